@@ -1,0 +1,64 @@
+"""The order of the stages, stated once; reading this is reading the method. Frames in, published tables out."""
+
+from collections.abc import Callable
+
+from pipelines.bands.panel import panels
+from pipelines.causes.ranking import rank_causes
+from pipelines.drift.straying import straying
+from pipelines.forecast.hazard import forecast_faults
+from pipelines.handover import Analysis, Evidence
+from pipelines.history.reconstruct import reconstruct
+from pipelines.outliers.unlike_peers import unlike_peers
+from pipelines.recurring.issues import recurring_issues
+from pipelines.recurring.repairs import repair_outcomes
+from pipelines.settings import Settings
+from pipelines.workplan.urgency import vehicle_states
+
+Progress = Callable[[str], None]
+
+
+def analyse(evidence: Evidence, *, settings: Settings, progress: Progress = lambda stage: None) -> Analysis:
+    """Every published table as of `evidence.as_of`, from that evidence alone.
+
+    Args:
+        evidence: What was known at that time.
+        settings: The user's settings, with the seed.
+        progress: Called with each stage's name as it begins.
+    """
+    progress("history")
+    history = reconstruct(evidence)
+    progress("bands and drift")
+    drift = straying(panels(evidence, history), evidence=evidence, history=history, settings=settings)
+    progress("outliers")
+    outliers = unlike_peers(drift, evidence=evidence, settings=settings)
+    progress("causes")
+    cause_ranking = rank_causes(drift, evidence=evidence, history=history)
+    progress("forecast")
+    forecast = forecast_faults(drift, outliers, evidence=evidence, history=history, settings=settings)
+    progress("recurring")
+    recurring_issue = recurring_issues(drift, cause_ranking, evidence=evidence, history=history)
+    repair_outcome = repair_outcomes(drift, evidence=evidence, history=history)
+    progress("states")
+    vehicle_state = vehicle_states(
+        drift.correction_state, outliers.scores, cause_ranking, forecast.fault_forecast,
+        evidence=evidence, history=history,
+    )
+    return Analysis(
+        as_of=evidence.as_of,
+        tables={
+            "correction_state": drift.correction_state,
+            "vehicle_state": vehicle_state,
+            "outlier_reason": outliers.reasons,
+            "fault_forecast": forecast.fault_forecast,
+            "cause_ranking": cause_ranking,
+            "recurring_issue": recurring_issue,
+            "repair_outcome": repair_outcome,
+            "outlier_check": outliers.scores,
+            "forecast_model": forecast.model,
+            "fault_event": history.fault_events,
+            "learning_epoch": history.epochs,
+            "record_notice": history.notices,
+            "reading_clock": history.readings,
+            **drift.extras,
+        },
+    )

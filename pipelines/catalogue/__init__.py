@@ -1,0 +1,1 @@
+"""Corrections, components, causes and the columns of every table: data files and their loader."""

@@ -1,0 +1,17 @@
+"""Errors that a user can act on: one line that says what, where, and what to do."""
+
+
+class LeewayError(Exception):
+    """Something the user can mend; its text is the one line shown, without a traceback."""
+
+
+class SettingError(LeewayError):
+    """A setting outside its range."""
+
+
+class DropError(LeewayError):
+    """A drop, or a file of one, that cannot be read at all."""
+
+
+class StoreError(LeewayError):
+    """A store that is absent, locked by another process, damaged or of another version."""

@@ -1,0 +1,157 @@
+"""What the stages hand to each other: named frames and arrays, no computing, no file, no clock.
+
+Frames are polars, times are UTC (`Datetime("us", "UTC")`), ids are text. Arrays belong to one engine family at a time:
+R rows (snapshots, sorted by vehicle, then time) by C corrections; NaN means not read.
+"""
+
+from dataclasses import dataclass, field
+from datetime import datetime
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+Float64s = npt.NDArray[np.float64]
+Float32s = npt.NDArray[np.float32]
+Int64s = npt.NDArray[np.int64]
+Int32s = npt.NDArray[np.int32]
+Bools = npt.NDArray[np.bool_]
+Times = npt.NDArray[np.datetime64]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Evidence:
+    """Everything known at `as_of`: the drop tables, with no row read or done later.
+
+    Each frame has all columns of its contract table (absent ones null), sorted by its key. `snapshots` holds the
+    contract's columns and, beside them, one Float32 column per correction code that was ever read; null: not read.
+    """
+
+    as_of: datetime
+    corrections: pl.DataFrame
+    vehicles: pl.DataFrame
+    families: pl.DataFrame
+    snapshots: pl.DataFrame
+    faults: pl.DataFrame
+    work: pl.DataFrame
+    components: pl.DataFrame
+    calibrations: pl.DataFrame
+    bays: pl.DataFrame
+    availability: pl.DataFrame
+    due: pl.DataFrame
+    notes: pl.DataFrame
+
+
+@dataclass(frozen=True, kw_only=True)
+class History:
+    """Each vehicle's past put in order (stage `history`).
+
+    readings: one row per snapshot, sorted by vehicle_id, read_at: `vehicle_id, read_at, engine_family, depot, duty,
+        hours` (ignition-on hours since first seen, stitched over restarts; null: not known), `hours_confidence` (0-1),
+        `km` (odometer made monotone; null: not known), `calibration` (filled forward), `module` (filled forward),
+        `power_lost` (bool: since the reading before), `faults_known` (bool: the fault memory was read).
+    epochs: one row per start of learning anew: `vehicle_id, correction` (null: all), `started_at` (between the reading
+        before and the first one after), `first_read_at` (first reading at or after it), `reason` (`first_seen`,
+        `replaced`, `reset`, `codes_cleared`, `module`, `calibration`, `power_loss`, `values`), `recorded` (bool: a work
+        row says so; false: inferred from the readings).
+    fault_events: one row per event by the contract's rule: `vehicle_id, code, found_at` (the reading), `set_low,
+        set_at, set_high` (when it was set: bounds and best estimate), `ended_at` (null: stands), `ended` (`open`,
+        `repaired`, `cleared`, `lost_with_power`, `self_erased`, `not_read_since`).
+    notices: what is wrong with a vehicle's record: `vehicle_id, at, kind, other_vehicle_id, text`.
+    """
+
+    readings: pl.DataFrame
+    epochs: pl.DataFrame
+    fault_events: pl.DataFrame
+    notices: pl.DataFrame
+
+
+@dataclass(frozen=True, kw_only=True)
+class Panel:
+    """One engine family's readings as arrays, ready for computing over all vehicles at once."""
+
+    family: str
+    vehicles: tuple[str, ...]  # V
+    codes: tuple[str, ...]  # C, fitted and ever read in this family
+    row_start: Int64s  # [V + 1]: rows of vehicle v are row_start[v]:row_start[v + 1]
+    read_at: Times  # [R], datetime64[us], UTC
+    hours: Float64s  # [R], stitched ignition-on hours; NaN: not known
+    km: Float64s  # [R]; NaN: not known
+    depot: Int32s  # [R], index into depots
+    depots: tuple[str, ...]
+    calibration: Int32s  # [R], index into calibrations
+    calibrations: tuple[str, ...]
+    values: Float32s  # [R, C]
+    epoch: Int32s  # [R, C], counts learning epochs within a series, from 0
+    low_limit: Float64s  # [C]
+    high_limit: Float64s  # [C]
+    neutral: Float64s  # [C]
+    resolution: Float64s  # [C], 0: not quantised
+    can_fault_low: Bools  # [C]
+    can_fault_high: Bools  # [C]
+
+
+@dataclass(frozen=True, kw_only=True)
+class FamilyDrift:
+    """One family after the stages `bands` and `drift`; row r of every array uses rows up to r alone.
+
+    Where a correction was not read at row r, `expected`, `deviation`, `z`, `slope`, `leeway` and `alarm` carry what was
+    last known; NaN (False) before the first reading.
+    """
+
+    panel: Panel
+    expected: Float32s  # [R, C], what this vehicle should read, unit of the correction
+    sigma: Float32s  # [C], marginal sd of healthy noise, unit of the correction
+    memory_days: Float32s  # [C], time constant of the noise's autocorrelation
+    deviation: Float32s  # [R, C], smoothed level - expected, unit of the correction
+    z: Float32s  # [R, C], deviation / sigma
+    slope: Float32s  # [R, C], rate of the deviation, unit of the correction per 30 days
+    leeway: Float32s  # [R, C], percent of the authority left towards a side that can fault, 0-100
+    evidence: Float32s  # [R, C], the alarm statistic (half the squared z of the best onset and shape)
+    threshold: Float32s  # [C], the evidence at which an alarm is raised
+    alarm: Bools  # [R, C]
+    relearning: Bools  # [R, C]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Drift:
+    """All families after `drift`, and the contract's `correction_state` at `as_of` (without the column as_of)."""
+
+    families: tuple[FamilyDrift, ...]
+    correction_state: pl.DataFrame
+    # What `leeway` must keep to show one vehicle's reasoning later: name -> frame, published beside the tables.
+    extras: dict[str, pl.DataFrame] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Outliers:
+    """Stage `outliers` at as_of.
+
+    scores: `vehicle_id, outlier_score` (0-1, null: too little read), `is_outlier`, `robust_distance` (Mahalanobis,
+        dimensionless), `distance_score` (0-1, the same scale as outlier_score).
+    reasons: the contract's `outlier_reason`.
+    past_scores: `vehicle_id, read_at, outlier_score`: the same score at every past reading, for the forecast.
+    """
+
+    scores: pl.DataFrame
+    reasons: pl.DataFrame
+    past_scores: pl.DataFrame
+
+
+@dataclass(frozen=True, kw_only=True)
+class Forecast:
+    """Stage `forecast` at as_of: the contract's `fault_forecast`, and what the model learned, for the page.
+
+    model: `term, horizon_days, value, meaning`: what the forecast rests on (method, faults learned from, weights).
+    """
+
+    fault_forecast: pl.DataFrame
+    model: pl.DataFrame
+
+
+@dataclass(frozen=True, kw_only=True)
+class Analysis:
+    """Everything one analysis publishes: table name -> frame without as_of; contract tables and extras alike."""
+
+    as_of: datetime
+    tables: dict[str, pl.DataFrame]
