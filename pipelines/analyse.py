@@ -17,7 +17,7 @@ from pipelines.workplan.urgency import vehicle_states
 Progress = Callable[[str], None]
 
 
-def analyse(evidence: Evidence, *, settings: Settings, progress: Progress = lambda stage: None) -> Analysis:
+def analyse(evidence: Evidence, *, settings: Settings, progress: Progress = lambda _stage: None) -> Analysis:
     """Every published table as of `evidence.as_of`, from that evidence alone.
 
     Args:
@@ -40,8 +40,12 @@ def analyse(evidence: Evidence, *, settings: Settings, progress: Progress = lamb
     repair_outcome = repair_outcomes(drift, evidence=evidence, history=history)
     progress("states")
     vehicle_state = vehicle_states(
-        drift.correction_state, outliers.scores, cause_ranking, forecast.fault_forecast,
-        evidence=evidence, history=history,
+        drift.correction_state,
+        outliers.scores,
+        cause_ranking,
+        forecast.fault_forecast,
+        evidence=evidence,
+        history=history,
     )
     return Analysis(
         as_of=evidence.as_of,
