@@ -1,0 +1,1 @@
+"""Stage recurring: what keeps coming back across the fleet, and whether repairs held."""
