@@ -1,0 +1,137 @@
+"""The module's clock and the odometer as totals since first seen, and where the module lost its power."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from pipelines.handover import Evidence, Float64s, Int64s
+from pipelines.history.counter import RESTARTED, CounterRules, Stitched, stitch
+from pipelines.history.rows import first_rows_after, row_starts
+
+ZONE_SLACK_H = 26.0  # readings may be stamped in zones up to 26 hours apart
+CLOCK = CounterRules(max_rate=1.0, slack=ZONE_SLACK_H, tolerance=0.1, zero_restart=True, factors=(1 / 60, 1 / 3600))
+KM_PER_MILE = 1.609344
+ODOMETER = CounterRules(
+    max_rate=2000 / 24,  # 2,000 km a day: two drivers by turns on open roads
+    slack=2000.0,
+    tolerance=2.0,
+    zero_restart=False,
+    factors=(KM_PER_MILE, 1 / KM_PER_MILE),
+)
+WITHOUT_CLOCK = 0.2  # confidence in hours taken from kilometres at the family's usual speed
+
+
+@dataclass(frozen=True, kw_only=True)
+class Clocks:
+    """Running totals of all readings, aligned with the rows."""
+
+    hours: Stitched
+    km: Stitched
+    frame: pl.DataFrame  # row, hours, hours_confidence, km, power_lost, offset (hours - clock), clock_scale (to hours)
+
+
+def clocks(rows: pl.DataFrame, evidence: Evidence) -> Clocks:
+    """Hours and kilometres of every reading, and the readings before which the power was lost.
+
+    Args:
+        rows: As `reading_rows` gives them.
+        evidence: Its work rows tell of recorded power losses and replaced modules.
+    """
+    start, at = row_starts(rows), rows["read_at"].dt.timestamp("us").to_numpy() / 3.6e9
+    replaced = _row_mask(rows, evidence.work.filter(pl.col("kind") == "module_replacement"))
+    fresh = rows["module_changed"].to_numpy() | replaced
+    odometer = _floats(rows["odometer_km"])
+    km = stitch(start, at, odometer, np.full(at.size, np.nan), np.zeros(at.size, np.bool_), rules=ODOMETER)
+    scale = _clock_scale(start, at, _floats(rows["ignition_hours"]))
+    counter = _floats(rows["ignition_hours"]) * scale
+    hours = stitch(start, at, counter, km.total, fresh, rules=CLOCK)
+    total, confidence = _without_clock(rows, hours, km)
+    lost = (hours.event == RESTARTED) | _recorded_losses(rows, evidence, counter, at)
+    frame = pl.DataFrame(
+        {
+            "row": rows["row"],
+            "hours": total,
+            "hours_confidence": confidence,
+            "km": _first_km(start, odometer) + km.total,
+            "power_lost": lost & ~fresh,
+            "offset": hours.offset,
+            "clock_scale": scale,
+        }
+    ).with_columns(pl.col("hours", "km", "offset").fill_nan(None))
+    return Clocks(hours=hours, km=km, frame=frame)
+
+
+def _floats(column: pl.Series) -> Float64s:
+    return column.cast(pl.Float64).fill_null(np.nan).to_numpy()
+
+
+def _row_mask(rows: pl.DataFrame, work: pl.DataFrame) -> np.ndarray:
+    mask = np.zeros(rows.height, np.bool_)
+    mask[first_rows_after(work.select("vehicle_id", "done_at"), rows, at="done_at")["row"].to_numpy()] = True
+    return mask
+
+
+def _clock_scale(start: Int64s, at: Float64s, counter: Float64s) -> Float64s:
+    """[R] factor that makes the clock count hours; one that runs faster than time is in minutes or seconds."""
+    vehicle = np.repeat(np.arange(start.size - 1), np.diff(start))
+    frame = pl.DataFrame({"vehicle": vehicle, "at": at, "counter": counter}).with_columns(
+        pl.col("counter").fill_nan(None)
+    )
+    rate = (pl.col("counter").diff() / pl.col("at").diff()).over("vehicle")
+    usual = (
+        frame.filter(pl.col("counter").is_not_null())
+        .with_columns(rate=rate)
+        .filter(pl.col("rate") > 0)
+        .group_by("vehicle")
+        .agg(pl.col("rate").median())
+    )
+    factor = np.ones(start.size - 1)
+    fast = usual["rate"].to_numpy()
+    factor[usual["vehicle"].to_numpy()] = np.where(fast > 60.0, 1 / 3600, np.where(fast > 1.2, 1 / 60, 1.0))
+    return factor[vehicle]
+
+
+def _recorded_losses(rows: pl.DataFrame, evidence: Evidence, counter: Float64s, at: Float64s) -> np.ndarray:
+    """Readings after a recorded power loss, unless their clock says that it has run for longer than since then."""
+    mask = np.zeros(rows.height, np.bool_)
+    losses = evidence.work.filter(pl.col("kind") == "power_loss").select("vehicle_id", "done_at")
+    found = first_rows_after(losses, rows, at="done_at")
+    row, done = found["row"].to_numpy(), found["done_at"].dt.timestamp("us").to_numpy() / 3.6e9
+    contradicted = counter[row] > at[row] - done + ZONE_SLACK_H  # false where the clock was not read
+    mask[row[~contradicted]] = True
+    return mask
+
+
+def _without_clock(rows: pl.DataFrame, hours: Stitched, km: Stitched) -> tuple[Float64s, Float64s]:
+    """Hours of vehicles whose clock was never read, from kilometres at the family's usual speed; NaN: no way."""
+    frame = rows.select("vehicle_id", "engine_family").with_columns(
+        hours=pl.Series(hours.total).fill_nan(None),
+        km=pl.Series(km.total).fill_nan(None),
+        clocked=pl.Series(~np.isnan(hours.offset)),
+    )
+    clocked = pl.col("clocked").any().over("vehicle_id")
+    usual = (
+        frame.filter(clocked & pl.col("km").is_not_null())
+        .group_by("engine_family")
+        .agg(per_km=pl.col("hours").sum() / pl.col("km").sum())
+    )
+    joined = frame.join(usual, on="engine_family", how="left", maintain_order="left").with_columns(has_clock=clocked)
+    told = joined.select(
+        hours=pl.when("has_clock").then("hours").otherwise(pl.col("km") * pl.col("per_km")),
+        has_clock="has_clock",
+    )
+    total = _floats(told["hours"])
+    confidence = np.where(told["has_clock"].to_numpy(), hours.confidence, WITHOUT_CLOCK)
+    return total, np.where(np.isnan(total), 0.0, confidence)
+
+
+def _first_km(start: Int64s, odometer: Float64s) -> Float64s:
+    """[R] first odometer reading of the vehicle; NaN: never read."""
+    known = np.flatnonzero(~np.isnan(odometer))
+    at = np.searchsorted(known, start[:-1]) if known.size else np.zeros(start.size - 1, np.int64)
+    first = np.full(start.size - 1, np.nan)
+    inside = at < known.size
+    inside[inside] = known[at[inside]] < start[1:][inside]
+    first[inside] = odometer[known[at[inside]]]
+    return np.repeat(first, np.diff(start))

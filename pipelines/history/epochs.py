@@ -1,0 +1,207 @@
+"""Starts of learning anew: what the work record says, what the module says, and what the values themselves show."""
+
+import numpy as np
+import polars as pl
+
+from pipelines.handover import Bools, Evidence
+from pipelines.history.neutral import BackToNeutral
+from pipelines.history.rows import first_rows_after
+
+SCHEMA = pl.Schema(
+    {
+        "vehicle_id": pl.String(),
+        "correction": pl.String(),
+        "started_at": pl.Datetime("us", "UTC"),
+        "first_read_at": pl.Datetime("us", "UTC"),
+        "reason": pl.String(),
+        "recorded": pl.Boolean(),
+    }
+)
+PRIORITY = (
+    "first_seen", "module", "calibration", "reset", "replaced", "power_loss", "codes_cleared", "values",
+)  # fmt: skip
+HANDS_ON = ("repair", "replacement", "cleaning", "adjustment", "inspection")
+LEAST_EVENTS = 3  # of one kind in one family, before the family's habit counts
+LEAST_SCORE = 3.0  # of a reading that shows a reset: three sigmas of what its corrections do together
+ORDINARY_SIGMAS = 4.0  # and this far above the ordinary readings of its family, by their own robust spread
+
+
+def epochs(rows: pl.DataFrame, clock: pl.DataFrame, evidence: Evidence, neutral: BackToNeutral) -> pl.DataFrame:
+    """One row per start of learning anew, sorted by vehicle, time and correction.
+
+    Always an epoch of all corrections: the first reading, another module, another calibration, a recorded reset
+    without a component. By the component's corrections, and by all where the values show it or the family has the
+    habit: a recorded reset of a component, a replacement or repair with the reset done. Where the values show it or the
+    family has the habit: a power loss, cleared codes. Where the values show it: anything else. A part replaced without
+    the reset opens none: its stale value unwinds.
+
+    Args:
+        rows: As `reading_rows` gives them.
+        clock: row, power_lost and started_low (when the power was lost at the earliest), per reading.
+        evidence: Its work rows and catalogue.
+        neutral: Traces of resets in the values.
+    """
+    events = _events(rows, clock, evidence)
+    shown = _shown(rows, neutral, events)
+    judged = _judged(events, rows, shown)
+    found = pl.concat([_recorded(judged, evidence), _unrecorded(judged, rows, shown, neutral)])
+    return _one_each(pl.concat([_first_seen(rows), found.select(*SCHEMA)])).sort(
+        "vehicle_id", "first_read_at", "correction"
+    )
+
+
+def _first_seen(rows: pl.DataFrame) -> pl.DataFrame:
+    return (
+        rows.group_by("vehicle_id")
+        .agg(started_at=pl.col("read_at").min(), first_read_at=pl.col("read_at").min())
+        .with_columns(
+            correction=pl.lit(None, dtype=pl.String), reason=pl.lit("first_seen"), recorded=pl.lit(value=False)
+        )
+        .select(*SCHEMA)
+    )
+
+
+def _events(rows: pl.DataFrame, clock: pl.DataFrame, evidence: Evidence) -> pl.DataFrame:
+    """Everything that may have set values back, with its first reading: row, kind, started_at, recorded, component...
+
+    kind: `module`, `calibration`, `reset`, `replaced` (hands on, reset done), `hands_on` (not said), `stale` (said not
+    to be done), `power_loss`, `codes_cleared`.
+    """
+    kind = (
+        pl.when(pl.col("kind") == "module_replacement").then(pl.lit("module"))
+        .when(pl.col("kind") == "programming").then(pl.lit("calibration"))
+        .when(pl.col("kind") == "reset").then(pl.lit("reset"))
+        .when(pl.col("kind").is_in(["codes_cleared", "power_loss"])).then(pl.col("kind"))
+        .when(pl.col("kind").is_in(HANDS_ON) & pl.col("reset_done")).then(pl.lit("replaced"))
+        .when(pl.col("kind").is_in(HANDS_ON) & pl.col("codes_cleared")).then(pl.lit("codes_cleared"))
+        .when(pl.col("kind").is_in(HANDS_ON) & ~pl.col("reset_done")).then(pl.lit("stale"))
+        .when(pl.col("kind").is_in(HANDS_ON) & (pl.col("kind") != "inspection")).then(pl.lit("hands_on"))
+    )  # fmt: skip
+    where = ["component", "bank", "cylinder"]
+    work = (
+        evidence.work.select("vehicle_id", "done_at", *where, event=kind)
+        .filter(pl.col("event").is_not_null())
+        .rename({"event": "kind"})
+    )
+    recorded = first_rows_after(work, rows, at="done_at").select(
+        "vehicle_id", "row", "kind", *where, started_at="done_at", first_read_at="read_at", recorded=pl.lit(value=True)
+    )
+    marked = rows.join(clock.select("row", "power_lost", "lost_at"), on="row").with_columns(
+        before=pl.col("read_at").shift(1).over("vehicle_id")
+    )
+    middle = pl.col("before") + (pl.col("read_at") - pl.col("before")) / 2
+    inferred = pl.concat(
+        [
+            marked.filter(flag).select(
+                "vehicle_id", "row", kind=pl.lit(name), started_at=pl.coalesce(at, "read_at"), first_read_at="read_at"
+            )
+            for name, flag, at in (
+                ("module", pl.col("module_changed"), middle),
+                ("calibration", pl.col("calibration_changed"), middle),
+                ("power_loss", pl.col("power_lost"), pl.coalesce("lost_at", middle)),
+            )
+        ]
+    )
+    inferred = inferred.join(recorded, on=["row", "kind"], how="anti").with_columns(recorded=pl.lit(value=False))
+    return pl.concat([recorded, inferred], how="diagonal").sort("row", "kind", "component", "started_at")
+
+
+def _shown(rows: pl.DataFrame, neutral: BackToNeutral, events: pl.DataFrame) -> Bools:
+    """[R] readings whose values show a reset: a score far above the ordinary readings of their family."""
+    ordinary = np.ones(rows.height, np.bool_)
+    ordinary[events["row"].to_numpy()] = False
+    frame = pl.DataFrame(
+        {
+            "family": rows["engine_family"].fill_null(""),
+            "score": neutral.score,
+            "counts": ordinary & (neutral.informative > 0),
+        }
+    )
+    score = pl.col("score").filter("counts")
+    spread = (score - score.median()).abs().median() * 1.4826
+    limit = (score.median() + ORDINARY_SIGMAS * spread).over("family").fill_null(0.0)
+    high = frame.select(pl.col("score") > pl.max_horizontal(limit, LEAST_SCORE)).to_series().to_numpy()
+    return high & (neutral.back >= 1) & (neutral.back > neutral.against)
+
+
+def _judged(events: pl.DataFrame, rows: pl.DataFrame, shown: Bools) -> pl.DataFrame:
+    """Events with `shown` (its reading shows a reset) and `habit` (most such events of its family do; null: few)."""
+    judged = events.with_columns(shown=pl.Series(shown[events["row"].to_numpy()], dtype=pl.Boolean)).join(
+        rows.select("row", "engine_family"), on="row", how="left"
+    )
+    group = ["engine_family", "kind"]
+    share = pl.col("shown").mean().over(group)
+    return judged.with_columns(habit=pl.when(pl.len().over(group) >= LEAST_EVENTS).then(share >= 0.5))
+
+
+def _recorded(judged: pl.DataFrame, evidence: Evidence) -> pl.DataFrame:
+    """Epochs of events: of all corrections, or of those of the component that was worked on."""
+    wiped = pl.col("shown") | pl.col("habit").fill_null(value=False)
+    always = pl.col("kind").is_in(["module", "calibration"]) | (
+        (pl.col("kind") == "reset") & pl.col("component").is_null()
+    )
+    everything = (
+        always
+        | (pl.col("kind").is_in(["reset", "replaced", "power_loss", "codes_cleared"]) & wiped)
+        | (pl.col("kind").is_in(["hands_on", "stale"]) & pl.col("shown"))
+    )
+    parts = pl.col("kind").is_in(["reset", "replaced"]) & ~everything
+    reason = pl.col("kind").replace({"hands_on": "values", "stale": "values"})
+    told = judged.with_columns(reason=reason, everything=everything, parts=parts)
+    whole = told.filter("everything").with_columns(correction=pl.lit(None, dtype=pl.String))
+    by_part = told.filter("parts").join(_corrections_of(evidence), on="component").filter(_same_place())
+    return pl.concat([whole.select(*SCHEMA), by_part.select(*SCHEMA)])
+
+
+def _corrections_of(evidence: Evidence) -> pl.DataFrame:
+    """component, correction, its bank (a cylinder's is not known here) and cylinder."""
+    return (
+        evidence.corrections.select(
+            correction="code",
+            component=pl.col("component").str.split("|"),
+            bank_of="bank",
+            cylinder_of="cylinder",
+        )
+        .explode("component")
+        .filter(pl.col("component").is_not_null())
+    )
+
+
+def _same_place() -> pl.Expr:
+    def same(worked: str, learned: str) -> pl.Expr:
+        return pl.col(worked).is_null() | pl.col(learned).is_null() | (pl.col(worked) == pl.col(learned))
+
+    return same("bank", "bank_of") & same("cylinder", "cylinder_of")
+
+
+def _unrecorded(judged: pl.DataFrame, rows: pl.DataFrame, shown: Bools, neutral: BackToNeutral) -> pl.DataFrame:
+    """Epochs that only the values show: at least two corrections, and half of those that can speak, back together."""
+    together = (neutral.back >= 2) & (neutral.back >= 3 * neutral.against) & (2 * neutral.back >= neutral.informative)
+    explained = np.zeros(rows.height, np.bool_)
+    explained[judged["row"].to_numpy()] = True
+    before = pl.col("read_at").shift(1).over("vehicle_id")
+    return (
+        rows.with_columns(started_at=before + (pl.col("read_at") - before) / 2)
+        .filter(pl.Series(shown & together & ~explained))
+        .select(
+            "vehicle_id",
+            correction=pl.lit(None, dtype=pl.String),
+            started_at="started_at",
+            first_read_at="read_at",
+            reason=pl.lit("values"),
+            recorded=pl.lit(value=False),
+        )
+    )
+
+
+def _one_each(found: pl.DataFrame) -> pl.DataFrame:
+    """One epoch per vehicle, correction and first reading, by priority; none for a part where all begin anew."""
+    ranked = found.with_columns(
+        rank=pl.col("reason").replace_strict(PRIORITY, range(len(PRIORITY)), return_dtype=pl.Int8),
+        whole=pl.col("correction").is_null().any().over("vehicle_id", "first_read_at"),
+    ).filter(~pl.col("whole") | pl.col("correction").is_null())
+    return (
+        ranked.sort("rank", "recorded", "started_at", descending=[False, True, False])
+        .unique(["vehicle_id", "correction", "first_read_at"], keep="first", maintain_order=True)
+        .select(*SCHEMA)
+    )

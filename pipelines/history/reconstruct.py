@@ -1,0 +1,52 @@
+"""The stage `history`: what a fleet handed over, put in order vehicle by vehicle."""
+
+import polars as pl
+
+from pipelines.handover import Evidence, History
+from pipelines.history.clock import clocks
+from pipelines.history.epochs import epochs
+from pipelines.history.fault_events import fault_events
+from pipelines.history.neutral import back_to_neutral
+from pipelines.history.records import notices
+from pipelines.history.rows import reading_rows, row_starts
+
+
+def reconstruct(evidence: Evidence) -> History:
+    """Clock, kilometres, learning epochs, fault events and notices of every vehicle.
+
+    Args:
+        evidence: What was known at its `as_of`; nothing else is looked at.
+
+    Returns:
+        The history; its frames are described at `History`.
+    """
+    rows = reading_rows(evidence)
+    clocked = clocks(rows, evidence)
+    readings = rows.join(clocked.frame, on="row", maintain_order="left")
+    neutral = back_to_neutral(rows, evidence, row_starts(rows))
+    return History(
+        readings=readings.select(
+            "vehicle_id", "read_at", "engine_family", "depot", "duty", "hours", "hours_confidence", "km",
+            "calibration", "module", "power_lost", "faults_known",
+        ),
+        epochs=epochs(rows, _power(readings), evidence, neutral),
+        fault_events=fault_events(readings.with_columns(cleared_counter=_counters_fell()), evidence),
+        notices=notices(rows, clocked),
+    )  # fmt: skip
+
+
+def _power(readings: pl.DataFrame) -> pl.DataFrame:
+    """row, power_lost and lost_at: the best estimate of when, from the hours that the clock has run since."""
+    before, hours_before = (pl.col(name).shift(1).over("vehicle_id") for name in ("read_at", "hours"))
+    since = pl.col("hours") - pl.col("offset")
+    share = (1 - since / (pl.col("hours") - hours_before)).clip(0.0, 1.0).fill_nan(0.5)
+    return readings.select("row", "power_lost", lost_at=before + (pl.col("read_at") - before) * share)
+
+
+def _counters_fell() -> pl.Expr:
+    """The module's counters since its codes were last cleared are lower than at the reading before."""
+    fell = [
+        (pl.col(name) < pl.col(name).forward_fill().shift(1).over("vehicle_id")).fill_null(value=False)
+        for name in ("warmups_since_clear", "km_since_clear")
+    ]
+    return fell[0] | fell[1]

@@ -1,0 +1,77 @@
+"""The snapshots without their corrections: one row per reading, with what is known of vehicle, module and memory."""
+
+import numpy as np
+import polars as pl
+
+from pipelines.handover import Evidence, Int64s
+
+IDENTITY = ("vehicle_id", "read_at", "engine_family", "depot", "duty")
+
+
+def reading_rows(evidence: Evidence) -> pl.DataFrame:
+    """One row per snapshot, sorted by vehicle_id and read_at, numbered by `row`.
+
+    Calibration and module are filled forward within a vehicle. `faults_known`: the fault memory was read (the flag, or
+    a fault row of the same key). `module_changed`, `calibration_changed`: differs from the one before it.
+    """
+    memory = evidence.faults.select("vehicle_id", "read_at").unique().with_columns(found=pl.lit(value=True))
+    rows = (
+        evidence.snapshots.select(
+            "vehicle_id",
+            "read_at",
+            "ignition_hours",
+            "odometer_km",
+            "calibration",
+            "module",
+            "faults_read",
+            "warmups_since_clear",
+            "km_since_clear",
+        )
+        .join(evidence.vehicles.select("vehicle_id", "engine_family", "depot", "duty"), on="vehicle_id", how="left")
+        .join(memory, on=["vehicle_id", "read_at"], how="left")
+        .sort("vehicle_id", "read_at")
+    )
+    filled = rows.with_columns(
+        pl.col("calibration", "module").forward_fill().over("vehicle_id"),
+        faults_known=pl.col("faults_read").fill_null(value=False) | pl.col("found").fill_null(value=False),
+    )
+    return filled.with_columns(
+        calibration_changed=_changed("calibration"), module_changed=_changed("module")
+    ).with_row_index("row")
+
+
+def _changed(column: str) -> pl.Expr:
+    before = pl.col(column).shift(1).over("vehicle_id")
+    return (pl.col(column) != before).fill_null(value=False)
+
+
+def row_starts(rows: pl.DataFrame) -> Int64s:
+    """[V + 1] first row of each vehicle, for rows sorted by vehicle."""
+    if rows.is_empty():
+        return np.zeros(1, np.int64)
+    lengths = rows["vehicle_id"].rle().struct.field("len").to_numpy()
+    return np.concatenate(([0], np.cumsum(lengths))).astype(np.int64)
+
+
+def first_rows_after(events: pl.DataFrame, rows: pl.DataFrame, *, at: str) -> pl.DataFrame:
+    """Events with `row`, the first reading of their vehicle at or after `at`; events not yet read after are left out.
+
+    Also `read_at` of that reading and `read_before` (the reading before it; null: none).
+    """
+    readings = rows.select(
+        "vehicle_id", "read_at", "row", read_before=pl.col("read_at").shift(1).over("vehicle_id")
+    ).sort("read_at")
+    return (
+        events.filter(pl.col(at).is_not_null())
+        .sort(at)
+        .join_asof(
+            readings,
+            left_on=at,
+            right_on="read_at",
+            by="vehicle_id",
+            strategy="forward",
+            coalesce=False,
+            check_sortedness=False,
+        )
+        .filter(pl.col("row").is_not_null())
+    )

@@ -1,0 +1,1 @@
+"""What to do about which vehicle, how soon, in which bay on which day."""
