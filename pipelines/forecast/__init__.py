@@ -1,0 +1,1 @@
+"""Which vehicle will set a fault, and when: a hazard learned from the fleet's own past."""

@@ -1,0 +1,207 @@
+"""What is known of a vehicle at an origin, as figures a hazard can learn from; nothing here knows a code by name."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from pipelines.forecast.first_passage import (
+    ALARMS,
+    COLUMNS,
+    LARGEST,
+    LEADING,
+    LEEWAY,
+    LOSS_RATE,
+    MARGIN,
+    PASSAGE_DAYS,
+    SECOND,
+    SEVERITY,
+    SIDE,
+    TIME_TO_LIMIT,
+    TOWARDS,
+    summarise_rows,
+)
+from pipelines.forecast.origins import Origins
+from pipelines.forecast.outcomes import Record, days
+from pipelines.handover import Bools, Drift, Evidence, FamilyDrift, Float64s, History, Int64s, Outliers
+
+FARTHEST_DAYS = 730.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Features:
+    """Features of n origins.
+
+    Attributes:
+        values: [n, F], each column so that more of it never lowers the risk where `rising` says so.
+        names: What each column is, [F].
+        rising: 1: the risk may only rise with it; 0: free, [F].
+        passage: Probability that a correction meets its limit within 7, 30, 90 days, [n, 3].
+        severity: Largest evidence of straying as a multiple of its alarm threshold, [n].
+        leeway: Least leeway, %, [n].
+        largest: Largest deviation, sigmas, [n].
+        leading: Index of the correction that leads (in its family's panel), -1: none, [n].
+        side: Side it strays to, -1, 0 or 1, [n].
+        deviations: z of every correction of any family, cut at 10 and compressed, 0 where not read, [n, codes].
+    """
+
+    values: Float64s
+    names: tuple[str, ...]
+    rising: Int64s
+    passage: Float64s
+    severity: Float64s
+    leeway: Float64s
+    largest: Float64s
+    leading: Int64s
+    side: Float64s
+    deviations: Float64s
+
+
+def features_of(
+    origins: Origins, drift: Drift, outliers: Outliers, record: Record, *, evidence: Evidence, history: History
+) -> Features:
+    """Features of each origin from readings up to it, and from faults and work known by then."""
+    found = np.zeros((len(origins), COLUMNS))
+    passage = np.zeros((len(origins), len(PASSAGE_DAYS)))
+    codes = sorted({code for family in drift.families for code in family.panel.codes})
+    deviations = np.zeros((len(origins), len(codes)))
+    relearning = np.zeros(len(origins))
+    standing = _Standing(history, record)
+    sides = _fault_codes(evidence)
+    for index, family in enumerate(drift.families):
+        mine = np.flatnonzero(origins.family == index)
+        if not len(mine):
+            continue
+        rows = origins.row[mine]
+        low, high = standing.done(origins.take(mine), family, sides)
+        found[mine], passage[mine] = summarise_rows(
+            family, rows, stale_days=origins.at[mine] - origins.read[mine], done_low=low, done_high=high
+        )
+        places = np.searchsorted(codes, family.panel.codes)
+        deviations[np.ix_(mine, places)] = np.arcsinh(np.nan_to_num(np.clip(family.z[rows], -10.0, 10.0)))
+        relearning[mine] = family.relearning[rows].any(axis=1)
+    repaired = origins.at - record.repairs.last_until(origins.vehicle, origins.at)
+    columns: dict[str, tuple[Float64s, int]] = {
+        "leeway used": (np.log(105 / (5 + np.clip(found[:, LEEWAY], 0, 100))), 1),
+        "first passage in 7 days": (_odds(passage[:, 0]), 1),
+        "first passage in 30 days": (_odds(passage[:, 1]), 1),
+        "first passage in 90 days": (_odds(passage[:, 2]), 1),
+        "nearness of a limit": (-np.log(2.0 + np.clip(found[:, TIME_TO_LIMIT], 0, FARTHEST_DAYS)), 1),
+        "loss of leeway": (np.log1p(np.clip(found[:, LOSS_RATE], 0, 50) * 30), 1),
+        "largest deviation": (np.arcsinh(found[:, LARGEST]), 1),
+        "second largest deviation": (np.arcsinh(found[:, SECOND]), 1),
+        "largest towards a fault": (np.arcsinh(found[:, TOWARDS]), 1),
+        "evidence of straying": (np.arcsinh(np.clip(found[:, MARGIN], -15, 200) / 3), 1),
+        "corrections in alarm": (np.log1p(found[:, ALARMS]), 1),
+        "unlike its peers": (_outlier_scores(origins, drift, outliers), 1),
+        "pending codes": (_pending(origins, drift, evidence), 1),
+        "standing faults": (standing.count(origins), 0),
+        "faults so far": (np.log1p(record.faults.count_until(origins.vehicle, origins.at)), 0),
+        "time since repair": (np.log1p(np.clip(repaired, 0, FARTHEST_DAYS)), 0),
+        "age of the reading": (np.log1p(np.clip(origins.at - origins.read, 0, 60)), 0),
+        "relearning": (relearning, 0),
+    }
+    return Features(
+        values=np.column_stack([column for column, _ in columns.values()]),
+        names=tuple(columns),
+        rising=np.array([rising for _, rising in columns.values()]),
+        passage=passage,
+        severity=found[:, SEVERITY],
+        leeway=found[:, LEEWAY],
+        largest=found[:, LARGEST],
+        leading=found[:, LEADING].astype(np.int64),
+        side=found[:, SIDE],
+        deviations=deviations,
+    )
+
+
+class _Standing:
+    """Which faults stand at an origin, by what was known then."""
+
+    def __init__(self, history: History, record: Record) -> None:
+        events = history.fault_events.sort("vehicle_id", "found_at", "code")
+        self.vehicle = events["vehicle_id"].replace_strict(record.number, return_dtype=pl.Int64).to_numpy()
+        self.found = days(events["found_at"])
+        self.ended = np.nan_to_num(days(events["ended_at"]), nan=np.inf)
+        self.code = events["code"].str.slice(0, 5).to_list()
+
+    def pairs(self, origins: Origins) -> tuple[Int64s, Int64s]:
+        """(event, origin) index pairs where the event stands at the origin."""
+        order = np.argsort(origins.vehicle, kind="stable")
+        sorted_vehicle = origins.vehicle[order]
+        start = np.searchsorted(sorted_vehicle, self.vehicle, side="left")
+        count = np.searchsorted(sorted_vehicle, self.vehicle, side="right") - start
+        event = np.repeat(np.arange(len(self.vehicle)), count)
+        within = np.arange(len(event)) - np.repeat(np.cumsum(count) - count, count)
+        origin = order[np.repeat(start, count) + within]
+        at = origins.at[origin]
+        stands = (self.found[event] <= at) & (self.ended[event] > at)
+        return event[stands], origin[stands]
+
+    def count(self, origins: Origins) -> Float64s:
+        _, origin = self.pairs(origins)
+        return np.bincount(origin, minlength=len(origins)).astype(np.float64)
+
+    def done(self, origins: Origins, family: FamilyDrift, sides: dict[str, dict[str, set[str]]]) -> tuple[Bools, Bools]:
+        """Corrections whose low, and high, side has set its fault already, each [n, C]."""
+        low = np.zeros((len(origins), len(family.panel.codes)), dtype=np.bool_)
+        high = low.copy()
+        event, origin = self.pairs(origins)
+        standing = np.array(self.code, dtype=object)[event]
+        for code in sorted(set(standing)):
+            hit = origin[standing == code]
+            low[hit] |= np.array([code in sides[correction]["fault_low"] for correction in family.panel.codes])
+            high[hit] |= np.array([code in sides[correction]["fault_high"] for correction in family.panel.codes])
+        return low, high
+
+
+def _fault_codes(evidence: Evidence) -> dict[str, dict[str, set[str]]]:
+    return {
+        row["code"]: {
+            side: {code[:5] for code in (row[side] or "").split("|") if code} for side in ("fault_low", "fault_high")
+        }
+        for row in evidence.corrections.select("code", "fault_low", "fault_high").iter_rows(named=True)
+    }
+
+
+def _odds(probability: Float64s) -> Float64s:
+    kept = np.clip(probability, 1e-4, 1 - 1e-3)
+    odds: Float64s = np.log(kept / (1 - kept))
+    return odds
+
+
+def _reading_keys(origins: Origins, drift: Drift) -> pl.DataFrame:
+    """`vehicle_id, read_at` of each origin's reading, in the order of the origins."""
+    ids = np.empty(len(origins), dtype=object)
+    read_at = np.empty(len(origins), dtype="datetime64[us]")
+    for index, family in enumerate(drift.families):
+        mine = origins.family == index
+        local = np.searchsorted(family.panel.row_start, origins.row[mine], side="right") - 1
+        ids[mine] = np.array(family.panel.vehicles, dtype=object)[local] if len(local) else ids[mine]
+        read_at[mine] = family.panel.read_at[origins.row[mine]]
+    return pl.DataFrame(
+        {
+            "vehicle_id": pl.Series(ids.tolist(), dtype=pl.String),
+            "read_at": pl.Series(read_at).cast(pl.Datetime("us")).dt.replace_time_zone("UTC"),
+        }
+    )
+
+
+def _outlier_scores(origins: Origins, drift: Drift, outliers: Outliers) -> Float64s:
+    """-log10 of the share of healthy vehicle-weeks as unlike; 0.3 (as good as half) where not scored."""
+    scores = _reading_keys(origins, drift).join(
+        outliers.past_scores, on=["vehicle_id", "read_at"], how="left", maintain_order="left"
+    )["outlier_score"]
+    return -np.log10(np.clip(1 - scores.fill_null(0.5).to_numpy(), 1e-4, 1.0))
+
+
+def _pending(origins: Origins, drift: Drift, evidence: Evidence) -> Float64s:
+    """How many codes were pending, not confirmed, at each origin's reading."""
+    pending = (
+        evidence.faults.filter(pl.col("pending").fill_null(value=False), ~pl.col("confirmed").fill_null(value=False))
+        .group_by("vehicle_id", "read_at")
+        .len()
+    )
+    keys = _reading_keys(origins, drift)
+    counts = keys.join(pending, on=["vehicle_id", "read_at"], how="left", maintain_order="left")["len"]
+    return counts.fill_null(0).cast(pl.Float64).to_numpy()

@@ -1,0 +1,181 @@
+"""What became of a vehicle after a time: fault set, repaired first, or lost from sight; no feature, no model.
+
+Times are days since 1970 (float, UTC). A repair before any fault is informative censoring, kept apart from the
+censoring that says nothing of the engine: retirement, the last look into the fault memory, a memory lost with power.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from pipelines.handover import Evidence, Float64s, History, Int64s
+
+PREVENTIVE = ("cleaning", "adjustment", "repair", "replacement", "module_replacement", "programming", "reset")
+SPAN = 1e6  # days; vehicle number x SPAN + day orders rows by vehicle, then time, to a fifth of a second
+MEMORY_MOSTLY_READ = 0.5  # share of readings that looked into the fault memory, below which no code means no fault
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stamps:
+    """Times of one kind of happening over all vehicles, sorted by vehicle, then time."""
+
+    vehicle: Int64s
+    at: Float64s
+
+    @property
+    def _keys(self) -> Float64s:
+        return self.vehicle * SPAN + self.at
+
+    def first_after(self, vehicle: Int64s, at: Float64s) -> Float64s:
+        """Time of the first one after `at`, [n]; infinity: none."""
+        place = np.searchsorted(self._keys, vehicle * SPAN + at, side="right")
+        return self._at_place(place, vehicle, missing=np.inf)
+
+    def last_until(self, vehicle: Int64s, at: Float64s) -> Float64s:
+        """Time of the last one at or before `at`, [n]; minus infinity: none."""
+        place = np.searchsorted(self._keys, vehicle * SPAN + at, side="right") - 1
+        return self._at_place(place, vehicle, missing=-np.inf)
+
+    def count_until(self, vehicle: Int64s, at: Float64s) -> Int64s:
+        """How many at or before `at`, [n]."""
+        start = np.searchsorted(self.vehicle, vehicle, side="left")
+        counted: Int64s = np.searchsorted(self._keys, vehicle * SPAN + at, side="right") - start
+        return counted
+
+    def _at_place(self, place: Int64s, vehicle: Int64s, *, missing: float) -> Float64s:
+        if not len(self.at):
+            return np.full(len(place), missing)
+        inside = (place >= 0) & (place < len(self.at))
+        safe = np.where(inside, place, 0)
+        found: Float64s = np.where(inside & (self.vehicle[safe] == vehicle), self.at[safe], missing)
+        return found
+
+
+@dataclass(frozen=True, kw_only=True)
+class Record:
+    """What is known of all vehicles' faults, repairs and watching.
+
+    Attributes:
+        number: Vehicle id -> its index, in sorted order.
+        faults: When faults were set; `found` (same order) is the reading that found each.
+        found: See faults.
+        repairs: When something was done that may have prevented a fault.
+        memory_losses: The last reading before the fault memory was lost, in families that lose it with the power.
+        known_until: Last reading that looked into the fault memory, [V]; minus infinity: none.
+        retired: End of service, [V]; infinity: none.
+        gap_days: Usual (nine in ten) time between looks into the fault memory.
+    """
+
+    number: dict[str, int]
+    faults: Stamps
+    found: Float64s
+    repairs: Stamps
+    memory_losses: Stamps
+    known_until: Float64s
+    retired: Float64s
+    gap_days: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Outcomes:
+    """Days from each origin, [n]; infinity: not within what is known.
+
+    Attributes:
+        fault: To the first fault set.
+        repair: To the first repair.
+        unseen: To the end of what is known.
+        found_late: A fault had been set before the origin and was found after it.
+    """
+
+    fault: Float64s
+    repair: Float64s
+    unseen: Float64s
+    found_late: np.ndarray[tuple[int], np.dtype[np.bool_]]
+
+    def within(self, days: float) -> tuple[Int64s, Int64s]:
+        """(known, fault), each [n] of 0 and 1: whether the outcome within `days` is known, and was a fault."""
+        fault = (self.fault <= days) & (self.fault <= self.repair) & (self.fault <= self.unseen)
+        none = (np.minimum(self.repair, self.unseen) >= days) & ~fault
+        return ((fault | none) & ~self.found_late).astype(np.int64), fault.astype(np.int64)
+
+
+def days(times: pl.Series) -> Float64s:
+    """UTC times or dates as days since 1970; null: NaN."""
+    return times.cast(pl.Datetime("us")).cast(pl.Int64).cast(pl.Float64).to_numpy() / 86_400e6
+
+
+def record_of(evidence: Evidence, history: History) -> Record:
+    """Gathers faults, repairs and watching of every vehicle."""
+    ids = pl.concat([evidence.vehicles["vehicle_id"], history.readings["vehicle_id"]]).unique().sort()
+    number = {vehicle: index for index, vehicle in enumerate(ids)}
+    readings = history.readings.select(
+        "vehicle_id", "read_at", "engine_family", "power_lost", pl.col("faults_known").fill_null(value=False)
+    )
+    mostly = bool((readings["faults_known"].mean() or 0.0) >= MEMORY_MOSTLY_READ)
+    looks = readings.filter("faults_known") if mostly else readings
+    events = history.fault_events.sort("vehicle_id", "set_at", "code")
+    known_until = np.full(len(number), -np.inf)
+    newest = looks.group_by("vehicle_id").agg(pl.col("read_at").max())
+    known_until[_numbers(newest["vehicle_id"], number)] = days(newest["read_at"])
+    found_last = events.group_by("vehicle_id").agg(pl.col("found_at").max())
+    places = _numbers(found_last["vehicle_id"], number)
+    known_until[places] = np.maximum(known_until[places], days(found_last["found_at"]))
+    retired = np.full(len(number), np.inf)
+    gone = evidence.vehicles.filter(pl.col("retired_on").is_not_null())
+    retired[_numbers(gone["vehicle_id"], number)] = days(gone["retired_on"]) + 1
+    gaps = looks.sort("vehicle_id", "read_at").select(
+        (pl.col("read_at").diff().over("vehicle_id").dt.total_seconds() / 86_400).quantile(0.9)
+    )
+    return Record(
+        number=number,
+        faults=Stamps(vehicle=_numbers(events["vehicle_id"], number), at=days(events["set_at"])),
+        found=days(events["found_at"]),
+        repairs=_stamps(evidence.work.filter(pl.col("kind").is_in(PREVENTIVE)), "done_at", number),
+        memory_losses=_stamps(_memory_losses(readings, events), "read_at", number),
+        known_until=known_until,
+        retired=retired,
+        gap_days=min(float(gaps.item() or 7.0), 35.0),
+    )
+
+
+def outcomes(record: Record, vehicle: Int64s, at: Float64s, last_read: Float64s) -> Outcomes:
+    """What followed each origin.
+
+    Args:
+        record: What is known now.
+        vehicle: Index of the vehicle, [n].
+        at: Origin, [n].
+        last_read: The vehicle's last reading at or before the origin, [n].
+    """
+    fault = record.faults.first_after(vehicle, at)
+    place = np.searchsorted(record.faults.vehicle * SPAN + record.faults.at, vehicle * SPAN + at, side="right") - 1
+    before = record.faults.last_until(vehicle, at)
+    found = record.found[np.maximum(place, 0)] if len(record.found) else np.zeros(len(at))
+    lost = record.memory_losses.first_after(vehicle, at)
+    unseen = np.minimum(np.minimum(record.known_until[vehicle], record.retired[vehicle]), lost)
+    return Outcomes(
+        fault=fault - at,
+        repair=record.repairs.first_after(vehicle, at) - at,
+        unseen=np.maximum(unseen - at, 0.0),
+        found_late=(before > last_read) & (found > at),
+    )
+
+
+def _numbers(ids: pl.Series, number: dict[str, int]) -> Int64s:
+    return ids.replace_strict(number, return_dtype=pl.Int64).to_numpy()
+
+
+def _stamps(rows: pl.DataFrame, time: str, number: dict[str, int]) -> Stamps:
+    known = rows.filter(pl.col("vehicle_id").is_in(list(number)), pl.col(time).is_not_null()).sort("vehicle_id", time)
+    return Stamps(vehicle=_numbers(known["vehicle_id"], number), at=days(known[time]))
+
+
+def _memory_losses(readings: pl.DataFrame, events: pl.DataFrame) -> pl.DataFrame:
+    """Readings just before a loss of power, in families that were seen to lose their codes with it."""
+    family = readings.select("vehicle_id", "engine_family").unique()
+    losing = events.filter(pl.col("ended") == "lost_with_power").join(family, on="vehicle_id")["engine_family"].unique()
+    return readings.filter(
+        pl.col("power_lost").shift(-1).over("vehicle_id", order_by="read_at").fill_null(value=False),
+        pl.col("engine_family").is_in(losing.to_list()),
+    )

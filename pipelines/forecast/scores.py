@@ -1,0 +1,119 @@
+"""Proper scores and calibration of probabilities against what happened; weights are those of censoring."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import minimize
+from scipy.stats import rankdata
+from sklearn.isotonic import IsotonicRegression
+
+from pipelines.handover import Float64s
+
+SMALLEST = 1e-6
+
+
+def log_odds(probability: Float64s) -> Float64s:
+    """Log odds of probabilities, cut at a millionth from 0 and 1."""
+    kept = np.clip(probability, SMALLEST, 1 - SMALLEST)
+    odds: Float64s = np.log(kept / (1 - kept))
+    return odds
+
+
+def brier(forecast: Float64s, fault: Float64s, weight: Float64s) -> float:
+    """Mean squared error of the probabilities (Brier, 1950)."""
+    return float(np.average((forecast - fault) ** 2, weights=weight))
+
+
+def brier_skill(forecast: Float64s, fault: Float64s, weight: Float64s) -> float:
+    """1 - Brier score / that of the base rate; NaN where nothing or everything happened."""
+    rate = np.average(fault, weights=weight)
+    return 1 - brier(forecast, fault, weight) / (rate * (1 - rate)) if 0 < rate < 1 else float("nan")
+
+
+def auc(forecast: Float64s, fault: Float64s, weight: Float64s) -> float:
+    """Chance that a row with a fault was given more than one without; ties count half; NaN without both kinds."""
+    values, place = np.unique(forecast, return_inverse=True)
+    hit = np.bincount(place, weights=weight * fault, minlength=len(values))
+    miss = np.bincount(place, weights=weight * (1 - fault), minlength=len(values))
+    if not hit.sum() > 0 or not miss.sum() > 0:
+        return float("nan")
+    return float((hit * (np.cumsum(miss) - miss / 2)).sum() / (hit.sum() * miss.sum()))
+
+
+def average_precision(forecast: Float64s, fault: Float64s, weight: Float64s) -> float:
+    """Area under precision over recall, by steps; tied forecasts enter together; NaN without a fault."""
+    values, place = np.unique(-forecast, return_inverse=True)
+    hit = np.bincount(place, weights=weight * fault, minlength=len(values))
+    both = np.bincount(place, weights=weight, minlength=len(values))
+    if not hit.sum() > 0:
+        return float("nan")
+    return float((hit / hit.sum() * np.cumsum(hit) / np.cumsum(both)).sum())
+
+
+def calibration_line(forecast: Float64s, fault: Float64s, weight: Float64s) -> tuple[float, float]:
+    """(slope, intercept): slope of the logistic line through the log odds, 1 when forecasts are as spread as the truth;
+    and the intercept with the slope held at 1 (calibration in the large), 0 when right on average.
+
+    Source: Cox (1958), Two further applications of a model for binary regression.
+    """
+    if not 0 < np.average(fault, weights=weight) < 1:
+        return float("nan"), float("nan")
+    odds, scale = log_odds(forecast), weight / weight.sum()
+
+    def loss(line: Float64s) -> tuple[float, Float64s]:
+        at = line[0] * odds + line[1]
+        error = scale * (1 / (1 + np.exp(-at)) - fault)
+        return float((scale * (np.logaddexp(0, at) - fault * at)).sum()), np.array([(error * odds).sum(), error.sum()])
+
+    def loss_at_one(shift: Float64s) -> tuple[float, Float64s]:
+        value, gradient = loss(np.array([1.0, shift[0]]))
+        return value, gradient[1:]
+
+    slope = minimize(loss, np.array([1.0, 0.0]), jac=True, method="BFGS").x[0]
+    return float(slope), float(minimize(loss_at_one, np.zeros(1), jac=True, method="BFGS").x[0])
+
+
+@dataclass(frozen=True, kw_only=True)
+class Decomposition:
+    """Brier score = miscalibration - discrimination + uncertainty, all at least 0."""
+
+    miscalibration: float
+    discrimination: float
+    uncertainty: float
+
+
+def decompose(forecast: Float64s, fault: Float64s, weight: Float64s) -> Decomposition:
+    """CORP decomposition of the Brier score by isotonic regression.
+
+    Source: Dimitriadis, Gneiting and Jordan (2021), Stable reliability diagrams for probabilistic classifiers.
+    """
+    recalibrated = IsotonicRegression(y_min=0, y_max=1).fit(forecast, fault, weight).predict(forecast)
+    rate = np.average(fault, weights=weight)
+    best, base = brier(recalibrated, fault, weight), float(rate * (1 - rate))
+    return Decomposition(
+        miscalibration=brier(forecast, fault, weight) - best, discrimination=base - best, uncertainty=base
+    )
+
+
+def remaining_survival(days: Float64s, failed: Float64s, at: Float64s) -> Float64s:
+    """Kaplan-Meier estimate of surviving beyond each time of `at`, [m].
+
+    Args:
+        days: Time of failure or of the last look, [n].
+        failed: 1: failed then, 0: not seen further, [n].
+        at: Times asked for, [m].
+
+    Source: Kaplan and Meier (1958).
+    """
+    times = np.unique(days[failed > 0])
+    risk = len(days) - np.searchsorted(np.sort(days), times, side="left")
+    failures = np.bincount(np.searchsorted(times, days[failed > 0]), minlength=len(times))
+    curve = np.concatenate([[1.0], np.cumprod(1 - failures / np.maximum(risk, 1))])
+    survival: Float64s = curve[np.searchsorted(times, at, side="right")]
+    return survival
+
+
+def rank_shares(values: Float64s) -> Float64s:
+    """Mid-ranks as shares, in (0, 1), [n]."""
+    shares: Float64s = (rankdata(values) - 0.5) / max(len(values), 1)
+    return shares
