@@ -1,0 +1,168 @@
+"""The knowledge laid out on one engine family: every cause at every place, as rows over its corrections."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from pipelines.causes.knowledge import Cause, CodeEntry, SignatureEntry, Variant, causes
+from pipelines.handover import Bools, Float64s
+
+COMMON_SPREAD = 0.04  # share of the way that any defect may move any correction unforeseen (judgement)
+
+
+@dataclass(frozen=True, kw_only=True)
+class EngineLayout:
+    """Which cylinders an engine family has, and on which bank each sits."""
+
+    bank_of_cylinder: dict[int, int]
+
+    @property
+    def banks(self) -> list[int]:
+        """Numbers of its banks."""
+        return sorted(set(self.bank_of_cylinder.values()))
+
+    def on_bank(self, bank: int) -> list[int]:
+        """Cylinders of a bank."""
+        return [cylinder for cylinder, of in self.bank_of_cylinder.items() if of == bank]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Hypothesis:
+    """One cause in one variant at one place; bank and cylinder as they are reported (None: the cause has none)."""
+
+    cause: Cause
+    variant: Variant
+    bank: int | None
+    cylinder: int | None
+    prior: float  # share of the cause's own prior
+    codes: tuple[CodeEntry, ...]
+    share: Float64s  # [C], signed share of each correction's way at full severity
+    spread: Float64s  # [C], standard deviation of that share
+
+    @property
+    def named(self) -> Bools:
+        """Which corrections it moves, [C]."""
+        return (self.share != 0) | (self.spread > COMMON_SPREAD)
+
+
+def engine_layout(families: pl.DataFrame, family: str, corrections: pl.DataFrame) -> EngineLayout:
+    """Cylinders and banks of a family: from its row, else from the places its corrections name.
+
+    Args:
+        families: The drop table `families`.
+        family: Name of the engine family.
+        corrections: Catalogue rows of the corrections that this family reads.
+
+    Returns:
+        The layout; a family that says nothing and reads nothing per cylinder has one bank and no cylinder. Where the
+        bank of a cylinder is not told, the first half of the cylinders is taken to be bank 1.
+    """
+    rows = families.filter(pl.col("engine_family") == family).to_dicts()
+    row = rows[0] if rows else {}
+    told = row.get("bank_of_cylinder")
+    if told:
+        pairs = (pair.split(":") for pair in told.split())
+        return EngineLayout(bank_of_cylinder={int(cylinder): int(bank) for cylinder, bank in pairs})
+    cylinders = int(row.get("cylinders") or max(corrections["cylinder"].drop_nulls(), default=0))
+    banks = int(row.get("banks") or max(corrections["bank"].drop_nulls(), default=1))
+    if not cylinders:
+        return EngineLayout(bank_of_cylinder={-bank: bank for bank in range(1, banks + 1)})
+    return EngineLayout(
+        bank_of_cylinder={cylinder: 1 + (cylinder - 1) * banks // cylinders for cylinder in range(1, cylinders + 1)}
+    )
+
+
+def hypotheses(codes: tuple[str, ...], layout: EngineLayout) -> tuple[Hypothesis, ...]:
+    """Every cause of the knowledge at every place this engine has it.
+
+    Args:
+        codes: The family's corrections, C.
+        layout: Its cylinders and banks.
+    """
+    index = {code: position for position, code in enumerate(codes)}
+    laid_out = []
+    for cause in causes().values():
+        for variant in cause.variants:
+            places = list(_places(variant, layout))
+            for bank, cylinder in places:
+                share, spread = np.zeros(len(codes)), np.full(len(codes), COMMON_SPREAD)
+                for entry in variant.signature:
+                    for code, factor in _named_corrections(entry, bank, cylinder, layout):
+                        if code in index:
+                            share[index[code]] = entry.share * factor
+                            spread[index[code]] = entry.spread * abs(factor)
+                laid_out.append(
+                    Hypothesis(
+                        cause=cause,
+                        variant=variant,
+                        bank=_reported_bank(cause, variant, bank, layout),
+                        cylinder=cylinder if variant.named == "cylinder" else None,
+                        prior=variant.weight / len(places),
+                        codes=tuple(code for code in cause.codes if _may_set(code, bank, cylinder, layout)),
+                        share=share,
+                        spread=spread,
+                    )
+                )
+    return tuple(laid_out)
+
+
+def _places(variant: Variant, layout: EngineLayout) -> Iterator[tuple[int | None, int | None]]:
+    if variant.place == "engine":
+        yield None, None
+    elif variant.place == "bank":
+        yield from ((bank, None) for bank in layout.banks)
+    else:
+        yield from ((bank, cylinder if cylinder > 0 else None) for cylinder, bank in layout.bank_of_cylinder.items())
+
+
+def _reported_bank(cause: Cause, variant: Variant, bank: int | None, layout: EngineLayout) -> int | None:
+    """The bank to report; none on a single-bank engine for a cause that may as well concern the whole engine."""
+    may_be_whole = any(other.named == "engine" for other in cause.variants)
+    return None if variant.named == "engine" or (may_be_whole and len(layout.banks) == 1) else bank
+
+
+def _may_set(entry: CodeEntry, bank: int | None, cylinder: int | None, layout: EngineLayout) -> bool:
+    """Whether a code that names a bank or cylinder names the one at hand."""
+    if entry.cylinder is not None:
+        return entry.cylinder == cylinder if cylinder is not None else entry.cylinder in layout.bank_of_cylinder
+    return entry.bank is None or bank is None or entry.bank == bank
+
+
+def _named_corrections(
+    entry: SignatureEntry, bank: int | None, cylinder: int | None, layout: EngineLayout
+) -> Iterator[tuple[str, float]]:
+    """Codes that a signature entry means at this place, each with the factor of its scale."""
+    cylinders = [number for number in layout.bank_of_cylinder if number > 0]
+    same_bank = [number for number in cylinders if bank is None or layout.bank_of_cylinder[number] == bank]
+    fillings: dict[str, list[int | None]] = {
+        "{bank}": [bank],
+        "{other_bank}": [other for other in layout.banks if other != bank],
+        "{every_bank}": [*layout.banks],
+        "{cylinder}": [cylinder],
+        "{companion}": [number for number in same_bank if number != cylinder],
+        "{other_cylinder}": [number for number in cylinders if number != cylinder],
+        "{bank_cylinder}": [*same_bank],
+        "{every_cylinder}": [*cylinders],
+    }
+    factor = _factor(entry.scale, n=max(len(same_bank), 1), N=max(len(cylinders), 1))
+    slot = next((name for name in fillings if name in entry.correction), None)
+    if slot is None:
+        yield entry.correction, factor
+        return
+    yield from (
+        (entry.correction.replace(slot, str(number)), factor) for number in fillings[slot] if number is not None
+    )
+
+
+def _factor(scale: str, *, n: int, N: int) -> float:
+    return {
+        "": 1.0,
+        "1/n": 1 / n,
+        "-1/n": -1 / n,
+        "1-1/n": 1 - 1 / n,
+        "1/N": 1 / N,
+        "-1/N": -1 / N,
+        "1-1/N": 1 - 1 / N,
+    }[scale]

@@ -1,0 +1,148 @@
+"""The cause knowledge as objects: titles, checks, cautions, signatures and trouble codes, read from the data files.
+
+Everything that is known about a cause stands in `causes.toml`, `signatures.csv`, `codes.csv` and `cautions.toml`
+beside this module; nothing here or in the ranking names a cause or a correction.
+"""
+
+import csv
+import tomllib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from types import MappingProxyType
+from typing import Any
+
+PLACES = ("engine", "bank", "cylinder")
+SCALES = ("", "1/n", "-1/n", "1-1/n", "1/N", "-1/N", "1-1/N")
+
+
+@dataclass(frozen=True, kw_only=True)
+class SignatureEntry:
+    """How one cause moves one kind of correction.
+
+    Attributes:
+        correction: Code with the place left open: `{bank}`, `{other_bank}`, `{every_bank}`, `{cylinder}`,
+            `{companion}` (others of its bank), `{other_cylinder}` (others of the engine), `{bank_cylinder}` (all of
+            the affected bank), `{every_cylinder}`.
+        share: Signed share of the correction's own way from its centre to the limit on that side, at full severity.
+        spread: Standard deviation of that share from one case of the cause to the next.
+        scale: Factor from the count of cylinders, n of the bank, N of the engine (`1/n`, `1-1/N`, ...); empty: 1.
+    """
+
+    correction: str
+    share: float
+    spread: float
+    scale: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Variant:
+    """One way in which a cause shows (upwards or downwards, before or behind the plate, ...)."""
+
+    name: str
+    place: str  # what it happens to: engine, bank, cylinder
+    named: str  # what is reported of it
+    weight: float  # share of the cause's cases; a cause's variants sum to 1
+    signature: tuple[SignatureEntry, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class CodeEntry:
+    """How often a trouble code (SAE J2012) is seen with a cause once it has set any; bank, cylinder: where it says."""
+
+    code: str
+    bank: int | None
+    cylinder: int | None
+    likelihood: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Caution:
+    """What can hurt someone during a check."""
+
+    id: str
+    title: str
+    text: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Cause:
+    """One cause: what it is called, where it sits, what to check and what tells it apart."""
+
+    id: str
+    title: str
+    components: tuple[str, ...]  # likeliest first
+    prior: float  # relative frequency among defects
+    checks: tuple[str, ...]  # in order, non-invasive first
+    cautions: tuple[Caution, ...]
+    apart: MappingProxyType[str, str]  # look-alike's id -> what tells the two apart
+    variants: tuple[Variant, ...]
+    codes: tuple[CodeEntry, ...]
+
+    def apart_from(self, other: str) -> str | None:
+        """What tells this cause from another, said from either side; None: nothing recorded."""
+        return self.apart.get(other) or (causes()[other].apart.get(self.id) if other in causes() else None)
+
+
+@cache
+def cautions() -> MappingProxyType[str, Caution]:
+    """All cautions by id."""
+    entries = _toml("cautions.toml")
+    return MappingProxyType({key: Caution(id=key, **entry) for key, entry in entries.items()})
+
+
+@cache
+def causes() -> MappingProxyType[str, Cause]:
+    """All causes by id, in the order of the file."""
+    signatures: dict[tuple[str, str], list[SignatureEntry]] = {}
+    for row in _csv("signatures.csv"):
+        entry = SignatureEntry(
+            correction=row["correction"], share=float(row["share"]), spread=float(row["spread"]), scale=row["scale"]
+        )
+        signatures.setdefault((row["cause"], row["variant"]), []).append(entry)
+    codes: dict[str, list[CodeEntry]] = {}
+    for row in _csv("codes.csv"):
+        place = {name: int(row[name]) if row[name] else None for name in ("bank", "cylinder")}
+        entry_of_code = CodeEntry(code=row["code"], likelihood=float(row["likelihood"]), **place)
+        codes.setdefault(row["cause"], []).append(entry_of_code)
+    return MappingProxyType(
+        {key: _cause(key, entry, signatures, tuple(codes.get(key, ()))) for key, entry in _toml("causes.toml").items()}
+    )
+
+
+def _cause(
+    key: str,
+    entry: dict[str, Any],
+    signatures: dict[tuple[str, str], list[SignatureEntry]],
+    codes: tuple[CodeEntry, ...],
+) -> Cause:
+    return Cause(
+        id=key,
+        title=entry["title"],
+        components=tuple(entry["components"]),
+        prior=entry["prior"],
+        checks=tuple(entry["checks"]),
+        cautions=(cautions()["manufacturer_first"], *(cautions()[caution] for caution in entry["cautions"])),
+        apart=MappingProxyType(entry["apart"]),
+        variants=tuple(
+            Variant(
+                name=variant["name"],
+                place=variant["place"],
+                named=variant.get("named", variant["place"]),
+                weight=variant["weight"],
+                signature=tuple(signatures[key, variant["name"]]),
+            )
+            for variant in entry["variants"]
+        ),
+        codes=codes,
+    )
+
+
+def _toml(name: str) -> dict[str, Any]:
+    return tomllib.loads(files("pipelines.causes").joinpath(name).read_text(encoding="utf-8"))
+
+
+def _csv(name: str) -> Iterator[dict[str, str]]:
+    with files("pipelines.causes").joinpath(name).open(encoding="utf-8", newline="") as lines:
+        yield from csv.DictReader(lines)

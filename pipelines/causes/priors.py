@@ -1,0 +1,21 @@
+"""How likely each cause is before a vehicle's readings speak: the knowledge file, taught by confirmed repairs."""
+
+import polars as pl
+
+from pipelines.causes.knowledge import causes
+
+DEFECT_PRESENT = 0.10  # share of vehicles that carry a defect of the knowledge at any time (judgement)
+KNOWLEDGE_WORTH = 50.0  # confirmed repairs that the knowledge file's frequencies are worth (judgement)
+
+
+def cause_priors(work: pl.DataFrame) -> dict[str, float]:
+    """Prior probability of each cause on one vehicle; they sum to DEFECT_PRESENT.
+
+    Args:
+        work: The drop table `work`; rows with a `cause` of the knowledge count as confirmed.
+    """
+    confirmed = dict(work.group_by("cause").len().iter_rows())
+    total = sum(cause.prior for cause in causes().values())
+    weight = {key: KNOWLEDGE_WORTH * cause.prior / total + confirmed.get(key, 0) for key, cause in causes().items()}
+    scale = DEFECT_PRESENT / sum(weight.values())
+    return {key: value * scale for key, value in weight.items()}

@@ -1,0 +1,209 @@
+"""What each vehicle most likely has: drift and fault events in, the contract's `cause_ranking` out; no file, no clock.
+
+Each family is one product of matrices: vehicles against every cause at every place (`hypotheses`), scored by how well
+its signature of unknown severity explains the newest deviations (`severity`), by stored codes (`standing_codes`) and
+by how common it is (`priors`). 'None of these' is what is healthy or moves in a way that no cause explains.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from scipy.special import logsumexp
+
+from pipelines.catalogue.tables import published_tables
+from pipelines.causes.hypotheses import Hypothesis, engine_layout, hypotheses
+from pipelines.causes.noise import deviation_noise
+from pipelines.causes.priors import cause_priors
+from pipelines.causes.severity import log_bayes_factors
+from pipelines.causes.standing_codes import log_code_ratios, speaking_codes
+from pipelines.causes.wording import Findings, cause_evidence, none_evidence
+from pipelines.handover import Bools, Drift, Evidence, FamilyDrift, Float64s, History, Int64s
+from pipelines.outliers.in_service import in_service
+
+SEVERITY_SCALE = 0.4  # half-normal, share of the way to the limit; most defects are met before it (judgement)
+UNKNOWN_PRESENT = 0.02  # share of vehicles with a departure that no cause of the knowledge explains (judgement)
+UNKNOWN_SCALE = 0.2  # of such a departure, share of the way to the limit (judgement)
+WORTH_SHOWING = 0.005  # probability below which a cause joins 'none of these'
+NONE = "none_of_these"
+
+
+def rank_causes(drift: Drift, *, evidence: Evidence, history: History) -> pl.DataFrame:
+    """The contract's `cause_ranking` for every vehicle in service.
+
+    Args:
+        drift: Deviations of every family; the newest row of each vehicle speaks.
+        evidence: Catalogue, families and confirmed repairs.
+        history: Fault events.
+
+    Returns:
+        One row per vehicle, cause, bank and cylinder with a probability above WORTH_SHOWING, and `none_of_these`,
+        which takes the rest; probabilities sum to 1 a vehicle, rank 1 is the likeliest.
+    """
+    spoken = speaking_codes(history.fault_events, evidence.as_of)
+    priors = cause_priors(evidence.work)
+    rows: list[dict[str, object]] = []
+    for family in drift.families:
+        rows += _rank_family(family, evidence=evidence, spoken=spoken, priors=priors)
+    serving = in_service(evidence.vehicles, evidence.as_of).select("vehicle_id")
+    schema = published_tables()["cause_ranking"].schema
+    ranked = pl.DataFrame(rows, schema={name: schema[name] for name in schema if name != "rank"})
+    unread = serving.join(ranked, on="vehicle_id", how="anti").with_columns(
+        cause=pl.lit(NONE), probability=pl.lit(1.0), evidence=pl.lit("No correction of this vehicle was read yet.")
+    )
+    return (
+        pl.concat([ranked.join(serving, on="vehicle_id", how="semi"), unread], how="diagonal")
+        .sort("vehicle_id", "probability", "cause", "bank", "cylinder", descending=[False, True, False, False, False])
+        .with_columns(rank=pl.int_range(1, pl.len() + 1, dtype=pl.Int64).over("vehicle_id"))
+        .select(schema.names())
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Scaled:
+    """One family's newest deviations and hypotheses in sigmas of healthy noise."""
+
+    z: Float64s  # [V, C]; NaN: not read or relearning
+    signatures: Float64s  # [K, C]
+    spreads: Float64s  # [K, C]
+    noise: Float64s  # [C, C]
+    named: Bools  # [K, C], the corrections that a hypothesis moves
+    way: Float64s  # [C], to the nearer limit
+
+
+def _rank_family(
+    family: FamilyDrift, *, evidence: Evidence, spoken: pl.DataFrame, priors: dict[str, float]
+) -> list[dict[str, object]]:
+    panel = family.panel
+    catalogue = evidence.corrections.filter(pl.col("code").is_in(panel.codes))
+    layout = engine_layout(evidence.families, panel.family, catalogue)
+    laid_out = hypotheses(panel.codes, layout)
+    newest = panel.row_start[1:] - 1
+    scaled = _scaled(family, newest, laid_out)
+    code_ratio, codes = log_code_ratios(panel.vehicles, spoken, laid_out)
+    fit, heard, unknown = _fits(scaled)
+    log_prior = np.log([priors[h.cause.id] * h.prior for h in laid_out])
+    log_none = np.logaddexp(np.log1p(-sum(priors.values()) - UNKNOWN_PRESENT), np.log(UNKNOWN_PRESENT) + unknown)
+    joint = np.concatenate([log_prior + fit + code_ratio, log_none[:, None]], axis=1)
+    posterior = np.exp(joint - logsumexp(joint, axis=1, keepdims=True))
+    posterior[:, :-1][~heard & (code_ratio <= 0)] = 0.0
+    posterior[:, -1] = 1.0 - posterior[:, :-1].sum(axis=1)
+    titles = dict(catalogue.select("code", "title").iter_rows())
+    units = dict(catalogue.select("code", "unit").iter_rows())
+    findings = Findings(
+        codes=panel.codes,
+        titles=titles,
+        units=units,
+        z=scaled.z / np.sqrt(np.diag(scaled.noise)),
+        deviation=family.deviation[newest].astype(np.float64),
+        way=scaled.way * family.sigma,
+    )
+    return _rows(panel.vehicles, laid_out, posterior, findings, codes)
+
+
+def _scaled(family: FamilyDrift, newest: Int64s, laid_out: tuple[Hypothesis, ...]) -> _Scaled:
+    panel = family.panel
+    z = family.z[newest].astype(np.float64)
+    z[family.relearning[newest]] = np.nan
+    expected = family.expected[newest].astype(np.float64)
+    known = ~np.isnan(expected)
+    centre = np.where(
+        known.any(axis=0), np.nanmedian(np.where(known.any(axis=0), expected, 0.0), axis=0), panel.neutral
+    )
+    sigma = np.maximum(family.sigma.astype(np.float64), 1e-12)
+    up, down = (panel.high_limit - centre) / sigma, (centre - panel.low_limit) / sigma
+    share = np.array([h.share for h in laid_out])
+    spread = np.array([h.spread for h in laid_out])
+    way = np.where(share > 0, up, np.where(share < 0, down, np.minimum(up, down)))
+    return _Scaled(
+        z=z,
+        signatures=share * way,
+        spreads=spread * way,
+        noise=deviation_noise(family),
+        named=np.array([h.named for h in laid_out]),
+        way=np.minimum(up, down),
+    )
+
+
+def _fits(scaled: _Scaled) -> tuple[Float64s, Bools, Float64s]:
+    """Log Bayes factors against health: of every hypothesis [V, K], and of a departure no cause explains [V].
+
+    Between them stands whether a hypothesis would show in what can be judged of the vehicle. Vehicles are taken
+    together by which corrections of theirs can be judged.
+    """
+    judged = ~np.isnan(scaled.z)
+    fit = np.zeros((len(judged), len(scaled.signatures)))
+    heard = judged.astype(np.float64) @ scaled.named.T.astype(np.float64) > 0
+    unknown = np.zeros(len(judged))
+    patterns, of_vehicle = np.unique(judged, axis=0, return_inverse=True)
+    for p, read in enumerate(patterns):
+        if not read.any():
+            continue
+        group = np.flatnonzero(of_vehicle.reshape(-1) == p)
+        z, noise = scaled.z[np.ix_(group, read)], scaled.noise[np.ix_(read, read)]
+        fit[group] = log_bayes_factors(
+            z,
+            signatures=scaled.signatures[:, read],
+            spreads=scaled.spreads[:, read],
+            noise=noise,
+            severity_scale=SEVERITY_SCALE,
+        )
+        unknown[group] = _unexplained(z, noise, UNKNOWN_SCALE * scaled.way[read])
+    return fit, heard, unknown
+
+
+def _unexplained(z: Float64s, noise: Float64s, scale: Float64s) -> Float64s:
+    """Log Bayes factor of one correction, whichever, being off by N(0, scale²), against health; [V]."""
+    precision = np.linalg.inv(noise)
+    information = np.diag(precision)
+    score = z @ precision
+    shrink = 1.0 + scale**2 * information
+    each = -0.5 * np.log(shrink) + 0.5 * scale**2 * score**2 / shrink
+    combined: Float64s = logsumexp(each, axis=1) - np.log(z.shape[1])
+    return combined
+
+
+def _rows(
+    vehicles: tuple[str, ...],
+    laid_out: tuple[Hypothesis, ...],
+    posterior: Float64s,
+    findings: Findings,
+    codes: dict[str, list[str]],
+) -> list[dict[str, object]]:
+    """Variants and hidden places summed into what is reported, small ones into 'none of these', with their words."""
+    reported = sorted({_reported(h) for h in laid_out}, key=str)
+    member = np.zeros((len(laid_out), len(reported)))
+    for k, hypothesis in enumerate(laid_out):
+        member[k, reported.index(_reported(hypothesis))] = 1.0
+    probability = posterior[:, :-1] @ member
+    best = np.array([np.where(member[:, j] > 0, posterior[:, :-1], -1.0).argmax(axis=1) for j in range(len(reported))])
+    rows: list[dict[str, object]] = []
+    for v, vehicle in enumerate(vehicles):
+        shown = [int(j) for j in np.argsort(-probability[v], kind="stable") if probability[v, j] > WORTH_SHOWING]
+        leaders = [(laid_out[best[j, v]], float(probability[v, j])) for j in shown]
+        seen = codes.get(vehicle, [])
+        for hypothesis, share in leaders:
+            text = cause_evidence(hypothesis, leaders, findings=findings, vehicle=v, codes=seen)
+            rows.append(_row(vehicle, _reported(hypothesis), probability=share, evidence=text))
+        rest = max(1.0 - sum(share for _, share in leaders), 0.0)
+        words = none_evidence(findings, v, seen, leaders)
+        rows.append(_row(vehicle, (NONE, None, None), probability=rest, evidence=words))
+    return rows
+
+
+def _reported(hypothesis: Hypothesis) -> tuple[str, int | None, int | None]:
+    return hypothesis.cause.id, hypothesis.bank, hypothesis.cylinder
+
+
+def _row(
+    vehicle: str, place: tuple[str, int | None, int | None], *, probability: float, evidence: str
+) -> dict[str, object]:
+    cause, bank, cylinder = place
+    return {
+        "vehicle_id": vehicle,
+        "cause": cause,
+        "bank": bank,
+        "cylinder": cylinder,
+        "probability": probability,
+        "evidence": evidence,
+    }

@@ -1,0 +1,89 @@
+"""Plain sentences for a ranked cause: what speaks for it, what resembles it, what would tell the two apart."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipelines.causes.hypotheses import Hypothesis
+from pipelines.handover import Bools, Float64s
+
+NOTABLE = 2.0  # deviations above as many sigmas of the healthy level are named
+MOST_NAMED = 3  # corrections named in one sentence
+RIVAL = 0.10  # probability from which a look-alike is named
+SAME = 0.9  # cosine of two signatures from which the readings cannot tell them apart
+
+Leaders = Sequence[tuple[Hypothesis, float]]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Findings:
+    """What was found on one family's vehicles at their newest reading, for wording."""
+
+    codes: tuple[str, ...]  # C
+    titles: Mapping[str, str | None]
+    units: Mapping[str, str | None]
+    z: Float64s  # [V, C], deviation in sigmas of its healthy level; NaN: not judged
+    deviation: Float64s  # [V, C], unit of the correction
+    way: Float64s  # [C], centre to the nearer limit, unit of the correction
+
+    def named(self, vehicle: int, columns: Sequence[int]) -> str:
+        """Corrections with their deviations, as a list in words."""
+        return "; ".join(
+            f"{self.titles.get(self.codes[c]) or self.codes[c]} {self.deviation[vehicle, c]:+.3g}"
+            f" {self.units.get(self.codes[c]) or ''}".rstrip()
+            + f" ({self.z[vehicle, c]:+.1f} sigma)"
+            for c in columns
+        )
+
+
+def cause_evidence(
+    hypothesis: Hypothesis, leaders: Leaders, *, findings: Findings, vehicle: int, codes: Sequence[str]
+) -> str:
+    """Why this cause is thought of on this vehicle, and what it could be mistaken for."""
+    z = np.nan_to_num(findings.z[vehicle])
+    agrees = z * np.sign(hypothesis.share)
+    support = [int(c) for c in np.argsort(-agrees * np.abs(hypothesis.share)) if agrees[c] > NOTABLE][:MOST_NAMED]
+    own = [code for code in codes if code in {entry.code for entry in hypothesis.codes}]
+    sentences = [f"For it: {findings.named(vehicle, support)}."] if support else []
+    if own:
+        sentences.append(f"{'Codes' if len(own) > 1 else 'Code'} {', '.join(own)} fit it.")
+    if not sentences:
+        sentences.append("Nothing stands out for it; it is only not ruled out.")
+    return " ".join([*sentences, *_rivals(hypothesis, leaders, findings, vehicle)])
+
+
+def none_evidence(findings: Findings, vehicle: int, codes: Sequence[str], leaders: Leaders) -> str:
+    """Why none of the known causes may be it: nothing departs, or what departs fits none."""
+    z = np.abs(np.nan_to_num(findings.z[vehicle]))
+    leading = [int(c) for c in np.argsort(-z, kind="stable") if z[c] > NOTABLE][:MOST_NAMED]
+    standing = f" Stored: {', '.join(codes)}." if codes else ""
+    if not leading:
+        return f"No correction departs from what this vehicle should read.{standing}"
+    departs = findings.named(vehicle, leading)
+    if leaders:
+        return f"If none of the causes named: what departs most is {departs}.{standing}"
+    return f"What departs most is {departs}; no known cause explains it.{standing}"
+
+
+def _rivals(hypothesis: Hypothesis, leaders: Leaders, findings: Findings, vehicle: int) -> list[str]:
+    judged = ~np.isnan(findings.z[vehicle])
+    rivals = [(other, share) for other, share in leaders if share >= RIVAL and other.cause.id != hypothesis.cause.id]
+    same = [other for other, _ in rivals if _alike(hypothesis, other, judged) > SAME]
+    words = []
+    if same:
+        names = " or ".join(dict.fromkeys(other.cause.title for other in same))
+        words.append(f"What is read here cannot tell it from: {names}.")
+    if rivals:
+        other, share = rivals[0]
+        apart = hypothesis.cause.apart_from(other.cause.id)
+        told = f"; {apart}" if apart else ""
+        words.append(f"Look-alike: {other.cause.title} ({share:.0%}){told}.")
+    return words
+
+
+def _alike(one: Hypothesis, other: Hypothesis, judged: Bools) -> float:
+    """Cosine between two signatures over the corrections that can be judged."""
+    a, b = one.share[judged], other.share[judged]
+    length = float(np.linalg.norm(a) * np.linalg.norm(b))
+    return float(a @ b) / length if length else 1.0

@@ -1,0 +1,253 @@
+"""Whether repairs held: work rows and the readings around them in, the contract's `repair_outcome` out."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from pipelines.catalogue.tables import published_tables
+from pipelines.causes.knowledge import causes
+from pipelines.handover import Bools, Drift, Evidence, FamilyDrift, Float64s, History
+from pipelines.outliers.in_service import in_service
+from pipelines.recurring.affected import FamilyPlaces, family_places
+
+MENDS = ("cleaning", "adjustment", "repair", "replacement", "reset", "module_replacement", "programming")
+ENOUGH_HOURS = 40.0  # ignition-on hours after which an outcome is decided
+ENOUGH_READINGS = 4
+ENOUGH_DAYS = 28.0  # instead of hours where the module's clock is not read (judgement)
+OFF = 2.5  # sigmas from which a correction counts as off before the work
+STILL = 0.5  # share of the earlier departure that counts as there (again)
+STALE = 0.6  # share of it found at the first reading after, from which the learned value was not set back
+
+
+@dataclass(frozen=True, kw_only=True)
+class Around:
+    """The corrections in question before and after one piece of work, weighted by how far they were off before."""
+
+    readings: int  # after the work
+    hours: float  # ignition-on, since the work; NaN: not known
+    days: float
+    last_at: datetime | None
+    named: tuple[str, ...]  # corrections that were off before, most first
+    before: float  # their departure, sigmas
+    first: float  # share of it left at the first reading after
+    last: float  # share of it left at the newest readings
+    lowest: float  # least share of it seen in between
+    relearning: bool  # some correction in question is learning anew now
+    alarm: tuple[str, ...]  # corrections in question that are in alarm now
+
+    @property
+    def enough(self) -> bool:
+        """Whether enough was read since to decide."""
+        used = self.days >= ENOUGH_DAYS if np.isnan(self.hours) else self.hours >= ENOUGH_HOURS
+        return self.readings >= ENOUGH_READINGS and used
+
+
+def repair_outcomes(drift: Drift, *, evidence: Evidence, history: History) -> pl.DataFrame:
+    """The contract's `repair_outcome`: one row per vehicle, time and component that work was done on.
+
+    Args:
+        drift: Readings and deviations of every family.
+        evidence: Work rows and the catalogue.
+        history: Fault events.
+
+    Returns:
+        Rows sorted by key. Several work rows of one key are one piece of work; a reset or cleared codes without a
+        component belong to the component worked on at the same time; else the component is `unspecified`.
+    """
+    titles = dict(evidence.corrections.select("code", "title").iter_rows())
+    events = _events_by_vehicle(history.fault_events)
+    located: dict[str, tuple[FamilyDrift, FamilyPlaces, int]] = {}
+    for family in drift.families:
+        places = family_places(family.panel, evidence.corrections, evidence.families)
+        located |= {vehicle: (family, places, v) for v, vehicle in enumerate(family.panel.vehicles)}
+    rows = []
+    for work in _pieces_of_work(evidence).to_dicts():
+        vehicle = work["vehicle_id"]
+        if vehicle in located:
+            family, places, v = located[vehicle]
+            around = _around(family, v, places.asked(work), work["done_at"])
+            codes = _codes_of(work, places)
+        else:
+            around, codes = _nothing_read(), frozenset()
+        returned = [
+            (code, found)
+            for code, set_at, found in events.get(vehicle, [])
+            if code in codes and set_at > work["done_at"]
+        ]
+        verdict, text = _verdict(work, around, returned, titles)
+        rows.append(
+            {
+                "vehicle_id": vehicle,
+                "done_at": work["done_at"],
+                "component": work["component"] or "unspecified",
+                "verdict": verdict,
+                "checked_at": around.last_at or evidence.as_of,
+                "evidence": text,
+            }
+        )
+    return pl.DataFrame(rows, schema=published_tables()["repair_outcome"].schema).sort(
+        "vehicle_id", "done_at", "component"
+    )
+
+
+def _pieces_of_work(evidence: Evidence) -> pl.DataFrame:
+    """Mending work on vehicles in service, one row per key; `was_reset`: the learned values were set back with it."""
+    at_once = ["vehicle_id", "done_at"]
+    return (
+        evidence.work.join(in_service(evidence.vehicles, evidence.as_of), on="vehicle_id", how="semi")
+        .with_columns(
+            was_reset=(
+                (pl.col("kind").is_in(["reset", "module_replacement"]) | pl.col("reset_done").fill_null(False))
+                .any()
+                .over(at_once)
+            )
+        )
+        .filter(pl.col("kind").is_in(MENDS))
+        .filter(pl.col("component").is_not_null() | pl.col("component").is_null().all().over(at_once))
+        .sort("vehicle_id", "done_at", "component", "kind")
+        .group_by("vehicle_id", "done_at", "component", maintain_order=True)
+        .agg(pl.col("kind", "bank", "cylinder", "cause").drop_nulls().first(), pl.col("was_reset").any())
+    )
+
+
+def _events_by_vehicle(events: pl.DataFrame) -> dict[str, list[tuple[str, datetime, datetime]]]:
+    found: dict[str, list[tuple[str, datetime, datetime]]] = {}
+    for vehicle, code, set_at, at in events.select(
+        "vehicle_id", pl.col("code").str.slice(0, 5), pl.col("set_at").fill_null(pl.col("found_at")), "found_at"
+    ).iter_rows():
+        found.setdefault(vehicle, []).append((code, set_at, at))
+    return found
+
+
+def _codes_of(work: Mapping[str, Any], places: FamilyPlaces) -> frozenset[str]:
+    """Trouble codes that would say this work did not hold."""
+    asked = places.asked(work)
+    own = places.by_component.get(work["component"] or "", np.zeros(len(places.codes), dtype=bool))
+    codes = frozenset[str]().union(*(places.fault_codes[c] for c in np.flatnonzero(asked & own)))
+    cause = causes().get(work["cause"] or "")
+    if cause is not None:
+        codes |= {
+            entry.code
+            for entry in cause.codes
+            if not (work["bank"] and entry.bank and entry.bank != work["bank"])
+            and not (work["cylinder"] and entry.cylinder and entry.cylinder != work["cylinder"])
+        }
+    return codes
+
+
+def _nothing_read() -> Around:
+    nan = float("nan")
+    return Around(
+        readings=0, hours=nan, days=0.0, last_at=None, named=(), before=0.0, first=nan, last=nan, lowest=nan,
+        relearning=False, alarm=(),
+    )  # fmt: skip
+
+
+def _around(family: FamilyDrift, v: int, asked: Bools, done_at: datetime) -> Around:
+    panel = family.panel
+    rows = np.arange(panel.row_start[v], panel.row_start[v + 1])
+    at = np.datetime64(done_at.astimezone(UTC).replace(tzinfo=None), "us")
+    before, after = rows[panel.read_at[rows] <= at], rows[panel.read_at[rows] > at]
+    if not len(after):
+        return _nothing_read()
+    newest = after[-1]
+    columns = np.flatnonzero(asked)
+    level, off = _departure_before(family, before, columns)
+    named = [columns[i] for i in np.argsort(-np.abs(off), kind="stable") if abs(off[i]) >= OFF][:6]
+    shares = _shares_left(
+        family, after, named, dict(zip(columns, level, strict=True)), dict(zip(columns, off, strict=True))
+    )
+    hours = float(panel.hours[newest] - panel.hours[before[-1]]) if len(before) else float("nan")
+    return Around(
+        readings=len(after),
+        hours=hours,
+        days=float((panel.read_at[newest] - at) / np.timedelta64(1, "D")),
+        last_at=panel.read_at[newest].astype(datetime).replace(tzinfo=UTC),
+        named=tuple(panel.codes[c] for c in named),
+        before=float(np.abs(off).max(initial=0.0)),
+        first=float(shares[0]) if len(shares) else float("nan"),
+        last=float(np.median(shares[-3:])) if len(shares) else float("nan"),
+        lowest=float(shares.min()) if len(shares) else float("nan"),
+        relearning=bool(family.relearning[newest, columns].any()),
+        alarm=tuple(panel.codes[c] for c in columns if family.alarm[newest, c]),
+    )
+
+
+def _departure_before(family: FamilyDrift, before: Any, columns: Any) -> tuple[Float64s, Float64s]:
+    """What the vehicle should read and how far it is off, in sigmas, by the last three readings before the work."""
+    if not len(before):
+        return np.zeros(len(columns)), np.zeros(len(columns))
+    last = np.ix_(before[-3:], columns)
+    expected = family.expected[before[-1], columns].astype(np.float64)
+    away = family.panel.values[last].astype(np.float64) - family.expected[last].astype(np.float64)
+    read = ~np.isnan(away)
+    off = np.where(read.any(axis=0), np.nanmedian(np.where(read.any(axis=0), away, 0.0), axis=0), 0.0)
+    return expected, off / np.maximum(family.sigma[columns], 1e-12)
+
+
+def _shares_left(
+    family: FamilyDrift, after: Any, named: list[Any], level: dict[Any, float], off: dict[Any, float]
+) -> Float64s:
+    """Share of the earlier departure at each reading after the work, over the corrections that were off."""
+    if not named:
+        return np.zeros(0)
+    sigma = np.maximum(family.sigma[named].astype(np.float64), 1e-12)
+    earlier = np.array([off[c] for c in named])
+    away = (family.panel.values[np.ix_(after, named)] - np.array([level[c] for c in named])) / sigma
+    weight = np.where(np.isnan(away), 0.0, np.abs(earlier))
+    told = weight.sum(axis=1) > 0
+    share = (np.nan_to_num(away) / earlier * weight).sum(axis=1)[told] / weight.sum(axis=1)[told]
+    return np.asarray(share)
+
+
+def _verdict(
+    work: Mapping[str, Any], around: Around, returned: list[tuple[str, datetime]], titles: Mapping[str, str | None]
+) -> tuple[str, str]:
+    if returned:
+        code, found = min(returned, key=lambda event: event[1])
+        return "came_back", f"Code {code} was set again after the work (found {found:%Y-%m-%d})."
+    if around.readings == 0:
+        return "undecided", "No reading since the work."
+    since = _since(around)
+    if not around.enough:
+        rule = f"{since}; decided from {ENOUGH_HOURS:g} h and {ENOUGH_READINGS} readings on"
+        return ("relearning", f"Learning anew: {rule}.") if around.relearning else ("undecided", f"Too early: {rule}.")
+    if not around.named:
+        return _without_departure(around, titles, since)
+    verdict, how = _departure_since(around, was_reset=work["was_reset"])
+    what = titles.get(around.named[0]) or around.named[0]
+    return verdict, f"{what} was {around.before:.1f} sigma off before; {how} ({since})."
+
+
+def _departure_since(around: Around, *, was_reset: bool) -> tuple[str, str]:
+    """What became of the earlier departure: the verdict and its words."""
+    if around.last >= STILL:
+        how = "never went away" if around.lowest >= STILL else "went and is back"
+        return "came_back", f"the departure {how}, {around.last:.0%} of it now"
+    if around.last <= -STILL and not was_reset:
+        return "not_reset", f"now {-around.last:.0%} of that on the other side, as an old learned value over-corrects"
+    if around.first >= STALE and not was_reset:
+        return (
+            "not_reset",
+            f"the learned value was not set back, it unwound from {around.first:.0%} to {around.last:.0%}",
+        )
+    return "held", f"{around.last:.0%} of that is left"
+
+
+def _without_departure(around: Around, titles: Mapping[str, str | None], since: str) -> tuple[str, str]:
+    """Work after nothing was seen to depart: it holds unless something of it departs now."""
+    if around.alarm:
+        what = titles.get(around.alarm[0]) or around.alarm[0]
+        return "came_back", f"Nothing was off before; {what} is drifting now ({since})."
+    if around.relearning:
+        return "relearning", f"Still learning anew: {since}."
+    return "held", f"Nothing of this component departs and no code came back ({since})."
+
+
+def _since(around: Around) -> str:
+    used = f"{around.days:.0f} days" if np.isnan(around.hours) else f"{around.hours:.0f} ignition hours"
+    return f"{around.readings} readings, {used} since"
