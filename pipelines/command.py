@@ -1,0 +1,211 @@
+"""The commands of the pipelines: load, analyse, plan, backtest, export, store; joined with others by the front door."""
+
+import sys
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import click
+
+from pipelines.errors import SettingError
+from pipelines.store.folder import Store
+
+DEFAULT_STORE = "leeway.duckdb"
+Command = Callable[..., Any]
+
+
+class Time(click.ParamType[datetime]):
+    """A time of ISO 8601; a date alone is its first moment, a time without an offset is UTC."""
+
+    name = "time"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> datetime:
+        """The time in UTC."""
+        if isinstance(value, datetime):
+            return value
+        try:
+            time = datetime.fromisoformat(value)
+        except ValueError:
+            self.fail(f"'{value}' is not a time of ISO 8601, such as 2031-02-14 or 2031-02-14T08:30:00Z.", param, ctx)
+        return time.replace(tzinfo=UTC) if time.tzinfo is None else time.astimezone(UTC)
+
+
+def store_option(command: Command) -> Command:
+    """`--store`, given as the argument `store`, and `--debug`, which the front door looks for."""
+    debug = click.option("--debug", is_flag=True, expose_value=False, help="Show the traceback of an error.")
+    option = click.option(
+        "--store", envvar="LEEWAY_STORE", default=DEFAULT_STORE, show_default=True, metavar="PATH",
+        callback=lambda ctx, param, value: Store(value),  # noqa: ARG005 (click calls it with all three)
+        help="Folder of the store; $LEEWAY_STORE where it is not given.",
+    )  # fmt: skip
+    return option(debug(command))
+
+
+def stages() -> Callable[[str], None]:
+    """Says on standard error which stage a long computation has come to."""
+    return lambda stage: click.echo(f"  {stage} ...", err=True)
+
+
+@click.command()
+@click.argument("drops", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="DROP...")
+@store_option
+@click.option(
+    "--mapping",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="TOML file that says what the columns of a foreign file mean.",
+)
+@click.option("--timezone", "time_zone", help="Zone of times without an offset, kept for later loads (UTC at first).")
+@click.option("--dry-run", is_flag=True, help="Show what would happen and keep nothing.")
+@click.option("--loaded-at", type=Time(), hidden=True, help="When the rows became known; for replaying the past.")
+def load(
+    drops: tuple[Path, ...], store: Store, mapping: Path | None, time_zone: str | None, dry_run: bool, loaded_at: datetime | None
+) -> None:  # fmt: skip
+    r"""Load drops: folders, or single files, of what a fleet hands over.
+
+    Good rows load, bad rows go to quarantine with their file, row and reason, files seen before are skipped. Exit code:
+    0 all loaded; 3 something is in quarantine; 2 nothing could be read.
+
+    \b
+    Examples:
+      leeway load drops/2031-02
+      leeway load drops/2031-* --store fleet.store
+      leeway load reader-log.csv --mapping reader.toml --dry-run
+    """
+    from pipelines.intake.load import load as load_drops  # noqa: PLC0415 (keeps --help quick)
+
+    with click.progressbar(length=1, label="Loading", file=sys.stderr, item_show_func=lambda name: name) as bar:
+
+        def progress(file: str, done: int, total: int) -> None:
+            bar.length = total
+            bar.update(done - bar.pos, file)
+
+        report = load_drops(
+            store, drops, time_zone=time_zone, loaded_at=loaded_at, dry_run=dry_run, mapping=mapping, progress=progress
+        )
+    for line in report.lines():
+        click.echo(line)
+    sys.exit(report.exit_code)
+
+
+@click.command()
+@store_option
+@click.option("--as-of", type=Time(), help="Look at nothing later than this time (default: the latest reading).")
+@click.option("--known-at", type=Time(), help="Look at nothing that was loaded later than this time.")
+@click.option(
+    "--false-alarms", type=float, help="Alarms a healthy vehicle may raise in a year, 0.05 to 0.5 (default 0.1)."
+)
+def analyse(store: Store, as_of: datetime | None, known_at: datetime | None, false_alarms: float | None) -> None:
+    r"""Compute every published table from what was known at a time, and publish them all at once.
+
+    \b
+    Examples:
+      leeway analyse
+      leeway analyse --as-of 2031-02-14
+    """
+    from pipelines.analyse import analyse as run  # noqa: PLC0415
+    from pipelines.settings import Settings  # noqa: PLC0415
+    from pipelines.store.evidence import read_evidence  # noqa: PLC0415
+    from pipelines.store.publish import publish  # noqa: PLC0415
+
+    settings = Settings() if false_alarms is None else Settings(false_alarms_per_vehicle_year=false_alarms)
+    evidence = read_evidence(store, as_of=as_of, known_at=known_at)
+    if evidence.snapshots.is_empty():
+        raise SettingError(
+            f"{store.path}: no reading up to {evidence.as_of:%Y-%m-%d %H:%M} UTC. Choose a later --as-of, or load more."
+        )
+    analysis = run(evidence, settings=settings, progress=stages())
+    publish(store, analysis)
+    click.echo(
+        f"Published {len(analysis.tables)} tables as of {analysis.as_of:%Y-%m-%d %H:%M} UTC: "
+        f"{evidence.vehicles.height} vehicles, {evidence.snapshots.height} snapshots."
+    )
+
+
+@click.command()
+@store_option
+@click.option("--days", type=click.IntRange(1, 366), default=28, show_default=True, help="How many days to plan.")
+def plan(store: Store, days: int) -> None:
+    r"""Plan the preventive work of the newest analysis into bays and days, and publish it.
+
+    \b
+    Example:
+      leeway plan --days 14
+    """
+    from pipelines.settings import Settings  # noqa: PLC0415
+    from pipelines.store.evidence import read_evidence  # noqa: PLC0415
+    from pipelines.store.publish import publish_table  # noqa: PLC0415
+    from pipelines.store.published import kept_as_ofs, published_names, read_published  # noqa: PLC0415
+    from pipelines.workplan.plan import plan_work  # noqa: PLC0415
+
+    kept = kept_as_ofs(store)
+    if not kept:
+        raise SettingError(f"{store.path}: nothing is analysed yet. Run: leeway analyse")
+    as_of = kept[-1]
+    names = [name for name in published_names(store) if as_of in kept_as_ofs(store, name)]
+    published = {name: read_published(store, name, as_of=as_of) for name in names}
+    evidence = read_evidence(store, as_of=as_of)
+    work_plan = plan_work(published, evidence=evidence, days=days, settings=Settings())
+    publish_table(store, "work_plan", work_plan, as_of)
+    click.echo(f"Published a work plan of {work_plan.height} vehicles for {days} days from {as_of:%Y-%m-%d}.")
+
+
+@click.command()
+@click.argument("table")
+@store_option
+@click.option(
+    "--to",
+    "target",
+    required=True,
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="File to write: .parquet, .csv or .xlsx.",
+)
+@click.option("--as-of", type=Time(), help="One that is still kept (default: the newest).")
+def export(table: str, store: Store, target: Path, as_of: datetime | None) -> None:
+    r"""Write one published table to a file.
+
+    \b
+    Examples:
+      leeway export vehicle_state --to vehicles.xlsx
+      leeway export fault_forecast --to forecast.parquet --as-of 2031-02-14
+    """
+    from pipelines.store.exporting import write_frame  # noqa: PLC0415
+    from pipelines.store.published import read_published  # noqa: PLC0415
+
+    frame = read_published(store, table, as_of=as_of)
+    write_frame(frame, target)
+    click.echo(f"Wrote {frame.height} rows to {target}.")
+
+
+@click.command()
+@store_option
+@click.option("--from", "start", type=Time(), required=True, help="First date to analyse at.")
+@click.option("--to", "end", type=Time(), required=True, help="Last date to analyse at.")
+@click.option("--every", type=click.IntRange(1, 3660), default=28, show_default=True, help="Days between dates.")
+def backtest(store: Store, start: datetime, end: datetime, every: int) -> None:
+    r"""Analyse at each of many past dates, score the forecasts against what came after, publish forecast_check.
+
+    \b
+    Example:
+      leeway backtest --from 2031-01-01 --to 2031-06-01 --every 28
+    """
+    from pipelines.backtest import backtest as run  # noqa: PLC0415
+    from pipelines.settings import Settings  # noqa: PLC0415
+    from pipelines.store.evidence import read_evidence  # noqa: PLC0415
+    from pipelines.store.publish import publish_tables  # noqa: PLC0415
+
+    if end < start:
+        raise SettingError(f"--to {end:%Y-%m-%d} is before --from {start:%Y-%m-%d}. Turn them round.")
+    later = read_evidence(store)
+    dates = [start + timedelta(days=day) for day in range(0, (end - start).days + 1, every)]
+    with click.progressbar(length=len(dates), label="Backtest", file=sys.stderr) as bar:
+        result = run(
+            lambda as_of: read_evidence(store, as_of=as_of), later, dates=dates, settings=Settings(),
+            progress=lambda *_: bar.update(1),
+        )  # fmt: skip
+    tables = result if isinstance(result, dict) else {"forecast_check": result}
+    publish_tables(store, tables, later.as_of)
+    click.echo(f"Analysed at {len(dates)} dates; published {', '.join(sorted(tables))}.")
+
+
+COMMANDS: list[click.Command] = [load, analyse, plan, export, backtest]

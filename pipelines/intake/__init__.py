@@ -1,0 +1,1 @@
+"""Intake: files of a drop in, checked rows, quarantine and flags out (data acquisition)."""

@@ -1,0 +1,260 @@
+"""Cells of one table -> typed rows that keep the contract, rows that do not with their reason, and flags.
+
+Looks at one row at a time; what needs other rows (references, the vehicle's own past) is asked of the store.
+"""
+
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+import polars as pl
+
+from pipelines.catalogue.checks import Check, checks
+from pipelines.catalogue.tables import Column, Table
+from pipelines.intake.casting import Reading, cast, has_offset, is_empty
+from pipelines.intake.columns import Columns
+from pipelines.intake.delimited import BOOKKEEPING, CELLS, LOAD, ROW
+
+PROBLEM = {"at": pl.UInt32, "column_name": pl.String, "reason": pl.String, "detail": pl.String, "verdict": pl.String}
+TYPE_NAMES = {
+    "int": "a whole number", "float": "a number", "correction": "a number", "bool": "yes or no", "date": "a date (2031-02-14)",
+    "time": "a time of ISO 8601 (2031-02-14T08:30:00Z)", "text": "text",
+}  # fmt: skip
+Authority = Mapping[str, tuple[float, float]]
+LARGEST = 1e9  # no correction in any unit reaches it; beyond it a cell is a filler
+
+
+@dataclass(frozen=True, kw_only=True)
+class Checked:
+    """What became of the rows of one block.
+
+    rows: Typed columns of the rows that keep the contract, with row_number and load_id, in their order.
+    flags: One row per unusual value: row_number, load_id, vehicle_id, column_name, reason, detail.
+    quarantined: One row per quarantined row: row_number, load_id; column_name, reason, detail of its first breach; and
+        original (its cells as they came, as JSON).
+    naive_times: load_id of each time without an offset, which was read in the store's zone.
+    """
+
+    rows: pl.DataFrame
+    flags: pl.DataFrame
+    quarantined: pl.DataFrame
+    naive_times: pl.DataFrame
+
+
+def check_block(
+    cells: pl.DataFrame, table: Table, columns: Columns, how: Reading, *, authority: Authority = MappingProxyType({})
+) -> Checked:
+    """Type and check the cells of one block against the contract.
+
+    Args:
+        cells: One column per column of the file, with row_number and load_id.
+        table: The contract's table.
+        columns: What the columns are.
+        how: Time zone and decimal sign.
+        authority: Lowest and highest value a correction's module can hold, by code; beyond is flagged.
+    """
+    typed, problems, naive = _typed(cells, columns, how)
+    for column in table.columns:
+        if column.name in typed.columns:
+            problems += _ranges(typed[column.name], column)
+    for check in checks():
+        if check.table == table.name and check.check in ROW_CHECKS and check.column in typed.columns:
+            problems += ROW_CHECKS[check.check](typed, check)
+    problems += _beyond_authority(typed, authority)
+    if CELLS in cells.columns:
+        problems += _ragged(cells, len(cells.columns) - len(BOOKKEEPING))
+    found = pl.concat(problems) if problems else pl.DataFrame(schema=PROBLEM)
+    blank = _blank(cells) if found.height else pl.Series([False], dtype=pl.Boolean).new_from_index(0, cells.height)
+    return _sorted_out(cells, typed, found, blank, naive)
+
+
+def _typed(
+    cells: pl.DataFrame, columns: Columns, how: Reading
+) -> tuple[pl.DataFrame, list[pl.DataFrame], pl.DataFrame]:
+    typed: list[pl.Series] = []
+    problems: list[pl.DataFrame] = []
+    naive = cells.select(LOAD).head(0)
+    for name, (stored, kind) in columns.known.items():
+        if name not in cells.columns:
+            continue
+        came = cells[name]
+        values = cast(came, "float" if kind == "correction" else kind, how)
+        if values.null_count() > came.null_count() or (came.dtype.is_float() and values.null_count()):
+            unread = values.is_null() & ~is_empty(came, kind)
+            problems += _problems(unread, stored, f"not {TYPE_NAMES[kind]}", came)
+        if kind == "time":
+            naive = pl.concat([naive, cells.select(LOAD).filter(values.is_not_null() & ~has_offset(came))])
+        if kind == "correction":
+            filler = values.abs() > LARGEST
+            problems += _problems(filler, stored, "no correction is as large as this", came)
+            values = values.cast(pl.Float32)
+        typed.append(values.alias(stored))
+    typed += _waiting(cells, columns, how)
+    return pl.DataFrame([*typed, cells[ROW], cells[LOAD]]), problems, naive
+
+
+def _waiting(cells: pl.DataFrame, columns: Columns, how: Reading) -> list[pl.Series]:
+    kept = []
+    for name in columns.waiting:
+        if name in cells.columns and cells[name].dtype != pl.Boolean:
+            values = cast(cells[name], "float", how)
+            if values.is_not_null().any() and not (values.is_null() & ~is_empty(cells[name], "float")).any():
+                kept.append(values.set(values.abs() > LARGEST, None).cast(pl.Float32))
+    return kept
+
+
+def _beyond_authority(typed: pl.DataFrame, authority: Authority) -> list[pl.DataFrame]:
+    beyond = {
+        code: (pl.col(code) < authority[code][0]) | (pl.col(code) > authority[code][1])
+        for code in typed.columns
+        if code in authority
+    }
+    if not beyond:
+        return []
+    found = typed.select(test.any().alias(code) for code, test in beyond.items()).row(0, named=True)
+    problems: list[pl.DataFrame] = []
+    for code in (code for code, any_beyond in found.items() if any_beyond):
+        where = typed.select(beyond[code]).to_series()
+        problems += _problems(where, code, "beyond the correction's authority", typed[code], "flag")
+    return problems
+
+
+def _ranges(values: pl.Series, column: Column) -> list[pl.DataFrame]:
+    problems: list[pl.DataFrame] = []
+    if column.required or (column.key and column.dtype == "time"):
+        problems += _problems(values.is_null(), column.name, "missing", values)
+    if not values.dtype.is_numeric():
+        return problems
+    unit = f" {column.unit}".rstrip("1").rstrip()
+    for low, high, verdict, word in (
+        (column.low, column.high, "quarantine", ""),
+        (column.usual_low, column.usual_high, "flag", "unusual: "),
+    ):
+        if low is not None:
+            problems += _problems(values < low, column.name, f"{word}below {low:g}{unit}", values, verdict)
+        if high is not None:
+            problems += _problems(values > high, column.name, f"{word}above {high:g}{unit}", values, verdict)
+    return problems
+
+
+def _problems(
+    where: pl.Series, column: str, reason: str, values: pl.Series, verdict: str = "quarantine"
+) -> list[pl.DataFrame]:
+    if not where.any():
+        return []
+    at = where.fill_null(value=False).arg_true()
+    shown = values.gather(at)
+    texts = [str(value)[:80] if value is not None else "" for value in shown.to_list()]
+    return [
+        pl.DataFrame(
+            {"at": at, "column_name": column, "reason": reason, "detail": texts, "verdict": verdict},
+            schema_overrides=PROBLEM,
+        ).select(PROBLEM)
+    ]
+
+
+def _words(typed: pl.DataFrame, check: Check) -> list[pl.DataFrame]:
+    values = typed[check.column]
+    return _problems(~values.is_in(check.argument.split("|")), check.column, check.reason, values, check.verdict)
+
+
+def _shape(typed: pl.DataFrame, check: Check) -> list[pl.DataFrame]:
+    values = typed[check.column]
+    return _problems(~values.str.contains(check.argument), check.column, check.reason, values, check.verdict)
+
+
+def _year(typed: pl.DataFrame, check: Check) -> list[pl.DataFrame]:
+    low, high = (int(year) for year in check.argument.split("|"))
+    values = typed[check.column]
+    return _problems(~values.dt.year().is_between(low, high), check.column, check.reason, values, check.verdict)
+
+
+def _not_before(typed: pl.DataFrame, check: Check) -> list[pl.DataFrame]:
+    if check.argument not in typed.columns:
+        return []
+    values = typed[check.column]
+    return _problems(values < typed[check.argument], check.column, check.reason, values, check.verdict)
+
+
+def _above(typed: pl.DataFrame, check: Check) -> list[pl.DataFrame]:
+    if check.argument not in typed.columns:
+        return []
+    values = typed[check.column]
+    return _problems(values <= typed[check.argument], check.column, check.reason, values, check.verdict)
+
+
+def _check_digit(typed: pl.DataFrame, check: Check) -> list[pl.DataFrame]:
+    values = typed[check.column]
+    wrong = pl.Series(
+        [value is not None and _vin_digit(value) not in (None, value[8]) for value in values], dtype=pl.Boolean
+    )
+    return _problems(wrong, check.column, check.reason, values, check.verdict)
+
+
+def _vin_digit(vin: str) -> str | None:
+    """Check digit by ISO 3779's transliteration and weights; None: not of a VIN's shape."""
+    letters = dict(
+        zip(
+            "ABCDEFGHJKLMNPRSTUVWXYZ0123456789",
+            [*range(1, 9), *range(1, 6), 7, 9, *range(2, 10), *range(10)],
+            strict=True,
+        )
+    )
+    weights = [8, 7, 6, 5, 4, 3, 2, 10, 0, 9, 8, 7, 6, 5, 4, 3, 2]
+    if len(vin) != 17 or any(letter not in letters for letter in vin):
+        return None
+    rest = sum(letters[letter] * weight for letter, weight in zip(vin, weights, strict=True)) % 11
+    return "X" if rest == 10 else str(rest)
+
+
+ROW_CHECKS: dict[str, Callable[[pl.DataFrame, Check], list[pl.DataFrame]]] = {
+    "words": _words, "shape": _shape, "year": _year, "not_before": _not_before, "above": _above, "check_digit": _check_digit,
+}  # fmt: skip
+
+
+def _ragged(cells: pl.DataFrame, width: int) -> list[pl.DataFrame]:
+    found = cells[CELLS]
+    return _problems(found.is_not_null(), "", f"the row does not have {width} cells as the header does", found)
+
+
+def _blank(cells: pl.DataFrame) -> pl.Series:
+    filled = [
+        (pl.col(name).str.strip_chars() != "") if dtype == pl.String else pl.col(name).is_not_null()
+        for name, dtype in cells.schema.items()
+        if name not in BOOKKEEPING
+    ]
+    ragged = [pl.col(CELLS).is_not_null()] if CELLS in cells.columns else []
+    return cells.select(~pl.any_horizontal(*filled, *ragged).fill_null(value=False)).to_series()
+
+
+def _sorted_out(
+    cells: pl.DataFrame, typed: pl.DataFrame, found: pl.DataFrame, blank: pl.Series, naive: pl.DataFrame
+) -> Checked:
+    bad = found.filter(pl.col("verdict") == "quarantine", ~pl.col("at").is_in(blank.arg_true().implode()))
+    worst = bad.unique("at", keep="first", maintain_order=True).sort("at")
+    out = pl.concat([worst["at"], blank.arg_true().cast(pl.UInt32)])
+    good = (
+        typed.with_row_index("at").filter(~pl.col("at").is_in(out.implode()))
+        if len(out)
+        else typed.with_row_index("at")
+    )
+    who = pl.col("vehicle_id") if "vehicle_id" in good.columns else pl.lit(None, dtype=pl.String).alias("vehicle_id")
+    flags = found.filter(pl.col("verdict") == "flag").join(
+        good.select("at", ROW, LOAD, who), on="at", how="inner", maintain_order="left"
+    )
+    originals = (
+        cells.drop(CELLS, strict=False)[worst["at"]] if worst.height else cells.drop(CELLS, strict=False).head(0)
+    )
+    quarantined = worst.with_columns(
+        originals[ROW],
+        originals[LOAD],
+        original=pl.Series([_as_json(row) for row in originals.iter_rows(named=True)], dtype=pl.String),
+    ).drop("at", "verdict")
+    return Checked(rows=good.drop("at"), flags=flags.drop("at", "verdict"), quarantined=quarantined, naive_times=naive)
+
+
+def _as_json(row: dict[str, object]) -> str:
+    return json.dumps(
+        {k: v for k, v in row.items() if k not in BOOKKEEPING and v is not None}, ensure_ascii=False, default=str
+    )

@@ -1,0 +1,100 @@
+"""Finds the files of a drop and says which table and format each is, from its name alone; opens none."""
+
+import hashlib
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipelines.catalogue.tables import drop_tables
+from pipelines.errors import DropError
+
+FORMATS = {
+    ".csv": "csv", ".csv.gz": "csv", ".tsv": "csv", ".parquet": "parquet", ".ndjson": "ndjson", ".jsonl": "ndjson", ".xlsx": "xlsx",
+}  # fmt: skip
+TABLE_ORDER = [
+    "corrections", "families", "vehicles", "components", "calibrations", "bays", "snapshots", "readings", "faults",
+    "work", "availability", "due", "notes",
+]  # fmt: skip
+
+
+@dataclass(frozen=True, kw_only=True)
+class SourceFile:
+    """One file of a drop: where it is, the drop's name (its folder), the contract table it holds, and its format."""
+
+    path: Path
+    drop: str
+    table: str
+    format: str
+
+    @property
+    def name(self) -> str:
+        """The file's name, as messages show it."""
+        return self.path.name
+
+
+def find_files(drops: Iterable[Path]) -> tuple[list[SourceFile], list[Path]]:
+    """Files of the drops in the order in which they load (tables that others refer to first, then by path).
+
+    Args:
+        drops: Folders (searched through, folders named `truth` or hidden left out) and single files.
+
+    Returns:
+        The files to load, and the other files found in folders, whose names belong to no table.
+
+    Raises:
+        DropError: a path does not exist, or a single file's name belongs to no table or format.
+    """
+    found: dict[Path, SourceFile] = {}
+    others: list[Path] = []
+    for drop in drops:
+        if not drop.exists():
+            raise DropError(f"{drop}: no such file or folder. Name a drop: a folder of files such as snapshots.csv.")
+        for path in _walk(drop):
+            file = _source(path)
+            if file:
+                found[path.resolve()] = file
+            elif path == drop:
+                raise DropError(f"{path}: {_misnamed(path)}")
+            else:
+                others.append(path)
+    return sorted(found.values(), key=lambda f: (TABLE_ORDER.index(f.table), str(f.path.resolve()))), others
+
+
+def content_hash(path: Path) -> str:
+    """SHA-256 of the file's bytes and of its table's name: a file renamed to another table is another file."""
+    with path.open("rb") as stream:
+        digest = hashlib.file_digest(stream, "sha256").hexdigest()
+    return f"{table_of(path.name)}:{digest}"
+
+
+def table_of(name: str) -> str:
+    """The table a file name stands for: the part before the first dot, hyphen or digit."""
+    return re.split(r"[.\-0-9]", name, maxsplit=1)[0].rstrip("_ ").lower()
+
+
+def _walk(drop: Path) -> list[Path]:
+    if drop.is_file():
+        return [drop]
+    return [
+        path
+        for path in sorted(drop.rglob("*"))
+        if path.is_file() and not any(part == "truth" or part.startswith(".") for part in path.relative_to(drop).parts)
+    ]
+
+
+def _source(path: Path) -> SourceFile | None:
+    ending = next((e for e in sorted(FORMATS, key=len, reverse=True) if path.name.lower().endswith(e)), None)
+    table = table_of(path.name)
+    if ending is None or table not in drop_tables():
+        return None
+    return SourceFile(path=path, drop=path.resolve().parent.name, table=table, format=FORMATS[ending])
+
+
+def _misnamed(path: Path) -> str:
+    if table_of(path.name) in drop_tables():
+        return f"the ending is none of {' '.join(FORMATS)}. Save it in one of these formats."
+    return (
+        f"'{table_of(path.name)}' is no table of a drop ({', '.join(TABLE_ORDER)}). "
+        "Name the file after its table, or say with --mapping what its columns mean."
+    )

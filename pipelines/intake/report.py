@@ -1,0 +1,122 @@
+"""What a load did, file by file, as data and as the lines a person reads; no file, no table."""
+
+from collections import Counter
+from dataclasses import dataclass, field
+from pathlib import Path
+
+
+@dataclass(kw_only=True)
+class FileReport:
+    """What became of one file.
+
+    reasons: (column, reason) -> rows in quarantine for it; flags: the same for values that loaded but are unusual.
+    examples: (column, reason) -> the first one, as 'row 118: -3.5'.
+    extra: Columns that were kept out.
+    skipped: The same content came before.
+    unreadable: Why nothing of it could be read.
+    """
+
+    load_id: int
+    drop: str
+    file: str
+    path: Path
+    table: str
+    content_hash: str
+    loaded: int = 0
+    repeated: int = 0
+    replaced: int = 0
+    quarantined: int = 0
+    naive_times: int = 0
+    extra: tuple[str, ...] = ()
+    skipped: bool = False
+    unreadable: str | None = None
+    reasons: Counter[tuple[str, str]] = field(default_factory=Counter)
+    flags: Counter[tuple[str, str]] = field(default_factory=Counter)
+    examples: dict[tuple[str, str], str] = field(default_factory=dict)
+
+    @property
+    def rows(self) -> int:
+        """How many rows the file holds, blank ones not counted."""
+        return self.loaded + self.repeated + self.replaced + self.quarantined
+
+    @property
+    def flagged(self) -> int:
+        """How many values were flagged."""
+        return sum(self.flags.values())
+
+
+@dataclass(frozen=True, kw_only=True)
+class LoadReport:
+    """What a load did: its files, the files whose names belong to no table, and the store's time zone."""
+
+    files: list[FileReport]
+    others: list[Path]
+    time_zone: str
+    dry_run: bool = False
+    proposals: list[str] = field(default_factory=list)
+
+    @property
+    def exit_code(self) -> int:
+        """0: all rows loaded; 3: something is in quarantine or could not be read; 2: nothing could be read."""
+        unread = [file for file in self.files if file.unreadable]
+        if not self.files or len(unread) == len(self.files):
+            return 2
+        return 3 if unread or any(file.quarantined for file in self.files) else 0
+
+    def lines(self, *, each_file: int = 40) -> list[str]:
+        """The report for people: a line per file (of many, only those with something to say), then what to know."""
+        lines = [*self._file_lines(each_file), *self._reason_lines(), *self._notes(), *self.proposals]
+        total = {
+            name: sum(getattr(f, name) for f in self.files)
+            for name in ("loaded", "replaced", "repeated", "quarantined", "flagged")
+        }
+        skipped = sum(file.skipped for file in self.files)
+        head = "Dry run, nothing is kept: " if self.dry_run else ""
+        lines.append(
+            f"{head}{len(self.files)} files: {total['loaded']} rows loaded, {total['replaced']} replaced, "
+            f"{total['repeated']} already known, {total['quarantined']} quarantined, {total['flagged']} values flagged; "
+            f"{skipped} files skipped as seen before."
+        )
+        return lines
+
+    def _file_lines(self, each_file: int) -> list[str]:
+        shown = self.files if len(self.files) <= each_file else [f for f in self.files if f.quarantined or f.unreadable]
+        return [_file_line(file) for file in shown[:each_file]]
+
+    def _reason_lines(self) -> list[str]:
+        lines = []
+        for file in self.files:
+            for verdict, counted in (("quarantined", file.reasons), ("flagged", file.flags)):
+                for (column, reason), count in counted.most_common(5):
+                    where = f", {column}" if column else ""
+                    example = file.examples.get((column, reason), "")
+                    lines.append(f"{file.drop}/{file.file}{where}: {reason}; {count} {verdict} (first: {example})")
+        return lines[:60]
+
+    def _notes(self) -> list[str]:
+        notes = []
+        extra = sorted({(file.table, name) for file in self.files for name in file.extra})
+        if extra:
+            notes.append(
+                "Columns kept out (no contract column, no correction of the catalogue): "
+                + ", ".join(f"{t}.{n}" for t, n in extra[:30])
+            )
+        if naive := sum(file.naive_times for file in self.files):
+            notes.append(f"{naive} times without an offset were read in the store's time zone, {self.time_zone}.")
+        if self.others:
+            notes.append(
+                f"Files left out, their names belong to no table: {', '.join(p.name for p in self.others[:10])}"
+            )
+        return notes
+
+
+def _file_line(file: FileReport) -> str:
+    name = f"{file.drop}/{file.file}"
+    if file.unreadable:
+        return f"{name}: not read. {file.unreadable}"
+    if file.skipped:
+        return f"{name}: skipped, the same content was loaded before."
+    return (
+        f"{name}: {file.rows} rows: {file.loaded} loaded, {file.replaced} replaced, {file.repeated} already known, "
+        f"{file.quarantined} quarantined."
+    )

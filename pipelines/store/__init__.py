@@ -1,0 +1,1 @@
+"""The store: versioned DuckDB files behind a pointer, loads, evidence, published tables."""

@@ -1,0 +1,31 @@
+"""Opens DuckDB files the one way this project does: UTC, no network, no progress bar on standard output."""
+
+from pathlib import Path
+
+import duckdb
+import polars as pl
+
+CONFIG: dict[str, str | bool | int | float | list[str]] = {
+    "autoinstall_known_extensions": False,
+    "autoload_known_extensions": False,
+    "allow_persistent_secrets": False,
+    "memory_limit": "2GB",  # loading stays under 3 GB with polars' own buffers beside it
+}
+
+
+def connect(path: Path, *, read_only: bool) -> duckdb.DuckDBPyConnection:
+    """An open connection to the file; close it as soon as its rows are read.
+
+    Raises:
+        duckdb.Error: the file is absent (read-only), damaged, or not a DuckDB file.
+    """
+    connection = duckdb.connect(str(path), read_only=read_only, config=CONFIG)
+    connection.execute("SET TimeZone = 'UTC'; SET enable_progress_bar = false")
+    return connection
+
+
+def frame_of(connection: duckdb.DuckDBPyConnection, query: str, **parameters: object) -> pl.DataFrame:
+    """The rows of a query as a frame; parameters are bound by name (`$name`)."""
+    relation = connection.sql(query, params=parameters) if parameters else connection.sql(query)
+    frame: pl.DataFrame = relation.pl()
+    return frame

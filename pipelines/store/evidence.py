@@ -1,0 +1,165 @@
+"""Reads what was known at a time out of the store, as the frames that the stages work on; computes nothing else."""
+
+from collections.abc import Iterable
+from datetime import datetime
+
+import duckdb
+import polars as pl
+
+from pipelines.catalogue.corrections import built_in_components, built_in_corrections, overridden
+from pipelines.catalogue.tables import Table, drop_tables
+from pipelines.errors import StoreError
+from pipelines.handover import Evidence
+from pipelines.store.connection import frame_of
+from pipelines.store.folder import Store
+from pipelines.store.schema import columns_of, quoted
+
+TIME_OF = {"snapshots": "read_at", "readings": "read_at", "faults": "read_at", "work": "done_at", "notes": "at"}
+OF_VEHICLES = {"snapshots", "readings", "faults", "work", "availability", "due"}
+KEY = ["vehicle_id", "read_at"]
+
+
+def read_evidence(
+    store: Store,
+    *,
+    as_of: datetime | None = None,
+    known_at: datetime | None = None,
+    vehicle_ids: Iterable[str] | None = None,
+) -> Evidence:
+    """Everything known at `as_of`; rows of vehicles that no row of `vehicles` names yet stay out.
+
+    A retirement or release later than `as_of` is not known then. A correction's value further beyond its authority
+    than the authority is wide cannot come from a module and counts as not read.
+
+    Args:
+        store: Where from.
+        as_of: Rows read or done later stay out; None: the latest reading in the store.
+        known_at: Rows loaded later stay out, and rows replaced later stand as they were; None: as they are now.
+        vehicle_ids: Only these vehicles; None: all.
+
+    Raises:
+        StoreError: there is no store, or no reading up to that time.
+    """
+    with store.reading() as connection:
+        asking = _Asking(connection, known_at, None if vehicle_ids is None else sorted(set(vehicle_ids)))
+        as_of = as_of or _latest_reading(connection, store)
+        tables = {name: asking.rows(name, as_of) for name in drop_tables() if name not in ("snapshots", "readings")}
+        catalogue = overridden(built_in_corrections(), tables.pop("corrections"))
+        snapshots = asking.snapshots(catalogue, as_of)
+    vehicles = tables.pop("vehicles").with_columns(_known(pl.col("retired_on"), as_of))
+    calibrations = tables.pop("calibrations").with_columns(_known(pl.col("released_on"), as_of))
+    components = overridden(built_in_components(), tables.pop("components"))
+    return Evidence(
+        as_of=as_of,
+        corrections=catalogue,
+        vehicles=vehicles,
+        snapshots=snapshots,
+        calibrations=calibrations,
+        components=components,
+        **tables,
+    )
+
+
+def _latest_reading(connection: duckdb.DuckDBPyConnection, store: Store) -> datetime:
+    row = connection.execute(
+        "SELECT max(read_at) FROM (SELECT vehicle_id, read_at FROM snapshots UNION ALL SELECT vehicle_id, read_at FROM readings) "
+        "SEMI JOIN vehicles USING (vehicle_id)"
+    ).fetchone()
+    if row is None or row[0] is None:
+        raise StoreError(
+            f"{store.path}: holds no reading of a known vehicle yet. Load snapshots and vehicles first: leeway load."
+        )
+    latest: datetime = row[0]
+    return latest
+
+
+def _known(dates: pl.Expr, as_of: datetime) -> pl.Expr:
+    return pl.when(dates <= as_of.date()).then(dates)
+
+
+class _Asking:
+    """Questions to one state of the store."""
+
+    def __init__(
+        self, connection: duckdb.DuckDBPyConnection, known_at: datetime | None, vehicle_ids: list[str] | None
+    ) -> None:
+        self.connection = connection
+        self.known_at = known_at
+        self.vehicle_ids = vehicle_ids
+
+    def rows(self, table: str, as_of: datetime) -> pl.DataFrame:
+        """Rows of a raw table with all contract columns (and freeze frames), sorted by its key."""
+        shape = drop_tables()[table]
+        extra = [name for name in columns_of(self.connection, table) if name.startswith("ff_")]
+        columns = [*shape.schema.names(), *extra]
+        frame = self._select(shape, ", ".join(quoted(name) for name in columns), as_of)
+        return frame.cast(pl.Schema(shape.schema)).sort(shape.key)
+
+    def snapshots(self, catalogue: pl.DataFrame, as_of: datetime) -> pl.DataFrame:
+        """Snapshots with their corrections, whichever form these came in, sorted by vehicle and time."""
+        wide = self._with_corrections("snapshots", drop_tables()["snapshots"].schema.names(), catalogue, as_of)
+        long = self._with_corrections("readings", KEY, catalogue, as_of)
+        if long.height:
+            shared = [name for name in long.columns if name in wide.columns and name not in KEY]
+            both = wide.join(long, on=KEY, how="full", coalesce=True, suffix=" long")
+            both = both.with_columns(pl.coalesce(f"{name} long", name).alias(name) for name in shared)
+            wide = both.select(*wide.columns, *(name for name in long.columns if name not in wide.columns))
+        read = [n for n in wide.columns if n in set(catalogue["code"]) and wide[n].null_count() < wide.height]
+        contract = drop_tables()["snapshots"].schema
+        return wide.select(*contract.names(), *_within_reach(catalogue, read)).cast(contract).sort(KEY)
+
+    def _with_corrections(
+        self, table: str, columns: list[str], catalogue: pl.DataFrame, as_of: datetime
+    ) -> pl.DataFrame:
+        stored = {name.casefold(): name for name in columns_of(self.connection, table)}
+        codes = [code for code in catalogue["code"] if code.casefold() in stored and code not in columns]
+        selected = [quoted(c) for c in columns] + [f"{quoted(stored[c.casefold()])} AS {quoted(c)}" for c in codes]
+        return self._select(drop_tables()[table], ", ".join(selected), as_of)
+
+    def _select(self, table: Table, columns: str, as_of: datetime) -> pl.DataFrame:
+        conditions, parameters = self._conditions(table, as_of)
+        known_now = f"SELECT {columns} FROM {table.name} {conditions}"
+        if self.known_at is None:
+            return frame_of(self.connection, known_now, **parameters)
+        later = "load_id IN (SELECT load_id FROM loads WHERE loaded_at > $known_at)"
+        known_then = (
+            f"SELECT {columns} FROM {table.name} {conditions} AND NOT {later} "
+            f"UNION ALL SELECT {columns} FROM {table.name}_replaced {conditions} AND NOT {later} AND replaced_at > $known_at"
+        )
+        return frame_of(self.connection, known_then, **parameters, known_at=self.known_at)
+
+    def _conditions(self, table: Table, as_of: datetime) -> tuple[str, dict[str, object]]:
+        conditions, parameters = "WHERE true", dict[str, object]()
+        if table.name in TIME_OF:
+            conditions += f" AND {quoted(TIME_OF[table.name])} <= $as_of"
+            parameters["as_of"] = as_of
+        if table.name in OF_VEHICLES:
+            conditions += f" AND vehicle_id IN ({self._vehicles_known()})"
+        if table.name in OF_VEHICLES | {"vehicles"} and self.vehicle_ids is not None:
+            conditions += " AND vehicle_id IN (SELECT unnest($vehicle_ids))"
+            parameters["vehicle_ids"] = self.vehicle_ids
+        return conditions, parameters
+
+    def _vehicles_known(self) -> str:
+        if self.known_at is None:
+            return "SELECT vehicle_id FROM vehicles"
+        return (
+            "SELECT vehicle_id FROM (SELECT vehicle_id, load_id FROM vehicles UNION ALL "
+            "SELECT vehicle_id, load_id FROM vehicles_replaced) SEMI JOIN "
+            "(SELECT load_id FROM loads WHERE loaded_at <= $known_at) USING (load_id)"
+        )
+
+
+def _within_reach(catalogue: pl.DataFrame, codes: list[str]) -> list[pl.Expr]:
+    """Each correction, null where a value is further beyond its authority than the authority is wide."""
+    width = pl.col("high_limit") - pl.col("low_limit")
+    reach = catalogue.select(
+        "code", (pl.col("low_limit") - width).alias("low"), (pl.col("high_limit") + width).alias("high")
+    )
+    limits = {code: (low, high) for code, low, high in reach.iter_rows() if low is not None and high is not None}
+    return [
+        pl.when(pl.col(code).is_between(*limits[code])).then(pl.col(code)).alias(code)
+        if code in limits
+        else pl.col(code)
+        for code in codes
+    ]

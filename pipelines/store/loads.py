@@ -1,0 +1,55 @@
+"""Bookkeeping of loads: which files came, what became of their rows, what is in quarantine; caller's transaction."""
+
+import duckdb
+import polars as pl
+
+FLAGS_KEPT = 1000  # rows kept per file, column and reason; the count in `loads` is of all of them
+
+
+def seen_hashes(connection: duckdb.DuckDBPyConnection) -> set[str]:
+    """Content hashes of the files that were read before."""
+    rows = connection.execute("SELECT DISTINCT content_hash FROM loads WHERE unreadable IS NULL").fetchall()
+    return {row[0] for row in rows}
+
+
+def next_id(connection: duckdb.DuckDBPyConnection, table: str, column: str) -> int:
+    """The next free number of a table's id column, from 1."""
+    row = connection.execute(f"SELECT coalesce(max({column}), 0) + 1 FROM {table}").fetchone()
+    return int(row[0]) if row else 1
+
+
+def add_loads(connection: duckdb.DuckDBPyConnection, loads: pl.DataFrame) -> None:
+    """Add one row per file; columns by name as in the table `loads`."""
+    connection.register("new_loads", loads)
+    connection.execute("INSERT INTO loads BY NAME SELECT * FROM new_loads")
+    connection.unregister("new_loads")
+
+
+def add_quarantined(connection: duckdb.DuckDBPyConnection, rows: pl.DataFrame) -> None:
+    """Put rows into quarantine: row_number, load_id, column_name, reason, detail, original."""
+    if rows.is_empty():
+        return
+    first = next_id(connection, "quarantine", "quarantine_id")
+    numbered = rows.with_columns((pl.int_range(pl.len(), dtype=pl.Int32) + first).alias("quarantine_id"))
+    connection.register("new_rows", numbered)
+    connection.execute("INSERT INTO quarantine BY NAME SELECT * FROM new_rows")
+    connection.unregister("new_rows")
+
+
+def mark_mended(connection: duckdb.DuckDBPyConnection, mended: pl.DataFrame) -> None:
+    """Note that quarantined rows came again, mended: quarantine_id, load_id."""
+    connection.register("mended", mended)
+    connection.execute(
+        "UPDATE quarantine SET mended_by = m.load_id FROM mended m WHERE quarantine.quarantine_id = m.quarantine_id"
+    )
+    connection.unregister("mended")
+
+
+def add_flags(connection: duckdb.DuckDBPyConnection, flags: pl.DataFrame) -> None:
+    """Keep the first flags of each file, column and reason; columns as in the table `flags`."""
+    if flags.is_empty():
+        return
+    first = flags.filter(pl.int_range(pl.len()).over("load_id", "column_name", "reason") < FLAGS_KEPT)
+    connection.register("new_flags", first)
+    connection.execute("INSERT INTO flags BY NAME SELECT * FROM new_flags")
+    connection.unregister("new_flags")

@@ -1,0 +1,61 @@
+"""Merges readings in long form into their raw table, which is wide: one row per snapshot, one column per correction.
+
+Kept apart from `snapshots`, so that whichever of the two arrives first, the outcome is the same (see `evidence`).
+"""
+
+from datetime import datetime
+
+import duckdb
+import polars as pl
+
+from pipelines.store.connection import frame_of
+from pipelines.store.rows import add_columns, merge_rows
+from pipelines.store.schema import columns_of
+
+KEY = ["vehicle_id", "read_at"]
+
+
+def merge_readings(connection: duckdb.DuckDBPyConnection, rows: pl.DataFrame, *, loaded_at: datetime) -> pl.DataFrame:
+    """Merge long readings (vehicle_id, read_at, correction, value, load_id), in the order in which they arrived.
+
+    Returns:
+        One row per reading, in its order: load_id and outcome (`loaded`, `repeated`, `replaced`).
+    """
+    rows = rows.with_columns(pl.col("value").cast(pl.Float32))
+    new = rows.pivot(on="correction", index=KEY, values="value", aggregate_function="last", maintain_order=True)
+    codes = new.columns[2:]
+    new = new.join(rows.group_by(KEY).agg(pl.col("load_id").last()), on=KEY, how="left", maintain_order="left")
+    add_columns(connection, "readings", new)
+    connection.register("keys", new.select(KEY))
+    stored = frame_of(
+        connection, "SELECT t.* EXCLUDE (load_id) FROM readings t SEMI JOIN keys USING (vehicle_id, read_at)"
+    )
+    connection.unregister("keys")
+    names = {name.casefold(): name for name in columns_of(connection, "readings")}
+    others = [name for name in stored.columns if name not in KEY and name not in {names[c.casefold()] for c in codes}]
+    old = stored.rename({names[code.casefold()]: f"{code} before" for code in codes})
+    joined = new.join(old, on=KEY, how="left", maintain_order="left")
+    merged = joined.select(*KEY, *(pl.coalesce(code, f"{code} before") for code in codes), *others, "load_id")
+    merge_rows(connection, "readings", merged, loaded_at=loaded_at)
+    return _outcomes(rows, old, codes)
+
+
+def _outcomes(rows: pl.DataFrame, old: pl.DataFrame, codes: list[str]) -> pl.DataFrame:
+    before = (
+        old.select(*KEY, *(pl.col(f"{code} before").alias(code) for code in codes))
+        .unpivot(index=KEY, variable_name="correction", value_name="before")
+        .drop_nulls("before")
+    )
+    compared = rows.join(before, on=[*KEY, "correction"], how="left", maintain_order="left")
+    again = pl.struct(*KEY, "correction").is_duplicated() & ~pl.struct(*KEY, "correction").is_last_distinct()
+    return compared.select(
+        "load_id",
+        pl.when(pl.col("value").is_null() | (pl.col("before") == pl.col("value")))
+        .then(pl.lit("repeated"))
+        .when(pl.col("before").is_not_null())
+        .then(pl.lit("replaced"))
+        .when(again)
+        .then(pl.lit("repeated"))
+        .otherwise(pl.lit("loaded"))
+        .alias("outcome"),
+    )

@@ -1,0 +1,82 @@
+"""Publishes tables: all of an analysis in one committed state, beside the ones of earlier `as_of` that are kept."""
+
+from datetime import UTC, datetime
+
+import duckdb
+import polars as pl
+
+from pipelines.catalogue.tables import published_tables
+from pipelines.errors import StoreError
+from pipelines.handover import Analysis
+from pipelines.store.folder import Store
+from pipelines.store.schema import columns_of, quoted
+
+KEPT = 12  # how many as_of of a contract table are kept, those published last
+EXTRAS_KEPT = 2  # the same for tables beyond the contract, which are large and only explain the newest ones
+
+
+def publish(store: Store, analysis: Analysis) -> None:
+    """Publish every table of an analysis at once.
+
+    Raises:
+        StoreError: the store is locked or full, or a frame lacks a column of the contract.
+    """
+    _publish(store, analysis.tables, analysis.as_of, who=f"publish the analysis as of {analysis.as_of:%Y-%m-%d}")
+
+
+def publish_table(store: Store, name: str, frame: pl.DataFrame, as_of: datetime) -> None:
+    """Publish one table, by itself."""
+    publish_tables(store, {name: frame}, as_of)
+
+
+def publish_tables(store: Store, tables: dict[str, pl.DataFrame], as_of: datetime) -> None:
+    """Publish some tables at once, all as of the same time."""
+    _publish(store, tables, as_of, who=f"publish {', '.join(tables)}")
+
+
+def _publish(store: Store, tables: dict[str, pl.DataFrame], as_of: datetime, *, who: str) -> None:
+    ready = {name: _in_contract_form(name, frame) for name, frame in tables.items()}
+    with store.writing(who, wait_s=60.0) as connection:
+        published_at = datetime.now(UTC)
+        for name, frame in ready.items():
+            _replace(connection, name, frame, as_of, published_at)
+
+
+def _in_contract_form(name: str, frame: pl.DataFrame) -> pl.DataFrame:
+    frame = frame.drop("as_of", strict=False).with_columns(pl.col(pl.Categorical, pl.Enum).cast(pl.String))
+    table = published_tables().get(name)
+    if table is None:
+        return frame
+    if lacking := [column for column in table.schema.names() if column not in frame.columns]:
+        raise StoreError(f"{name}: lacks {', '.join(lacking)}; nothing was published.")
+    others = [column for column in frame.columns if column not in table.schema.names()]
+    return frame.select(*table.schema.names(), *others).cast(table.schema)
+
+
+def _replace(
+    connection: duckdb.DuckDBPyConnection, name: str, frame: pl.DataFrame, as_of: datetime, published_at: datetime
+) -> None:
+    target = f"published.{quoted(name)}"
+    connection.register("frame", frame)
+    have = columns_of(connection, name, "published")
+    came = {row[0]: row[1] for row in connection.execute("DESCRIBE SELECT * FROM frame").fetchall()}
+    if have and any(have.get(column, kind) != kind for column, kind in came.items()):
+        connection.execute(f"DROP TABLE {target}")
+        connection.execute("DELETE FROM publications WHERE table_name = ?", [name])
+        have = {}
+    if not have:
+        connection.execute(f"CREATE TABLE {target} AS SELECT NULL::TIMESTAMPTZ AS as_of, * FROM frame LIMIT 0")
+    for column in [column for column in came if have and column not in have]:
+        connection.execute(f"ALTER TABLE {target} ADD COLUMN {quoted(column)} {came[column]}")
+    kept = KEPT if name in published_tables() else EXTRAS_KEPT
+    gone = connection.execute(
+        "SELECT as_of FROM publications WHERE table_name = $name AND as_of <> $as_of "
+        "ORDER BY published_at DESC, as_of OFFSET $kept",
+        {"name": name, "as_of": as_of, "kept": kept - 1},
+    ).fetchall()
+    for old in [as_of, *(row[0] for row in gone)]:
+        connection.execute(f"DELETE FROM {target} WHERE as_of = ?", [old])
+        connection.execute("DELETE FROM publications WHERE table_name = ? AND as_of = ?", [name, old])
+    connection.execute(f"INSERT INTO {target} BY NAME SELECT ?::TIMESTAMPTZ AS as_of, * FROM frame", [as_of])
+    connection.execute("INSERT INTO publications VALUES (?, ?, ?, ?)", [name, as_of, published_at, frame.height])
+    connection.unregister("frame")

@@ -1,0 +1,107 @@
+"""Reads what screens and exports show: published tables, load reports, quarantine, one vehicle's snapshots."""
+
+from datetime import datetime
+
+import polars as pl
+
+from pipelines.catalogue.tables import published_tables
+from pipelines.errors import StoreError
+from pipelines.store.connection import frame_of
+from pipelines.store.evidence import read_evidence
+from pipelines.store.folder import Store
+from pipelines.store.schema import columns_of, quoted
+
+
+def read_published(store: Store, table: str, *, as_of: datetime | None = None) -> pl.DataFrame:
+    """One published table, with its column as_of, rows in the order in which they were published.
+
+    Args:
+        store: Where from.
+        table: A table of the contract, or one that explains them.
+        as_of: One that is still kept; None: the newest of this table.
+
+    Raises:
+        StoreError: it was never published, or not as of that time.
+    """
+    with store.reading() as connection:
+        if not columns_of(connection, table, "published"):
+            raise StoreError(_never_published(store, table))
+        kept = [row[0] for row in connection.execute(
+            "SELECT as_of FROM publications WHERE table_name = ? ORDER BY as_of", [table]
+        ).fetchall()]  # fmt: skip
+        wanted = as_of or kept[-1]
+        if wanted not in kept:
+            times = ", ".join(f"{time:%Y-%m-%dT%H:%M:%SZ}" for time in kept)
+            raise StoreError(f"{table}: not published as of {wanted:%Y-%m-%dT%H:%M:%SZ}. Kept are: {times}.")
+        query = f"SELECT * FROM published.{quoted(table)} WHERE as_of = $as_of ORDER BY rowid"
+        return frame_of(connection, query, as_of=wanted)
+
+
+def _never_published(store: Store, table: str) -> str:
+    if table in ("work_plan", "forecast_check"):
+        return (
+            f"{store.path}: {table} is not published yet. Run: leeway {'plan' if table == 'work_plan' else 'backtest'}"
+        )
+    if table in published_tables():
+        return f"{store.path}: {table} is not published yet. Run: leeway analyse"
+    return f"'{table}' is not a published table. Published are: {', '.join(published_tables())}."
+
+
+def kept_as_ofs(store: Store, table: str = "vehicle_state") -> list[datetime]:
+    """Times as of which a table is published and kept, oldest first."""
+    with store.reading() as connection:
+        rows = connection.execute(
+            "SELECT as_of FROM publications WHERE table_name = ? ORDER BY as_of", [table]
+        ).fetchall()
+    return [row[0] for row in rows]
+
+
+def published_names(store: Store) -> list[str]:
+    """Names of the tables that are published, those beyond the contract too."""
+    with store.reading() as connection:
+        return [
+            row[0] for row in connection.execute("SELECT DISTINCT table_name FROM publications ORDER BY 1").fetchall()
+        ]
+
+
+def load_reports(store: Store) -> pl.DataFrame:
+    """One row per file that was handed over, newest first; columns of the store's table `loads`."""
+    with store.reading() as connection:
+        return frame_of(connection, "SELECT * FROM loads ORDER BY loaded_at DESC, load_id DESC")
+
+
+def quarantined(store: Store, drop: str | None = None, *, mended: bool = False) -> pl.DataFrame:
+    """Rows in quarantine with file, row number, column, reason, detail, and their cells as they came (JSON).
+
+    Args:
+        store: Where from.
+        drop: Only of this drop; None: of all.
+        mended: Whether rows that came again, mended, are listed too.
+    """
+    with store.reading() as connection:
+        return frame_of(
+            connection,
+            "SELECT quarantine_id, drop_name, file, table_name, row_number, column_name, reason, detail, "
+            "original, "
+            "loaded_at, load_id, mended_by FROM quarantine JOIN loads USING (load_id) "
+            "WHERE ($drop IS NULL OR drop_name = $drop) AND ($mended OR mended_by IS NULL) ORDER BY quarantine_id",
+            drop=drop,
+            mended=mended,
+        )
+
+
+def flagged(store: Store, drop: str | None = None) -> pl.DataFrame:
+    """Values that loaded although unusual, with file, row number, vehicle, column, reason and detail; newest first."""
+    with store.reading() as connection:
+        return frame_of(
+            connection,
+            "SELECT drop_name, file, table_name, row_number, vehicle_id, column_name, reason, detail, loaded_at, load_id "
+            "FROM flags JOIN loads USING (load_id) WHERE ($drop IS NULL OR drop_name = $drop) "
+            "ORDER BY load_id DESC, row_number",
+            drop=drop,
+        )
+
+
+def vehicle_snapshots(store: Store, vehicle_id: str) -> pl.DataFrame:
+    """One vehicle's whole history: contract columns, then the corrections that it ever read; by time."""
+    return read_evidence(store, vehicle_ids=[vehicle_id]).snapshots

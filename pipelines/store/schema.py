@@ -1,0 +1,128 @@
+"""The store's tables and the named steps that bring an older store to this release's form; no rows but the version.
+
+Raw tables hold the contract's columns in arrival order without a primary key (keys are checked where rows are merged,
+see `rows`), with `load_id`; `<table>_replaced` keeps what newer content took the place of.
+"""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import duckdb
+
+from pipelines.catalogue.tables import Table, drop_tables
+from pipelines.errors import StoreError
+
+SQL_TYPES = {
+    "text": "VARCHAR",
+    "int": "BIGINT",
+    "float": "DOUBLE",
+    "bool": "BOOLEAN",
+    "date": "DATE",
+    "time": "TIMESTAMPTZ",
+}
+
+BOOKKEEPING = """
+    CREATE TABLE setting (name VARCHAR, value VARCHAR);
+    -- One row per file that was handed over, whether or not it could be read.
+    CREATE TABLE loads (
+        load_id INTEGER, drop_name VARCHAR, file VARCHAR, path VARCHAR, table_name VARCHAR, content_hash VARCHAR,
+        loaded_at TIMESTAMPTZ, row_count BIGINT, loaded BIGINT, repeated BIGINT, replaced BIGINT, quarantined BIGINT,
+        flagged BIGINT, naive_times BIGINT, time_zone VARCHAR, extra_columns VARCHAR, unreadable VARCHAR
+    );
+    -- One row per row that broke the contract; original: its cells as they came, as JSON.
+    CREATE TABLE quarantine (
+        quarantine_id INTEGER, load_id INTEGER, row_number BIGINT, column_name VARCHAR, reason VARCHAR, detail VARCHAR,
+        original VARCHAR, mended_by INTEGER
+    );
+    -- One row per value that loaded although something about it is unusual.
+    CREATE TABLE flags (
+        load_id INTEGER, row_number BIGINT, vehicle_id VARCHAR, column_name VARCHAR, reason VARCHAR, detail VARCHAR
+    );
+    CREATE SCHEMA published;
+    -- One row per table and as_of that is kept.
+    CREATE TABLE publications (table_name VARCHAR, as_of TIMESTAMPTZ, published_at TIMESTAMPTZ, row_count BIGINT);
+"""
+
+
+def stored_key(table: Table) -> list[str]:
+    """Key of the raw table: readings are stored one row per snapshot, one column per correction."""
+    return ["vehicle_id", "read_at"] if table.name == "readings" else table.key
+
+
+def _create_tables(connection: duckdb.DuckDBPyConnection) -> None:
+    connection.execute(BOOKKEEPING)
+    for table in drop_tables().values():
+        keys = stored_key(table)
+        stored = [c for c in table.columns if table.name != "readings" or c.name in keys]
+        columns = ", ".join(f'"{c.name}" {SQL_TYPES[c.dtype]}' for c in stored)
+        connection.execute(f"CREATE TABLE {table.name} ({columns}, load_id INTEGER)")
+        connection.execute(
+            f"CREATE TABLE {table.name}_replaced ({columns}, load_id INTEGER, replaced_by INTEGER, replaced_at TIMESTAMPTZ)"
+        )
+
+
+Step = Callable[[duckdb.DuckDBPyConnection], None]
+STEPS: list[tuple[str, Step]] = [("raw tables, bookkeeping and published tables", _create_tables)]
+
+
+def stored_version(connection: duckdb.DuckDBPyConnection) -> int:
+    """How many steps the store has behind it; 0: it is empty."""
+    found = connection.execute("SELECT 1 FROM duckdb_tables() WHERE table_name = 'setting'").fetchone()
+    return int(get_setting(connection, "schema_version") or 0) if found else 0
+
+
+def is_current(connection: duckdb.DuckDBPyConnection, place: Path) -> bool:
+    """Whether the store has this release's form.
+
+    Raises:
+        StoreError: a newer release wrote it.
+    """
+    check_version(connection, place)
+    return stored_version(connection) == len(STEPS)
+
+
+def check_version(connection: duckdb.DuckDBPyConnection, place: Path) -> None:
+    """Refuse a store that a newer release wrote.
+
+    Raises:
+        StoreError: its version is above this release's.
+    """
+    version = stored_version(connection)
+    if version > len(STEPS):
+        raise StoreError(
+            f"{place}: has form {version}, this release knows up to {len(STEPS)}. Install the newer release."
+        )
+
+
+def migrate(connection: duckdb.DuckDBPyConnection) -> None:
+    """Take the steps that are still to take, inside the caller's transaction."""
+    for number, (_, step) in enumerate(STEPS, start=1):
+        if number > stored_version(connection):
+            step(connection)
+            put_setting(connection, "schema_version", str(number))
+
+
+def get_setting(connection: duckdb.DuckDBPyConnection, name: str) -> str | None:
+    """A setting kept in the store; None: never set."""
+    row = connection.execute("SELECT value FROM setting WHERE name = ?", [name]).fetchone()
+    return row[0] if row else None
+
+
+def put_setting(connection: duckdb.DuckDBPyConnection, name: str, value: str) -> None:
+    """Keep a setting in the store."""
+    connection.execute("DELETE FROM setting WHERE name = ?", [name])
+    connection.execute("INSERT INTO setting VALUES (?, ?)", [name, value])
+
+
+def columns_of(connection: duckdb.DuckDBPyConnection, table: str, schema: str = "main") -> dict[str, str]:
+    """Column name -> SQL type of a table, in its order; empty: no such table."""
+    rows = connection.execute(
+        "SELECT column_name, data_type FROM duckdb_columns() WHERE schema_name = ? AND table_name = ? ORDER BY column_index",
+        [schema, table],
+    ).fetchall()
+    return dict(rows)
+
+
+def quoted(name: str) -> str:
+    """A column's name as SQL."""
+    return '"' + name.replace('"', '""') + '"'
