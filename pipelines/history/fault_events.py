@@ -45,6 +45,11 @@ def fault_events(readings: pl.DataFrame, evidence: Evidence) -> pl.DataFrame:
     )
 
 
+def stands() -> pl.Expr:
+    """Whether a code found in the memory stands: confirmed, else present, else more than pending."""
+    return pl.coalesce("confirmed", "present", ~pl.col("pending"), pl.lit(value=True))
+
+
 def _memory_readings(readings: pl.DataFrame, evidence: Evidence) -> pl.DataFrame:
     """Readings of the fault memory, numbered within their vehicle, with the one before and after."""
     keys = pl.concat(
@@ -62,10 +67,9 @@ def _memory_readings(readings: pl.DataFrame, evidence: Evidence) -> pl.DataFrame
 
 def _runs(faults: pl.DataFrame, known: pl.DataFrame) -> pl.DataFrame:
     """Unbroken stays of a code in the memory that stood at least once, with the first standing and the last reading."""
-    stands = pl.coalesce("confirmed", "present", ~pl.col("pending"), pl.lit(value=True))
     code = ["vehicle_id", "code"]
     return (
-        faults.with_columns(stands=stands)
+        faults.with_columns(stands=stands())
         .join(known, on=["vehicle_id", "read_at"])
         .sort("vehicle_id", "code", "number")
         .with_columns(run=(pl.col("number").diff() != 1).fill_null(value=True).cum_sum().over(code))

@@ -1,0 +1,126 @@
+"""Which vehicles are worth a visit, what is to be done, and what it costs now against waiting. No calendar here."""
+
+from collections.abc import Mapping
+
+import polars as pl
+
+from pipelines.causes.knowledge import causes
+from pipelines.handover import Evidence
+from pipelines.workplan.costs import CostAssumptions
+from pipelines.workplan.in_service import in_service
+
+WORTH_A_LOOK = ("off_road", "this_week", "plan")
+
+
+def jobs(published: Mapping[str, pl.DataFrame], *, evidence: Evidence, costs: CostAssumptions) -> pl.DataFrame:
+    """One row per vehicle that has work to consider, sorted by vehicle.
+
+    Args:
+        published: vehicle_state, fault_forecast, cause_ranking and correction_state at as_of.
+        evidence: Its vehicles, catalogue and components.
+        costs: What labour and standing still cost where the fleet says nothing.
+
+    Returns:
+        vehicle_id, depot, urgency, component, what (text), why (text), labour_hours, p7, p30, p90, cost_now (planned
+        work: labour, part, standing still), cost_of_fault (the same work unplanned, towing and breakdown),
+        cost_if_waiting (expected over 90 days), on_hand, lead_days, downtime_cost_per_day.
+    """
+    states = published["vehicle_state"].filter(pl.col("urgency").is_in(WORTH_A_LOOK))
+    needed = (
+        in_service(evidence.vehicles, evidence.as_of)
+        .select("vehicle_id", "depot", "downtime_cost_per_day")
+        .join(states.select("vehicle_id", "urgency", "leading_correction"), on="vehicle_id")
+        .join(_leading_cause(published["cause_ranking"]), on="vehicle_id", how="left")
+        .join(_corrections(evidence), on="leading_correction", how="left")
+        .join(_forecast(published["fault_forecast"]), on="vehicle_id", how="left")
+        .join(_limit_foreseen(published["correction_state"]), on="vehicle_id", how="left")
+        .with_columns(
+            pl.col("p7", "p30", "p90").fill_null(0.0),
+            component=pl.coalesce("cause_component", "correction_component"),
+        )
+        .join(evidence.components.rename({"title": "part"}), on="component", how="left")
+    )
+    return _priced(needed, costs).sort("vehicle_id")
+
+
+def _leading_cause(cause_ranking: pl.DataFrame) -> pl.DataFrame:
+    """vehicle_id, cause, chance (of it), place, none (chance of none of these); only where a cause leads."""
+    known = causes()
+    titles = pl.DataFrame(
+        {
+            "cause": list(known),
+            "cause_title": [cause.title for cause in known.values()],
+            "cause_component": [cause.components[0] for cause in known.values()],
+        }
+    )
+    named = cause_ranking.filter(pl.col("cause") != "none_of_these")
+    none = cause_ranking.filter(pl.col("cause") == "none_of_these").select("vehicle_id", none="probability")
+    place = pl.concat_str(pl.format(", bank {}", "bank"), pl.format(", cylinder {}", "cylinder"), ignore_nulls=True)
+    return (
+        named.sort("vehicle_id", "rank", "cause")
+        .unique("vehicle_id", keep="first", maintain_order=True)
+        .join(none, on="vehicle_id", how="left")
+        .with_columns(pl.col("none").fill_null(0.0))
+        .filter(pl.col("probability") >= pl.col("none"))
+        .join(titles, on="cause", how="left")
+        .select("vehicle_id", "cause_title", "cause_component", "none", chance="probability", place=place)
+    )
+
+
+def _corrections(evidence: Evidence) -> pl.DataFrame:
+    return evidence.corrections.select(
+        leading_correction="code",
+        correction_title=pl.col("title").fill_null(pl.col("code")),
+        correction_component=pl.col("component").str.split("|").list.first(),
+    )
+
+
+def _forecast(fault_forecast: pl.DataFrame) -> pl.DataFrame:
+    return fault_forecast.group_by("vehicle_id").agg(
+        *(
+            pl.col("probability").filter(pl.col("horizon_days") == days).first().alias(f"p{days}")
+            for days in (7, 30, 90)
+        ),
+        likely_code=pl.col("likely_code").sort_by("horizon_days").last(),
+    )
+
+
+def _limit_foreseen(correction_state: pl.DataFrame) -> pl.DataFrame:
+    """vehicle_id and foreseen: a correction is expected to meet its limit some day if nothing is done."""
+    return correction_state.group_by("vehicle_id").agg(foreseen=pl.col("limit_at_p50").is_not_null().any())
+
+
+def _priced(needed: pl.DataFrame, costs: CostAssumptions) -> pl.DataFrame:
+    standing = pl.col("downtime_cost_per_day").fill_null(costs.downtime_per_day)
+    labour = pl.col("labour_hours").fill_null(costs.labour_hours)
+    part = pl.col("part_cost").fill_null(costs.part)
+    stranded = pl.col("strand_share").fill_null(costs.strand_share) * pl.col("breakdown_cost").fill_null(
+        costs.breakdown
+    )
+    planned = labour * costs.labour_per_hour + part + standing * labour / costs.working_day_hours
+    unplanned = labour * costs.labour_per_hour + part + standing * costs.unplanned_days + stranded
+    # Without a fault in 90 days, the same work is still to come where a limit is foreseen and the cause is real.
+    still_to_come = (
+        pl.when(pl.col("foreseen").fill_null(value=False)).then(1 - pl.col("none").fill_null(0.5)).otherwise(0.0)
+    )
+    # A vehicle off the road stands until it is repaired: waiting costs every day of the horizon.
+    stands_still = pl.when(pl.col("urgency") == "off_road").then(standing * costs.off_road_days).otherwise(0.0)
+    waiting = pl.col("p90") * unplanned + (1 - pl.col("p90")) * still_to_come * planned + stands_still
+    return needed.with_columns(
+        labour_hours=labour,
+        cost_now=planned,
+        cost_of_fault=unplanned,
+        cost_if_waiting=waiting,
+        standing=standing,
+        on_hand=pl.col("on_hand").fill_null(0),
+        lead_days=pl.col("lead_days").fill_null(0.0),
+        what=pl.format("Inspect: {}", pl.coalesce("part", "component", "correction_title", pl.lit("engine"))),
+        why=_why(),
+    )
+
+
+def _why() -> pl.Expr:
+    percent = (100 * pl.col("chance")).round(0).cast(pl.Int64)
+    cause = pl.format("likely {}{} ({} %)", "cause_title", pl.col("place").fill_null(""), percent)
+    strays = pl.format("{} strays", "correction_title")
+    return pl.coalesce(cause, strays, pl.lit("no correction leads"))

@@ -1,0 +1,35 @@
+"""Why a vehicle stands in the work plan, as a plain sentence with its figures."""
+
+from typing import Any
+
+from pipelines.workplan.calendar import Depot
+
+
+def reason(row: dict[str, Any], place: Depot, *, waiting: int, from_stock: bool) -> str:
+    """Sentences on the risk, the likely cause, the costs, and what bound the plan.
+
+    Args:
+        row: The job as `jobs` gives it.
+        place: Its depot.
+        waiting: Vehicles of this depot that were worth a visit and found no bay.
+        from_stock: It uses a part on hand because a new one could not have come by then.
+    """
+    chance = f"{100 * row['p30']:.0f} % chance of a fault within 30 days, {100 * row['p90']:.0f} % within 90"
+    code = f" (most likely {row['likely_code']})" if row["likely_code"] else ""
+    said = [
+        f"{chance}{code}; {row['why']}.",
+        f"Planned now it costs {row['cost_now']:.0f}, waiting {row['cost_if_waiting']:.0f} (expected over 90 days).",
+    ]
+    if row["urgency"] == "off_road":
+        said.insert(0, "Take it off the road at once.")
+    if row["routine"]:
+        said.append("Joined with routine work that is due.")
+    if from_stock:
+        said.append("Uses the part on hand.")
+    if waiting:
+        others = "1 vehicle that is" if waiting == 1 else f"{waiting} vehicles that are"
+        said.append(f"The bays are full: {others} worth a visit must wait, those that lose least by it.")
+    if place.assumed:
+        bays = "1 bay" if place.bays == 1 else f"{place.bays} bays"
+        said.append(f"The depot has no row in bays: {bays} of {place.hours:g} h, Mon-Fri, assumed.")
+    return " ".join(said)
