@@ -56,6 +56,21 @@ class Features:
     side: Float64s
     deviations: Float64s
 
+    def take(self, rows: Bools) -> "Features":
+        """The features of some origins."""
+        return Features(
+            values=self.values[rows],
+            names=self.names,
+            rising=self.rising,
+            passage=self.passage[rows],
+            severity=self.severity[rows],
+            leeway=self.leeway[rows],
+            largest=self.largest[rows],
+            leading=self.leading[rows],
+            side=self.side[rows],
+            deviations=self.deviations[rows],
+        )
+
 
 def features_of(
     origins: Origins, drift: Drift, outliers: Outliers, record: Record, *, evidence: Evidence, history: History
