@@ -44,7 +44,8 @@ class Hypothesis:
     @property
     def named(self) -> Bools:
         """Which corrections it moves, [C]."""
-        return (self.share != 0) | (self.spread > COMMON_SPREAD)
+        moved: Bools = (self.share != 0) | (self.spread > COMMON_SPREAD)
+        return moved
 
 
 def engine_layout(families: pl.DataFrame, family: str, corrections: pl.DataFrame) -> EngineLayout:

@@ -144,5 +144,4 @@ def _toml(name: str) -> dict[str, Any]:
 
 
 def _csv(name: str) -> Iterator[dict[str, str]]:
-    with files("pipelines.causes").joinpath(name).open(encoding="utf-8", newline="") as lines:
-        yield from csv.DictReader(lines)
+    yield from csv.DictReader(files("pipelines.causes").joinpath(name).read_text(encoding="utf-8").splitlines())

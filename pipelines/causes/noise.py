@@ -31,7 +31,8 @@ def deviation_noise(family: FamilyDrift) -> Float64s:
     correlation = np.divide(unit.T @ unit, norm, out=np.zeros_like(norm), where=norm > 0)
     correlation *= 0.95 * pairs / (pairs + PRIOR_REFERENCES)
     np.fill_diagonal(correlation, 1.0)
-    return _positive(correlation) * np.outer(sd, sd)
+    covariance: Float64s = _positive(correlation) * np.outer(sd, sd)
+    return covariance
 
 
 def _reference_rows(family: FamilyDrift) -> Int64s:
@@ -51,4 +52,5 @@ def _positive(correlation: Float64s) -> Float64s:
     values, vectors = np.linalg.eigh(correlation)
     lifted = (vectors * np.maximum(values, 0.05)) @ vectors.T
     scale = np.sqrt(np.diag(lifted))
-    return lifted / np.outer(scale, scale)
+    positive: Float64s = lifted / np.outer(scale, scale)
+    return positive

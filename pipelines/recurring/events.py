@@ -1,0 +1,84 @@
+"""What happened, once per vehicle and episode: stored codes, drifts and known causes as rows to be counted."""
+
+from datetime import timedelta
+
+import numpy as np
+import polars as pl
+
+from pipelines.causes.knowledge import causes
+from pipelines.handover import Drift, Evidence, FamilyDrift, History
+
+SAME_EPISODE = timedelta(days=90)  # the same thing on the same vehicle within it is one event (judgement)
+TOGETHER = timedelta(days=28)  # drifts of one vehicle within it are one; the strongest correction names it
+SURE = 0.5  # probability from which a ranked cause counts as one that happened
+
+SCHEMA = pl.Schema(
+    {"vehicle_id": pl.String(), "what": pl.String(), "at": pl.Datetime("us", "UTC"), "kind": pl.String()}
+)
+
+
+def events(drift: Drift, cause_ranking: pl.DataFrame, *, evidence: Evidence, history: History) -> pl.DataFrame:
+    """Columns of SCHEMA, sorted; `what` is a trouble code, a correction or a cause, `kind` says which.
+
+    Args:
+        drift: Alarms of every family.
+        cause_ranking: The contract's table; a cause that is first and sure happened when its drift began.
+        evidence: Confirmed causes in the work rows.
+        history: Fault events.
+    """
+    codes = history.fault_events.select(
+        "vehicle_id", what=pl.col("code").str.slice(0, 5), at="found_at", kind=pl.lit("code")
+    )
+    confirmed = evidence.work.filter(pl.col("cause").is_in(list(causes()))).select(
+        "vehicle_id", what="cause", at="done_at", kind=pl.lit("cause")
+    )
+    since = drift.correction_state.filter(pl.col("alarm")).group_by("vehicle_id").agg(at=pl.col("alarm_at").min())
+    ranked = (
+        cause_ranking.filter(
+            (pl.col("rank") == 1) & (pl.col("probability") >= SURE) & pl.col("cause").is_in(list(causes()))
+        )
+        .join(since, on="vehicle_id")
+        .filter(pl.col("at").is_not_null())
+        .select("vehicle_id", what="cause", at="at", kind=pl.lit("cause"))
+    )
+    drifts = [drift_events(family) for family in drift.families]
+    return _once_per_episode(pl.concat([frame.cast(SCHEMA) for frame in (codes, confirmed, ranked, *drifts)]))
+
+
+def drift_events(family: FamilyDrift) -> pl.DataFrame:
+    """Vehicle alarms of one family: those of a vehicle within TOGETHER are one, named by its strongest correction."""
+    panel = family.panel
+    vehicle = np.repeat(np.arange(len(panel.vehicles)), np.diff(panel.row_start))
+    begins = family.alarm.copy()
+    same = (vehicle[1:] == vehicle[:-1])[:, None] & (panel.epoch[1:] == panel.epoch[:-1])
+    begins[1:] &= ~(family.alarm[:-1] & same)
+    rows, columns = np.nonzero(begins)
+    excess = family.evidence[rows, columns] / np.maximum(family.threshold[columns], 1e-12)
+    return (
+        pl.DataFrame(
+            {
+                "vehicle_id": np.array(panel.vehicles, dtype=object)[vehicle[rows]],
+                "what": np.array(panel.codes, dtype=object)[columns],
+                "at": panel.read_at[rows],
+                "excess": excess.astype(np.float64),
+            },
+            schema_overrides={"vehicle_id": pl.String, "what": pl.String, "at": pl.Datetime("us")},
+        )
+        .with_columns(pl.col("at").dt.replace_time_zone("UTC"))
+        .sort("vehicle_id", "at", "excess", "what", descending=[False, False, True, False])
+        .with_columns(apart=(pl.col("at").diff().over("vehicle_id") > TOGETHER).fill_null(value=True))
+        .with_columns(episode=pl.col("apart").cum_sum().over("vehicle_id"))
+        .sort("vehicle_id", "episode", "excess", "what", descending=[False, False, True, False])
+        .group_by("vehicle_id", "episode", maintain_order=True)
+        .agg(pl.col("what").first(), pl.col("at").min())
+        .select("vehicle_id", "what", "at", kind=pl.lit("correction"))
+    )
+
+
+def _once_per_episode(found: pl.DataFrame) -> pl.DataFrame:
+    same = ["vehicle_id", "kind", "what"]
+    return (
+        found.sort(*same, "at")
+        .filter((pl.col("at").diff().over(same) > SAME_EPISODE).fill_null(value=True))
+        .select(SCHEMA.names())
+    )

@@ -1,0 +1,87 @@
+"""Vehicle-months at risk with everything that may make a difference in them; readings in, a row each out."""
+
+from itertools import pairwise
+
+import polars as pl
+
+from pipelines.handover import Evidence, History
+
+DAYS_PER_MONTH = 30.4375
+KM_CLASSES = (50_000, 100_000, 150_000, 200_000)  # km, upper bounds
+AGE_CLASSES = (3, 6, 10)  # years, upper bounds
+FACTORS = ("depot", "duty", "engine_family", "calibration", "model_year", "km_class", "season")
+# Comparisons are made among vehicle-months alike in these, save in what the factor itself says.
+STRATA = ("engine_family", "age_class", "season")
+SAYS = {"engine_family": ("engine_family",), "model_year": ("age_class",), "season": ("season",), "calibration": ()}
+SEASONS = ("January to March", "April to June", "July to September", "October to December")
+
+
+def vehicle_months(evidence: Evidence, history: History) -> pl.DataFrame:
+    """One row per vehicle and calendar month under observation, from its first reading to its last.
+
+    Args:
+        evidence: Vehicles, for depot, duty, model year and entry into service.
+        history: Readings, for what was loaded and driven at the time.
+
+    Returns:
+        Sorted by vehicle and month: `vehicle_id, month` (its first day), `exposure` (months), one text column per
+        factor of FACTORS (null: not known) and `age_class`; nothing here looks at events.
+    """
+    month = pl.col("read_at").dt.truncate("1mo").dt.date()
+    read = (
+        history.readings.with_columns(month=month)
+        .group_by("vehicle_id", "month")
+        .agg(
+            pl.col("read_at").max().alias("last_at"),
+            pl.col("calibration", "depot", "duty").drop_nulls().last(),
+            pl.col("km").max(),
+        )
+        .sort("vehicle_id", "month")
+    )
+    span = read.group_by("vehicle_id", maintain_order=True).agg(
+        months=pl.date_ranges(pl.col("month").min(), pl.col("month").max(), "1mo").first(),
+        last_at=pl.col("last_at").max(),
+    )
+    first = history.readings.group_by("vehicle_id").agg(first_at=pl.col("read_at").min())
+    grid = (
+        span.explode("months")
+        .rename({"months": "month"})
+        .join(first, on="vehicle_id")
+        .join(read.drop("last_at"), on=["vehicle_id", "month"], how="left")
+        .sort("vehicle_id", "month")
+        .with_columns(pl.col("calibration", "depot", "duty", "km").forward_fill().over("vehicle_id"))
+    )
+    begin = pl.max_horizontal(pl.col("first_at"), pl.col("month").cast(pl.Datetime("us", "UTC")))
+    end = pl.min_horizontal(pl.col("last_at"), pl.col("month").dt.offset_by("1mo").cast(pl.Datetime("us", "UTC")))
+    about = evidence.vehicles.select("vehicle_id", "engine_family", "model_year", "in_service_on")
+    return (
+        grid.join(about, on="vehicle_id")
+        .with_columns(
+            exposure=((end - begin).dt.total_seconds() / 86_400 / DAYS_PER_MONTH).clip(0.0),
+            season=pl.col("month").dt.quarter().replace_strict(dict(enumerate(SEASONS, 1)), return_dtype=pl.String),
+            km_class=_classed(pl.col("km"), KM_CLASSES, "km"),
+            age_class=_classed(_age_years(), AGE_CLASSES, "years").fill_null("age not known"),
+            model_year=pl.col("model_year").cast(pl.String),
+        )
+        .select("vehicle_id", "month", "exposure", *FACTORS, "age_class")
+        .sort("vehicle_id", "month")
+    )
+
+
+def strata_for(factor: str) -> list[str]:
+    """Columns to compare within, for a factor."""
+    return [stratum for stratum in STRATA if stratum not in SAYS.get(factor, ())]
+
+
+def _age_years() -> pl.Expr:
+    since = (pl.col("month") - pl.col("in_service_on")).dt.total_days() / 365.25
+    return pl.coalesce(since, pl.col("month").dt.year().cast(pl.Float64) - pl.col("model_year"))
+
+
+def _classed(value: pl.Expr, bounds: tuple[int, ...], unit: str) -> pl.Expr:
+    labels = [
+        f"under {bounds[0]:,} {unit}",
+        *(f"{low:,} to {high:,} {unit}" for low, high in pairwise(bounds)),
+        f"{bounds[-1]:,} {unit} and more",
+    ]
+    return value.cut(list(bounds), labels=labels, left_closed=True).cast(pl.String)

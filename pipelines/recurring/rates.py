@@ -1,0 +1,146 @@
+"""Counts, exposures and how sure one may be of their rates: exact limits, stratified comparison, false discoveries."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import brentq
+from scipy.stats import chi2, norm
+
+from pipelines.handover import Float64s, Int64s
+
+MANY = 40  # events from which the scatter between vehicles can be told (judgement)
+LEAST_P = 1e-13  # below it the arithmetic tells no more
+
+
+@dataclass(frozen=True, kw_only=True)
+class Comparison:
+    """Exposed against the others within strata; S strata.
+
+    Attributes:
+        exposed_events: [S], events among the exposed.
+        events: [S], all events.
+        exposed_time: [S], exposure of the exposed, any unit of time.
+        time: [S], all exposure, same unit.
+        dispersion: How much wider counts scatter than Poisson, since events of one vehicle come together; 1 or more.
+    """
+
+    exposed_events: Int64s
+    events: Int64s
+    exposed_time: Float64s
+    time: Float64s
+    dispersion: float = 1.0
+
+    def informative(self) -> "Comparison":
+        """The same without strata that cannot tell: no event, or only exposed or only unexposed time."""
+        keep = (self.events > 0) & (self.exposed_time > 0) & (self.exposed_time < self.time)
+        return Comparison(
+            exposed_events=self.exposed_events[keep],
+            events=self.events[keep],
+            exposed_time=self.exposed_time[keep],
+            time=self.time[keep],
+            dispersion=self.dispersion,
+        )
+
+    def exposed_shares(self, rate_ratio: float) -> Float64s:
+        """Chance that an event of each stratum is of the exposed, [S], if their rate is that many times the others'."""
+        weight = rate_ratio * self.exposed_time
+        shares: Float64s = weight / (weight + self.time - self.exposed_time)
+        return shares
+
+
+def poisson_limits(count: int, *, confidence: float = 0.95) -> tuple[float, float]:
+    """Exact limits of a Poisson mean (Garwood 1936, Biometrika 28, 437-442)."""
+    tail = (1 - confidence) / 2
+    low = float(chi2.ppf(tail, 2 * count) / 2) if count else 0.0
+    return low, float(chi2.ppf(1 - tail, 2 * count + 2) / 2)
+
+
+def excess_p(comparison: Comparison, *, mid: bool = True) -> float:
+    """One-sided p-value for a rate ratio above 1, conditional on each stratum's count of events.
+
+    Args:
+        comparison: Counts and exposures.
+        mid: Count half of the probability of what was seen (Lancaster 1961, JASA 56, 223-234).
+
+    Returns:
+        Exact without overdispersion; with it, the normal score of the exact p-value shrinks by its square root.
+    """
+    told = comparison.informative()
+    if not told.events.sum():
+        return 1.0
+    exact = max(_tails(told, 1.0, mid=mid)[1], LEAST_P)
+    return float(norm.sf(norm.isf(exact) / np.sqrt(told.dispersion)))
+
+
+def rate_ratio(comparison: Comparison) -> float:
+    """Conditional maximum likelihood estimate; 0 or infinite where one side has no event, NaN without any event."""
+    told = comparison.informative()
+    seen, total = int(told.exposed_events.sum()), int(told.events.sum())
+    if total == 0:
+        return float("nan")
+    if seen in {0, total}:
+        return 0.0 if seen == 0 else float("inf")
+    return _solve(lambda ratio: float(told.events @ told.exposed_shares(ratio)) - seen)
+
+
+def rate_ratio_limits(comparison: Comparison, *, confidence: float = 0.95, mid: bool = True) -> tuple[float, float]:
+    """Limits of the rate ratio by inverting the conditional test; (0, infinity) without informative events."""
+    told = comparison.informative()
+    seen, total = int(told.exposed_events.sum()), int(told.events.sum())
+    if total == 0:
+        return 0.0, float("inf")
+    tail = float(norm.sf(norm.isf((1 - confidence) / 2) * np.sqrt(told.dispersion)))
+    low = _solve(lambda ratio: _tails(told, ratio, mid=mid)[1] - tail) if seen > 0 else 0.0
+    high = _solve(lambda ratio: tail - _tails(told, ratio, mid=mid)[0]) if seen < total else float("inf")
+    return low, high
+
+
+def benjamini_hochberg(p_values: Float64s) -> Float64s:
+    """Adjusted p-values (q-values) in the order given (Benjamini and Hochberg 1995, JRSS B 57, 289-300)."""
+    order = np.argsort(p_values)
+    scaled = p_values[order] * len(p_values) / np.arange(1, len(p_values) + 1)
+    q = np.empty(len(p_values))
+    q[order] = np.minimum(np.minimum.accumulate(scaled[::-1])[::-1], 1.0)
+    return q
+
+
+def cluster_dispersion(expected: Float64s, excess: Float64s, clusters: Int64s) -> float:
+    """Variance of the clusters' summed excess over what independent events would have; at least 1.
+
+    With fewer than MANY events it cannot be told from chance and counts as 1.
+
+    Args:
+        expected: Binomial variance of each event, [n].
+        excess: Each event's exposure less its expectation, [n].
+        clusters: Number of the vehicle that each event is of, [n].
+    """
+    independent = float(expected.sum())
+    summed = np.bincount(clusters, weights=excess)
+    return max(float(summed @ summed) / independent, 1.0) if independent > 0 and len(excess) >= MANY else 1.0
+
+
+def _tails(told: Comparison, ratio: float, *, mid: bool) -> tuple[float, float]:
+    """Probability of as few exposed events as seen, and of as many."""
+    seen = int(told.exposed_events.sum())
+    mass = _distribution(told, ratio)
+    own = (0.5 if mid else 1.0) * mass[seen]
+    return float(mass[:seen].sum() + own), float(mass[seen + 1 :].sum() + own)
+
+
+def _distribution(told: Comparison, ratio: float) -> Float64s:
+    """Distribution of the exposed events over strata, by the discrete Fourier transform.
+
+    Source: Hong (2013), Computational Statistics and Data Analysis 59, 41-51; exact to about 1e-14.
+    """
+    size = int(told.events.sum()) + 1
+    turn = np.exp(-2j * np.pi * np.arange(size) / size)[:, None]
+    share = told.exposed_shares(ratio)
+    transform = np.prod((1 - share + share * turn) ** told.events, axis=1)
+    mass: Float64s = np.maximum(np.fft.ifft(transform).real, 0.0)
+    return mass
+
+
+def _solve(rising: Callable[[float], float]) -> float:
+    """The ratio at which a function that rises with it crosses zero."""
+    return float(np.exp(brentq(lambda log_ratio: rising(float(np.exp(log_ratio))), -20.0, 20.0, xtol=1e-10)))

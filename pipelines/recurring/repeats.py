@@ -1,0 +1,80 @@
+"""Parts that are mended again and again on one vehicle: work rows in, rows of `recurring_issue` out."""
+
+import hashlib
+from datetime import timedelta
+
+import polars as pl
+from scipy.stats import poisson
+
+from pipelines.catalogue.tables import published_tables
+from pipelines.handover import Evidence
+from pipelines.recurring.rates import benjamini_hochberg, poisson_limits
+
+MENDS = ("cleaning", "adjustment", "repair", "replacement")
+ONE_JOB = timedelta(days=3)  # work on the same part of a vehicle within it is one job (judgement)
+LEAST_TIMES = 3  # jobs on one part of one vehicle before it is asked about
+WORTH_SHOWING = 0.05  # q-value
+
+
+def repeat_repairs(evidence: Evidence, months: pl.DataFrame) -> pl.DataFrame:
+    """Vehicles on which one part was mended more often than the fleet's rate of that part explains.
+
+    Args:
+        evidence: Work rows.
+        months: From `vehicle_months`.
+
+    Returns:
+        The contract's columns; factor `vehicle`, level its id, cause_or_correction the component. The p-value is
+        Poisson's for the jobs after the first, at the fleet's rate for that component without this vehicle, judged
+        over all vehicles and components with at least two jobs.
+    """
+    schema = published_tables()["recurring_issue"].schema
+    same = ["vehicle_id", "component"]
+    jobs = (
+        evidence.work.filter(pl.col("kind").is_in(MENDS) & pl.col("component").is_not_null())
+        .sort(*same, "bank", "cylinder", "done_at")
+        .filter((pl.col("done_at").diff().over([*same, "bank", "cylinder"]) > ONE_JOB).fill_null(value=True))
+    )
+    exposure = months.group_by("vehicle_id").agg(own=pl.col("exposure").sum())
+    fleet = float(months["exposure"].sum())
+    counted = (
+        jobs.group_by(*same)
+        .agg(times=pl.len(), first_seen_at=pl.col("done_at").min())
+        .with_columns(fleet_times=pl.col("times").sum().over("component"))
+        .join(exposure, on="vehicle_id")
+        .filter((pl.col("times") >= 2) & (pl.col("own") > 0) & (fleet > pl.col("own")))
+        .sort(*same)
+    )
+    if counted.is_empty():
+        return pl.DataFrame(schema=schema)
+    others = (pl.col("fleet_times") - pl.col("times") + 1) / (fleet - pl.col("own"))  # one more: never zero
+    counted = counted.with_columns(expected=others * pl.col("own"))
+    p_values = poisson.sf(counted["times"].to_numpy() - 2, counted["expected"].to_numpy())
+    titles = dict(evidence.components.select("component", "title").iter_rows())
+    rows = [
+        _row(row, q, titles, fleet)
+        for row, q in zip(counted.to_dicts(), benjamini_hochberg(p_values).tolist(), strict=True)
+        if q <= WORTH_SHOWING and row["times"] >= LEAST_TIMES
+    ]
+    return pl.DataFrame(rows, schema=schema)
+
+
+def _row(row: dict[str, float], q_value: float, titles: dict[str, str], fleet: float) -> dict[str, object]:
+    vehicle, component, times = row["vehicle_id"], row["component"], int(row["times"])
+    low, high = poisson_limits(times)
+    what = titles.get(str(component)) or str(component)
+    return {
+        "issue_id": hashlib.sha256(f"vehicle|{vehicle}|{component}".encode()).hexdigest()[:12],
+        "title": f"Vehicle {vehicle}: {what} worked on {times} times",
+        "factor": "vehicle",
+        "level": vehicle,
+        "cause_or_correction": component,
+        "vehicles": 1,
+        "rate": 100 * times / row["own"],
+        "fleet_rate": 100 * row["fleet_times"] / fleet,
+        "rate_ratio": times / row["expected"],
+        "low": low / row["expected"],
+        "high": high / row["expected"],
+        "q_value": q_value,
+        "first_seen_at": row["first_seen_at"],
+    }
