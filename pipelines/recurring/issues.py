@@ -175,11 +175,10 @@ def _levels_of(thing: _Thing, places: _Places) -> Iterator[Pair]:
     count = int(stratum.max()) + 1
     time = np.bincount(stratum, weights=exposure, minlength=count).astype(np.float64)
     total = np.bincount(stratum[rows], minlength=count)
-    cells = np.bincount(
-        stratum * len(levels) + np.maximum(level_of, 0), weights=exposure, minlength=count * len(levels)
-    )
+    cell = stratum * len(levels) + np.maximum(level_of, 0)
+    cells = np.bincount(cell, weights=exposure, minlength=count * len(levels)).reshape(count, len(levels))
     for number, level in enumerate(levels):
-        exposed_time: Float64s = cells.reshape(count, len(levels))[:, number]
+        exposed_time = cells[:, number].astype(np.float64)
         share = np.divide(exposed_time, time, out=np.zeros(count), where=time > 0)
         if total @ share < LEAST_EXPECTED or len(rows) < LEAST_EVENTS:
             continue
