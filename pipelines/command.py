@@ -55,13 +55,18 @@ def stages() -> Callable[[str], None]:
     type=click.Path(path_type=Path, dir_okay=False),
     help="TOML file that says what the columns of a foreign file mean.",
 )
-@click.option("--timezone", "time_zone", help="Zone of times without an offset, kept for later loads (UTC at first).")
+@click.option(
+    "--timezone",
+    "time_zone",
+    metavar="ZONE",
+    help="Zone of times without an offset, kept for later loads (UTC at first).",
+)
 @click.option("--dry-run", is_flag=True, help="Show what would happen and keep nothing.")
 @click.option("--loaded-at", type=Time(), hidden=True, help="When the rows became known; for replaying the past.")
 def load(
     drops: tuple[Path, ...], store: Store, mapping: Path | None, time_zone: str | None, dry_run: bool, loaded_at: datetime | None
 ) -> None:  # fmt: skip
-    r"""Load drops: folders, or single files, of what a fleet hands over.
+    """Load drops: folders, or single files, of what a fleet hands over.
 
     Good rows load, bad rows go to quarantine with their file, row and reason, files seen before are skipped. Exit code:
     0 all loaded; 3 something is in quarantine; 2 nothing could be read.
@@ -71,7 +76,7 @@ def load(
       leeway load drops/2031-02
       leeway load drops/2031-* --store fleet.store
       leeway load reader-log.csv --mapping reader.toml --dry-run
-    """
+    """  # noqa: D301 (click reads the escape)
     from pipelines.intake.load import load as load_drops  # noqa: PLC0415 (keeps --help quick)
 
     with click.progressbar(length=1, label="Loading", file=sys.stderr, item_show_func=lambda name: name) as bar:
@@ -96,13 +101,13 @@ def load(
     "--false-alarms", type=float, help="Alarms a healthy vehicle may raise in a year, 0.05 to 0.5 (default 0.1)."
 )
 def analyse(store: Store, as_of: datetime | None, known_at: datetime | None, false_alarms: float | None) -> None:
-    r"""Compute every published table from what was known at a time, and publish them all at once.
+    """Compute every published table from what was known at a time, and publish them all at once.
 
     \b
     Examples:
       leeway analyse
       leeway analyse --as-of 2031-02-14
-    """
+    """  # noqa: D301 (click reads the escape)
     from pipelines.analyse import analyse as run  # noqa: PLC0415
     from pipelines.settings import Settings  # noqa: PLC0415
     from pipelines.store.evidence import read_evidence  # noqa: PLC0415
@@ -126,12 +131,12 @@ def analyse(store: Store, as_of: datetime | None, known_at: datetime | None, fal
 @store_option
 @click.option("--days", type=click.IntRange(1, 366), default=28, show_default=True, help="How many days to plan.")
 def plan(store: Store, days: int) -> None:
-    r"""Plan the preventive work of the newest analysis into bays and days, and publish it.
+    """Plan the preventive work of the newest analysis into bays and days, and publish it.
 
     \b
     Example:
       leeway plan --days 14
-    """
+    """  # noqa: D301 (click reads the escape)
     from pipelines.settings import Settings  # noqa: PLC0415
     from pipelines.store.evidence import read_evidence  # noqa: PLC0415
     from pipelines.store.publish import publish_table  # noqa: PLC0415
@@ -162,13 +167,13 @@ def plan(store: Store, days: int) -> None:
 )
 @click.option("--as-of", type=Time(), help="One that is still kept (default: the newest).")
 def export(table: str, store: Store, target: Path, as_of: datetime | None) -> None:
-    r"""Write one published table to a file.
+    """Write one published table to a file.
 
     \b
     Examples:
       leeway export vehicle_state --to vehicles.xlsx
       leeway export fault_forecast --to forecast.parquet --as-of 2031-02-14
-    """
+    """  # noqa: D301 (click reads the escape)
     from pipelines.store.exporting import write_frame  # noqa: PLC0415
     from pipelines.store.published import read_published  # noqa: PLC0415
 
@@ -183,12 +188,12 @@ def export(table: str, store: Store, target: Path, as_of: datetime | None) -> No
 @click.option("--to", "end", type=Time(), required=True, help="Last date to analyse at.")
 @click.option("--every", type=click.IntRange(1, 3660), default=28, show_default=True, help="Days between dates.")
 def backtest(store: Store, start: datetime, end: datetime, every: int) -> None:
-    r"""Analyse at each of many past dates, score the forecasts against what came after, publish forecast_check.
+    """Analyse at each of many past dates, score the forecasts against what came after, publish forecast_check.
 
     \b
     Example:
       leeway backtest --from 2031-01-01 --to 2031-06-01 --every 28
-    """
+    """  # noqa: D301 (click reads the escape)
     from pipelines.backtest import backtest as run  # noqa: PLC0415
     from pipelines.settings import Settings  # noqa: PLC0415
     from pipelines.store.evidence import read_evidence  # noqa: PLC0415

@@ -59,9 +59,8 @@ def match_columns(header: Iterable[str], table: Table, corrections: Iterable[str
             known[name] = (plain, "int")
         elif table.name == "faults" and FREEZE_FRAME.fullmatch(plain):
             known[name] = (plain, "float")
-        elif table.name == "snapshots" and NAME.fullmatch(name) and plain not in RESERVED and plain not in contract:
+        elif table.name == "snapshots" and NAME.fullmatch(name) and plain not in {*RESERVED, *contract}:
             waiting.append(name)
-            extra.append(name)
         elif plain not in (*MENDED, *BOOKKEEPING):
             extra.append(name)
     found = {stored for stored, _ in known.values()}

@@ -147,7 +147,7 @@ class _Loading:
 
         for block in read_blocks(file.path, file.format, types=lambda header: columns_of(header).numbers):
             columns = columns_of(block.cells.columns)
-            report.extra = columns.extra
+            report.extra, report.waiting = columns.extra, columns.waiting
             self._add(block, report, columns)
 
     def _add(self, block: Block, report: FileReport, columns: Columns) -> None:
@@ -266,5 +266,5 @@ def _as_row(report: FileReport, time_zone: str, loaded_at: datetime) -> dict[str
         "table_name": report.table, "content_hash": report.content_hash, "loaded_at": loaded_at,
         "row_count": report.rows, "loaded": report.loaded, "repeated": report.repeated, "replaced": report.replaced,
         "quarantined": report.quarantined, "flagged": report.flagged, "naive_times": report.naive_times,
-        "time_zone": time_zone, "extra_columns": ", ".join(report.extra), "unreadable": report.unreadable,
+        "time_zone": time_zone, "extra_columns": ", ".join([*report.extra, *report.waiting]), "unreadable": report.unreadable,
     }  # fmt: skip

@@ -12,6 +12,7 @@ class FileReport:
     reasons: (column, reason) -> rows in quarantine for it; flags: the same for values that loaded but are unusual.
     examples: (column, reason) -> the first one, as 'row 118: -3.5'.
     extra: Columns that were kept out.
+    waiting: Columns kept aside until a catalogue names them.
     skipped: The same content came before.
     unreadable: Why nothing of it could be read.
     """
@@ -28,6 +29,7 @@ class FileReport:
     quarantined: int = 0
     naive_times: int = 0
     extra: tuple[str, ...] = ()
+    waiting: tuple[str, ...] = ()
     skipped: bool = False
     unreadable: str | None = None
     reasons: Counter[tuple[str, str]] = field(default_factory=Counter)
@@ -95,12 +97,10 @@ class LoadReport:
 
     def _notes(self) -> list[str]:
         notes = []
-        extra = sorted({(file.table, name) for file in self.files for name in file.extra})
-        if extra:
-            notes.append(
-                "Columns kept out (no contract column, no correction of the catalogue): "
-                + ", ".join(f"{t}.{n}" for t, n in extra[:30])
-            )
+        if extra := _named(self.files, "extra"):
+            notes.append(f"Columns kept out, the contract names none such: {extra}.")
+        if waiting := _named(self.files, "waiting"):
+            notes.append(f"Columns kept out until a catalogue (corrections.csv) names them: {waiting}.")
         if naive := sum(file.naive_times for file in self.files):
             notes.append(f"{naive} times without an offset were read in the store's time zone, {self.time_zone}.")
         if self.others:
@@ -108,6 +108,12 @@ class LoadReport:
                 f"Files left out, their names belong to no table: {', '.join(p.name for p in self.others[:10])}"
             )
         return notes
+
+
+def _named(files: list[FileReport], which: str) -> str:
+    names = sorted({f"{file.table}.{name}" for file in files for name in getattr(file, which)})
+    more = f" and {len(names) - 30} more" if len(names) > 30 else ""
+    return ", ".join(names[:30]) + more
 
 
 def _file_line(file: FileReport) -> str:

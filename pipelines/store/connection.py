@@ -1,6 +1,8 @@
 """Opens DuckDB files the one way this project does: UTC, no network, no progress bar on standard output."""
 
+from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import polars as pl
@@ -29,3 +31,9 @@ def frame_of(connection: duckdb.DuckDBPyConnection, query: str, **parameters: ob
     relation = connection.sql(query, params=parameters) if parameters else connection.sql(query)
     frame: pl.DataFrame = relation.pl()
     return frame
+
+
+def one_row(connection: duckdb.DuckDBPyConnection, query: str, values: Sequence[object] = ()) -> tuple[Any, ...]:
+    """The only row of a query that always has one, such as a count; read to its end, which frees the connection."""
+    row: tuple[Any, ...] = connection.execute(query, list(values)).fetchall()[0]
+    return row

@@ -10,7 +10,7 @@ from pipelines.catalogue.corrections import built_in_components, built_in_correc
 from pipelines.catalogue.tables import Table, drop_tables
 from pipelines.errors import StoreError
 from pipelines.handover import Evidence
-from pipelines.store.connection import frame_of
+from pipelines.store.connection import frame_of, one_row
 from pipelines.store.folder import Store
 from pipelines.store.schema import columns_of, quoted
 
@@ -61,15 +61,15 @@ def read_evidence(
 
 
 def _latest_reading(connection: duckdb.DuckDBPyConnection, store: Store) -> datetime:
-    row = connection.execute(
-        "SELECT max(read_at) FROM (SELECT vehicle_id, read_at FROM snapshots UNION ALL SELECT vehicle_id, read_at FROM readings) "
-        "SEMI JOIN vehicles USING (vehicle_id)"
-    ).fetchone()
-    if row is None or row[0] is None:
+    latest: datetime | None = one_row(
+        connection,
+        "SELECT max(read_at) FROM (SELECT vehicle_id, read_at FROM snapshots UNION ALL "
+        "SELECT vehicle_id, read_at FROM readings) SEMI JOIN vehicles USING (vehicle_id)",
+    )[0]
+    if latest is None:
         raise StoreError(
-            f"{store.path}: holds no reading of a known vehicle yet. Load snapshots and vehicles first: leeway load."
+            f"{store.path}: holds no reading of a known vehicle yet. Load vehicles and snapshots first: leeway load."
         )
-    latest: datetime = row[0]
     return latest
 
 

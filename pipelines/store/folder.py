@@ -14,7 +14,7 @@ from pathlib import Path
 import duckdb
 
 from pipelines.errors import StoreError
-from pipelines.store.connection import connect
+from pipelines.store.connection import connect, one_row
 from pipelines.store.lock import writers_lock
 from pipelines.store.schema import check_version, is_current, migrate
 
@@ -196,7 +196,7 @@ def _check_backup(source: Path) -> None:
     try:
         with connect(source, read_only=True) as connection:
             check_version(connection, source)
-            connection.execute("SELECT count(*) FROM loads").fetchone()
+            one_row(connection, "SELECT count(*) FROM loads")
     except duckdb.Error as error:
         raise StoreError(f"{source}: {_one_line(error)}. Name a file that `leeway store backup` wrote.") from error
 

@@ -3,6 +3,8 @@
 import duckdb
 import polars as pl
 
+from pipelines.store.connection import one_row
+
 FLAGS_KEPT = 1000  # rows kept per file, column and reason; the count in `loads` is of all of them
 
 
@@ -14,8 +16,7 @@ def seen_hashes(connection: duckdb.DuckDBPyConnection) -> set[str]:
 
 def next_id(connection: duckdb.DuckDBPyConnection, table: str, column: str) -> int:
     """The next free number of a table's id column, from 1."""
-    row = connection.execute(f"SELECT coalesce(max({column}), 0) + 1 FROM {table}").fetchone()
-    return int(row[0]) if row else 1
+    return int(one_row(connection, f"SELECT coalesce(max({column}), 0) + 1 FROM {table}")[0])
 
 
 def add_loads(connection: duckdb.DuckDBPyConnection, loads: pl.DataFrame) -> None:

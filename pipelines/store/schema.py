@@ -11,6 +11,7 @@ import duckdb
 
 from pipelines.catalogue.tables import Table, drop_tables
 from pipelines.errors import StoreError
+from pipelines.store.connection import one_row
 
 SQL_TYPES = {
     "text": "VARCHAR",
@@ -67,8 +68,8 @@ STEPS: list[tuple[str, Step]] = [("raw tables, bookkeeping and published tables"
 
 def stored_version(connection: duckdb.DuckDBPyConnection) -> int:
     """How many steps the store has behind it; 0: it is empty."""
-    found = connection.execute("SELECT 1 FROM duckdb_tables() WHERE table_name = 'setting'").fetchone()
-    return int(get_setting(connection, "schema_version") or 0) if found else 0
+    found = one_row(connection, "SELECT count(*) FROM duckdb_tables() WHERE table_name = 'setting'")
+    return int(get_setting(connection, "schema_version") or 0) if found[0] else 0
 
 
 def is_current(connection: duckdb.DuckDBPyConnection, place: Path) -> bool:
@@ -104,8 +105,8 @@ def migrate(connection: duckdb.DuckDBPyConnection) -> None:
 
 def get_setting(connection: duckdb.DuckDBPyConnection, name: str) -> str | None:
     """A setting kept in the store; None: never set."""
-    row = connection.execute("SELECT value FROM setting WHERE name = ?", [name]).fetchone()
-    return row[0] if row else None
+    value: str | None = one_row(connection, "SELECT max(value) FROM setting WHERE name = ?", [name])[0]
+    return value
 
 
 def put_setting(connection: duckdb.DuckDBPyConnection, name: str, value: str) -> None:

@@ -1,0 +1,60 @@
+"""Reads small tables of the whole fleet, and one correction of all vehicles, for screens; computes nothing."""
+
+import polars as pl
+
+from pipelines.catalogue.corrections import built_in_components, built_in_corrections, overridden
+from pipelines.catalogue.tables import drop_tables
+from pipelines.store.connection import frame_of
+from pipelines.store.folder import Store
+from pipelines.store.schema import columns_of, quoted
+
+CATALOGUES = {"corrections": built_in_corrections, "components": built_in_components}
+
+
+def fleet_table(store: Store, table: str) -> pl.DataFrame:
+    """All rows of a small drop table as they are known now, sorted by key; a catalogue with the built-in rows.
+
+    Args:
+        store: Where from.
+        table: A drop table other than snapshots and readings, for example vehicles.
+
+    Raises:
+        StoreError: there is no store.
+    """
+    shape = drop_tables()[table]
+    columns = ", ".join(quoted(name) for name in shape.schema.names())
+    with store.reading() as connection:
+        rows = frame_of(connection, f"SELECT {columns} FROM {table}").cast(pl.Schema(shape.schema)).sort(shape.key)
+    return overridden(CATALOGUES[table](), rows) if table in CATALOGUES else rows
+
+
+def correction_of_fleet(store: Store, code: str) -> pl.DataFrame:
+    """Every reading of one correction: `vehicle_id, read_at, value, calibration`, by vehicle and time; none: no rows.
+
+    Raises:
+        StoreError: there is no store.
+    """
+    parts = []
+    with store.reading() as connection:
+        for table, calibration in (("snapshots", "calibration"), ("readings", "NULL::VARCHAR")):
+            stored = {name.casefold(): name for name in columns_of(connection, table)}
+            if code.casefold() in stored:
+                value = quoted(stored[code.casefold()])
+                # One row per reading of this correction.
+                parts.append(
+                    frame_of(
+                        connection,
+                        f"SELECT vehicle_id, read_at, {value}::DOUBLE AS value, {calibration} AS calibration "
+                        f"FROM {table} SEMI JOIN vehicles USING (vehicle_id) WHERE {value} IS NOT NULL",
+                    )
+                )
+    schema = pl.Schema(
+        {
+            "vehicle_id": pl.String(),
+            "read_at": pl.Datetime("us", "UTC"),
+            "value": pl.Float64(),
+            "calibration": pl.String(),
+        }
+    )
+    read = pl.concat(part.cast(schema) for part in parts) if parts else pl.DataFrame(schema=schema)
+    return read.sort("vehicle_id", "read_at").with_columns(pl.col("calibration").forward_fill().over("vehicle_id"))
