@@ -1,0 +1,284 @@
+"""Charts of the whole fleet: urgency by depot, leeway against chance, one correction by group, forecast reliability."""
+
+import altair as alt
+import polars as pl
+
+from dashboard.charts import Drawn
+from dashboard.palette import DASHES, GROUPS, INK, LIMIT, READING, STATE, URGENCY, Look
+
+MOST_MARKS = 1500  # more marks than this say nothing more and slow the browser
+
+
+def _state_scales(looks: dict[str, Look]) -> tuple[alt.Scale, alt.Scale]:
+    labels = [each.label for each in looks.values()]
+    return (
+        alt.Scale(domain=labels, range=[each.colour for each in looks.values()]),
+        alt.Scale(domain=labels, range=[each.shape for each in looks.values()]),
+    )
+
+
+def urgency_by(rows: pl.DataFrame, column: str, title: str) -> Drawn:
+    """Bars of vehicles by urgency, one bar a group.
+
+    Args:
+        rows: One row a vehicle: `urgency` (label), and the column.
+        column: What a bar stands for, for example depot.
+        title: Its name on the axis.
+    """
+    colour, _ = _state_scales(URGENCY)
+    order = {label: place for place, label in enumerate(colour.domain)}
+    counted = (
+        rows.with_columns(pl.col(column).fill_null("not known"))
+        .group_by(column, "urgency")
+        .agg(vehicles=pl.len())
+        .with_columns(place=pl.col("urgency").replace_strict(order, default=9, return_dtype=pl.Int32))
+        .sort(column, "place")
+    )
+    drawn: Drawn = (
+        alt.Chart(counted)
+        .mark_bar(stroke="white", strokeWidth=0.6)
+        .encode(
+            y=alt.Y(f"{column}:N", title=title),
+            x=alt.X("vehicles:Q", title="vehicles", axis=alt.Axis(tickMinStep=1)),
+            color=alt.Color(
+                "urgency:N", scale=colour, legend=alt.Legend(orient="top", title=None, columns=3, labelLimit=0)
+            ),
+            order=alt.Order("place:Q"),
+            tooltip=[alt.Tooltip(f"{column}:N", title=title), "urgency:N", "vehicles:Q"],
+        )
+        .properties(width="container", height=alt.Step(26))
+    )
+    return drawn
+
+
+def leeway_against_chance(rows: pl.DataFrame) -> Drawn:
+    """One mark a vehicle: leeway left across, chance of a fault in 30 days up; shape and colour are its urgency.
+
+    Args:
+        rows: `vehicle_id, urgency, leeway_pct, chance_30, what`; drawn down to MOST_MARKS with the highest chance.
+    """
+    colour, shape = _state_scales(URGENCY)
+    shown = (
+        rows.drop_nulls(["leeway_pct", "chance_30"])
+        .sort("chance_30", "vehicle_id", descending=[True, False])
+        .head(MOST_MARKS)
+    )
+    drawn: Drawn = (
+        alt.Chart(shown.select("vehicle_id", "urgency", "leeway_pct", "chance_30", "what"))
+        .mark_point(filled=True, size=60, opacity=0.8)
+        .encode(
+            x=alt.X("leeway_pct:Q", title="leeway left (%)", scale=alt.Scale(domain=[0, 100])),
+            y=alt.Y(
+                "chance_30:Q",
+                title="chance of a fault in 30 days",
+                axis=alt.Axis(format=".0%"),
+                scale=alt.Scale(zero=True),
+            ),
+            color=alt.Color("urgency:N", scale=colour, legend=None),
+            shape=alt.Shape("urgency:N", scale=shape, legend=None),
+            tooltip=[
+                alt.Tooltip("vehicle_id:N", title="vehicle"),
+                alt.Tooltip("urgency:N", title="urgency"),
+                alt.Tooltip("what:N", title="what"),
+                alt.Tooltip("leeway_pct:Q", title="leeway left (%)", format=".0f"),
+                alt.Tooltip("chance_30:Q", title="chance in 30 days", format=".1%"),
+            ],
+        )
+        .properties(width="container", height=260)
+    )
+    return drawn
+
+
+def weekly_by_group(weekly: pl.DataFrame, *, unit: str, split: str) -> Drawn:
+    """Median and middle 80 % of vehicles a week, one colour and dash a group.
+
+    Args:
+        weekly: `group, week, median, low, high, vehicles`.
+        unit: Of the correction.
+        split: What the groups are, for the legend.
+    """
+    groups = weekly.get_column("group").unique().sort().to_list()
+    colour = alt.Color(
+        "group:N",
+        scale=alt.Scale(domain=groups, range=list(GROUPS[: len(groups)])),
+        legend=alt.Legend(orient="top", title=split, labelLimit=0, columns=3),
+    )
+    base = alt.Chart(weekly).encode(x=alt.X("week:T", title=None, axis=alt.Axis(format="%b %Y", tickCount=8)))
+    tooltip = [
+        alt.Tooltip("week:T", title="week of", format="%d %B %Y"),
+        alt.Tooltip("group:N", title=split),
+        alt.Tooltip("median:Q", format=".4~g"),
+        alt.Tooltip("low:Q", title="one in ten below", format=".4~g"),
+        alt.Tooltip("high:Q", title="one in ten above", format=".4~g"),
+        alt.Tooltip("vehicles:Q"),
+    ]
+    drawn: Drawn = alt.layer(
+        base.mark_area(opacity=0.14).encode(
+            y=alt.Y("low:Q", title=unit or "value", scale=alt.Scale(zero=False)), y2="high:Q", color=colour
+        ),
+        base.mark_line(strokeWidth=2.2, point=alt.OverlayMarkDef(size=14)).encode(
+            y="median:Q",
+            color=colour,
+            tooltip=tooltip,
+            strokeDash=alt.StrokeDash(
+                "group:N", legend=None, scale=alt.Scale(domain=groups, range=list(DASHES[: len(groups)]))
+            ),
+        ),
+    ).properties(width="container", height=320)
+    return drawn
+
+
+def standing_today(standing: pl.DataFrame, *, split: str) -> Drawn:
+    """Every vehicle's deviation from what it should read, in its own healthy scatter, one row a group.
+
+    Args:
+        standing: `vehicle_id, group, state, z`; drawn down to MOST_MARKS farthest out.
+        split: What the groups are.
+    """
+    colour, shape = _state_scales(STATE)
+    labels = {state: each.label for state, each in STATE.items()}
+    shown = (
+        standing.drop_nulls("z")
+        .head(MOST_MARKS)
+        .select("vehicle_id", "group", "z", state=pl.col("state").replace_strict(labels, default=pl.col("state")))
+    )
+    drawn: Drawn = (
+        alt.Chart(shown)
+        .mark_point(filled=True, size=45, opacity=0.75)
+        .encode(
+            x=alt.X("z:Q", title="away from expected, in times its healthy scatter"),
+            y=alt.Y("group:N", title=split),
+            color=alt.Color(
+                "state:N", scale=colour, legend=alt.Legend(orient="top", title=None, columns=4, labelLimit=0)
+            ),
+            shape=alt.Shape("state:N", scale=shape, legend=alt.Legend(orient="top", title=None)),
+            tooltip=[
+                alt.Tooltip("vehicle_id:N", title="vehicle"),
+                "state:N",
+                alt.Tooltip("z:Q", title="times its scatter", format=".2f"),
+            ],
+        )
+        .properties(width="container", height=alt.Step(40))
+    )
+    return drawn
+
+
+def reliability(curve: pl.DataFrame) -> Drawn:
+    """Share of vehicles that had a fault against the chance they were given; on the line the forecast keeps its word.
+
+    Args:
+        curve: `horizon_days, forecast, observed, low, high, vehicles`, shares 0-1.
+    """
+    line = (
+        alt.Chart(pl.DataFrame({"x": [0.0, 1.0], "y": [0.0, 1.0]}))
+        .mark_line(color=INK, strokeDash=[5, 3])
+        .encode(x="x:Q", y="y:Q")
+    )
+    base = alt.Chart(curve).encode(
+        x=alt.X("forecast:Q", title="chance given", axis=alt.Axis(format=".0%"), scale=alt.Scale(domain=[0, 1]))
+    )
+    drawn: Drawn = alt.layer(
+        line,
+        base.mark_rule(color=READING, strokeWidth=2).encode(
+            y=alt.Y(
+                "low:Q", title="share that had a fault", axis=alt.Axis(format=".0%"), scale=alt.Scale(domain=[0, 1])
+            ),
+            y2="high:Q",
+        ),
+        base.mark_point(filled=True, size=70, color=READING).encode(
+            y="observed:Q",
+            tooltip=[
+                alt.Tooltip("forecast:Q", title="chance given", format=".1%"),
+                alt.Tooltip("observed:Q", title="had a fault", format=".1%"),
+                alt.Tooltip("vehicles:Q"),
+            ],
+        ),
+    ).properties(width="container", height=320)
+    return drawn
+
+
+def chances(rows: pl.DataFrame) -> Drawn:
+    """A vehicle's chance of a fault over each horizon with its 90 % interval.
+
+    Args:
+        rows: `horizon_days, probability, low, high`.
+    """
+    named = rows.select(
+        "probability",
+        "low",
+        "high",
+        horizon=pl.concat_str(pl.lit("within "), pl.col("horizon_days").cast(pl.String), pl.lit(" days")),
+    )
+    base = alt.Chart(named).encode(y=alt.Y("horizon:N", title=None, sort=None))
+    drawn: Drawn = alt.layer(
+        base.mark_bar(color=READING, opacity=0.55, height=14).encode(
+            x=alt.X(
+                "probability:Q", title="chance of a fault", axis=alt.Axis(format=".0%"), scale=alt.Scale(domain=[0, 1])
+            )
+        ),
+        base.mark_rule(color=INK, strokeWidth=3).encode(
+            x="low:Q",
+            x2="high:Q",
+            tooltip=[
+                alt.Tooltip("probability:Q", title="chance", format=".1%"),
+                alt.Tooltip("low:Q", format=".1%"),
+                alt.Tooltip("high:Q", format=".1%"),
+            ],
+        ),
+    ).properties(width="container", height=alt.Step(30))
+    return drawn
+
+
+def work_load(load: pl.DataFrame) -> Drawn:
+    """Hours of work by day, one bar a depot.
+
+    Args:
+        load: `depot, day, labour_hours, vehicles`.
+    """
+    depots = load.get_column("depot").fill_null("not known").unique().sort().to_list()
+    drawn: Drawn = (
+        alt.Chart(load.with_columns(pl.col("depot").fill_null("not known"), pl.col("day").dt.strftime("%a %d %b")))
+        .mark_bar(stroke="white", strokeWidth=0.6)
+        .encode(
+            x=alt.X("day:O", title=None, sort=None),
+            y=alt.Y("labour_hours:Q", title="hours"),
+            color=alt.Color(
+                "depot:N",
+                scale=alt.Scale(domain=depots, range=[GROUPS[i % len(GROUPS)] for i in range(len(depots))]),
+                legend=alt.Legend(orient="top", title=None, labelLimit=0),
+            ),
+            tooltip=["day:O", "depot:N", alt.Tooltip("labour_hours:Q", title="hours", format=".1f"), "vehicles:Q"],
+        )
+        .properties(width="container", height=200)
+    )
+    return drawn
+
+
+def rate_ratios(issues: pl.DataFrame) -> Drawn:
+    """Rate ratios with their intervals on a log scale; 1 is the rate of the rest of the fleet.
+
+    Args:
+        issues: `title, rate_ratio, low, high`, in the order drawn.
+    """
+    base = alt.Chart(issues.select("title", "rate_ratio", "low", "high").head(20)).encode(
+        y=alt.Y("title:N", title=None, sort=None, axis=alt.Axis(labelLimit=320))
+    )
+    scale = alt.Scale(type="log", nice=False)
+    drawn: Drawn = alt.layer(
+        alt.Chart(pl.DataFrame({"one": [1.0]}))
+        .mark_rule(color=INK, strokeDash=[5, 3])
+        .encode(x=alt.X("one:Q", scale=scale)),
+        base.mark_rule(color=LIMIT, strokeWidth=2).encode(
+            x=alt.X("low:Q", title="times the rate of the rest", scale=scale), x2="high:Q"
+        ),
+        base.mark_point(filled=True, size=70, color=LIMIT).encode(
+            x=alt.X("rate_ratio:Q", scale=scale),
+            tooltip=[
+                "title:N",
+                alt.Tooltip("rate_ratio:Q", format=".2f"),
+                alt.Tooltip("low:Q", format=".2f"),
+                alt.Tooltip("high:Q", format=".2f"),
+            ],
+        ),
+    ).properties(width="container", height=alt.Step(28))
+    return drawn

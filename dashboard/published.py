@@ -1,0 +1,207 @@
+"""Alone in reading the store and in caching: whole published states, by the store's version; frames, no words.
+
+A cached frame belongs to one committed version of the store, so a new load or analysis is seen by the next rerun and
+nothing is read twice. Connections are never kept.
+"""
+
+import os
+from collections.abc import Callable, Mapping
+from datetime import datetime
+from typing import Any, TypeVar
+
+import polars as pl
+import streamlit as st
+
+from dashboard.views.today import FleetTables
+from dashboard.views.trust import unchecked_warning
+from dashboard.views.vehicle import events_of
+from pipelines.catalogue.tables import published_tables
+from pipelines.causes.knowledge import Cause, causes
+from pipelines.command import DEFAULT_STORE
+from pipelines.handover import Evidence
+from pipelines.settings import Settings
+from pipelines.store import fleet_reads
+from pipelines.store import published as stored
+from pipelines.store.evidence import read_evidence
+from pipelines.store.folder import Store
+
+STORE_VARIABLE = "LEEWAY_STORE"
+Built = TypeVar("Built")
+
+
+def store() -> Store:
+    """The store that this dashboard shows."""
+    return Store(os.environ.get(STORE_VARIABLE) or DEFAULT_STORE)
+
+
+@st.cache_resource(max_entries=300, show_spinner=False)
+def _kept(key: tuple[Any, ...], _build: Callable[[], Any]) -> Any:  # noqa: ARG001 - the key is hashed, not read
+    return _build()
+
+
+@st.cache_resource(max_entries=40, show_spinner=False)
+def _kept_frames(key: tuple[Any, ...], _build: Callable[[], Any]) -> Any:  # noqa: ARG001 - the key is hashed, not read
+    return _build()
+
+
+def kept(name: str, *selection: object, build: Callable[[], Built]) -> Built:
+    """What `build` gives, built once for each selection while the store stays as it is.
+
+    Args:
+        name: What is built; two different things need two names.
+        selection: Everything the result depends on beside the store.
+        build: Called when it is not there yet; what it returns is shared and must not be changed.
+    """
+    built: Built = _kept(_key(name, *selection), build)
+    return built
+
+
+def _frame(name: str, *selection: object, build: Callable[[], pl.DataFrame]) -> pl.DataFrame:
+    """The same for frames of the whole fleet, of which fewer are kept: one can be a hundred megabytes."""
+    frame: pl.DataFrame = _kept_frames(_key(name, *selection), build)
+    return frame
+
+
+def _key(*selection: object) -> tuple[object, ...]:
+    place = store()
+    return (str(place.path), place.version(), *map(repr, selection))
+
+
+def kept_as_ofs() -> list[datetime]:
+    """Times of the published states that are kept, newest first; empty: nothing was analysed, or there is no store."""
+    return _as_ofs("vehicle_state") if store().exists() else []
+
+
+def _as_ofs(name: str) -> list[datetime]:
+    return kept("as_ofs", name, build=lambda: sorted(stored.kept_as_ofs(store(), name), reverse=True))
+
+
+def table(name: str, as_of: datetime) -> pl.DataFrame:
+    """One published table at one as_of, without that column.
+
+    Where it was not published then: the contract's table without rows, or a frame without columns for one beyond it.
+    """
+
+    def build() -> pl.DataFrame:
+        if as_of not in _as_ofs(name):
+            contract = published_tables().get(name)
+            return pl.DataFrame() if contract is None else contract.empty()
+        return stored.read_published(store(), name, as_of=as_of).drop("as_of")
+
+    return _frame("table", name, as_of, build=build)
+
+
+def newest_table(name: str) -> pl.DataFrame:
+    """The newest state of one table, whichever as_of that is; without rows where it was never published."""
+    states = _as_ofs(name) if store().exists() else []
+    return table(name, states[0] if states else datetime.min)  # noqa: DTZ901 - a time that no state has
+
+
+def vehicles() -> pl.DataFrame:
+    """The fleet's vehicles, as the drop table has them."""
+    return _frame("vehicles", build=lambda: fleet_reads.fleet_table(store(), "vehicles"))
+
+
+def corrections() -> pl.DataFrame:
+    """The catalogue: built-in rows and the fleet's own."""
+    return _frame("corrections", build=lambda: fleet_reads.fleet_table(store(), "corrections"))
+
+
+def correction(code: str) -> dict[str, Any]:
+    """The catalogue's row of one correction."""
+    return corrections().row(by_predicate=pl.col("code") == code, named=True)
+
+
+def correction_values(code: str) -> pl.DataFrame:
+    """Every reading of one correction in the fleet: `vehicle_id, read_at, value, calibration`."""
+    return _frame("values", code, build=lambda: fleet_reads.correction_of_fleet(store(), code))
+
+
+def evidence(vehicle_id: str, as_of: datetime) -> Evidence:
+    """Everything known of one vehicle at as_of."""
+    return kept(
+        "evidence", vehicle_id, as_of, build=lambda: read_evidence(store(), as_of=as_of, vehicle_ids=[vehicle_id])
+    )
+
+
+def correction_path(vehicle_id: str, code: str, as_of: datetime) -> pl.DataFrame:
+    """One correction of one vehicle at every reading, with the parts of its expectation and the test's statistic."""
+    snapshots = evidence(vehicle_id, as_of).snapshots
+    if code not in snapshots.columns:
+        return pl.DataFrame()
+    unknown = ("centre", "season", "offset", "relearning", "expected", "band_low", "band_high", "level", "evidence")
+    return snapshots.select("read_at", value=pl.col(code).cast(pl.Float64)).with_columns(
+        pl.lit(None, dtype=pl.Float64).alias(name) for name in (*unknown, "threshold")
+    )
+
+
+def events(vehicle_id: str, as_of: datetime) -> pl.DataFrame:
+    """What happened to one vehicle: work, faults, power losses, calibrations, notes about it, its depot, the fleet."""
+
+    def build() -> pl.DataFrame:
+        known = evidence(vehicle_id, as_of)
+        about = ["fleet", vehicle_id, *known.vehicles.get_column("depot").drop_nulls()]
+        return events_of(
+            work=known.work,
+            fault_events=_of_vehicle("fault_event", vehicle_id, as_of, FAULT_EVENT),
+            readings=_of_vehicle("reading_clock", vehicle_id, as_of, READING_CLOCK),
+            notes=known.notes.filter(pl.col("about").is_in(about)),
+            until=as_of,
+        )
+
+    return kept("events", vehicle_id, as_of, build=build)
+
+
+TIME = pl.Datetime("us", "UTC")
+FAULT_EVENT = pl.Schema({"vehicle_id": pl.String(), "code": pl.String(), "set_at": TIME})
+READING_CLOCK = pl.Schema(
+    {"vehicle_id": pl.String(), "read_at": TIME, "calibration": pl.String(), "power_lost": pl.Boolean()}
+)
+
+
+def _of_vehicle(name: str, vehicle_id: str, as_of: datetime, schema: pl.Schema) -> pl.DataFrame:
+    frame = table(name, as_of)
+    return frame.filter(pl.col("vehicle_id") == vehicle_id) if frame.width else pl.DataFrame(schema=schema)
+
+
+def fleet_tables(as_of: datetime) -> FleetTables:
+    """The tables that the page of the whole fleet is made of."""
+    return FleetTables(
+        vehicle_state=table("vehicle_state", as_of),
+        correction_state=table("correction_state", as_of),
+        fault_forecast=table("fault_forecast", as_of),
+        cause_ranking=table("cause_ranking", as_of),
+        vehicles=vehicles(),
+        corrections=corrections(),
+        cause_titles={name: cause.title for name, cause in causes().items()},
+    )
+
+
+def cause_knowledge() -> Mapping[str, Cause]:
+    """What is known of every cause."""
+    return causes()
+
+
+def false_alarms_per_vehicle_year() -> float:
+    """The promise that alarms are set by."""
+    return Settings().false_alarms_per_vehicle_year
+
+
+def forecast_warning() -> str:
+    """What stands beside a forecast that was never checked; empty where it was."""
+    return unchecked_warning(newest_table("forecast_check"))
+
+
+def reliability_curve() -> pl.DataFrame:
+    """The curve of the newest backtest; a frame without columns where there is none."""
+    return newest_table("reliability_curve")
+
+
+def load_reports() -> pl.DataFrame:
+    """One row a file that was handed over, newest first."""
+    return _frame("loads", build=lambda: stored.load_reports(store()))
+
+
+def quarantined() -> pl.DataFrame:
+    """Rows that stand in quarantine."""
+    return _frame("quarantined", build=lambda: stored.quarantined(store()))

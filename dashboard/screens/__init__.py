@@ -1,0 +1,1 @@
+"""Thin Streamlit pages: ask, build, show."""

@@ -1,0 +1,103 @@
+"""What every page shares: the reader's choices in the side bar, the line on what figures rest on, tables with links."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+import polars as pl
+import streamlit as st
+from streamlit.elements.lib.column_types import ColumnConfig
+
+from dashboard import published
+from dashboard.views import address
+from dashboard.views.wording import Reader
+
+UNITS = ("km", "miles")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Frame:
+    """One run of a page: who reads which published state, and the parameters its links carry."""
+
+    reader: Reader
+    carried: dict[str, str]
+    newest: bool
+
+
+def choose() -> Frame | None:
+    """Side bar with the published state and the distance unit; None where nothing was analysed yet, which it says."""
+    states = published.kept_as_ofs()
+    if not states:
+        return None
+    zone = reader_zone()
+    named = {address.state_name(Reader(as_of=at)): at for at in states}
+    with st.sidebar:
+        unit = st.segmented_control("Distances in", UNITS, default="km", required=True, key="unit", bind="query-params")
+        picked = next(iter(named))
+        if len(named) > 1:
+            picked = st.selectbox(
+                "As of",
+                list(named),
+                key="as_of",
+                bind="query-params",
+                format_func=lambda name: Reader(as_of=named[name], zone=zone).moment(named[name]),
+                help="Analyses that are kept. The newest is shown unless you pick another.",
+            )
+    newest = picked == next(iter(named))
+    reader = Reader(as_of=named[picked], zone=zone, miles=unit == "miles")
+    return Frame(reader=reader, carried=address.shared(reader, newest=newest), newest=newest)
+
+
+def reader_zone() -> ZoneInfo:
+    """The zone of the reader's browser; UTC where it tells none that is known here."""
+    try:
+        return ZoneInfo(st.context.timezone or "UTC")
+    except (ZoneInfoNotFoundError, ValueError):
+        return ZoneInfo("UTC")
+
+
+def nothing_yet() -> None:
+    """The page before anything was analysed: what is missing and which command brings it."""
+    place = published.store()
+    if not place.exists():
+        st.info(f"There is no store at `{place.path}` yet. Load a fleet's drop, or make a fleet to look around in:")
+        st.code(
+            f"leeway load DROP --store {place.path}\nleeway analyse --store {place.path}\n\nleeway demo",
+            language="bash",
+        )
+    elif not published.vehicles().height:
+        st.info("The store is empty: no vehicle was loaded yet.")
+        st.code(f"leeway load DROP --store {place.path}", language="bash")
+    else:
+        st.info("Drops were loaded, but nothing was analysed yet.")
+        st.code(f"leeway analyse --store {place.path}", language="bash")
+
+
+def basis(frame: Frame, *lines: str) -> None:
+    """The small print under a title: what moment and what data the figures stand for."""
+    older = "" if frame.newest else " This is an older state; the newest is in the side bar."
+    st.caption(" ".join((f"As of {frame.reader.moment(frame.reader.as_of)}.{older}", *lines)))
+
+
+def picked(label: str, options: Sequence[str], key: str, *, help_text: str | None = None) -> list[str]:
+    """A choice of several that stands in the address; nothing picked means all."""
+    if len(options) < 2 and not help_text:
+        return []
+    return st.multiselect(label, options, key=key, bind="query-params", placeholder="all", help=help_text)
+
+
+def vehicle_links(rows: pl.DataFrame, frame: Frame, **more: str) -> pl.DataFrame:
+    """The rows with vehicle_id turned into the address of its page."""
+    return rows.with_columns(
+        address.links("vehicle", {**frame.carried, **more}, "vehicle", rows.get_column("vehicle_id")).alias(
+            "vehicle_id"
+        )
+    )
+
+
+def vehicle_column() -> ColumnConfig:
+    """Column that shows a vehicle's number and opens its page."""
+    column: ColumnConfig = st.column_config.LinkColumn(
+        "Vehicle", display_text=r"[?&]vehicle=([^&]*)$", pinned=True, width="small"
+    )
+    return column

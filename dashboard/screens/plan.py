@@ -1,0 +1,112 @@
+"""The work plan by day and bay, with job cards and downloads."""
+
+import io
+
+import streamlit as st
+
+from dashboard import published
+from dashboard.charts.fleet import work_load
+from dashboard.screens import frame as shared
+from dashboard.screens.frame import Frame
+from dashboard.views.joined import choices
+from dashboard.views.plan import PlanView, job_card, plan, safe_for_sheets
+
+CARDS_SHOWN = 30
+
+
+def show() -> None:
+    """The page."""
+    st.title("Work plan")
+    frame = shared.choose()
+    if frame is None:
+        shared.nothing_yet()
+        return
+    work_plan = published.table("work_plan", frame.reader.as_of)
+    depots = shared.picked("Depot", choices(work_plan, "depot"), "depot")
+    view = plan(work_plan, depots=depots, reader=frame.reader)
+    st.markdown(f"#### {view.sentence}")
+    shared.basis(frame, "Costs are expected costs in the fleet's own money.", published.forecast_warning())
+    if view.empty_reason:
+        st.info(view.empty_reason)
+        return
+    st.altair_chart(work_load(view.load), alt="Hours of work by day at each depot")
+    _table(view, frame)
+    _downloads(view)
+    _cards(view, frame)
+
+
+def _table(view: PlanView, frame: Frame) -> None:
+    rows = shared.vehicle_links(view.rows, frame).select(
+        "day",
+        "start",
+        "depot",
+        "bay",
+        "vehicle_id",
+        "jobs",
+        "labour_hours",
+        "cost_now",
+        "cost_if_waiting",
+        "saving",
+        "reason",
+    )
+    st.dataframe(
+        rows,
+        hide_index=True,
+        key="jobs",
+        alt="Jobs by day, depot and bay",
+        lazy=rows.height > 1000,
+        column_config={
+            "day": st.column_config.DateColumn("Day", format="ddd D MMM"),
+            "start": st.column_config.TextColumn("Start"),
+            "depot": st.column_config.TextColumn("Depot"),
+            "bay": st.column_config.NumberColumn("Bay"),
+            "vehicle_id": shared.vehicle_column(),
+            "jobs": st.column_config.TextColumn("Jobs", width="large"),
+            "labour_hours": st.column_config.NumberColumn("Hours", format="%.1f"),
+            "cost_now": st.column_config.NumberColumn("Cost now", format="%.0f"),
+            "cost_if_waiting": st.column_config.NumberColumn("If it waits", format="%.0f"),
+            "saving": st.column_config.NumberColumn("Saved", format="%.0f"),
+            "reason": st.column_config.TextColumn("Why", width="large"),
+        },
+    )
+
+
+def _downloads(view: PlanView) -> None:
+    safe = safe_for_sheets(view.rows)
+    with st.container(horizontal=True):
+        st.download_button(
+            "Download as CSV",
+            data=lambda: safe.write_csv().encode("utf-8-sig"),
+            file_name="work_plan.csv",
+            mime="text/csv",
+            on_click="ignore",
+        )
+        st.download_button(
+            "Download as XLSX",
+            data=lambda: _workbook(view),
+            file_name="work_plan.xlsx",
+            mime="application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
+            on_click="ignore",
+        )
+
+
+def _workbook(view: PlanView) -> bytes:
+    written = io.BytesIO()
+    view.rows.write_excel(written, worksheet="work plan")
+    return written.getvalue()
+
+
+def _cards(view: PlanView, frame: Frame) -> None:
+    st.subheader("Job cards")
+    st.caption(
+        "The manufacturer's procedure, local codes and a licensed technician decide how work is done. "
+        "Each vehicle's page has the cautions for what it is likely to need."
+    )
+    columns = st.columns(3)
+    for place, row in enumerate(view.rows.head(CARDS_SHOWN).to_dicts()):
+        with columns[place % 3].container(border=True):
+            st.markdown(job_card(row, frame.reader))
+    if view.rows.height > CARDS_SHOWN:
+        st.caption(
+            f"The first {CARDS_SHOWN} of {view.rows.height:,} cards. Pick a depot, or download the plan for the rest."
+        )

@@ -1,0 +1,94 @@
+"""What keeps coming back, and whether repairs held."""
+
+import streamlit as st
+
+from dashboard import published
+from dashboard.charts.fleet import rate_ratios
+from dashboard.palette import VERDICT
+from dashboard.screens import frame as shared
+from dashboard.screens.frame import Frame
+from dashboard.views.recurring import RecurringView, issue_sentence, recurring
+from dashboard.views.wording import plain
+
+
+def show() -> None:
+    """The page."""
+    st.title("What keeps coming back")
+    frame = shared.choose()
+    if frame is None:
+        shared.nothing_yet()
+        return
+    as_of = frame.reader.as_of
+    verdicts = st.multiselect(
+        "Outcome of repairs",
+        list(VERDICT),
+        key="verdict",
+        bind="query-params",
+        placeholder="all",
+        format_func=lambda name: VERDICT[name].label,
+    )
+    view = recurring(
+        published.table("recurring_issue", as_of),
+        published.table("repair_outcome", as_of),
+        verdicts=verdicts,
+    )
+    st.markdown(f"#### {view.sentence}")
+    shared.basis(frame, "Rates are first events in 100 vehicle-months; intervals are 95 %.")
+    _issues(view, frame)
+    _repairs(view, frame)
+
+
+def _issues(view: RecurringView, frame: Frame) -> None:
+    if view.empty_reason:
+        st.info(view.empty_reason)
+        return
+    st.altair_chart(rate_ratios(view.issues), alt="How many times the rate of the rest of the fleet, with intervals")
+    for row in view.issues.head(10).to_dicts():
+        st.markdown(f"**{plain(row['title'])}**  \n{issue_sentence(row, frame.reader)}")
+    st.dataframe(
+        view.issues.drop("issue_id"),
+        hide_index=True,
+        key="issues",
+        alt="Recurring issues, surest first",
+        column_config={
+            "title": st.column_config.TextColumn("Issue", width="large"),
+            "factor": st.column_config.TextColumn("Grouped by"),
+            "level": st.column_config.TextColumn("Group"),
+            "cause_or_correction": st.column_config.TextColumn("Cause or correction"),
+            "vehicles": st.column_config.NumberColumn("Vehicles"),
+            "rate": st.column_config.NumberColumn("In 100 vehicle-months", format="%.2f"),
+            "fleet_rate": st.column_config.NumberColumn("Rest of the fleet", format="%.2f"),
+            "rate_ratio": st.column_config.NumberColumn("Times", format="%.2f"),
+            "low": st.column_config.NumberColumn("at least", format="%.2f"),
+            "high": st.column_config.NumberColumn("at most", format="%.2f"),
+            "q_value": st.column_config.NumberColumn("False discovery rate", format="%.3f"),
+            "first_seen_at": st.column_config.DatetimeColumn(
+                "First seen", format="D MMM YYYY", timezone=frame.reader.zone.key
+            ),
+        },
+    )
+
+
+def _repairs(view: RecurringView, frame: Frame) -> None:
+    st.subheader("Did the repairs hold?")
+    if view.repairs_sentence:
+        st.markdown(view.repairs_sentence)
+    if view.no_repairs_reason:
+        st.info(view.no_repairs_reason)
+        return
+    st.dataframe(
+        shared.vehicle_links(view.repairs, frame),
+        hide_index=True,
+        key="repairs",
+        alt="Repairs with their outcome, newest first",
+        column_config={
+            "vehicle_id": shared.vehicle_column(),
+            "done_at": st.column_config.DatetimeColumn("Done", format="D MMM YYYY", timezone=frame.reader.zone.key),
+            "component": st.column_config.TextColumn("Component"),
+            "verdict": st.column_config.TextColumn("Outcome"),
+            "checked_at": st.column_config.DatetimeColumn(
+                "Judged on", format="D MMM YYYY", timezone=frame.reader.zone.key
+            ),
+            "evidence": st.column_config.TextColumn("What that rests on", width="large"),
+        },
+    )

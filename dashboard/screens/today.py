@@ -1,0 +1,103 @@
+"""What the fleet looks like today and who needs attention."""
+
+import streamlit as st
+
+from dashboard import published
+from dashboard.charts import fleet as charts
+from dashboard.palette import URGENCY
+from dashboard.screens import frame as shared
+from dashboard.screens.frame import Frame
+from dashboard.views.joined import Choice, choices
+from dashboard.views.today import TodayView, today
+
+
+def show() -> None:
+    """The page."""
+    st.title("Today")
+    frame = shared.choose()
+    if frame is None:
+        shared.nothing_yet()
+        return
+    vehicles = published.vehicles()
+    with st.container(horizontal=True):
+        depots = shared.picked("Depot", choices(vehicles, "depot"), "depot")
+        families = shared.picked("Engine family", choices(vehicles, "engine_family"), "family")
+        urgencies = st.multiselect(
+            "Urgency",
+            list(URGENCY),
+            key="urgency",
+            bind="query-params",
+            placeholder="all",
+            format_func=lambda name: URGENCY[name].label,
+        )
+    as_of = frame.reader.as_of
+    choice = Choice(depot=depots, engine_family=families, urgency=urgencies)
+    view = published.kept(
+        "today",
+        frame.reader,
+        choice,
+        build=lambda: today(
+            published.fleet_tables(as_of),
+            choice=choice,
+            reader=frame.reader,
+            false_alarms_per_vehicle_year=published.false_alarms_per_vehicle_year(),
+        ),
+    )
+    st.markdown(f"#### {view.sentence}")
+    shared.basis(frame, view.alarms, published.forecast_warning())
+    if view.empty_reason:
+        st.info(view.empty_reason)
+        return
+    _charts(view, frame, choice)
+    _table(view, frame)
+
+
+def _charts(view: TodayView, frame: Frame, choice: Choice) -> None:
+    left, right = st.columns(2)
+    with left:
+        st.subheader("By depot")
+        st.altair_chart(
+            published.kept(
+                "urgency_by", frame.reader, choice, build=lambda: charts.urgency_by(view.rows, "depot", "depot")
+            ),
+            alt="Vehicles by urgency at each depot",
+        )
+    with right:
+        st.subheader("Leeway and chance of a fault")
+        st.altair_chart(
+            published.kept(
+                "leeway_chance", frame.reader, choice, build=lambda: charts.leeway_against_chance(view.rows)
+            ),
+            alt="Each vehicle by the leeway it has left and its chance of a fault within 30 days",
+        )
+
+
+def _table(view: TodayView, frame: Frame) -> None:
+    st.subheader("Who needs attention")
+    st.dataframe(
+        shared.vehicle_links(view.rows, frame).drop("correction", "outlier_score"),
+        key="attention",
+        hide_index=True,
+        alt="Vehicles, most urgent first",
+        lazy=view.rows.height > 1000,
+        column_config={
+            "vehicle_id": shared.vehicle_column(),
+            "urgency": st.column_config.TextColumn("Urgency", width="small"),
+            "what": st.column_config.TextColumn("What strays", width="large"),
+            "cause": st.column_config.TextColumn("Likely cause", width="medium"),
+            "cause_probability": st.column_config.NumberColumn("Cause likely", format="percent"),
+            "leeway_pct": st.column_config.ProgressColumn("Leeway left", format="%.0f %%", min_value=0, max_value=100),
+            "chance_7": st.column_config.NumberColumn("Fault in 7 d", format="percent"),
+            "chance_30": st.column_config.NumberColumn("in 30 d", format="percent"),
+            "chance_90": st.column_config.NumberColumn("in 90 d", format="percent"),
+            "likely_code": st.column_config.TextColumn("Likely code"),
+            "open_faults": st.column_config.NumberColumn("Open codes"),
+            "is_outlier": st.column_config.CheckboxColumn("Unlike peers"),
+            "last_read_at": st.column_config.DatetimeColumn(
+                "Last read", format="D MMM YYYY", timezone=frame.reader.zone.key
+            ),
+            "days_since_read": st.column_config.NumberColumn("Days ago", format="%.0f"),
+            "engine_family": st.column_config.TextColumn("Engine family"),
+            "depot": st.column_config.TextColumn("Depot"),
+        },
+    )

@@ -1,0 +1,143 @@
+"""One correction across the fleet and in time, by engine family, depot, calibration or kind of use."""
+
+import polars as pl
+import streamlit as st
+
+from dashboard import published
+from dashboard.charts.fleet import standing_today, weekly_by_group
+from dashboard.palette import STATE
+from dashboard.screens import frame as shared
+from dashboard.screens.frame import Frame
+from dashboard.views.joined import Choice, choices
+from dashboard.views.trends import SPLITS, TrendView, label_of, most_moved, trend
+from dashboard.views.wording import plain, unit_word
+
+
+def show() -> None:
+    """The page."""
+    st.title("Trends")
+    frame = shared.choose()
+    if frame is None:
+        shared.nothing_yet()
+        return
+    as_of = frame.reader.as_of
+    moved = published.kept(
+        "moved", as_of, build=lambda: most_moved(published.table("correction_state", as_of), published.corrections())
+    )
+    if not moved.height:
+        st.info("No correction was read by this date.")
+        return
+    _trend(moved, frame)
+
+
+def _trend(moved: pl.DataFrame, frame: Frame) -> None:
+    as_of, vehicles = frame.reader.as_of, published.vehicles()
+    labels = {row["code"]: (row["title"], row["astray"]) for row in moved.to_dicts()}
+    code = st.selectbox(
+        "Correction",
+        list(labels),
+        key="correction",
+        bind="query-params",
+        format_func=lambda each: label_of(each, labels),
+    )
+    values = published.correction_values(code)
+    with st.container(horizontal=True):
+        split = st.segmented_control(
+            "Compare by",
+            list(SPLITS),
+            default="engine_family",
+            required=True,
+            key="by",
+            bind="query-params",
+            format_func=lambda name: SPLITS[name],
+        )
+        families = shared.picked("Engine family", choices(vehicles, "engine_family"), "family")
+        depots = shared.picked("Depot", choices(vehicles, "depot"), "depot")
+        calibrations = shared.picked("Calibration", choices(values, "calibration"), "calibration")
+    correction = published.correction(code)
+    choice = Choice(depot=depots, engine_family=families, calibration=calibrations)
+    view = published.kept(
+        "trend",
+        frame.reader,
+        code,
+        split,
+        choice,
+        build=lambda: trend(
+            values,
+            published.table("correction_state", as_of),
+            correction=correction,
+            vehicles=vehicles,
+            split=split,
+            choice=choice,
+            reader=frame.reader,
+        ),
+    )
+    st.markdown(f"#### {plain(view.sentence)}")
+    shared.basis(frame, "Lines are the median vehicle of each week, the shade holds eight vehicles in ten.")
+    if view.empty_reason:
+        st.info(view.empty_reason)
+        return
+    _charts(view, frame, (code, split, choice), unit_word(correction["unit"]), SPLITS[split])
+    _tables(view, moved, frame, code)
+
+
+def _charts(view: TrendView, frame: Frame, key: tuple[object, ...], unit: str, split: str) -> None:
+    st.altair_chart(
+        published.kept(
+            "weekly", frame.reader, *key, build=lambda: weekly_by_group(view.weekly, unit=unit, split=split)
+        ),
+        alt=f"Weekly median and the middle eight in ten vehicles by {split}",
+    )
+    st.subheader("Where every vehicle stands today")
+    st.altair_chart(
+        published.kept("standing", frame.reader, *key, build=lambda: standing_today(view.standing, split=split)),
+        alt=f"Each vehicle's distance from what it should read, by {split}",
+    )
+
+
+def _tables(view: TrendView, moved: pl.DataFrame, frame: Frame, code: str) -> None:
+    labels = {state: each.label for state, each in STATE.items()}
+    st.dataframe(
+        shared.vehicle_links(view.standing, frame, correction=code).select(
+            "vehicle_id",
+            "group",
+            pl.col("state").replace_strict(labels, default=pl.col("state")),
+            "value",
+            "expected",
+            "z",
+            "rate_per_30d",
+            "leeway_pct",
+            "calibration",
+        ),
+        hide_index=True,
+        key="standing",
+        alt="Vehicles, farthest from expected first",
+        lazy=view.standing.height > 1000,
+        column_config={
+            "vehicle_id": shared.vehicle_column(),
+            "group": st.column_config.TextColumn("Group"),
+            "state": st.column_config.TextColumn("State"),
+            "value": st.column_config.NumberColumn("Read", format="%.4g"),
+            "expected": st.column_config.NumberColumn("Expected", format="%.4g"),
+            "z": st.column_config.NumberColumn("Times its scatter", format="%.1f"),
+            "rate_per_30d": st.column_config.NumberColumn("A month", format="%.3g"),
+            "leeway_pct": st.column_config.ProgressColumn("Leeway left", format="%.0f %%", min_value=0, max_value=100),
+            "calibration": st.column_config.TextColumn("Calibration"),
+        },
+    )
+    st.subheader("All corrections")
+    st.dataframe(
+        moved,
+        hide_index=True,
+        key="moved",
+        alt="Corrections by how many vehicles stray in them",
+        column_config={
+            "code": st.column_config.TextColumn("Code"),
+            "title": st.column_config.TextColumn("Correction", width="large"),
+            "group": st.column_config.TextColumn("Group"),
+            "astray": st.column_config.NumberColumn("Astray"),
+            "vehicles": st.column_config.NumberColumn("Vehicles"),
+            "share": st.column_config.NumberColumn("Share astray", format="percent"),
+            "median_z": st.column_config.NumberColumn("Median, times scatter", format="%.2f"),
+        },
+    )

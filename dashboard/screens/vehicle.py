@@ -1,0 +1,189 @@
+"""One vehicle: what it does in plain words, the chart that shows it, why, how likely a fault is, what that rests on."""
+
+import polars as pl
+import streamlit as st
+
+from dashboard import published
+from dashboard.charts.correction_path import correction_path
+from dashboard.charts.fleet import chances
+from dashboard.screens import frame as shared
+from dashboard.screens.frame import Frame
+from dashboard.views import vehicle as views
+from dashboard.views.wording import percent, plain, unit_word
+
+
+def show() -> None:
+    """The page."""
+    frame = shared.choose()
+    if frame is None:
+        st.title("One vehicle")
+        shared.nothing_yet()
+        return
+    vehicle_state = published.table("vehicle_state", frame.reader.as_of)
+    known = vehicle_state.get_column("vehicle_id").sort().to_list()
+    if not known:
+        st.title("One vehicle")
+        st.info("No vehicle was in service on this date, or none was read by then.")
+        return
+    asked = st.query_params.get("vehicle")
+    vehicle_id = st.selectbox("Vehicle", known, key="vehicle", bind="query-params")
+    if asked and asked not in known:
+        st.warning(f"Vehicle {plain(asked)} is not in this state: not in service on this date, retired, or never read.")
+    _vehicle(vehicle_id, vehicle_state, frame)
+
+
+def _vehicle(vehicle_id: str, vehicle_state: pl.DataFrame, frame: Frame) -> None:
+    as_of = frame.reader.as_of
+    corrections = published.corrections()
+    states = published.kept(
+        "states",
+        as_of,
+        vehicle_id,
+        build=lambda: views.states_of(vehicle_id, published.table("correction_state", as_of), corrections),
+    )
+    about = published.vehicles().filter(pl.col("vehicle_id") == vehicle_id).to_dicts()
+    summary = views.summary(
+        vehicle_id, vehicle_state=vehicle_state, states=states, vehicle=about[0] if about else {}, reader=frame.reader
+    )
+    st.title(summary.title)
+    st.markdown(
+        f"**{summary.urgency}** — {summary.meaning}" + (f"  \n{plain(summary.subtitle)}" if summary.subtitle else "")
+    )
+    for said in summary.sentences:
+        st.markdown(f"##### {plain(said)}" if said == summary.sentences[0] else plain(said))
+    st.caption(" · ".join(f"{name}: {value}" for name, value in summary.facts.items()))
+    shared.basis(frame, published.forecast_warning())
+    if summary.leading is None:
+        st.info("No correction of this vehicle was ever read.")
+        return
+    correction = _picked_correction(states, summary.leading)
+    _correction(vehicle_id, correction, states, frame)
+    left, right = st.columns([3, 2])
+    with left:
+        _causes(vehicle_id, frame)
+    with right:
+        _forecast(vehicle_id, frame)
+        _unlike_peers(vehicle_id, vehicle_state, frame)
+    _all_corrections(states)
+    _record(vehicle_id, frame)
+
+
+def _picked_correction(states: pl.DataFrame, leading: str) -> str:
+    offered = states.filter(~pl.col("state").is_in(["not_fitted", "not_read"])).get_column("correction").to_list() or [
+        leading
+    ]
+    titles = dict(states.select("correction", "title").iter_rows())
+    first = offered.index(leading) if leading in offered else 0
+    picked: str = st.selectbox(
+        "Correction", offered, index=first, key="correction", bind="query-params", format_func=lambda code: titles[code]
+    )
+    return picked
+
+
+def _correction(vehicle_id: str, correction: str, states: pl.DataFrame, frame: Frame) -> None:
+    as_of = frame.reader.as_of
+    row = states.filter(pl.col("correction") == correction).row(0, named=True)
+    path = published.correction_path(vehicle_id, correction, as_of)
+    events = published.events(vehicle_id, as_of)
+    if not path.height:
+        st.info(f"{row['title']} was not read on this vehicle.")
+        return
+    chart = published.kept(
+        "path_chart",
+        as_of,
+        vehicle_id,
+        correction,
+        build=lambda: correction_path(path, row, events, as_of=as_of, unit=unit_word(row["unit"])),
+    )
+    st.altair_chart(
+        chart, alt=f"{row['title']} of vehicle {vehicle_id} in time, with its expected value, normal band and limit"
+    )
+    meaning = row["rising_means"] if (row["deviation"] or 0) >= 0 else row["falling_means"]
+    if meaning:
+        st.caption(f"{'Above' if (row['deviation'] or 0) >= 0 else 'Below'} what is expected means: {plain(meaning)}.")
+    with st.expander("How the expected value and the alarm come about"):
+        st.table(
+            views.reasoning(path, row).rename({"part": "Part", "figure": "Figure", "meaning": "What it is"}),
+            hide_index=True,
+            alt="Parts of the expected value, and the test's statistic beside its threshold",
+        )
+
+
+def _causes(vehicle_id: str, frame: Frame) -> None:
+    st.subheader("What it is likely to be, and what to check")
+    causes = views.causes_of(
+        vehicle_id, published.table("cause_ranking", frame.reader.as_of), published.cause_knowledge()
+    )
+    if not causes:
+        st.markdown("Nothing strays that a cause could be named for.")
+        return
+    for place, cause in enumerate(causes):
+        with st.expander(f"{percent(cause.probability)} · {cause.name}", expanded=place == 0):
+            if cause.evidence:
+                st.markdown(f"**What speaks for it:** {plain(cause.evidence)}")
+            if cause.checks:
+                st.markdown("**Check, in this order:**\n" + "\n".join(f"1. {plain(check)}" for check in cause.checks))
+            if cause.lookalikes:
+                st.markdown("**Easily taken for:**\n" + "\n".join(f"- {plain(other)}" for other in cause.lookalikes))
+            for title, text in cause.cautions:
+                st.warning(f"**{plain(title)}.** {plain(text)}", icon=":material/warning:")
+
+
+def _forecast(vehicle_id: str, frame: Frame) -> None:
+    st.subheader("Chance of a fault")
+    view = views.forecast(vehicle_id, published.table("fault_forecast", frame.reader.as_of))
+    if not view.rows.height:
+        st.markdown("No forecast was made for this vehicle.")
+        return
+    st.altair_chart(chances(view.rows), alt=" ".join(view.sentences))
+    st.markdown("\n".join(f"- {said}" for said in view.sentences))
+    st.caption(f"If nothing is repaired before. {plain(view.basis)}")
+
+
+def _unlike_peers(vehicle_id: str, vehicle_state: pl.DataFrame, frame: Frame) -> None:
+    st.subheader("Compared with its peers")
+    said = views.outlier_sentence(
+        vehicle_id, vehicle_state, published.table("outlier_reason", frame.reader.as_of), published.corrections()
+    )
+    st.markdown(plain(said))
+
+
+def _all_corrections(states: pl.DataFrame) -> None:
+    st.subheader("All its corrections")
+    st.dataframe(
+        views.states_table(states),
+        hide_index=True,
+        key="all_corrections",
+        alt="Every correction of this vehicle, worst first",
+        column_config={
+            "correction": st.column_config.TextColumn("Code"),
+            "title": st.column_config.TextColumn("Correction", width="large"),
+            "state": st.column_config.TextColumn("State"),
+            "value": st.column_config.NumberColumn("Read", format="%.4g"),
+            "expected": st.column_config.NumberColumn("Expected", format="%.4g"),
+            "band": st.column_config.TextColumn("Normal band"),
+            "unit": st.column_config.TextColumn("Unit"),
+            "z": st.column_config.NumberColumn("Times its scatter", format="%.1f"),
+            "rate_per_30d": st.column_config.NumberColumn("A month", format="%.3g"),
+            "leeway_pct": st.column_config.ProgressColumn("Leeway left", format="%.0f %%", min_value=0, max_value=100),
+        },
+    )
+
+
+def _record(vehicle_id: str, frame: Frame) -> None:
+    st.subheader("Its record")
+    events = published.events(vehicle_id, frame.reader.as_of)
+    if not events.height:
+        st.markdown("No work, fault, power loss or note is on record.")
+        return
+    st.dataframe(
+        events.reverse(),
+        hide_index=True,
+        key="record",
+        alt="Work, faults, power losses, calibrations and notes, newest first",
+        column_config={
+            "at": st.column_config.DatetimeColumn("When", format="D MMM YYYY", timezone=frame.reader.zone.key),
+            "kind": st.column_config.TextColumn("Kind"),
+            "text": st.column_config.TextColumn("What", width="large"),
+        },
+    )

@@ -1,0 +1,40 @@
+"""Addresses of pages: every selection is a query parameter, so a link opens the same view elsewhere."""
+
+from urllib.parse import urlencode
+
+import polars as pl
+
+from dashboard.views.wording import Reader
+
+PAGES = {  # url path -> name in the menu
+    "today": "Today",
+    "vehicle": "One vehicle",
+    "recurring": "What keeps coming back",
+    "plan": "Work plan",
+    "trends": "Trends",
+    "trust": "How far to trust it",
+    "drops": "What came in",
+}
+
+
+def shared(reader: Reader, *, newest: bool) -> dict[str, str]:
+    """Parameters every page carries: the distance unit, and the published state unless it is the newest."""
+    kept = {"unit": "miles"} if reader.miles else {}
+    return kept if newest else {**kept, "as_of": state_name(reader)}
+
+
+def state_name(reader: Reader) -> str:
+    """How a published state is named in the address: its time in UTC."""
+    return reader.as_of.strftime("%Y-%m-%dT%H:%M:%S")
+
+
+def link(page: str, carried: dict[str, str], **selected: str) -> str:
+    """Address of a page of this dashboard, relative to any of its pages."""
+    query = urlencode({**carried, **selected})
+    return f"{page}?{query}" if query else page
+
+
+def links(page: str, carried: dict[str, str], parameter: str, values: pl.Series) -> pl.Series:
+    """One address a value, for a link column; the value comes last so that the column can show it."""
+    encoded = [link(page, carried, **{parameter: str(value)}) for value in values.to_list()]
+    return pl.Series(values.name, encoded, dtype=pl.String)

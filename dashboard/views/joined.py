@@ -1,0 +1,55 @@
+"""Published rows with the words of the catalogue beside them; what every other view starts from."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import polars as pl
+
+TITLE_COLUMNS = ("title", "unit", "low_limit", "high_limit", "group", "bank", "cylinder", "component")
+
+
+def with_catalogue(rows: pl.DataFrame, corrections: pl.DataFrame, *, on: str = "correction") -> pl.DataFrame:
+    """The same rows in the same order with title, unit and limits; a code not in the catalogue titles itself.
+
+    Args:
+        rows: Any frame with a column of correction codes.
+        corrections: The catalogue, key `code`.
+        on: Name of the column of codes.
+    """
+    words = corrections.select("code", *TITLE_COLUMNS)
+    return rows.join(words, left_on=on, right_on="code", how="left", maintain_order="left").with_columns(
+        pl.col("title").fill_null(pl.col(on)), pl.col("unit").fill_null("")
+    )
+
+
+def with_vehicles(rows: pl.DataFrame, vehicles: pl.DataFrame) -> pl.DataFrame:
+    """The same rows in the same order with engine_family, depot and duty of each vehicle."""
+    return rows.join(
+        vehicles.select("vehicle_id", "engine_family", "depot", "duty"),
+        on="vehicle_id",
+        how="left",
+        maintain_order="left",
+    )
+
+
+def choices(vehicles: pl.DataFrame, column: str) -> list[str]:
+    """What a filter offers: the column's values, sorted, absent ones left out."""
+    return sorted(vehicles.get_column(column).drop_nulls().unique().to_list())
+
+
+@dataclass(frozen=True, kw_only=True)
+class Choice:
+    """What the reader picked, by column; nothing picked in a column: all."""
+
+    depot: Sequence[str] = ()
+    engine_family: Sequence[str] = ()
+    calibration: Sequence[str] = ()
+    urgency: Sequence[str] = ()
+
+    def of(self, rows: pl.DataFrame, *columns: str) -> pl.DataFrame:
+        """The rows that match what was picked in these columns."""
+        for column in columns:
+            picked: Sequence[str] = getattr(self, column)
+            if picked:
+                rows = rows.filter(pl.col(column).is_in(list(picked)))
+        return rows

@@ -1,0 +1,92 @@
+"""The work plan: which vehicle in which bay on which day, what it costs and what waiting would cost."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import polars as pl
+
+from dashboard.views.wording import Reader, count, number, plain
+
+FORMULA_STARTS = ("=", "+", "-", "@", "|", "%", "\t", "\r", *"\uff1d\uff0b\uff0d\uff20\uff5c\uff05")
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlanView:
+    """The page: a sentence, the jobs in order, hours by depot and day."""
+
+    sentence: str
+    rows: pl.DataFrame
+    load: pl.DataFrame
+    empty_reason: str = ""
+
+
+def plan(work_plan: pl.DataFrame, *, depots: Sequence[str], reader: Reader) -> PlanView:
+    """The plan for some depots (empty: all), in the order the work is done.
+
+    Args:
+        work_plan: Published table.
+        depots: What the reader picked.
+        reader: Whose clock it is written for.
+    """
+    mine = work_plan.filter(pl.col("depot").is_in(list(depots))) if depots else work_plan
+    ordered = mine.sort("day", "depot", "bay", "start_at", "vehicle_id", nulls_last=True)
+    starts = [reader.local(at).strftime("%H:%M") if at else None for at in ordered.get_column("start_at")]
+    rows = ordered.with_columns(
+        saving=pl.col("cost_if_waiting") - pl.col("cost_now"), start=pl.Series(starts, dtype=pl.String)
+    )
+    return PlanView(
+        sentence=_sentence(rows, reader),
+        rows=rows,
+        load=rows.group_by("depot", "day").agg(pl.col("labour_hours").sum(), vehicles=pl.len()).sort("day", "depot"),
+        empty_reason="" if rows.height else _empty_reason(work_plan),
+    )
+
+
+def _sentence(rows: pl.DataFrame, reader: Reader) -> str:
+    if not rows.height:
+        return "There is no work to plan."
+    hours = float(rows.get_column("labour_hours").sum())
+    planned = rows.get_column("day").drop_nulls().sort().to_list()
+    days = ""
+    if planned:
+        first, last = reader.day(planned[0]), reader.day(planned[-1])
+        days = f" on {first}" if first == last else f" from {first} to {last}"
+    saving = float(rows.get_column("saving").sum())
+    worth = f"; expected to save {number(saving, figures=3)} against waiting" if saving > 0 else ""
+    return f"{count(rows.height, 'vehicle').capitalize()}, {number(hours, figures=3)} hours of work{days}{worth}."
+
+
+def _empty_reason(work_plan: pl.DataFrame) -> str:
+    if work_plan.height:
+        return "No work is planned at this depot."
+    return "No plan was made yet, or nothing needs work. Make one with: leeway plan"
+
+
+def job_card(row: Mapping[str, Any], reader: Reader) -> str:
+    """One vehicle's card, as Markdown: when and where, what, why, and that the manufacturer's procedure decides."""
+    start = f", {row['start']}" if row.get("start") else ""
+    where = " · ".join(
+        str(part) for part in (row["depot"], f"bay {row['bay']}" if row["bay"] is not None else None) if part
+    )
+    cost = f"Now {number(row['cost_now'], figures=3)}, if it waits {number(row['cost_if_waiting'], figures=3)}."
+    lines = (
+        f"**{plain(row['vehicle_id'])}**, {reader.day(row['day'])}{start}" + (f" · {plain(where)}" if where else ""),
+        plain(row["jobs"] or ""),
+        plain(row["reason"] or ""),
+        f"{number(row['labour_hours'])} hours. {cost}",
+    )
+    return "\n\n".join(line for line in lines if line)
+
+
+def safe_for_sheets(rows: pl.DataFrame) -> pl.DataFrame:
+    """The same rows with text that a spreadsheet would run as a formula held back by an apostrophe."""
+    starts = "|".join(f"\\{letter}" if letter in "+|" else letter for letter in FORMULA_STARTS)
+    return rows.with_columns(
+        pl.when(pl.col(name).str.strip_chars_start(" ").str.contains(f"^(?:{starts})"))
+        .then(pl.concat_str(pl.lit("'"), pl.col(name)))
+        .otherwise(pl.col(name))
+        .alias(name)
+        for name, dtype in rows.schema.items()
+        if dtype == pl.String
+    )

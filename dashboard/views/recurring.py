@@ -1,0 +1,89 @@
+"""What keeps coming back in the fleet, and whether repairs held."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import polars as pl
+
+from dashboard.palette import VERDICT, look
+from dashboard.views.wording import Reader, count, number
+
+
+@dataclass(frozen=True, kw_only=True)
+class RecurringView:
+    """The page: a sentence, the issues strongest first, and the repairs newest first."""
+
+    sentence: str
+    issues: pl.DataFrame
+    repairs_sentence: str
+    repairs: pl.DataFrame
+    empty_reason: str = ""
+    no_repairs_reason: str = ""
+
+
+NO_ISSUES = (
+    "Nothing comes back more often in one group of vehicles than in the rest, as far as this fleet's record tells. A "
+    "small or young fleet has to gather more vehicle-months before a difference can be told from chance."
+)
+NO_REPAIRS = "No repair is on record. Drops with a table of work bring them in."
+
+
+def recurring(recurring_issue: pl.DataFrame, repair_outcome: pl.DataFrame, *, verdicts: Sequence[str]) -> RecurringView:
+    """Issues found in this fleet's own record, and the outcome of each repair.
+
+    Args:
+        recurring_issue: Published table.
+        repair_outcome: Published table of the same as_of.
+        verdicts: Verdicts the reader picked; empty: all.
+    """
+    issues = recurring_issue.sort("q_value", "rate_ratio", "issue_id", descending=[False, True, False], nulls_last=True)
+    picked = repair_outcome.filter(pl.col("verdict").is_in(list(verdicts))) if verdicts else repair_outcome
+    labels = {verdict: each.label for verdict, each in VERDICT.items()}
+    repairs = picked.sort("done_at", "vehicle_id", "component", descending=[True, False, False]).with_columns(
+        verdict=pl.col("verdict").replace_strict(labels, default=look(VERDICT, None).label, return_dtype=pl.String),
+        component=pl.col("component").str.replace_all("_", " "),
+    )
+    no_repairs = "No repair with this outcome." if repair_outcome.height else NO_REPAIRS
+    return RecurringView(
+        sentence=_sentence(issues),
+        issues=issues,
+        repairs_sentence=_repairs_sentence(repair_outcome),
+        repairs=repairs,
+        empty_reason="" if issues.height else NO_ISSUES,
+        no_repairs_reason="" if repairs.height else no_repairs,
+    )
+
+
+def issue_sentence(row: Mapping[str, Any], reader: Reader) -> str:
+    """One issue in words, with its interval and what it is compared with."""
+    ratio, low, high = row["rate_ratio"], row["low"], row["high"]
+    interval = f" (between {number(low)} and {number(high)})" if low is not None and high is not None else ""
+    since = f", first seen {reader.day(row['first_seen_at'])}" if row["first_seen_at"] is not None else ""
+    return (
+        f"{number(ratio)} times the rate of the rest of the fleet{interval}: {number(row['rate'])} against "
+        f"{number(row['fleet_rate'])} in 100 vehicle-months, {count(row['vehicles'] or 0, 'vehicle')}{since}."
+    )
+
+
+def _sentence(issues: pl.DataFrame) -> str:
+    if not issues.height:
+        return "Nothing keeps coming back."
+    what = f"{count(issues.height, 'thing').capitalize()} {'comes' if issues.height == 1 else 'come'} back"
+    return (
+        f"{what} more often in one group of vehicles than in the rest, after allowing for engine family and for how "
+        "many groups were looked at."
+    )
+
+
+def _repairs_sentence(repair_outcome: pl.DataFrame) -> str:
+    counts = dict(repair_outcome.group_by("verdict").len().iter_rows())
+    decided = counts.get("held", 0) + counts.get("came_back", 0) + counts.get("not_reset", 0)
+    if not decided:
+        return "No repair can be judged yet." if repair_outcome.height else ""
+    not_reset = counts.get("not_reset", 0)
+    return (
+        f"Of {count(decided, 'repair')} that can be judged, {counts.get('held', 0):,} held, "
+        f"{counts.get('came_back', 0):,} came back and {not_reset:,} "
+        f"{'was' if not_reset == 1 else 'were'} not followed by a reset of the learned values."
+    )

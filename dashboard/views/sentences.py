@@ -1,0 +1,89 @@
+"""One correction's state as a plain sentence: what moved, since when, how fast, and when it meets its limit."""
+
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+
+from dashboard.views.wording import Reader, amount, number, sentence
+
+Row = Mapping[str, Any]
+STILL = {  # state -> what is said of a correction that neither drifts nor stands outside
+    "relearning": "is relearning: it was set back lately and is on its way to its normal level",
+    "not_learning": "stands still to the last digit although the vehicle is used: it is not learning",
+    "not_read": "was not read lately",
+    "not_fitted": "is not fitted to this engine family",
+}
+
+
+def correction_sentence(row: Row, reader: Reader) -> str:
+    """What one row of `correction_state` says.
+
+    Args:
+        row: Columns of correction_state with `title` and `unit` of the catalogue beside them.
+        reader: Whose clock and distance it is written for.
+    """
+    title = sentence(str(row["title"]))
+    if row["state"] == "drifting":
+        return f"{title} has {_movement(row, reader)}; {_limit(row, reader)}."
+    if row["state"] == "outside":
+        return f"{title} stands {_away(row)} what this vehicle should read{_since(row, reader)}; {_limit(row, reader)}."
+    return f"{title} {STILL.get(row['state'], 'is where it should be')}."
+
+
+def short_sentence(row: Row, reader: Reader) -> str:
+    """The same in a few words, for a table cell: 'climbing 0.9 % a month since 12 March'."""
+    if row["state"] == "drifting":
+        return f"{'climbing' if _rising(row) else 'falling'} {_pace(row)} since {reader.day(row['onset_at'])}"
+    if row["state"] == "outside":
+        return f"{_away(row)} expected{_since(row, reader)}"
+    return ""
+
+
+def limit_dates(low: datetime | None, middle: datetime | None, high: datetime | None, reader: Reader) -> str:
+    """When the limit is met, as words that follow 'it': eight in ten such forecasts should hold the date."""
+    if low is None and middle is None:
+        return "is not expected to meet its limit"
+    earliest = low or middle
+    assert earliest is not None  # noqa: S101 - one of the two is there
+    if earliest <= reader.as_of:
+        return "is at its limit or about to meet it"
+    if high is None:
+        return f"may meet its limit from {reader.day(earliest)} on, or level off before"
+    return f"meets its limit {reader.between(earliest, high)}"
+
+
+def _limit(row: Row, reader: Reader) -> str:
+    words = limit_dates(row["limit_at_p10"], row["limit_at_p50"], row["limit_at_p90"], reader)
+    return f"at this rate it {words}" if words.startswith(("meets", "may")) else f"it {words}"
+
+
+def _rising(row: Row) -> bool:
+    rate = row["rate_per_30d"]
+    return bool((row["deviation"] or 0) >= 0) if rate is None or rate == 0 else bool(rate > 0)
+
+
+def _pace(row: Row) -> str:
+    rate = row["rate_per_30d"]
+    return "slowly" if rate is None else f"{amount(abs(rate), row['unit'])} a month"
+
+
+def _movement(row: Row, reader: Reader) -> str:
+    return f"{'climbed' if _rising(row) else 'fallen'} {_pace(row)}{_since(row, reader)}"
+
+
+def _since(row: Row, reader: Reader) -> str:
+    onset = row["onset_at"] or row["alarm_at"]
+    return f" since {reader.day(onset)}" if onset is not None else ""
+
+
+def _away(row: Row) -> str:
+    deviation = row["deviation"]
+    if deviation is None:
+        return "away from"
+    return f"{amount(abs(deviation), row['unit'])} {'above' if deviation > 0 else 'below'}"
+
+
+def evidence_words(row: Row) -> str:
+    """How far out it is, against this family's own noise: '3.4 times its healthy scatter'."""
+    z = row["z"]
+    return "not known" if z is None else f"{number(abs(z))} times its healthy scatter"

@@ -1,0 +1,184 @@
+"""What the fleet looks like today: who needs attention and why, most urgent first."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import timedelta
+
+import polars as pl
+
+from dashboard.palette import URGENCY, look
+from dashboard.views.joined import Choice, with_catalogue, with_vehicles
+from dashboard.views.sentences import short_sentence
+from dashboard.views.wording import Reader, count, listed, number
+
+ROWS_SCHEMA = pl.Schema(
+    {
+        "vehicle_id": pl.String(),
+        "urgency": pl.String(),
+        "correction": pl.String(),
+        "what": pl.String(),
+        "cause": pl.String(),
+        "cause_probability": pl.Float64(),
+        "leeway_pct": pl.Float64(),
+        "chance_7": pl.Float64(),
+        "chance_30": pl.Float64(),
+        "chance_90": pl.Float64(),
+        "likely_code": pl.String(),
+        "open_faults": pl.Int64(),
+        "outlier_score": pl.Float64(),
+        "is_outlier": pl.Boolean(),
+        "last_read_at": pl.Datetime("us", "UTC"),
+        "days_since_read": pl.Float64(),
+        "engine_family": pl.String(),
+        "depot": pl.String(),
+    }
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class TodayView:
+    """What the page says: a sentence, how many vehicles stand at each urgency, and the list."""
+
+    sentence: str
+    alarms: str
+    counts: dict[str, int]
+    rows: pl.DataFrame
+    empty_reason: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class FleetTables:
+    """Published tables of one as_of, with the fleet's vehicles and the words for corrections and causes."""
+
+    vehicle_state: pl.DataFrame
+    correction_state: pl.DataFrame
+    fault_forecast: pl.DataFrame
+    cause_ranking: pl.DataFrame
+    vehicles: pl.DataFrame
+    corrections: pl.DataFrame
+    cause_titles: Mapping[str, str]
+
+
+def today(tables: FleetTables, *, choice: Choice, reader: Reader, false_alarms_per_vehicle_year: float) -> TodayView:
+    """The fleet at `reader.as_of`, cut to what was picked.
+
+    Args:
+        tables: Of that as_of.
+        choice: Depots, engine families and urgencies to keep.
+        reader: Whose clock it is written for.
+        false_alarms_per_vehicle_year: The promise the alarms were set by.
+    """
+    fleet = with_vehicles(tables.vehicle_state, tables.vehicles)
+    fleet = choice.of(fleet, "depot", "engine_family")
+    counts = {urgency: fleet.filter(pl.col("urgency") == urgency).height for urgency in URGENCY}
+    rows = _rows(choice.of(fleet, "urgency"), tables, reader)
+    return TodayView(
+        sentence=_sentence(counts),
+        alarms=_alarms(fleet, tables.correction_state, reader, false_alarms_per_vehicle_year),
+        counts=counts,
+        rows=rows,
+        empty_reason="" if rows.height else _empty_reason(fleet, tables.vehicle_state),
+    )
+
+
+def _sentence(counts: dict[str, int]) -> str:
+    total = sum(counts.values())
+    if not total:
+        return "No vehicle is in service."
+    urgent = []
+    if counts["off_road"]:
+        urgent.append(f"{count(counts['off_road'], 'vehicle')} should not be driven until looked at")
+    if counts["this_week"]:
+        urgent.append(f"{count(counts['this_week'], 'vehicle')} should be looked at this week")
+    if counts["plan"]:
+        urgent.append(f"{count(counts['plan'], 'vehicle')} can be planned")
+    rest = [f"{counts['none']:,} need nothing"] if counts["none"] else []
+    if counts["unknown"]:
+        rest.append(f"of {counts['unknown']:,} too little is known to say")
+    start = f"Of {count(total, 'vehicle')}, " if total > 1 else ""
+    return f"{start}{listed(urgent + rest)}."
+
+
+def _alarms(fleet: pl.DataFrame, correction_state: pl.DataFrame, reader: Reader, promise: float) -> str:
+    """How many alarms are new this month, and how many of them the setting expects to be false."""
+    since = reader.as_of - timedelta(days=30)
+    mine = correction_state.join(fleet.select("vehicle_id"), on="vehicle_id", how="semi")
+    alarmed = mine.filter(pl.col("alarm")).get_column("vehicle_id").n_unique()
+    new = mine.filter(pl.col("alarm") & (pl.col("alarm_at") > since)).get_column("vehicle_id").n_unique()
+    expected = promise * max(fleet.height - alarmed, 0) * 30 / 365.25
+    every = f"one false alarm in {number(1 / promise)} years of a healthy vehicle"
+    if not new:
+        return f"No vehicle raised an alarm in the last 30 days. The setting allows {every}."
+    false = min(expected, new)
+    told = f"about {number(false)} of them" if false >= 0.95 else "fewer than one of them"
+    return (
+        f"{count(new, 'vehicle').capitalize()} raised an alarm in the last 30 days; {told} may be false "
+        f"(the setting allows {every})."
+    )
+
+
+def _rows(fleet: pl.DataFrame, tables: FleetTables, reader: Reader) -> pl.DataFrame:
+    leading = with_catalogue(
+        fleet.select("vehicle_id", correction="leading_correction")
+        .drop_nulls()
+        .join(tables.correction_state, on=["vehicle_id", "correction"], how="inner"),
+        tables.corrections,
+    )
+    said = [f"{row['title']}: {words}" if (words := short_sentence(row, reader)) else "" for row in leading.to_dicts()]
+    what = leading.select("vehicle_id", "correction").with_columns(what=pl.Series(said, dtype=pl.String))
+    order = {urgency: rank for rank, urgency in enumerate(URGENCY)}
+    labels = {urgency: each.label for urgency, each in URGENCY.items()}
+    return (
+        fleet.join(what, on="vehicle_id", how="left")
+        .join(_first_causes(tables.cause_ranking, tables.cause_titles), on="vehicle_id", how="left")
+        .join(chances(tables.fault_forecast), on="vehicle_id", how="left")
+        .with_columns(rank=pl.col("urgency").replace_strict(order, default=len(order), return_dtype=pl.Int32))
+        .sort(
+            "rank",
+            pl.col("chance_30"),
+            "leeway_pct",
+            "vehicle_id",
+            descending=[False, True, False, False],
+            nulls_last=True,
+        )
+        .with_columns(
+            urgency=pl.col("urgency").replace_strict(labels, default=look(URGENCY, None).label, return_dtype=pl.String)
+        )
+        .select(pl.col(name).cast(dtype) for name, dtype in ROWS_SCHEMA.items())
+    )
+
+
+def chances(fault_forecast: pl.DataFrame) -> pl.DataFrame:
+    """One row a vehicle: chance_7, chance_30, chance_90 (0-1) and the code likely within 30 days."""
+    return fault_forecast.group_by("vehicle_id").agg(
+        *(
+            pl.col("probability").filter(pl.col("horizon_days") == days).first().alias(f"chance_{days}")
+            for days in (7, 30, 90)
+        ),
+        pl.col("likely_code").filter(pl.col("horizon_days") == 30).first().alias("likely_code"),
+    )
+
+
+def _first_causes(cause_ranking: pl.DataFrame, cause_titles: Mapping[str, str]) -> pl.DataFrame:
+    first = cause_ranking.filter(pl.col("rank") == 1).unique("vehicle_id", keep="first", maintain_order=True)
+    named = [cause_name(row["cause"], row["bank"], row["cylinder"], cause_titles) for row in first.to_dicts()]
+    return first.select("vehicle_id", cause_probability="probability").with_columns(
+        cause=pl.Series(named, dtype=pl.String)
+    )
+
+
+def cause_name(cause: str, bank: int | None, cylinder: int | None, cause_titles: Mapping[str, str]) -> str:
+    """A cause as it is read: 'Restricted injector, cylinder 3'."""
+    if cause == "none_of_these":
+        return "None of the known causes"
+    title = cause_titles.get(cause) or cause.replace("_", " ").capitalize()
+    where = f", cylinder {cylinder}" if cylinder is not None else f", bank {bank}" if bank is not None else ""
+    return f"{title}{where}"
+
+
+def _empty_reason(fleet: pl.DataFrame, vehicle_state: pl.DataFrame) -> str:
+    if not vehicle_state.height:
+        return "No vehicle was in service on this date, or none was read by then."
+    if not fleet.height:
+        return "No vehicle matches this depot and engine family. Widen the choice above."
+    return "No vehicle stands at the urgency picked. Widen the choice above."

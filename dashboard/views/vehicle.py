@@ -1,0 +1,303 @@
+"""One vehicle: what it does, since when, why, how likely a fault is, and what that rests on."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from typing import Any
+
+import polars as pl
+
+from dashboard.palette import STATE, URGENCY, look
+from dashboard.views.joined import with_catalogue
+from dashboard.views.sentences import correction_sentence
+from dashboard.views.today import cause_name
+from dashboard.views.wording import Reader, amount, count, listed, number, percent, signed
+from pipelines.causes.knowledge import Cause
+
+WORST_FIRST = {state: rank for rank, state in enumerate(STATE)}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Summary:
+    """The top of the page: who it is, how urgent, and the sentences that matter, worst first."""
+
+    title: str
+    subtitle: str
+    urgency: str
+    meaning: str
+    sentences: list[str]
+    facts: dict[str, str]
+    leading: str | None
+
+
+def states_of(vehicle_id: str, correction_state: pl.DataFrame, corrections: pl.DataFrame) -> pl.DataFrame:
+    """The vehicle's corrections with the catalogue's words, worst first, then by what leeway is left."""
+    mine = with_catalogue(correction_state.filter(pl.col("vehicle_id") == vehicle_id), corrections)
+    return (
+        mine.with_columns(
+            rank=pl.col("state").replace_strict(WORST_FIRST, default=len(WORST_FIRST), return_dtype=pl.Int32),
+            away=pl.col("z").abs(),
+        )
+        .sort("rank", "leeway_pct", "away", "correction", descending=[False, False, True, False], nulls_last=True)
+        .drop("rank", "away")
+    )
+
+
+def summary(
+    vehicle_id: str,
+    *,
+    vehicle_state: pl.DataFrame,
+    states: pl.DataFrame,
+    vehicle: Mapping[str, Any],
+    reader: Reader,
+) -> Summary:
+    """The vehicle in plain words.
+
+    Args:
+        vehicle_id: The fleet number.
+        vehicle_state: Published table.
+        states: `states_of` this vehicle.
+        vehicle: Its row of the drop table `vehicles`.
+        reader: Whose clock and distance it is written for.
+    """
+    rows = vehicle_state.filter(pl.col("vehicle_id") == vehicle_id).to_dicts()
+    state = rows[0] if rows else {}
+    urgency = look(URGENCY, state.get("urgency"))
+    return Summary(
+        title=f"Vehicle {vehicle_id}",
+        subtitle=_subtitle(vehicle),
+        urgency=urgency.label,
+        meaning=urgency.meaning,
+        sentences=_sentences(states, state, reader),
+        facts=_facts(state, reader),
+        leading=_leading(state, states),
+    )
+
+
+def _subtitle(vehicle: Mapping[str, Any]) -> str:
+    parts = [
+        vehicle.get("engine_family"),
+        vehicle.get("depot"),
+        vehicle.get("duty"),
+        f"model year {vehicle['model_year']}" if vehicle.get("model_year") else None,
+    ]
+    return " · ".join(str(part) for part in parts if part)
+
+
+def _sentences(states: pl.DataFrame, state: Mapping[str, Any], reader: Reader) -> list[str]:
+    astray = states.filter(pl.col("state").is_in(["drifting", "outside"])).to_dicts()
+    said = [correction_sentence(row, reader) for row in astray[:3]]
+    if len(astray) > 3:
+        others = len(astray) - 3
+        said.append(f"{count(others, 'more correction').capitalize()} {'strays' if others == 1 else 'stray'} with it.")
+    for quiet, words in (("relearning", "relearning after they were set back"), ("not_learning", "not learning")):
+        some = states.filter(pl.col("state") == quiet).height
+        if some:
+            said.append(f"{count(some, 'correction').capitalize()} {'is' if some == 1 else 'are'} {words}.")
+    steady = states.filter(pl.col("state") == "steady").height
+    if not astray and steady:
+        said.insert(
+            0,
+            f"Nothing strays: {count(steady, 'correction')} {'is' if steady == 1 else 'are'} where they should be."
+            if steady > 1
+            else "Nothing strays: its one correction is where it should be.",
+        )
+    if not states.filter(~pl.col("state").is_in(["not_read", "not_fitted"])).height:
+        said.insert(0, "Too little was read of this vehicle to say anything.")
+    if state.get("open_faults"):
+        said.append(
+            f"{count(state['open_faults'], 'fault code').capitalize()} "
+            f"{'stands' if state['open_faults'] == 1 else 'stand'} in its memory."
+        )
+    return said
+
+
+def _facts(state: Mapping[str, Any], reader: Reader) -> dict[str, str]:
+    leeway = state.get("leeway_pct")
+    days = state.get("days_since_read")
+    return {
+        "Leeway left": "not known" if leeway is None else f"{leeway:.0f} %",
+        "Last read": f"{reader.day(state.get('last_read_at'))}"
+        + ("" if days is None else f", {count(round(days), 'day')} ago" if days >= 0.5 else ", today"),
+        "Open fault codes": "not known" if state.get("open_faults") is None else str(state["open_faults"]),
+    }
+
+
+def _leading(state: Mapping[str, Any], states: pl.DataFrame) -> str | None:
+    known = states.get_column("correction").to_list()
+    leading = state.get("leading_correction")
+    return leading if leading in known else (known[0] if known else None)
+
+
+@dataclass(frozen=True, kw_only=True)
+class CauseView:
+    """One likely cause with what the knowledge says of it."""
+
+    name: str
+    cause: str
+    probability: float
+    evidence: str
+    checks: list[str] = field(default_factory=list)
+    lookalikes: list[str] = field(default_factory=list)
+    cautions: list[tuple[str, str]] = field(default_factory=list)  # title, text
+
+
+def states_table(states: pl.DataFrame) -> pl.DataFrame:
+    """The vehicle's corrections as a table: title, state in words, value, expected, band, leeway, rate."""
+    labels = {state: each.label for state, each in STATE.items()}
+    return states.select(
+        "correction",
+        "title",
+        state=pl.col("state").replace_strict(labels, default=look(STATE, None).label, return_dtype=pl.String),
+        value="value",
+        expected="expected",
+        band=pl.Series([_band(row) for row in states.to_dicts()], dtype=pl.String),
+        unit="unit",
+        z="z",
+        rate_per_30d="rate_per_30d",
+        leeway_pct="leeway_pct",
+    )
+
+
+def _band(row: Mapping[str, Any]) -> str:
+    if row["band_low"] is None or row["band_high"] is None:
+        return "not known"
+    return f"{number(row['band_low'], figures=3)} to {number(row['band_high'], figures=3)}"
+
+
+@dataclass(frozen=True, kw_only=True)
+class ForecastView:
+    """The chance of a fault over each horizon, in words and as rows for the chart."""
+
+    sentences: list[str]
+    rows: pl.DataFrame
+    basis: str
+
+
+def forecast(vehicle_id: str, fault_forecast: pl.DataFrame) -> ForecastView:
+    """Chances of at least one fault within 7, 30 and 90 days if nothing is repaired before."""
+    mine = fault_forecast.filter(pl.col("vehicle_id") == vehicle_id).sort("horizon_days")
+    said = []
+    for row in mine.to_dicts():
+        code = f", most likely {row['likely_code']}" if row["likely_code"] else ""
+        said.append(
+            f"Within {row['horizon_days']} days: {percent(row['probability'])}"
+            f" (between {percent(row['low'])} and {percent(row['high'])}){code}."
+        )
+    bases = mine.get_column("basis").drop_nulls().unique(maintain_order=True).to_list()
+    return ForecastView(sentences=said, rows=mine, basis=" ".join(bases))
+
+
+def outlier_sentence(
+    vehicle_id: str, vehicle_state: pl.DataFrame, outlier_reason: pl.DataFrame, corrections: pl.DataFrame
+) -> str:
+    """How unlike its peers the vehicle is, and which corrections make it so."""
+    rows = vehicle_state.filter(pl.col("vehicle_id") == vehicle_id).to_dicts()
+    score = rows[0]["outlier_score"] if rows else None
+    if score is None:
+        return "Too little was read to compare it with its peers."
+    reasons = with_catalogue(
+        outlier_reason.filter(pl.col("vehicle_id") == vehicle_id).sort("share", descending=True).head(3), corrections
+    ).to_dicts()
+    because = listed(f"{row['title']} ({percent(row['share'])})" for row in reasons if row["share"] >= 0.05)
+    unlike = f"It is more unlike its peers than {percent(score)} of healthy vehicle-weeks"
+    flagged = "" if rows[0]["is_outlier"] else ", which is not enough to call it an outlier"
+    return f"{unlike}{flagged}{f'; what sets it apart: {because}' if because else ''}."
+
+
+def causes_of(
+    vehicle_id: str,
+    cause_ranking: pl.DataFrame,
+    knowledge: Mapping[str, Cause],
+    *,
+    at_least: float = 0.03,
+) -> list[CauseView]:
+    """Likely causes, likeliest first, down to a probability below which a name would only distract.
+
+    Args:
+        vehicle_id: The fleet number.
+        cause_ranking: Published table.
+        knowledge: What is known of each cause, by its id.
+        at_least: Smallest probability shown (0-1); the first is always shown.
+    """
+    rows = cause_ranking.filter(pl.col("vehicle_id") == vehicle_id).sort("rank", "cause").to_dicts()
+    return [
+        _cause_view(row, knowledge) for place, row in enumerate(rows) if place == 0 or row["probability"] >= at_least
+    ]
+
+
+def _cause_view(row: Mapping[str, Any], knowledge: Mapping[str, Cause]) -> CauseView:
+    titles = {cause: known.title for cause, known in knowledge.items()}
+    name = cause_name(row["cause"], row["bank"], row["cylinder"], titles)
+    known = knowledge.get(row["cause"])
+    shown = CauseView(name=name, cause=row["cause"], probability=row["probability"], evidence=row["evidence"] or "")
+    if known is None:
+        return shown
+    return replace(
+        shown,
+        checks=list(known.checks),
+        lookalikes=[f"{titles.get(other, other)}: {apart}" for other, apart in known.apart.items()],
+        cautions=[(caution.title, caution.text) for caution in known.cautions],
+    )
+
+
+def reasoning(path: pl.DataFrame, row: Mapping[str, Any]) -> pl.DataFrame:
+    """How the expected value at the last reading is made up, and the test's statistic beside its threshold.
+
+    Args:
+        path: Rows of one correction of one vehicle, by read_at: value, centre, season, offset, relearning, expected,
+            level, evidence, threshold.
+        row: Its row of `correction_state` with title and unit.
+
+    Returns:
+        Rows `part, figure, meaning`, in the order they are added up; empty where nothing was read.
+    """
+    if not path.height:
+        return pl.DataFrame(schema={"part": pl.String, "figure": pl.String, "meaning": pl.String})
+    last, unit = path.row(-1, named=True), row["unit"]
+    lines = [
+        ("Family centre", amount(last["centre"], unit, figures=3), "what this engine family and calibration reads"),
+        ("Season", signed(last["season"]), "what its peers do together these weeks: weather, fuel"),
+        ("Own offset", signed(last["offset"]), "this vehicle's own normal, shrunk by what its history is worth"),
+        ("Relearning", signed(last["relearning"]), "what is still to be learned since it was last set back"),
+        ("Expected", amount(last["expected"], unit, figures=3), "the sum: what it should read now"),
+        ("Read", amount(last["value"], unit, figures=3), "the newest reading"),
+        ("Smoothed level", amount(last["level"], unit, figures=3), "the reading with its noise taken out"),
+        ("Statistic", number(last["evidence"], figures=3), "evidence that it strays, over all onsets tried"),
+        ("Threshold", number(last["threshold"], figures=3), "an alarm is raised above this"),
+    ]
+    return pl.DataFrame(lines, schema=["part", "figure", "meaning"], orient="row")
+
+
+def events_of(
+    *, work: pl.DataFrame, fault_events: pl.DataFrame, readings: pl.DataFrame, notes: pl.DataFrame, until: datetime
+) -> pl.DataFrame:
+    """Everything that happened to one vehicle, for the time axis: `at, kind, text`, by time.
+
+    Args:
+        work: Rows of this vehicle in the drop table.
+        fault_events: Its rows of the table `fault_event`.
+        readings: Its rows of the table `reading_clock`.
+        notes: Rows of the drop table `notes` about the fleet, its depot or this vehicle.
+        until: Nothing later is shown.
+    """
+    parts = [
+        work.select(
+            at="done_at",
+            kind=pl.lit("work"),
+            text=pl.concat_str(
+                pl.col("kind").str.replace_all("_", " "),
+                pl.lit(": "),
+                pl.col("component").fill_null("").str.replace_all("_", " "),
+            ).str.strip_chars(": "),
+        ),
+        fault_events.select(at="set_at", kind=pl.lit("fault"), text=pl.concat_str(pl.col("code"), pl.lit(" was set"))),
+        readings.filter(pl.col("power_lost")).select(
+            at="read_at", kind=pl.lit("power"), text=pl.lit("module lost power before this reading")
+        ),
+        readings.filter((pl.col("calibration") != pl.col("calibration").shift(1)).fill_null(value=False)).select(
+            at="read_at", kind=pl.lit("calibration"), text=pl.concat_str(pl.lit("calibration "), pl.col("calibration"))
+        ),
+        notes.select(at="at", kind=pl.lit("note"), text="text"),
+    ]
+    return pl.concat(parts).drop_nulls("at").filter(pl.col("at") <= until).sort("at", "kind", "text")

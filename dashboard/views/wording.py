@@ -1,0 +1,147 @@
+"""Numbers, dates and units as a reader reads them; nothing here knows a table."""
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from zoneinfo import ZoneInfo
+
+KM_PER_MILE = 1.609344
+NO_BREAK = "\N{NO-BREAK SPACE}"
+MINUS = "\N{MINUS SIGN}"
+UNKNOWN = "\N{EN DASH}"  # stands where a figure is not known
+UTC_ZONE = ZoneInfo("UTC")
+UNIT_WORDS = {
+    "degC": "°C",
+    "deg": "°",
+    "deg_crank": "° crank",
+    "permille": "‰",
+    "mlambda": "mλ",
+    "ratio": "",
+    "mg/stroke": "mg a stroke",
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Reader:
+    """Who reads: the zone of their clock, kilometres or miles, and the moment the figures stand for.
+
+    Attributes:
+        as_of: The published state shown (UTC).
+        zone: The reader's time zone.
+        miles: Distances in miles; otherwise kilometres.
+    """
+
+    as_of: datetime
+    zone: ZoneInfo = UTC_ZONE
+    miles: bool = False
+
+    def local(self, at: datetime) -> datetime:
+        """The same moment on the reader's clock; a time without a zone is taken as UTC."""
+        return (at if at.tzinfo else at.replace(tzinfo=UTC)).astimezone(self.zone)
+
+    def day(self, at: datetime | date | None, *, absent: str = "not known") -> str:
+        """'12 March', with the year where it is not that of `as_of`."""
+        if at is None:
+            return absent
+        local = self.local(at) if isinstance(at, datetime) else at
+        words = f"{local.day}{NO_BREAK}{local:%B}"
+        return words if local.year == self.local(self.as_of).year else f"{words}{NO_BREAK}{local.year}"
+
+    def moment(self, at: datetime | None) -> str:
+        """'12 March 2031, 14:05 (Europe/Lisbon)'."""
+        if at is None:
+            return "not known"
+        local = self.local(at)
+        return f"{local.day}{NO_BREAK}{local:%B}{NO_BREAK}{local.year}, {local:%H:%M} ({self.zone.key})"
+
+    def between(self, low: datetime, high: datetime) -> str:
+        """'between 3 and 19 June', 'between 28 May and 3 June', 'on 3 June' when both are one day."""
+        first, last = self.local(low), self.local(high)
+        if first.date() == last.date():
+            return f"on {self.day(last)}"
+        if (first.year, first.month) == (last.year, last.month):
+            return f"between {first.day} and {self.day(last)}"
+        return f"between {self.day(first)} and {self.day(last)}"
+
+    def distance(self, km: float | None, *, digits: int = 0) -> str:
+        """'12,400 km' or '7,705 miles'."""
+        if km is None or math.isnan(km):
+            return "not known"
+        figure, unit = (km / KM_PER_MILE, "miles") if self.miles else (km, "km")
+        return f"{figure:,.{digits}f}{NO_BREAK}{unit}"
+
+    @property
+    def thousand(self) -> str:
+        """'1,000 km' or '1,000 miles', for rates by distance."""
+        return f"1,000{NO_BREAK}{'miles' if self.miles else 'km'}"
+
+    def per_thousand(self, rate_per_1000km: float) -> float:
+        """A rate per 1,000 km in the reader's distance."""
+        return rate_per_1000km * KM_PER_MILE if self.miles else rate_per_1000km
+
+
+def number(value: float | None, *, figures: int = 2) -> str:
+    """A value to so many significant figures, without an exponent: 0.913 -> '0.91', 1234 -> '1,234'."""
+    if value is None or not math.isfinite(value):
+        return UNKNOWN
+    if value == 0:
+        return "0"
+    digits = max(0, figures - 1 - math.floor(math.log10(abs(value))))
+    text = f"{abs(value):,.{digits}f}"
+    if "." in text:
+        text = text.rstrip("0").rstrip(".")
+    return f"{MINUS}{text}" if value < 0 else text
+
+
+def signed(value: float | None, *, figures: int = 2) -> str:
+    """A number with its sign: '+0.9'."""
+    text = number(value, figures=figures)
+    return f"+{text}" if value is not None and math.isfinite(value) and value > 0 else text
+
+
+def unit_word(unit: str | None) -> str:
+    """A catalogue's unit as it is read: 'degC' -> '°C'; an empty one stays empty."""
+    return UNIT_WORDS.get(unit or "", unit or "")
+
+
+def amount(value: float | None, unit: str | None, *, figures: int = 2) -> str:
+    """'0.9 %', '12 ms'; a value without a unit stands alone."""
+    word = unit_word(unit)
+    text = number(value, figures=figures)
+    return text if not word or text == UNKNOWN else f"{text}{NO_BREAK}{word}"
+
+
+def percent(share: float | None) -> str:
+    """A share from 0 to 1 as whole percent; 'under 1 %' and 'over 99 %' for what is near but not certain."""
+    if share is None or not math.isfinite(share):
+        return UNKNOWN
+    if 0 < share < 0.01:
+        return f"under{NO_BREAK}1{NO_BREAK}%"
+    if 0.99 < share < 1:
+        return f"over{NO_BREAK}99{NO_BREAK}%"
+    return f"{100 * share:.0f}{NO_BREAK}%"
+
+
+def count(how_many: int, one: str, many: str | None = None) -> str:
+    """'1 vehicle', '2 vehicles', 'no vehicles'."""
+    word = one if how_many == 1 else (many or f"{one}s")
+    return f"{'no' if how_many == 0 else f'{how_many:,}'}{NO_BREAK}{word}"
+
+
+def listed(words: Iterable[str], *, last: str = "and") -> str:
+    """'a', 'a and b', 'a, b and c'."""
+    items = list(words)
+    if len(items) < 2:
+        return "".join(items)
+    return f"{', '.join(items[:-1])} {last} {items[-1]}"
+
+
+def sentence(text: str) -> str:
+    """The text with its first letter large."""
+    return text[:1].upper() + text[1:]
+
+
+def plain(text: str) -> str:
+    """Text from a drop made safe to stand inside Markdown: nothing in it is read as markup."""
+    return "".join(f"\\{letter}" if letter in r"\`*_{}[]()<>#+!|~$:" else letter for letter in text)
