@@ -56,7 +56,7 @@ def calibrate(forecast: Float64s, fault: Float64s, weight: Float64s, *, faults: 
 
 
 def _beta(forecast: Float64s, fault: Float64s, weight: Float64s, grid: Float64s) -> Float64s:
-    """a ln p - b ln(1 - p) + c with a, b >= 0, drawn to the identity a = b = 1, c = 0."""
+    """A ln p - b ln(1 - p) + c with a, b >= 0, drawn to the identity a = b = 1, c = 0."""
 
     def terms(odds: Float64s) -> Float64s:
         return np.column_stack([-np.logaddexp(0, -odds), np.logaddexp(0, odds), np.ones(len(odds))])
@@ -76,7 +76,7 @@ def _beta(forecast: Float64s, fault: Float64s, weight: Float64s, grid: Float64s)
 
 
 def _isotonic(forecast: Float64s, fault: Float64s, weight: Float64s, grid: Float64s) -> Float64s:
-    """Isotonic frequencies joined at the centres of their blocks, so that no two forecasts fall together by rounding."""
+    """Isotonic frequencies joined at the centres of their blocks, so that forecasts keep their order."""
     odds = log_odds(forecast)
     fitted = IsotonicRegression(y_min=0, y_max=1).fit(odds, fault, weight).predict(odds)
     blocks, place = np.unique(fitted, return_inverse=True)

@@ -57,8 +57,8 @@ def summarise_rows(
     )
 
 
-@numba.njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
-def _summarise(
+@numba.njit(cache=True, nogil=True)
+def _summarise(  # noqa: C901, PLR0912, PLR0917 - one compiled pass over a row
     expected: Float32s,
     deviation: Float32s,
     z: Float32s,
@@ -104,8 +104,7 @@ def _summarise(
             limit = high_limit[c] if side > 0 else low_limit[c]
             if math.isnan(limit):
                 continue
-            if leeway[r, c] < found[i, 0]:
-                found[i, 0] = leeway[r, c]
+            found[i, 0] = min(found[i, 0], leeway[r, c])
             distance = side * (limit - expected[r, c] - deviation[r, c])
             rate = side * slope[r, c] / 30.0
             if math.isnan(rate):

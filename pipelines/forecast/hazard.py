@@ -1,4 +1,4 @@
-"""Stage `forecast`: drift, outliers and history in; each vehicle's probability of a fault within 7, 30, 90 days out.
+"""Stage `forecast`: drift, outliers and history in; each vehicle's chance of a fault in 7, 30, 90 days out.
 
 What is forecast is a *new* fault event. Where a fault stands already, the corrections that set it no longer count: their
 code can't be set anew before it is gone; the vehicle's other corrections, and the standing fault itself, do.
@@ -148,5 +148,3 @@ def _references(past: Past, features: Features) -> dict[str, Float64s]:
             forecast[:, k] = hazard.predict(features.values[:, [column]])
         found[name] = np.maximum.accumulate(forecast, axis=1)
     return found
-
-

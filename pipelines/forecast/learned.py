@@ -1,8 +1,8 @@
 """The learned forecast: chosen among methods and calibrated on weeks later than those it was fitted on.
 
 The past is cut where 40, 60 and 80 % of the faults had been set. Hazards learned from outcomes known by each cut
-forecast the weeks from there to the next; on these out-of-time forecasts the method is chosen, the calibration fitted and
-the doubt measured. The hazards that forecast today are then learned from all outcomes known today.
+forecast the weeks from there to the next; on these out-of-time forecasts the method is chosen, the calibration fitted
+and the doubt measured. The hazards that forecast today are then learned from all outcomes known today.
 """
 
 from dataclasses import dataclass

@@ -75,12 +75,10 @@ def learn_logistic(
     return LogisticHazard(centre=centre, scale=scale, weights=fitted.x)
 
 
-def learn_boosted(
-    features: Float64s, fault: Float64s, weight: Float64s, *, rising: Int64s, seed: int
-) -> BoostedHazard:
+def learn_boosted(features: Float64s, fault: Float64s, weight: Float64s, *, rising: Int64s, seed: int) -> BoostedHazard:
     """Shallow boosted trees; few, slow and strongly shrunk, because a fleet has hundreds of faults, not thousands."""
     model = HistGradientBoostingClassifier(
-        learning_rate=0.06, max_iter=100, max_leaf_nodes=8, min_samples_leaf=25, l2_regularization=3.0,
-        monotonic_cst=rising.tolist(), early_stopping=False, max_bins=63, random_state=seed,
+        learning_rate=0.1, max_iter=60, max_leaf_nodes=6, min_samples_leaf=25, l2_regularization=3.0,
+        monotonic_cst=rising.tolist(), early_stopping=False, max_bins=32, random_state=seed,
     )  # fmt: skip
     return BoostedHazard(model=model.fit(features, fault, sample_weight=weight / weight.mean()))

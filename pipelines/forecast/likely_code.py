@@ -1,7 +1,6 @@
 """The code a fault would most likely set: by the leading correction's side, else by what the fleet's faults were."""
 
 import numpy as np
-import polars as pl
 
 from pipelines.forecast.features import Features
 from pipelines.forecast.origins import Origins

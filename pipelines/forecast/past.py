@@ -1,4 +1,4 @@
-"""The fleet's past as a forecast learns from it: origins, their features, what followed, and what each row stands for."""
+"""The fleet's past as a forecast learns from it: origins, features, what followed, what each row stands for."""
 
 from dataclasses import dataclass
 
@@ -12,7 +12,7 @@ from pipelines.forecast.prior import PriorHazard, learn_prior
 from pipelines.handover import Bools, Drift, Evidence, Float64s, History, Int64s, Outliers
 
 HORIZONS = (7, 30, 90)
-MOST_ORIGINS = 40_000
+MOST_ORIGINS = 16_000
 
 
 @dataclass(frozen=True, kw_only=True)

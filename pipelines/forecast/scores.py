@@ -51,8 +51,10 @@ def average_precision(forecast: Float64s, fault: Float64s, weight: Float64s) -> 
 
 
 def calibration_line(forecast: Float64s, fault: Float64s, weight: Float64s) -> tuple[float, float]:
-    """(slope, intercept): slope of the logistic line through the log odds, 1 when forecasts are as spread as the truth;
-    and the intercept with the slope held at 1 (calibration in the large), 0 when right on average.
+    """Slope and intercept of calibration, 1 and 0 for forecasts that mean what they say.
+
+    The slope is that of the logistic line through the log odds, below 1 where forecasts are too bold; the intercept is
+    taken with the slope held at 1, above 0 where they are too low on average.
 
     Source: Cox (1958), Two further applications of a model for binary regression.
     """

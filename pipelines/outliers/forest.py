@@ -106,8 +106,8 @@ def _node_lengths(tree: object) -> Float64s:
     return length
 
 
-@numba.njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
-def _walk(
+@numba.njit(cache=True, nogil=True)
+def _walk(  # noqa: PLR0917 - compiled: arrays only
     summaries: Float32s,
     roots: Int32s,
     feature: Int32s,
