@@ -6,15 +6,13 @@ import numpy as np
 import polars as pl
 
 from pipelines.handover import Evidence, Float64s, Int64s
-from pipelines.history.counter import RESTARTED, CounterRules, Stitched, stitch
+from pipelines.history.counter import RESTARTED, ZONES_H, CounterRules, Stitched, stitch
 from pipelines.history.rows import first_rows_after, row_starts
 
-ZONE_SLACK_H = 26.0  # readings may be stamped in zones up to 26 hours apart
-CLOCK = CounterRules(max_rate=1.0, slack=ZONE_SLACK_H, tolerance=0.1, zero_restart=True, factors=(1 / 60, 1 / 3600))
+CLOCK = CounterRules(max_rate=1.0, tolerance=0.1, zero_restart=True, factors=(1 / 60, 1 / 3600))
 KM_PER_MILE = 1.609344
 ODOMETER = CounterRules(
     max_rate=2000 / 24,  # 2,000 km a day: two drivers by turns on open roads
-    slack=2000.0,
     tolerance=2.0,
     zero_restart=False,
     factors=(KM_PER_MILE, 1 / KM_PER_MILE),
@@ -98,7 +96,7 @@ def _recorded_losses(rows: pl.DataFrame, evidence: Evidence, counter: Float64s, 
     losses = evidence.work.filter(pl.col("kind") == "power_loss").select("vehicle_id", "done_at")
     found = first_rows_after(losses, rows, at="done_at")
     row, done = found["row"].to_numpy(), found["done_at"].dt.timestamp("us").to_numpy() / 3.6e9
-    contradicted = counter[row] > at[row] - done + ZONE_SLACK_H  # false where the clock was not read
+    contradicted = counter[row] > at[row] - done + ZONES_H  # false where the clock was not read
     mask[row[~contradicted]] = True
     return mask
 

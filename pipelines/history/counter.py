@@ -13,6 +13,15 @@ from pipelines.handover import Bools, Float64s, Int64s
 
 SKIPPED, COUNTED, RESTARTED, MISREAD, NEW_TRACK, RESUMED, OTHER_UNIT = range(7)
 BY_GUIDE, BY_TIME = 0.5, 0.2  # trust in an hour estimated by the other counter, or by calendar time alone
+ZONES_H = 26.0  # readings may be stamped in zones up to 26 hours apart
+USUAL_TIMES = 5.0  # a counter read in another unit must go on within so many times its usual rate
+
+# A track is a course that the counter was seen on: its last value there, when, total minus value, unit factor.
+VALUE, AT, OFFSET, FACTOR = range(4)
+NOW, BEFORE, DOUBT = range(3)
+# Sums of one vehicle at its last counted row: total, its trusted part, when, the guide then; and what the usual rates
+# come from: counted and the time it took, counted beside the guide and the guide's rise.
+TOTAL, TRUSTED, SURE_AT, SURE_GUIDE, RISEN, RISEN_TIME, GUIDED, GUIDED_BY = range(8)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -20,7 +29,6 @@ class CounterRules:
     """How one kind of counter behaves."""
 
     max_rate: float  # most it can rise in an hour of calendar time
-    slack: float  # what it may rise beyond that: readings are stamped in wrong time zones
     tolerance: float  # what it may fall by rounding
     zero_restart: bool  # starts again at zero when the power is lost
     factors: tuple[float, ...]  # other units it may suddenly be read in, as factors to its own
@@ -58,139 +66,134 @@ def stitch(
     Returns:
         Totals from 0 at the first row of each vehicle, aligned with the input.
     """
-    return Stitched(
-        **dict(
-            zip(
-                ("total", "confidence", "event", "offset"),
-                _stitch(
-                    row_start,
-                    at_hours,
-                    counter,
-                    guide,
-                    fresh,
-                    rules.max_rate,
-                    rules.slack,
-                    rules.tolerance,
-                    rules.zero_restart,
-                    np.array((1.0, *rules.factors)),
-                ),
-                strict=True,
-            )
-        )
+    rows = at_hours.size
+    out = Stitched(
+        total=np.full(rows, np.nan),
+        confidence=np.zeros(rows),
+        event=np.zeros(rows, np.int64),
+        offset=np.full(rows, np.nan),
     )
+    factors = np.array((1.0, *rules.factors))
+    numbers = np.array([rules.max_rate, rules.max_rate * ZONES_H, rules.tolerance, float(rules.zero_restart)])
+    _stitch(
+        row_start, at_hours, counter, guide, fresh, numbers, factors, out.total, out.confidence, out.event, out.offset
+    )
+    return out
 
 
 @numba.njit(cache=True, nogil=True)
-def _fits(value, at, last_value, last_at, max_rate, slack, tolerance):  # type: ignore[no-untyped-def]
-    """Whether a counter that stood at last_value can stand at value now."""
-    step = value - last_value
-    return -tolerance <= step <= max_rate * (at - last_at) + slack
+def _stitch(  # type: ignore[no-untyped-def]  # noqa: PLR0917
+    row_start, at, counter, guide, fresh, rules, factors, total, confidence, event, offset
+):
+    for v in range(row_start.size - 1):
+        rows = slice(row_start[v], row_start[v + 1])
+        _stitch_vehicle(
+            at[rows], counter[rows], guide[rows], fresh[rows], rules, factors,
+            total[rows], confidence[rows], event[rows], offset[rows],
+        )  # fmt: skip
 
 
 @numba.njit(cache=True, nogil=True)
-def _estimate(at, guide, last_at, last_guide, by_guide, by_time):  # type: ignore[no-untyped-def]
-    """Rise since the last row where nothing was counted: by the guide, else by time; with the trust in it."""
-    if by_guide >= 0.0 and guide >= last_guide:  # false where either is NaN
-        return by_guide * (guide - last_guide), BY_GUIDE
-    if by_time >= 0.0:
-        return by_time * (at - last_at), BY_TIME
+def _stitch_vehicle(  # type: ignore[no-untyped-def]  # noqa: PLR0917
+    at, counter, guide, fresh, rules, factors, total, confidence, event, offset
+):
+    tracks = np.full((3, 4), np.nan)
+    tracks[:, FACTOR] = 1.0
+    sums = np.zeros(8)
+    sums[SURE_AT], sums[SURE_GUIDE] = at[0], guide[0]
+    running = 0.0
+    for r in range(at.size):
+        rise, trust = _estimate(sums, at[r], guide[r])
+        if not np.isnan(counter[r]):
+            event[r], factor = _judge(tracks, sums, counter[r], at[r], fresh[r], rules, factors)
+            if event[r] == MISREAD:
+                tracks[DOUBT, VALUE], tracks[DOUBT, AT] = counter[r] * tracks[NOW, FACTOR], at[r]
+                tracks[DOUBT, FACTOR] = tracks[NOW, FACTOR]
+            else:
+                rise, trust = _follow(tracks, sums, event[r], factor, counter[r], at[r], guide[r], rise, trust, rules)
+                sums[TOTAL] += rise
+                sums[TRUSTED] += trust * rise
+                sums[SURE_AT], sums[SURE_GUIDE] = at[r], guide[r]
+                rise = 0.0
+        running = max(running, sums[TOTAL] + rise)
+        total[r] = running
+        offset[r] = tracks[NOW, OFFSET]
+        if running > 0.0:
+            confidence[r] = min((sums[TRUSTED] + trust * (running - sums[TOTAL])) / running, 1.0)
+        elif not np.isnan(tracks[NOW, VALUE]):
+            confidence[r] = 1.0
+
+
+@numba.njit(cache=True, nogil=True)
+def _estimate(sums, at, guide):  # type: ignore[no-untyped-def]
+    """Rise since the last counted row: by the guide at its usual rate, else by time; and the trust in it."""
+    if sums[GUIDED_BY] > 0.0 and guide >= sums[SURE_GUIDE]:  # false where either is NaN
+        return sums[GUIDED] / sums[GUIDED_BY] * (guide - sums[SURE_GUIDE]), BY_GUIDE
+    if sums[RISEN_TIME] > 0.0:
+        return sums[RISEN] / sums[RISEN_TIME] * (at - sums[SURE_AT]), BY_TIME
     return 0.0, BY_TIME
 
 
 @numba.njit(cache=True, nogil=True)
-def _stitch(row_start, at, counter, guide, fresh, max_rate, slack, tolerance, zero_restart, factors):  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912
-    rows = at.size
-    total, confidence = np.full(rows, np.nan), np.zeros(rows)
-    event, offsets = np.zeros(rows, np.int64), np.full(rows, np.nan)
-    for v in range(row_start.size - 1):
-        first = row_start[v]
-        running, trusted = 0.0, 0.0  # total so far, and its trusted part
-        sure, sure_trusted = 0.0, 0.0  # both at the last counted row
-        sure_at, sure_guide = np.nan, np.nan
-        counted, counted_time, guided, guided_by = 0.0, 0.0, 0.0, 0.0
-        seen, has_before, has_doubt = False, False, False
-        last, last_at, offset, factor = 0.0, 0.0, 0.0, 1.0
-        before, before_at, before_offset, before_factor = 0.0, 0.0, 0.0, 1.0
-        doubt, doubt_at = 0.0, 0.0
-        for r in range(first, row_start[v + 1]):
-            if r == first:
-                sure_at, sure_guide = at[r], guide[r]
-            by_guide = guided / guided_by if guided_by > 0.0 else -1.0
-            by_time = counted / counted_time if counted_time > 0.0 else -1.0
-            rise, trust = _estimate(at[r], guide[r], sure_at, sure_guide, by_guide, by_time)
-            what = SKIPPED
-            if not np.isnan(counter[r]):
-                value = counter[r] * factor
-                if not seen:
-                    what = NEW_TRACK
-                elif fresh[r]:
-                    what = NEW_TRACK
-                    if has_before and _fits(
-                        counter[r] * before_factor, at[r], before, before_at, max_rate, slack, tolerance
-                    ):
-                        what = RESUMED
-                elif _fits(value, at[r], last, last_at, max_rate, slack, tolerance):
-                    what = COUNTED
-                elif has_before and _fits(
-                    counter[r] * before_factor, at[r], before, before_at, max_rate, slack, tolerance
-                ):
-                    what = RESUMED
-                elif zero_restart and value < last and value <= max_rate * (at[r] - last_at) + slack:
-                    what = RESTARTED
-                else:
-                    what = MISREAD
-                    for other in factors:
-                        if _fits(counter[r] * other, at[r], last, last_at, max_rate, slack, tolerance):
-                            what, factor = OTHER_UNIT, other
-                            break
-                    if (
-                        what == MISREAD
-                        and has_doubt
-                        and _fits(value, at[r], doubt, doubt_at, max_rate, slack, tolerance)
-                    ):
-                        what = NEW_TRACK
-                if what == RESUMED:
-                    before, last = last, before
-                    before_at, last_at = last_at, before_at
-                    before_offset, offset = offset, before_offset
-                    before_factor, factor = factor, before_factor
-                if what in (COUNTED, RESUMED, OTHER_UNIT):
-                    value = counter[r] * factor
-                    step = max(value - last, 0.0)
-                    if what == COUNTED and at[r] > last_at:
-                        counted += step
-                        counted_time += at[r] - last_at
-                        if guide[r] > sure_guide and last_at == sure_at:
-                            guided += step
-                            guided_by += guide[r] - sure_guide
-                    rise = max(value + offset - sure, 0.0)
-                    trust = 1.0
-                elif what in (RESTARTED, NEW_TRACK):
-                    if what == RESTARTED:
-                        most = max_rate * (at[r] - last_at) + slack
-                        known = max(value, 0.0)
-                        rise = min(max(rise, known), most)
-                        trust = (known + trust * (rise - known)) / rise if rise > 0.0 else 1.0
-                    elif seen:
-                        has_before = True
-                        before, before_at, before_offset, before_factor = last, last_at, offset, factor
-                        factor, value = 1.0, counter[r]
-                    offset = sure + rise - value
-                if what == MISREAD:
-                    doubt, doubt_at, has_doubt = value, at[r], True
-                else:
-                    last, last_at, seen, has_doubt = value, at[r], True, False
-                    sure_trusted += trust * rise
-                    sure += rise
-                    sure_at, sure_guide = at[r], guide[r]
-                    rise = 0.0
-            running = max(running, sure + rise)
-            trusted = sure_trusted + trust * (running - sure)
-            event[r] = what
-            total[r] = running
-            offsets[r] = offset if seen else np.nan
-            if running > 0.0:
-                confidence[r] = min(trusted / running, 1.0)
-            else:
-                confidence[r] = 1.0 if seen else 0.0
-    return total, confidence, event, offsets
+def _fits(track, value, at, rules):  # type: ignore[no-untyped-def]
+    """Whether the value can be the track's next; never for a track that was not begun."""
+    step = value - track[VALUE]
+    return -rules[2] <= step <= rules[0] * (at - track[AT]) + rules[1]
+
+
+@numba.njit(cache=True, nogil=True)
+def _judge(tracks, sums, reading, at, fresh, rules, factors):  # type: ignore[no-untyped-def]  # noqa: PLR0911, PLR0917
+    """What the reading is, and the unit factor that it is read with."""
+    now, before, doubt = tracks[NOW], tracks[BEFORE], tracks[DOUBT]
+    value = reading * now[FACTOR]
+    if np.isnan(now[VALUE]):
+        return NEW_TRACK, 1.0
+    back = _fits(before, reading * before[FACTOR], at, rules)
+    if fresh:
+        return (RESUMED, before[FACTOR]) if back else (NEW_TRACK, 1.0)
+    if _fits(now, value, at, rules):
+        return COUNTED, now[FACTOR]
+    if back:
+        return RESUMED, before[FACTOR]
+    if rules[3] > 0.0 and value < now[VALUE] and value <= rules[0] * (at - now[AT]) + rules[1]:
+        return RESTARTED, now[FACTOR]
+    if sums[RISEN_TIME] > 0.0:
+        most = USUAL_TIMES * sums[RISEN] / sums[RISEN_TIME] * (at - now[AT] + ZONES_H) + rules[2]
+        for other in factors:
+            if -rules[2] <= reading * other - now[VALUE] <= most:
+                return OTHER_UNIT, other
+    if _fits(doubt, value, at, rules):
+        return NEW_TRACK, 1.0
+    return MISREAD, now[FACTOR]
+
+
+@numba.njit(cache=True, nogil=True)
+def _follow(tracks, sums, event, factor, reading, at, guide, rise, trust, rules):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+    """Take the reading as the track's newest; the rise since the last counted row, and the trust in it.
+
+    At a restart the new value itself was counted, and the rest of the usual rise since is estimated.
+    """
+    now = tracks[NOW]
+    value = reading * factor
+    if event == RESUMED:
+        tracks[NOW], tracks[BEFORE] = tracks[BEFORE].copy(), now.copy()
+    if event in (COUNTED, RESUMED, OTHER_UNIT):
+        if event == COUNTED and at > now[AT]:
+            step = max(value - now[VALUE], 0.0)
+            sums[RISEN] += step
+            sums[RISEN_TIME] += at - now[AT]
+            if guide > sums[SURE_GUIDE] and now[AT] == sums[SURE_AT]:
+                sums[GUIDED] += step
+                sums[GUIDED_BY] += guide - sums[SURE_GUIDE]
+        rise, trust = max(value + now[OFFSET] - sums[TOTAL], 0.0), 1.0
+    elif event == RESTARTED:
+        counted = max(value, 0.0)
+        rise = min(max(rise, counted), rules[0] * (at - now[AT]) + rules[1])
+        trust = (counted + trust * (rise - counted)) / rise if rise > 0.0 else 1.0
+        now[OFFSET] = sums[TOTAL] + rise - value
+    else:
+        tracks[BEFORE] = now.copy()
+        now[OFFSET] = sums[TOTAL] + rise - value
+    now[VALUE], now[AT], now[FACTOR] = value, at, factor
+    tracks[DOUBT, VALUE] = np.nan
+    return rise, trust
