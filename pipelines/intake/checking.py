@@ -150,7 +150,7 @@ def _problems(
         pl.DataFrame(
             {"at": at, "column_name": column, "reason": reason, "detail": texts, "verdict": verdict},
             schema_overrides=PROBLEM,
-        ).select(PROBLEM)
+        ).select(list(PROBLEM))
     ]
 
 
