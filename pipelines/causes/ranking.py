@@ -22,7 +22,7 @@ from pipelines.handover import Bools, Drift, Evidence, FamilyDrift, Float64s, Hi
 from pipelines.outliers.in_service import in_service
 
 SEVERITY_SCALE = 0.4  # half-normal, share of the way to the limit; most defects are met before it (judgement)
-UNKNOWN_PRESENT = 0.02  # share of vehicles with a departure that no cause of the knowledge explains (judgement)
+UNKNOWN_PRESENT = 3e-4  # share of vehicles on which one correction departs as no known cause explains (judgement)
 UNKNOWN_SCALE = 0.2  # of such a departure, share of the way to the limit (judgement)
 WORTH_SHOWING = 0.005  # probability below which a cause joins 'none of these'
 NONE = "none_of_these"
@@ -83,7 +83,7 @@ def _rank_family(
     code_ratio, codes = log_code_ratios(panel.vehicles, spoken, laid_out)
     fit, heard, unknown = _fits(scaled)
     log_prior = np.log([priors[h.cause.id] * h.prior for h in laid_out])
-    log_none = np.logaddexp(np.log1p(-sum(priors.values()) - UNKNOWN_PRESENT), np.log(UNKNOWN_PRESENT) + unknown)
+    log_none = np.logaddexp(np.log1p(-sum(priors.values())), np.log(UNKNOWN_PRESENT) + unknown)
     joint = np.concatenate([log_prior + fit + code_ratio, log_none[:, None]], axis=1)
     posterior = np.exp(joint - logsumexp(joint, axis=1, keepdims=True))
     posterior[:, :-1][~heard & (code_ratio <= 0)] = 0.0
@@ -134,7 +134,7 @@ def _fits(scaled: _Scaled) -> tuple[Float64s, Bools, Float64s]:
     judged = ~np.isnan(scaled.z)
     fit = np.zeros((len(judged), len(scaled.signatures)))
     heard = judged.astype(np.float64) @ scaled.named.T.astype(np.float64) > 0
-    unknown = np.zeros(len(judged))
+    unknown = np.full(len(judged), -np.inf)
     patterns, of_vehicle = np.unique(judged, axis=0, return_inverse=True)
     for p, read in enumerate(patterns):
         if not read.any():
@@ -153,14 +153,14 @@ def _fits(scaled: _Scaled) -> tuple[Float64s, Bools, Float64s]:
 
 
 def _unexplained(z: Float64s, noise: Float64s, scale: Float64s) -> Float64s:
-    """Log Bayes factor of one correction, whichever, being off by N(0, scale²), against health; [V]."""
+    """Log of the summed Bayes factors of each correction alone being off by N(0, scale²), against health; [V]."""
     precision = np.linalg.inv(noise)
     information = np.diag(precision)
     score = z @ precision
     shrink = 1.0 + scale**2 * information
     each = -0.5 * np.log(shrink) + 0.5 * scale**2 * score**2 / shrink
-    combined: Float64s = logsumexp(each, axis=1) - np.log(z.shape[1])
-    return combined
+    summed: Float64s = logsumexp(each, axis=1)
+    return summed
 
 
 def _rows(

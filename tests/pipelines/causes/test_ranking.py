@@ -1,0 +1,176 @@
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+from polars.testing import assert_frame_equal
+
+from pipelines.catalogue.tables import drop_tables, published_tables
+from pipelines.causes.ranking import NONE, rank_causes
+
+from .conftest import AS_OF, as_drift, plant
+
+PLANTS = [
+    ("unmetered_air", "plenum", None, None),
+    ("air_mass_sensor_fouled", "fouled", None, None),
+    ("fuel_delivery_weak", "weak", None, None),
+    ("injector_restricted", "restricted", 2, 5),
+    ("ignition_weak", "one_cylinder", 1, 2),
+    ("o2_sensor_aged", "lean_biased", 2, None),
+    ("o2_sensor_aged", "rich_biased", 1, None),
+    ("exhaust_leak_upstream", "leak", 1, None),
+    ("throttle_deposits", "deposits", None, None),
+    ("cam_drive_stretched", "shared", None, None),
+    ("egr_restricted", "restricted", None, None),
+]
+
+
+def work(**columns):
+    return pl.DataFrame(columns, schema_overrides=drop_tables()["work"].schema)
+
+
+def event(vehicle, code, **columns):
+    at = AS_OF - timedelta(days=3)
+    row = {"vehicle_id": vehicle, "code": code, "found_at": at, "set_at": at, "ended": "open", **columns}
+    return pl.DataFrame(
+        [row],
+        schema_overrides={
+            "found_at": pl.Datetime("us", "UTC"),
+            "set_at": pl.Datetime("us", "UTC"),
+            "ended_at": pl.Datetime("us", "UTC"),
+        },
+    )
+
+
+@pytest.mark.parametrize("plant_at", PLANTS, ids=lambda plant_at: "-".join(plant_at[:2]))
+def test_a_planted_cause_comes_first_with_its_place(healthy, evidence, history, plant_at):
+    cause, variant, bank, cylinder = plant_at
+    family = healthy(("van-1", "van-2"))
+    plant(family, cause, variant, severity=0.4, bank=bank, cylinder=cylinder)
+    ranking = rank_causes(as_drift(family), evidence=evidence(("van-1", "van-2")), history=history())
+    first = ranking.filter(rank=1).to_dicts()
+    assert [first[0][name] for name in ("vehicle_id", "cause", "bank", "cylinder")] == ["van-1", cause, bank, cylinder]
+    assert first[0]["evidence"].startswith("For it: ")
+    assert first[1]["cause"] == NONE
+
+
+def test_the_table_keeps_the_contract(healthy, evidence, history):
+    ids = tuple(f"van-{n}" for n in range(6))
+    family = healthy(ids)
+    plant(family, "unmetered_air", "plenum", severity=0.1, vehicle=3)
+    ranking = rank_causes(as_drift(family), evidence=evidence((*ids, "unread")), history=history())
+    assert ranking.schema == published_tables()["cause_ranking"].schema
+    sums = ranking.group_by("vehicle_id").agg(pl.col("probability").sum(), (pl.col("cause") == NONE).sum())
+    assert set(sums["vehicle_id"]) == {*ids, "unread"}
+    assert sums["probability"].to_list() == pytest.approx([1.0] * 7)
+    assert sums["cause"].to_list() == [1] * 7
+    assert not ranking.select("vehicle_id", "cause", "bank", "cylinder").is_duplicated().any()
+    assert ranking.filter(vehicle_id="unread")["evidence"].item() == "No correction of this vehicle was read yet."
+
+
+def test_retired_vehicles_and_those_not_yet_in_service_have_no_row(healthy, evidence, history):
+    ids = ("gone", "here", "later")
+    known = evidence(ids)
+    dates = pl.DataFrame(
+        {
+            "vehicle_id": ids,
+            "engine_family": ["hawthorn"] * 3,
+            "in_service_on": [None, None, datetime(2032, 1, 1, tzinfo=UTC).date()],
+            "retired_on": [datetime(2031, 1, 1, tzinfo=UTC).date(), None, None],
+        }
+    )
+    vehicles = pl.concat([known.vehicles.clear(), dates], how="diagonal_relaxed")
+    ranking = rank_causes(as_drift(healthy(ids)), evidence=replace(known, vehicles=vehicles), history=history())
+    assert ranking["vehicle_id"].unique().to_list() == ["here"]
+
+
+def test_healthy_vehicles_are_told_that_it_is_none_of_these(healthy, evidence, history):
+    ids = tuple(f"van-{n:03}" for n in range(100))
+    ranking = rank_causes(as_drift(healthy(ids)), evidence=evidence(ids), history=history())
+    none = ranking.filter(cause=NONE)
+    assert none["rank"].to_list() == [1] * 100
+    assert none["probability"].mean() > 0.98
+
+
+def test_a_catalogue_that_no_cause_knows_gives_none_and_names_what_departs(healthy, evidence, history):
+    family = healthy(("engine-1", "engine-2"), codes=("baro_learn",))
+    family.z[-1], family.deviation[-1] = 9.0, 4.0
+    ids = family.panel.vehicles
+    ranking = rank_causes(as_drift(family), evidence=evidence(ids), history=history())
+    assert ranking["cause"].to_list() == [NONE, NONE]
+    assert ranking["probability"].to_list() == [1.0, 1.0]
+    assert ranking["evidence"][1].startswith("What departs most is Learned barometric pressure +4 kPa")
+
+
+def test_a_sudden_fault_without_precursor_is_none_of_these(healthy, evidence, history):
+    family = healthy(("van-1",))
+    ranking = rank_causes(as_drift(family), evidence=evidence(("van-1",)), history=history(event("van-1", "P0335")))
+    assert ranking.filter(rank=1)["cause"].item() == NONE
+    assert "Stored: P0335" in ranking.filter(cause=NONE)["evidence"].item()
+
+
+def test_a_code_decides_between_two_look_alikes(healthy, evidence, history):
+    def chance(events):
+        family = healthy(("van-1",), codes=("coolant_model",))
+        family.z[-1], family.deviation[-1] = -8.0, -3.0
+        ranking = rank_causes(as_drift(family), evidence=evidence(("van-1",)), history=history(events))
+        return dict(ranking.select("cause", "probability").iter_rows())
+
+    without, with_code = chance(None), chance(event("van-1", "P0128-00"))
+    odds = [found["thermostat_open"] / found["coolant_sensor_biased"] for found in (without, with_code)]
+    assert odds[1] == pytest.approx(odds[0] * 0.6 / 0.15, rel=0.01)
+
+
+def test_a_repaired_code_says_nothing_any_more(healthy, evidence, history):
+    family = healthy(("van-1",))
+    known = evidence(("van-1",))
+    ended = {"ended": "repaired", "ended_at": AS_OF - timedelta(days=1)}
+    assert_frame_equal(
+        rank_causes(as_drift(family), evidence=known, history=history(event("van-1", "P0171", **ended))),
+        rank_causes(as_drift(family), evidence=known, history=history()),
+    )
+
+
+def test_confirmed_repairs_of_the_fleet_make_their_cause_likelier(healthy, evidence, history):
+    family = healthy(("van-1",), codes=("coolant_model",))
+    family.z[-1], family.deviation[-1] = -8.0, -3.0
+    count = 30
+    confirmed = work(
+        vehicle_id=[f"other-{n}" for n in range(count)],
+        done_at=[AS_OF - timedelta(days=n) for n in range(count)],
+        kind=["replacement"] * count,
+        component=["coolant_sensor"] * count,
+        cause=["coolant_sensor_biased"] * count,
+    )
+    confirmed = pl.concat([drop_tables()["work"].empty(), confirmed], how="diagonal_relaxed")
+
+    def first(known):
+        return rank_causes(as_drift(family), evidence=known, history=history()).filter(rank=1)["cause"].item()
+
+    assert first(evidence(("van-1",))) == "thermostat_open"
+    assert first(evidence(("van-1",), work=confirmed)) == "coolant_sensor_biased"
+
+
+def test_causes_that_cannot_be_told_apart_with_what_is_read_are_said_together(healthy, evidence, history):
+    family = healthy(("van-1",), codes=("coolant_model",))
+    family.z[-1], family.deviation[-1] = -8.0, -3.0
+    ranking = rank_causes(as_drift(family), evidence=evidence(("van-1",)), history=history())
+    text = ranking.filter(rank=1)["evidence"].item()
+    assert "What is read here cannot tell it from: Coolant temperature sensor reads wrong." in text
+    assert "cold soak" in text
+
+
+def test_relearning_corrections_do_not_speak(healthy, evidence, history):
+    family = healthy(("van-1",))
+    plant(family, "throttle_deposits", "deposits", severity=0.6)
+    family.relearning[-1] = np.abs(family.z[-1]) > 2
+    ranking = rank_causes(as_drift(family), evidence=evidence(("van-1",)), history=history())
+    assert ranking.filter(rank=1)["cause"].item() == NONE
+
+
+def test_the_input_stays_as_it_was(healthy, evidence, history):
+    family = healthy(("van-1",))
+    before = family.z.copy()
+    rank_causes(as_drift(family), evidence=evidence(("van-1",)), history=history())
+    assert np.array_equal(before, family.z)
