@@ -3,7 +3,7 @@
 import numpy as np
 import polars as pl
 
-from pipelines.handover import Bools, Evidence
+from pipelines.handover import Evidence, Float64s
 from pipelines.history.neutral import BackToNeutral
 from pipelines.history.rows import first_rows_after
 
@@ -22,29 +22,29 @@ PRIORITY = (
 )  # fmt: skip
 HANDS_ON = ("repair", "replacement", "cleaning", "adjustment", "inspection")
 LEAST_EVENTS = 3  # of one kind in one family, before the family's habit counts
-LEAST_SCORE = 3.0  # of a reading that shows a reset: three sigmas of what its corrections do together
-ORDINARY_SIGMAS = 4.0  # and this far above the ordinary readings of its family, by their own robust spread
+HABIT_SIGMAS = 2.0  # median of their excess scores from which on they have the habit of a reset
+UNEXPECTED_SIGMAS = 4.5  # excess score of a reading that shows a reset by itself
+EXPECTED_SIGMAS = 3.0  # and of one after an event that may reset, in a family whose habit is not known
 
 
-def epochs(rows: pl.DataFrame, clock: pl.DataFrame, evidence: Evidence, neutral: BackToNeutral) -> pl.DataFrame:
+def epochs(rows: pl.DataFrame, events: pl.DataFrame, evidence: Evidence, neutral: BackToNeutral) -> pl.DataFrame:
     """One row per start of learning anew, sorted by vehicle, time and correction.
 
     Always an epoch of all corrections: the first reading, another module, another calibration, a recorded reset
-    without a component. By the component's corrections, and by all where the values show it or the family has the
-    habit: a recorded reset of a component, a replacement or repair with the reset done. Where the values show it or the
-    family has the habit: a power loss, cleared codes. Where the values show it: anything else. A part replaced without
-    the reset opens none: its stale value unwinds.
+    without a component. A recorded reset of a component, and a replacement or repair with the reset done: of all, or of
+    the component's corrections alone where the family's events of that kind leave the others as they were. A power loss
+    and cleared codes: where the values show it, or most such events of the family do. Anything else: where the values
+    show it. A part replaced without the reset opens none: its stale value unwinds.
 
     Args:
         rows: As `reading_rows` gives them.
-        clock: row, power_lost and started_low (when the power was lost at the earliest), per reading.
+        events: As `resetting_events` gives them.
         evidence: Its work rows and catalogue.
         neutral: Traces of resets in the values.
     """
-    events = _events(rows, clock, evidence)
-    shown = _shown(rows, neutral, events)
-    judged = _judged(events, rows, shown)
-    found = pl.concat([_recorded(judged, evidence), _unrecorded(judged, rows, shown, neutral)])
+    excess = _excess(rows, neutral, events)
+    judged = _judged(events, rows, neutral, excess)
+    found = pl.concat([_of_events(judged, evidence), _of_values(judged, rows, excess, neutral)])
     return _one_each(pl.concat([_first_seen(rows), found.select(*SCHEMA)])).sort(
         "vehicle_id", "first_read_at", "correction"
     )
@@ -61,11 +61,18 @@ def _first_seen(rows: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _events(rows: pl.DataFrame, clock: pl.DataFrame, evidence: Evidence) -> pl.DataFrame:
-    """Everything that may have set values back, with its first reading: row, kind, started_at, recorded, component...
+def resetting_events(rows: pl.DataFrame, clock: pl.DataFrame, evidence: Evidence) -> pl.DataFrame:
+    """Everything that may have set values back, one row per event and its first reading.
 
-    kind: `module`, `calibration`, `reset`, `replaced` (hands on, reset done), `hands_on` (not said), `stale` (said not
-    to be done), `power_loss`, `codes_cleared`.
+    Args:
+        rows: As `reading_rows` gives them.
+        clock: row, power_lost and lost_at (the best estimate of when), per reading.
+        evidence: Its work rows.
+
+    Returns:
+        vehicle_id, row, kind, component, bank, cylinder, started_at, first_read_at, recorded. kind: `module`,
+        `calibration`, `reset`, `replaced` (hands on, reset done), `hands_on` (not said), `stale` (said not to be done),
+        `power_loss`, `codes_cleared`.
     """
     kind = (
         pl.when(pl.col("kind") == "module_replacement").then(pl.lit("module"))
@@ -106,45 +113,47 @@ def _events(rows: pl.DataFrame, clock: pl.DataFrame, evidence: Evidence) -> pl.D
     return pl.concat([recorded, inferred], how="diagonal").sort("row", "kind", "component", "started_at")
 
 
-def _shown(rows: pl.DataFrame, neutral: BackToNeutral, events: pl.DataFrame) -> Bools:
-    """[R] readings whose values show a reset: a score far above the ordinary readings of their family."""
+def _excess(rows: pl.DataFrame, neutral: BackToNeutral, events: pl.DataFrame) -> Float64s:
+    """[R] score above the ordinary readings of the family, in their own robust sigmas; 0 where nothing can speak."""
     ordinary = np.ones(rows.height, np.bool_)
     ordinary[events["row"].to_numpy()] = False
+    speaks = neutral.informative > 0
     frame = pl.DataFrame(
-        {
-            "family": rows["engine_family"].fill_null(""),
-            "score": neutral.score,
-            "counts": ordinary & (neutral.informative > 0),
-        }
+        {"family": rows["engine_family"].fill_null(""), "score": neutral.score, "ordinary": ordinary, "speaks": speaks}
     )
-    score = pl.col("score").filter("counts")
+    score = pl.col("score").filter(pl.col("ordinary") & pl.col("speaks"))
     spread = (score - score.median()).abs().median() * 1.4826
-    limit = (score.median() + ORDINARY_SIGMAS * spread).over("family").fill_null(0.0)
-    high = frame.select(pl.col("score") > pl.max_horizontal(limit, LEAST_SCORE)).to_series().to_numpy()
-    return high & (neutral.back >= 1) & (neutral.back > neutral.against)
+    excess = ((pl.col("score") - score.median()) / pl.max_horizontal(spread, 1.0)).over("family")
+    return frame.select(pl.when("speaks").then(excess).fill_null(0.0)).to_series().to_numpy()
 
 
-def _judged(events: pl.DataFrame, rows: pl.DataFrame, shown: Bools) -> pl.DataFrame:
-    """Events with `shown` (its reading shows a reset) and `habit` (most such events of its family do; null: few)."""
-    judged = events.with_columns(shown=pl.Series(shown[events["row"].to_numpy()], dtype=pl.Boolean)).join(
-        rows.select("row", "engine_family"), on="row", how="left"
-    )
+def _judged(events: pl.DataFrame, rows: pl.DataFrame, neutral: BackToNeutral, excess: Float64s) -> pl.DataFrame:
+    """Events with `habit` (most of their kind and family reset; null: too few) and `shown` (this one's values do)."""
+    row = events["row"].to_numpy()
+    judged = events.with_columns(
+        excess=pl.Series(excess[row], dtype=pl.Float64),
+        speaks=pl.Series(neutral.informative[row] > 0, dtype=pl.Boolean),
+        together=pl.Series(neutral.back[row] > neutral.against[row], dtype=pl.Boolean),
+    ).join(rows.select("row", "engine_family"), on="row", how="left", maintain_order="left")
     group = ["engine_family", "kind"]
-    share = pl.col("shown").mean().over(group)
-    return judged.with_columns(habit=pl.when(pl.len().over(group) >= LEAST_EVENTS).then(share >= 0.5))
+    heard = pl.col("excess").filter("speaks")
+    typical = heard.median().over(group)
+    habit = pl.when(heard.len().over(group) >= LEAST_EVENTS).then(typical >= HABIT_SIGMAS)
+    least = pl.when(habit.is_null() & (pl.col("kind") != "stale")).then(EXPECTED_SIGMAS).otherwise(UNEXPECTED_SIGMAS)
+    return judged.with_columns(habit=habit, shown=(pl.col("excess") >= least) & pl.col("together"))
 
 
-def _recorded(judged: pl.DataFrame, evidence: Evidence) -> pl.DataFrame:
+def _of_events(judged: pl.DataFrame, evidence: Evidence) -> pl.DataFrame:
     """Epochs of events: of all corrections, or of those of the component that was worked on."""
-    wiped = pl.col("shown") | pl.col("habit").fill_null(value=False)
-    always = pl.col("kind").is_in(["module", "calibration"]) | (
-        (pl.col("kind") == "reset") & pl.col("component").is_null()
+    # A reset that was recorded was done, unless the family's events say that only the component's values go.
+    told_reset = pl.col("kind").is_in(["reset", "replaced"]) & (pl.col("shown") | pl.col("habit").fill_null(value=True))
+    may_reset = pl.col("kind").is_in(["power_loss", "codes_cleared"]) & (
+        pl.col("shown") | pl.col("habit").fill_null(value=False)
     )
-    everything = (
-        always
-        | (pl.col("kind").is_in(["reset", "replaced", "power_loss", "codes_cleared"]) & wiped)
-        | (pl.col("kind").is_in(["hands_on", "stale"]) & pl.col("shown"))
-    )
+    always = pl.col("kind").is_in(["module", "calibration"])
+    whole_reset = (pl.col("kind") == "reset") & pl.col("component").is_null()
+    seen = pl.col("kind").is_in(["hands_on", "stale"]) & pl.col("shown")
+    everything = always | whole_reset | told_reset | may_reset | seen
     parts = pl.col("kind").is_in(["reset", "replaced"]) & ~everything
     reason = pl.col("kind").replace({"hands_on": "values", "stale": "values"})
     told = judged.with_columns(reason=reason, everything=everything, parts=parts)
@@ -174,9 +183,10 @@ def _same_place() -> pl.Expr:
     return same("bank", "bank_of") & same("cylinder", "cylinder_of")
 
 
-def _unrecorded(judged: pl.DataFrame, rows: pl.DataFrame, shown: Bools, neutral: BackToNeutral) -> pl.DataFrame:
+def _of_values(judged: pl.DataFrame, rows: pl.DataFrame, excess: Float64s, neutral: BackToNeutral) -> pl.DataFrame:
     """Epochs that only the values show: at least two corrections, and half of those that can speak, back together."""
     together = (neutral.back >= 2) & (neutral.back >= 3 * neutral.against) & (2 * neutral.back >= neutral.informative)
+    shown = excess >= UNEXPECTED_SIGMAS
     explained = np.zeros(rows.height, np.bool_)
     explained[judged["row"].to_numpy()] = True
     before = pl.col("read_at").shift(1).over("vehicle_id")

@@ -6,7 +6,8 @@ from pipelines.handover import Evidence
 
 HANDS_ON = ("repair", "replacement", "cleaning", "adjustment")
 CLEARING = ("codes_cleared", "reset", "programming", "module_replacement")
-CLOCK_STEP_H = 0.5  # a module's clock may be written in full or tenths of hours
+CLOCK_STEP_H = 0.1  # a module's clock is written in tenths of hours or finer
+CLOCK_SLACK_H = 0.5  # beyond which a clock time does not belong between two readings
 SCHEMA = pl.Schema(
     {
         "vehicle_id": pl.String(),
@@ -146,68 +147,68 @@ def _endings(runs: pl.DataFrame, readings: pl.DataFrame, evidence: Evidence) -> 
 
 
 def _narrowed(events: pl.DataFrame, readings: pl.DataFrame) -> pl.DataFrame:
-    """Bounds and best estimate of the set time, narrowed by the module's clock where the code carries it.
-
-    Where the clock restarted since the reading before, a time that fits the stretch before the restart is taken from
-    there: the code outlived the power loss. A time that fits neither is left aside.
-    """
-    clocked = readings.filter(pl.col("hours").is_not_null()).select(
-        "vehicle_id",
-        "read_at",
-        "hours",
-        "offset",
-        "clock_scale",
-        offset_before=pl.col("offset").shift(1).over("vehicle_id"),
-    )
-    low = clocked.select("vehicle_id", set_low="read_at", hours_low="hours")
-    placed = (
-        events.join(clocked.rename({"read_at": "found_at"}), on=["vehicle_id", "found_at"], how="left")
-        .join(low, on=["vehicle_id", "set_low"], how="left")
-        .with_columns(pl.col("ignition_hours") * pl.col("clock_scale"))
-    )
-    here, before = (_fitting(pl.col("ignition_hours") + pl.col(name)) for name in ("offset", "offset_before"))
-    placed = placed.with_columns(set_hours=pl.coalesce(here, before))
-    track = clocked.select("vehicle_id", "hours", at="read_at").sort("hours")
-    timed = placed.filter(pl.col("set_hours").is_not_null()).sort("set_hours")
-    earlier = timed.join_asof(
-        track, left_on="set_hours", right_on="hours", by="vehicle_id", coalesce=False, check_sortedness=False
-    )
-    both = earlier.join_asof(
-        track.rename({"at": "at_next", "hours": "hours_next"}),
-        left_on="set_hours",
-        right_on="hours_next",
-        by="vehicle_id",
-        strategy="forward",
-        coalesce=False,
-        check_sortedness=False,
-    )
-    since, until = pl.col("set_hours") - pl.col("hours_right"), pl.col("hours_next") - pl.col("set_hours")
-    share = (since / (since + until)).fill_nan(0.0)
-    told = both.select(
-        "event",
-        low=pl.col("at") + _hours(since),
-        high=pl.col("at_next") - _hours(until),
-        at=pl.coalesce(
-            pl.col("at") + (pl.col("at_next") - pl.col("at")) * share, "at", pl.col("at_next") - _hours(until)
-        ),
-    )
-    bounded = placed.join(told, on="event", how="left").with_columns(
+    """Bounds and best estimate of the set time, narrowed by the module's clock where the code carries it."""
+    clocked = readings.filter(pl.col("hours").is_not_null())
+    told = _told_by_clock(_set_hours(events, clocked), clocked)
+    bounded = events.join(told, on="event", how="left").with_columns(
         set_low=pl.min_horizontal(pl.max_horizontal("set_low", "low"), "set_high"),
         set_high=pl.max_horizontal(pl.min_horizontal("set_high", "high"), "set_low"),
     )
     middle = pl.col("set_low") + (pl.col("set_high") - pl.col("set_low")) / 2
+    within = pl.min_horizontal(pl.max_horizontal("at", "set_low"), "set_high")
     return bounded.with_columns(
-        set_at=pl.coalesce("at", middle, "set_high").clip(
-            pl.coalesce("set_low", pl.lit(None, dtype=pl.Datetime("us", "UTC"))), pl.col("set_high")
-        )
+        set_at=pl.coalesce(pl.when(pl.col("at").is_not_null()).then(within), middle, "set_high")
     )
+
+
+def _set_hours(events: pl.DataFrame, clocked: pl.DataFrame) -> pl.DataFrame:
+    """event, vehicle_id and set_hours (since first seen) of the events whose code carries a plausible clock.
+
+    Where the clock restarted since the reading before, a time that fits the stretch before the restart is taken from
+    there: the code outlived the power loss. A time that fits neither is left aside.
+    """
+    tracks = clocked.select(
+        "vehicle_id", "hours", "offset", "clock_scale", found_at="read_at",
+        offset_before=pl.col("offset").shift(1).over("vehicle_id"),
+    )  # fmt: skip
+    low = clocked.select("vehicle_id", set_low="read_at", hours_low="hours")
+    placed = (
+        events.filter(pl.col("ignition_hours").is_not_null())
+        .join(tracks, on=["vehicle_id", "found_at"])
+        .join(low, on=["vehicle_id", "set_low"], how="left")
+    )
+    clock = pl.col("ignition_hours") * pl.col("clock_scale")
+    here, before = (_fitting(clock + pl.col(name)) for name in ("offset", "offset_before"))
+    return placed.select("event", "vehicle_id", set_hours=pl.coalesce(here, before)).drop_nulls("set_hours")
 
 
 def _fitting(hours: pl.Expr) -> pl.Expr:
     """The hours where they lie between the reading without the code and the one that found it; else null."""
-    late = hours <= pl.col("hours") + CLOCK_STEP_H
-    early = (hours >= pl.col("hours_low") - CLOCK_STEP_H) | pl.col("hours_low").is_null()
+    late = hours <= pl.col("hours") + CLOCK_SLACK_H
+    early = (hours >= pl.col("hours_low") - CLOCK_SLACK_H) | pl.col("hours_low").is_null()
     return pl.when(late & early).then(pl.min_horizontal(hours, "hours"))
+
+
+def _told_by_clock(timed: pl.DataFrame, clocked: pl.DataFrame) -> pl.DataFrame:
+    """event, low, high and at: when the stitched clock stood at set_hours, from the readings on either side.
+
+    The engine ran for the hours between, so the time is that many hours from either reading at the least.
+    """
+    at, shift = timed.sort("set_hours"), pl.col("set_hours")
+    before = clocked.select("vehicle_id", hours_before="hours", at_before="read_at").sort("hours_before")
+    after = clocked.select("vehicle_id", hours_after="hours", at_after="read_at").sort("hours_after")
+    both = (
+        at.with_columns(least=shift - CLOCK_STEP_H, most=shift + CLOCK_STEP_H)
+        .join_asof(before, left_on="least", right_on="hours_before", by="vehicle_id", check_sortedness=False)
+        .join_asof(
+            after, left_on="most", right_on="hours_after", by="vehicle_id", strategy="forward", check_sortedness=False
+        )
+    )
+    since = pl.col("set_hours") - pl.col("hours_before")
+    until = pl.col("hours_after") - pl.col("set_hours")
+    low, high = pl.col("at_before") + _hours(since - CLOCK_STEP_H), pl.col("at_after") - _hours(until - CLOCK_STEP_H)
+    between = pl.col("at_before") + (pl.col("at_after") - pl.col("at_before")) * (since / (since + until))
+    return both.select("event", low=low, high=high, at=pl.coalesce(between, high))
 
 
 def _hours(value: pl.Expr) -> pl.Expr:

@@ -4,7 +4,7 @@ import polars as pl
 
 from pipelines.handover import Evidence, History
 from pipelines.history.clock import clocks
-from pipelines.history.epochs import epochs
+from pipelines.history.epochs import epochs, resetting_events
 from pipelines.history.fault_events import fault_events
 from pipelines.history.neutral import back_to_neutral
 from pipelines.history.records import notices
@@ -23,13 +23,15 @@ def reconstruct(evidence: Evidence) -> History:
     rows = reading_rows(evidence)
     clocked = clocks(rows, evidence)
     readings = rows.join(clocked.frame, on="row", maintain_order="left")
-    neutral = back_to_neutral(rows, evidence, row_starts(rows))
+    events = resetting_events(rows, _power(readings), evidence)
+    begun = rows["row"].is_in(events["row"].implode()).to_numpy()
+    neutral = back_to_neutral(rows, evidence, row_starts(rows), begun)
     return History(
         readings=readings.select(
             "vehicle_id", "read_at", "engine_family", "depot", "duty", "hours", "hours_confidence", "km",
             "calibration", "module", "power_lost", "faults_known",
         ),
-        epochs=epochs(rows, _power(readings), evidence, neutral),
+        epochs=epochs(rows, events, evidence, neutral),
         fault_events=fault_events(readings.with_columns(cleared_counter=_counters_fell()), evidence),
         notices=notices(rows, clocked),
     )  # fmt: skip
