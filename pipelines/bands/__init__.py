@@ -1,0 +1,1 @@
+"""What each vehicle should read now: panel, noise, centre, season."""

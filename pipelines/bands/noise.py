@@ -1,0 +1,182 @@
+"""Healthy noise from pooled, robust variograms: a sample of series in, one model row per correction out; no frames."""
+
+from dataclasses import dataclass
+
+import numba
+import numpy as np
+
+from pipelines.handover import Bools, Float32s, Float64s, Int32s, Int64s
+
+LAGS = np.array([1, 2, 3, 4, 6, 8, 12, 16, 24, 32])  # readings between the two of a pair
+BIN_EDGES = np.array([0.0, 1.5, 2.5, 4, 6, 9, 12.5, 17.5, 24.5, 35, 50, 70, 100, 140, 200, 280])  # days apart
+HUBER = 1.5  # differences count up to this many of their own sd
+HUBER_SHARE = 0.77846  # E[min(z^2, 1.5^2)] of a standard normal z
+MEMORIES = np.geomspace(0.5, 60, 25)  # days, tried
+LEAST_PAIRS = 30  # pairs a bin must have to count
+LEAST_PEERS = 3  # vehicles of a cell whose median says what they do together
+
+
+@dataclass(frozen=True, kw_only=True)
+class Noise:
+    """Healthy noise of C corrections.
+
+    sigma: marginal sd. memory_days: time constant. rounding: variance that has no memory. wander: variance of the
+    slow healthy movement of the level, per day. pairs: neighbouring readings it rests on. All [C].
+    together, peers: [C, cells] median of what peers did together in a cell (NaN: too few), and how many they were.
+    """
+
+    sigma: Float64s
+    memory_days: Float64s
+    rounding: Float64s
+    wander: Float64s
+    pairs: Float64s
+    together: Float64s
+    peers: Float64s
+
+
+def fit_noise(
+    values: Float32s, *, epoch: Int32s, row_start: Int64s, day: Float64s, cell: Int32s, cells: int, settled: Bools,
+    resolution: Float64s,
+) -> Noise:
+    """Noise of C corrections from all series together, robust against defects in a fifth of them.
+
+    Args:
+        values: [C, R] readings, NaN: not read; rows sorted by vehicle, then time.
+        epoch: [C, R] learning epoch of the series.
+        row_start: [V + 1] first row of each vehicle.
+        day: [R] time in days.
+        cell: [R] depot and week, below `cells`: what peers do together there is taken out.
+        cells: How many there are.
+        settled: [C, R] False: relearning, left out.
+        resolution: [C] step of the correction; 0 or NaN: not quantised.
+
+    Source: robust variogram of within-epoch differences (Huber 1964 scale, proposal 2, on pooled differences).
+    """
+    gamma, apart, pairs, together, peers = variograms(values, epoch, row_start, day, cell, cells, settled)
+    step = np.nan_to_num(resolution)
+    first = np.take_along_axis(gamma, np.argmax(pairs >= LEAST_PAIRS, axis=1)[:, None], axis=1)[:, 0]
+    rounding = np.minimum(step**2 / 12, 0.5 * first)
+    weights = np.where(pairs >= LEAST_PAIRS, np.sqrt(np.minimum(pairs, 2000)), 0.0) / np.maximum(apart, 5.0) ** 0.5
+    best = np.full(len(values), np.inf)
+    sigma2, wander, memory = np.zeros(len(values)), np.zeros(len(values)), np.full(len(values), 7.0)
+    for days in MEMORIES:
+        saturation, linear = 1 - np.exp(-apart / days), apart / 2
+        a, b, loss = _two_nonnegative(saturation, linear, gamma - rounding[:, None], weights)
+        better = loss < best * (1 - 1e-9)
+        best = np.where(better, loss, best)
+        sigma2, wander = np.where(better, a, sigma2), np.where(better, b, wander)
+        memory = np.where(better, days, memory)
+    return Noise(
+        sigma=np.sqrt(sigma2), memory_days=memory, rounding=rounding, wander=wander, pairs=pairs[:, :5].sum(1),
+        together=together, peers=peers,
+    )
+
+
+def _two_nonnegative(
+    f: Float64s, g: Float64s, y: Float64s, w: Float64s
+) -> tuple[Float64s, Float64s, Float64s]:
+    """Least squares y = a f + b g with a, b >= 0, row by row; relative weights, errors in proportion to y."""
+    w = w / np.maximum(np.abs(y), 1e-30) ** 2
+    ff, gg, fg = (w * f * f).sum(1), (w * g * g).sum(1), (w * f * g).sum(1)
+    fy, gy = (w * f * y).sum(1), (w * g * y).sum(1)
+    tiny = 1e-300
+    det = ff * gg - fg**2
+    a = np.where(det > 1e-12 * ff * gg, (fy * gg - gy * fg) / np.maximum(det, tiny), fy / np.maximum(ff, tiny))
+    b = np.where(det > 1e-12 * ff * gg, (gy * ff - fy * fg) / np.maximum(det, tiny), 0.0)
+    alone_a, alone_b = np.maximum(fy / np.maximum(ff, tiny), 0), np.maximum(gy / np.maximum(gg, tiny), 0)
+    a, b = np.where(b < 0, alone_a, a), np.where(b < 0, 0.0, b)
+    a, b = np.where(a < 0, 0.0, a), np.where(a < 0, alone_b, b)
+    loss = (w * (y - a[:, None] * f - b[:, None] * g) ** 2).sum(1)
+    return a, b, loss
+
+
+@numba.njit(cache=True, nogil=True)
+def variograms(values, epoch, row_start, day, cell, cells, settled):
+    """[C, bins] robust half mean square of differences, mean days apart, number of pairs; [C, cells] medians, counts."""
+    corrections, rows = values.shape
+    bins = len(BIN_EDGES) - 1
+    gamma = np.zeros((corrections, bins))
+    apart = np.zeros((corrections, bins))
+    pairs = np.zeros((corrections, bins))
+    together = np.full((corrections, cells), np.nan)
+    peers = np.zeros((corrections, cells))
+    by_cell = np.argsort(cell, kind="mergesort")
+    size = rows * len(LAGS)
+    difference = np.empty(size)
+    which = np.empty(size, dtype=np.int64)
+    x = np.empty(rows)
+    buffer = np.empty(rows)
+    for c in range(corrections):
+        for r in range(rows):
+            x[r] = values[c, r] if settled[c, r] else np.nan
+        _take_out_levels(x, epoch[c], row_start, buffer)
+        end = 0
+        while end < rows:
+            at = end
+            here = cell[by_cell[at]]
+            count = 0
+            while end < rows and cell[by_cell[end]] == here:
+                if not np.isnan(x[by_cell[end]]):
+                    buffer[count] = x[by_cell[end]]
+                    count += 1
+                end += 1
+            peers[c, here] = count
+            if count >= LEAST_PEERS:
+                middle = np.median(buffer[:count])
+                together[c, here] = middle
+                for i in range(at, end):
+                    x[by_cell[i]] = (x[by_cell[i]] - middle) / np.sqrt(1 - 0.55 / count)  # what the median took along
+        count = 0
+        for v in range(len(row_start) - 1):
+            for r in range(row_start[v], row_start[v + 1]):
+                if np.isnan(x[r]):
+                    continue
+                for lag in LAGS:
+                    p = r - lag
+                    if p < row_start[v]:
+                        break
+                    if np.isnan(x[p]) or epoch[c, p] != epoch[c, r]:
+                        continue
+                    days = day[r] - day[p]
+                    k = np.searchsorted(BIN_EDGES, days) - 1
+                    if 0 <= k < bins:
+                        difference[count] = x[r] - x[p]
+                        which[count] = k
+                        pairs[c, k] += 1
+                        apart[c, k] += days
+                        gamma[c, k] += abs(x[r] - x[p])
+                        count += 1
+        for k in range(bins):
+            if pairs[c, k]:
+                apart[c, k] /= pairs[c, k]
+                gamma[c, k] = (1.2533 * gamma[c, k] / pairs[c, k]) ** 2
+        total = np.zeros(bins)
+        for _ in range(12):
+            total[:] = 0
+            for i in range(count):
+                d2 = difference[i] * difference[i]
+                cut = HUBER * HUBER * gamma[c, which[i]]
+                total[which[i]] += min(d2, cut)
+            for k in range(bins):
+                if pairs[c, k]:
+                    gamma[c, k] = total[k] / (HUBER_SHARE * pairs[c, k])
+        gamma[c] /= 2
+    return gamma, apart, pairs, together, peers
+
+
+@numba.njit(cache=True, nogil=True)
+def _take_out_levels(x, epoch, row_start, buffer):
+    """Subtract each series' median within its epoch, in place."""
+    for v in range(len(row_start) - 1):
+        start = row_start[v]
+        while start < row_start[v + 1]:
+            end = start
+            count = 0
+            while end < row_start[v + 1] and epoch[end] == epoch[start]:
+                if not np.isnan(x[end]):
+                    buffer[count] = x[end]
+                    count += 1
+                end += 1
+            if count:
+                x[start:end] -= np.median(buffer[:count])
+            start = end

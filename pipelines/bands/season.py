@@ -1,0 +1,181 @@
+"""The season: what peers at a depot do together, week by week; a compiled kernel over one correction, no frames."""
+
+import numba
+import numpy as np
+
+PASSES = 3  # of the robust mean
+CUT = 4.0  # peers further than this many sigmas from the rest say nothing about the season (Tukey's biweight)
+WORTH = 1 / 3  # of a reading with memory, in readings without
+START_FROM = 201  # peers whose median starts the robust mean
+
+
+@numba.njit(cache=True, nogil=True)
+def robust_mean(x, variance, count, chosen):
+    """Biweight mean of the first `count` entries from their median; (mean, its variance, sum of weights).
+
+    `chosen` [count] receives each entry's weight in the sum.
+    """
+    step = max(1, count // START_FROM)
+    centre = np.median(x[:count:step])
+    total = 0.0
+    for _ in range(PASSES):
+        total = weighted = 0.0
+        for i in range(count):
+            d = (x[i] - centre) / (CUT * np.sqrt(variance[i]))
+            w = (1 - d * d) ** 2 / variance[i] if abs(d) < 1 else 0.0
+            chosen[i] = w
+            total += w
+            weighted += w * x[i]
+        if total <= 0:
+            break
+        centre = weighted / total
+    return centre, total
+
+
+@numba.njit(cache=True, nogil=True)
+def run(
+    x, order, week_start, vehicle, depot, epoch, block, noise2, offset2, move2, depot_move2, depots, vehicles, exclude,
+    season, variance, weekly, weekly_variance,
+):
+    """Season of one correction at every row, from other vehicles' rows up to the end of that row's week.
+
+    Args:
+        x: [R] readings minus centre and ageing; NaN: not read.
+        order: [R] rows sorted by week, then as they stand.
+        week_start: [W + 1] first entry of `order` of each week.
+        vehicle, depot, epoch, block: [R].
+        noise2, offset2: [B] variance of the noise, and of vehicles' levels.
+        move2, depot_move2: [B] variance of a week's movement of the family, and of a depot against it.
+        depots, vehicles: How many.
+        exclude: A vehicle whose rows are left out throughout; -1: none, and each row's own share in its week is taken
+            out instead.
+        season, variance: [R] outputs: the season and its error variance (only rows of `exclude`, if one is given).
+        weekly, weekly_variance: [W, depots] outputs: the season with everyone in.
+    """
+    sums = np.zeros(vehicles)
+    counts = np.zeros(vehicles)
+    current = np.full(vehicles, -1, dtype=np.int32)
+    size = 0
+    for w in range(len(week_start) - 1):
+        size = max(size, week_start[w + 1] - week_start[w])
+    d = np.empty(size)
+    d2 = np.empty(size)
+    weight = np.empty(size)
+    rows = np.empty(size, dtype=np.int64)
+    some = np.empty(size)
+    some2 = np.empty(size)
+    some_weight = np.empty(size)
+    place = np.empty(size, dtype=np.int64)
+    family = 0.0
+    family2 = 0.0
+    at = np.zeros(depots)
+    at2 = np.zeros(depots)
+    begun = False
+    for w in range(len(week_start) - 1):
+        count = 0
+        b = 0
+        for i in range(week_start[w], week_start[w + 1]):
+            r = order[i]
+            b = block[r]
+            v = vehicle[r]
+            if np.isnan(x[r]) or v == exclude:
+                continue
+            if epoch[r] != current[v]:
+                current[v] = epoch[r]
+                sums[v] = 0.0
+                counts[v] = 0.0
+            shrink = counts[v] + noise2[b] / offset2[b]
+            rows[count] = r
+            d[count] = x[r] - sums[v] / shrink
+            d2[count] = noise2[b] * (1 + 1 / shrink)
+            count += 1
+        if week_start[w + 1] > week_start[w]:
+            before = family
+            q, qd = move2[b], depot_move2[b]
+            family2 += q
+            if count:
+                mean, total = robust_mean(d, d2, count, weight)
+                if begun and total > 0:
+                    gain = family2 / (family2 + 1 / total)
+                    family += gain * (mean - family)
+                    family2 *= 1 - gain
+                begun = True
+            for g in range(depots):
+                prior = at[g] + family - before
+                prior2 = at2[g] + qd
+                inside = 0
+                for i in range(count):
+                    if depot[rows[i]] == g:
+                        some[inside] = d[i]
+                        some2[inside] = d2[i]
+                        place[inside] = i
+                        inside += 1
+                at[g] = prior
+                at2[g] = prior2
+                total = mean = 0.0
+                if inside:
+                    mean, total = robust_mean(some, some2, inside, some_weight)
+                    if total > 0:
+                        gain = prior2 / (prior2 + 1 / total)
+                        at[g] += gain * (mean - prior)
+                        at2[g] *= 1 - gain
+                weekly[w, g] = at[g]
+                weekly_variance[w, g] = at2[g] + family2
+                if exclude >= 0:
+                    continue
+                for k in range(inside):
+                    r = rows[place[k]]
+                    season[r] = at[g]
+                    variance[r] = at2[g] + family2
+                    others = total - some_weight[k]
+                    if total > 0:
+                        lone = prior
+                        lone2 = prior2
+                        if others > 1e-12 * total:
+                            without = (total * mean - some_weight[k] * some[k]) / others
+                            gain = prior2 / (prior2 + 1 / others)
+                            lone = prior + gain * (without - prior)
+                            lone2 = prior2 * (1 - gain)
+                        season[r] = lone
+                        variance[r] = lone2 + family2
+            for i in range(count):
+                v = vehicle[rows[i]]
+                sums[v] += WORTH * (x[rows[i]] - at[depot[rows[i]]])
+                counts[v] += WORTH
+        else:
+            for g in range(depots):
+                weekly[w, g] = at[g]
+                weekly_variance[w, g] = at2[g] + family2
+        if exclude >= 0:
+            for i in range(week_start[w], week_start[w + 1]):
+                r = order[i]
+                if vehicle[r] == exclude:
+                    season[r] = at[depot[r]]
+                    variance[r] = at2[depot[r]] + family2
+
+
+@numba.njit(cache=True, nogil=True)
+def anchors(epoch, row_start, block, calibration, centre, ageing, km, km_centre):
+    """[R] centre as known when the row's epoch began, and ageing with the way since; so that a centre learned anew
+    moves no series within its epoch.
+
+    Args:
+        epoch, block, calibration, km: [R].
+        row_start: [V + 1].
+        centre: [B, K]. ageing: [B] per km.
+        km_centre: Odometer that the centre is meant for.
+    """
+    out = np.empty(len(epoch))
+    for v in range(len(row_start) - 1):
+        start = 0.0
+        way = 0.0
+        last = np.nan
+        for r in range(row_start[v], row_start[v + 1]):
+            if not np.isnan(km[r]):
+                since = last if not np.isnan(last) else km_centre
+                way += ageing[block[r]] * (km[r] - since)
+                last = km[r]
+            if r == row_start[v] or epoch[r] != epoch[r - 1]:
+                start = centre[block[r], calibration[r]]
+            out[r] = start + way
+    return out

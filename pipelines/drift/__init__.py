@@ -1,0 +1,1 @@
+"""Which corrections stray, since when, how fast, and how much leeway is left."""

@@ -1,0 +1,230 @@
+"""The sequential test of one correction over all vehicles: a Kalman filter of the healthy reading and, on its
+innovations, the generalised likelihood ratio of steps and ramps with every onset; a compiled kernel, no frames.
+
+Healthy reading minus base = level (unknown at the start of an epoch, wanders slowly) + noise with memory (an
+Ornstein-Uhlenbeck process) + rounding. The level is part of the filter's state, so it is a nuisance of the test, not a
+plugged-in mean; the times between readings may be any.
+
+Source: Willsky and Jones (1976), IEEE Transactions on Automatic Control 21(1), 108-112.
+"""
+
+import numba
+import numpy as np
+
+# Columns of a model row: the healthy noise of one correction during one block of time.
+SIGMA, MEMORY_DAYS, ROUNDING, WANDER, OFFSET_SD = range(5)
+MODEL_COLUMNS = 5
+SCORES = np.array([0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5])  # normal scores at which a tail table has its knots
+
+CANDIDATES = 24  # onsets kept: spaced by a constant ratio of their age, which loses nothing against keeping all
+AGE_RATIO = 1.8  # an onset goes when its elder neighbour is at most this many times as old as its younger one
+SMOOTHING = 0.3  # weight of the newest reading in the smoothed level
+HOLD = 0.6  # an alarm holds until its evidence is below this share of the threshold ...
+BACK = 0.75  # ... or the level is within this many sigmas of what is expected,
+PATIENCE = 3  # at this many readings in a row
+LEAST_SETTLED = 5  # readings of an epoch before an alarm can be raised
+HOURS_A_DAY = 2.0  # ignition hours a day where the clock is not known
+SETTLED_AT = 0.5  # relearning is over when less than this many sigmas can be left of it
+
+
+@numba.njit(cache=True, nogil=True, inline="never")
+def normal_score(u: float, knots: np.ndarray) -> float:
+    """Standard normal score of an innovation by the pooled distribution of innovations; cut at 3.5."""
+    size = abs(u)
+    last = len(knots) - 1
+    if size >= knots[last]:
+        score = SCORES[last]
+    else:
+        k = 1
+        while size >= knots[k]:
+            k += 1
+        score = SCORES[k - 1] + (SCORES[k] - SCORES[k - 1]) * (size - knots[k - 1]) / (knots[k] - knots[k - 1])
+    return score if u > 0 else -score
+
+
+@numba.njit(cache=True, nogil=True)
+def thin(bank: np.ndarray, count: int, newest: int) -> int:
+    """Drop onsets that lie close to their neighbours, in place; how many are left."""
+    kept = 1
+    for j in range(1, count):
+        if j < count - 1:
+            elder, younger = newest - bank[kept - 1, 1], newest - bank[j + 1, 1]
+            if elder <= AGE_RATIO * younger:
+                continue
+        if kept != j:
+            bank[kept] = bank[j]
+        kept += 1
+    if kept == CANDIDATES:
+        bank[: kept - 1] = bank[1:kept].copy()
+        kept -= 1
+    return kept
+
+
+@numba.njit(cache=True, nogil=True)
+def run(
+    values, base, base_variance, epoch, row_start, day, hours, block, model, tails, learn_hours, threshold, search,
+    expected, deviation, slope, evidence, alarm, relearning, trace,
+):
+    """Fill the six output rows of one correction; rows are sorted by vehicle, then time.
+
+    Args:
+        values: [R] readings; NaN: not read.
+        base: [R] what does not depend on the vehicle's own level: centre as at the epoch's start, season, ageing.
+        base_variance: [R] error variance of the season.
+        epoch: [R] learning epoch of the series.
+        row_start: [V + 1] first row of each vehicle.
+        day: [R] time in days.
+        hours: [R] stitched ignition hours; NaN: not known.
+        block: [R] row of `model` that holds then.
+        model: [B, 5] healthy noise: marginal sd, memory in days, rounding variance, wander variance per day, sd of
+            vehicles' levels.
+        tails: [B, 8] innovations (in their own sd) whose normal scores are `SCORES`.
+        learn_hours: Time constant of relearning in ignition hours; 0: it does not relearn.
+        threshold: Evidence at which an alarm is raised.
+        search: False: write the standardised innovations into `evidence` and look for nothing.
+        expected, deviation, slope, evidence, alarm, relearning: [R] outputs.
+        trace: [R, 6] receives each step of the filter, for `episode`; [0, 6]: not wanted.
+    """
+    bank = np.zeros((CANDIDATES, 10))
+    for v in range(len(row_start) - 1):
+        count = 0
+        seen = 0
+        now_epoch = -1
+        on = False
+        quiet = 0
+        mu = n = level = 0.0
+        p11 = p12 = p22 = 0.0
+        t_last = h = amplitude = 0.0
+        hour_last = np.nan
+        last_expected = np.nan
+        last_deviation = np.nan
+        last_slope = np.nan
+        last_evidence = np.nan
+        learning = False
+        for r in range(row_start[v], row_start[v + 1]):
+            y = values[r]
+            if np.isnan(y):
+                expected[r] = last_expected
+                deviation[r] = last_deviation
+                slope[r] = last_slope
+                evidence[r] = last_evidence
+                alarm[r] = on
+                relearning[r] = learning
+                continue
+            m = model[block[r]]
+            sigma = m[SIGMA]
+            noise2 = sigma * sigma + base_variance[r]
+            rho = 0.0
+            x = y - base[r]
+            if epoch[r] != now_epoch:
+                fresh = now_epoch >= 0
+                now_epoch = epoch[r]
+                count = 0
+                seen = 0
+                on = False
+                quiet = 0
+                h = 0.0
+                spread2 = m[OFFSET_SD] * m[OFFSET_SD]
+                amplitude = np.sqrt(x * x + spread2) if fresh and learn_hours > 0 else 0.0
+                mu = n = 0.0
+                level = x
+                p11, p12, p22 = spread2 + amplitude * amplitude, 0.0, noise2
+                learning = amplitude > SETTLED_AT * sigma
+            else:
+                dt = day[r] - t_last
+                step_hours = hours[r] - hour_last
+                if not step_hours >= 0:
+                    step_hours = HOURS_A_DAY * dt
+                rho = np.exp(-dt / m[MEMORY_DAYS])
+                loose = 0.0
+                if learning:
+                    left = amplitude * np.exp(-h / learn_hours)
+                    h += step_hours
+                    still = amplitude * np.exp(-h / learn_hours)
+                    loose = left * left - still * still
+                    learning = still > SETTLED_AT * sigma
+                n *= rho
+                p11 += m[WANDER] * dt + loose
+                p12 *= rho
+                p22 = rho * rho * p22 + noise2 * (1 - rho * rho)
+                for j in range(count):
+                    bank[j, 3] *= rho
+                    bank[j, 7] *= rho
+                if search:
+                    bank[count, 0] = t_last
+                    bank[count, 1] = seen
+                    bank[count, 2:] = 0.0
+                    count += 1
+            s = p11 + 2 * p12 + p22 + m[ROUNDING]
+            root = np.sqrt(s)
+            u = (x - mu - n) / root
+            if not search:
+                evidence[r] = u
+            score = normal_score(u, tails[block[r]])
+            k1 = (p11 + p12) / s
+            k2 = (p12 + p22) / s
+            best = 0.0
+            best_t = best_v = best_s = best_d = best_rate = 0.0
+            for j in range(count):
+                g = 1 - bank[j, 2] - bank[j, 3]
+                bank[j, 2] += k1 * g
+                bank[j, 3] += k2 * g
+                bank[j, 4] += g * score / root
+                bank[j, 5] += g * g / s
+                z2 = bank[j, 4] * bank[j, 4] / bank[j, 5]
+                if z2 > best:
+                    best = z2
+                    best_t, best_v, best_s, best_d, best_rate = bank[j, 4], bank[j, 5], 1.0, bank[j, 2], 0.0
+                ramp = (day[r] - bank[j, 0]) / 30
+                g = ramp - bank[j, 6] - bank[j, 7]
+                bank[j, 6] += k1 * g
+                bank[j, 7] += k2 * g
+                bank[j, 8] += g * score / root
+                bank[j, 9] += g * g / s
+                z2 = bank[j, 8] * bank[j, 8] / bank[j, 9]
+                if z2 > best:
+                    best = z2
+                    best_t, best_v, best_s, best_d, best_rate = bank[j, 8], bank[j, 9], ramp, bank[j, 6], 1.0
+            if len(trace):
+                trace[r, 0], trace[r, 1], trace[r, 2], trace[r, 3] = k1, k2, root, score
+                trace[r, 4] = rho
+                trace[r, 5] = mu + k1 * root * score
+            mu += k1 * root * score
+            n += k2 * root * score
+            p11 -= k1 * k1 * s
+            p12 -= k1 * k2 * s
+            p22 -= k2 * k2 * s
+            t_last = day[r]
+            hour_last = hours[r]
+            seen += 1
+            if not search:
+                continue
+            if count:
+                count = thin(bank, count, seen)
+            level += SMOOTHING * (x - level)
+            half = best / 2
+            trust = 1 / (1 + np.exp(threshold / 2 - half))
+            size = best_t / best_v if best_v > 0 else 0.0
+            own = mu - trust * size * best_d
+            away = level - own
+            if on:
+                calm = half < HOLD * threshold or abs(away) < BACK * sigma
+                quiet = quiet + 1 if calm else 0
+                if quiet == PATIENCE:
+                    on = False
+                    quiet = 0
+                    count = 0
+                    p11 += m[OFFSET_SD] * m[OFFSET_SD]
+            elif half > threshold and seen >= LEAST_SETTLED and not learning and best_t * away > 0:
+                on = abs(away) >= BACK * sigma
+                quiet = 0
+            last_expected = base[r] + own
+            last_deviation = away
+            last_slope = trust * size * best_rate
+            last_evidence = half
+            expected[r] = last_expected
+            deviation[r] = last_deviation
+            slope[r] = last_slope
+            evidence[r] = last_evidence
+            alarm[r] = on
+            relearning[r] = learning

@@ -1,0 +1,149 @@
+"""The contract's `correction_state` as of now: what drift found in, one row per vehicle and correction out."""
+
+from collections.abc import Sequence
+
+import numpy as np
+import polars as pl
+
+from pipelines.bands.fitted import fitted_codes
+from pipelines.bands.panel import UNKNOWN_FAMILY, read_codes
+from pipelines.catalogue.tables import published_tables
+from pipelines.drift.episode import Episodes
+from pipelines.handover import Bools, Evidence, FamilyDrift, Float64s, History, Int64s
+
+BAND_SIGMAS = 3.0  # half width of the normal band, in sigmas of healthy noise
+MOVING_SIGMAS = 0.25  # sigmas per 30 days from which an alarm is called drifting
+NOT_READ_AFTER = 4  # a correction missing from this many of the vehicle's newest snapshots is not read
+STANDS_STILL = 1e-4  # a run of equal readings less likely than this, as the family goes, is not learning
+LEAST_STILL = 6
+
+
+def in_service(evidence: Evidence) -> pl.DataFrame:
+    """Vehicles in service at as_of: `vehicle_id, engine_family`."""
+    today = evidence.as_of.date()
+    return evidence.vehicles.filter(
+        (pl.col("in_service_on").is_null() | (pl.col("in_service_on") <= today))
+        & (pl.col("retired_on").is_null() | (pl.col("retired_on") > today))
+    ).select("vehicle_id", pl.col("engine_family").fill_null(UNKNOWN_FAMILY))
+
+
+def correction_states(
+    families: Sequence[tuple[FamilyDrift, Episodes]], *, evidence: Evidence, history: History
+) -> pl.DataFrame:
+    """`correction_state`: every vehicle in service, every correction that its family ever read."""
+    schema = published_tables()["correction_state"].schema
+    wanted = _wanted(evidence, history)
+    tables = [_family_states(drift, found) for drift, found in families]
+    known = pl.concat(tables) if tables else pl.DataFrame(schema={**schema})
+    states = wanted.join(known, on=["vehicle_id", "correction"], how="left").with_columns(
+        state=pl.when(~pl.col("is_fitted")).then(pl.lit("not_fitted")).otherwise(pl.col("state").fill_null("not_read")),
+        alarm=pl.col("alarm").fill_null(value=False),
+    )
+    return states.select(pl.col(name).cast(dtype) for name, dtype in schema.items()).sort("vehicle_id", "correction")
+
+
+def _wanted(evidence: Evidence, history: History) -> pl.DataFrame:
+    """`vehicle_id, correction, is_fitted`: the rows of the table."""
+    vehicles = in_service(evidence)
+    members = history.readings.select("vehicle_id", pl.col("engine_family").fill_null(UNKNOWN_FAMILY)).unique()
+    rows = [pl.DataFrame(schema={"engine_family": pl.String, "correction": pl.String, "is_fitted": pl.Boolean})]
+    for family in sorted(members["engine_family"].unique().to_list()):
+        read = read_codes(evidence, members.filter(pl.col("engine_family") == family)["vehicle_id"])
+        fitted = set(fitted_codes(evidence.corrections, evidence.families, family))
+        rows.append(
+            pl.DataFrame(
+                {"engine_family": [family] * len(read), "correction": read, "is_fitted": [code in fitted for code in read]},
+                schema=rows[0].schema,
+            )
+        )
+    return vehicles.join(pl.concat(rows), on="engine_family").drop("engine_family")
+
+
+def _family_states(drift: FamilyDrift, found: Episodes) -> pl.DataFrame:
+    panel = drift.panel
+    last = panel.row_start[1:] - 1
+    values = panel.values
+    newest, read_row = _newest(values, panel.row_start)
+    deviation, z = drift.deviation[last], drift.z[last]
+    expected = drift.expected[last]
+    margin = BAND_SIGMAS * drift.sigma
+    alarm = drift.alarm[last]
+    moving = np.abs(found.rate.T) >= MOVING_SIGMAS * drift.sigma
+    state = np.where(alarm, np.where(moving, "drifting", "outside"), "steady").astype(object)
+    state[drift.relearning[last] & ~alarm] = "relearning"
+    state[_stands_still(values, panel.row_start, panel.hours) & ~alarm] = "not_learning"
+    state[(read_row < 0) | _missing_lately(read_row, values, panel.row_start)] = "not_read"
+    shape = values[last].shape
+    vehicles, codes = np.array(panel.vehicles, dtype=object), np.array(panel.codes, dtype=object)
+    frame = pl.DataFrame(
+        {
+            "vehicle_id": np.repeat(vehicles, shape[1]).tolist(),
+            "correction": np.tile(codes, shape[0]).tolist(),
+            "state": state.ravel().tolist(),
+            "value": newest.astype(np.float64).ravel(),
+            "expected": expected.astype(np.float64).ravel(),
+            "band_low": (expected - margin).astype(np.float64).ravel(),
+            "band_high": (expected + margin).astype(np.float64).ravel(),
+            "deviation": deviation.astype(np.float64).ravel(),
+            "z": z.astype(np.float64).ravel(),
+            "alarm": alarm.ravel(),
+            "alarm_at": _times(found.alarm_at),
+            "onset_at": _times(found.onset_at),
+            "onset_low": _times(found.onset_low),
+            "onset_high": _times(found.onset_high),
+            "rate_per_30d": found.rate.T.ravel(),
+            "rate_per_1000km": found.rate_per_1000km.T.ravel(),
+            "leeway_pct": drift.leeway[last].astype(np.float64).ravel(),
+            "limit_at_p10": _times(found.limit_p10),
+            "limit_at_p50": _times(found.limit_p50),
+            "limit_at_p90": _times(found.limit_p90),
+        }
+    )
+    return frame.with_columns(
+        pl.col(pl.Float64).fill_nan(None), pl.col(pl.Datetime).dt.cast_time_unit("us").dt.replace_time_zone("UTC")
+    )
+
+
+def _times(day: Float64s) -> np.ndarray:
+    """[V * C] times of days since 1970 [C, V]; NaN: none."""
+    known = np.isfinite(day.T.ravel())
+    microseconds = np.where(known, np.round(np.where(known, day.T.ravel(), 0) * 86_400e6), 0).astype(np.int64)
+    times = microseconds.astype("datetime64[us]")
+    times[~known] = np.datetime64("NaT")
+    return times
+
+
+def _newest(values: np.ndarray, row_start: Int64s) -> tuple[Float64s, Int64s]:
+    """[V, C] newest reading of each series, and its row (-1: never read)."""
+    rows = np.where(np.isfinite(values), np.arange(len(values))[:, None], -1)
+    newest = np.maximum.reduceat(rows, row_start[:-1], axis=0)
+    return np.where(newest >= 0, np.take_along_axis(values, np.maximum(newest, 0), axis=0), np.nan), newest
+
+
+def _missing_lately(read_row: Int64s, values: np.ndarray, row_start: Int64s) -> Bools:
+    """[V, C] missing from the vehicle's newest snapshots."""
+    return row_start[1:, None] - 1 - read_row >= NOT_READ_AFTER
+
+
+def _stands_still(values: np.ndarray, row_start: Int64s, hours: Float64s) -> Bools:
+    """[V, C] equal to the last digit for longer, in use, than the family's quantised noise would explain."""
+    pair = np.zeros(values.shape, dtype=bool)
+    pair[1:] = values[1:] == values[:-1]
+    pair[row_start[:-1]] = False
+    both = np.isfinite(values)
+    both[1:] &= np.isfinite(values[:-1])
+    both[row_start[:-1]] = False
+    after = np.zeros(values.shape, dtype=bool)
+    after[1:] = pair[:-1]
+    after[row_start[:-1]] = False
+    once = pair.sum(axis=0) / np.maximum(both.sum(axis=0), 1)
+    again = (pair & after).sum(axis=0) / np.maximum((both & after).sum(axis=0), 1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        needed = np.ceil(2 + np.log(STANDS_STILL / np.maximum(once, 1e-12)) / np.log(np.clip(again, 1e-9, 1)))
+    needed = np.maximum(np.where(again > 0.95, np.inf, needed), LEAST_STILL)
+    broken = np.where(pair, -1, np.arange(len(values))[:, None])
+    since = np.maximum.reduceat(broken, row_start[:-1], axis=0)
+    run = row_start[1:, None] - since
+    first = np.clip(since, 0, len(values) - 1)
+    used = hours[row_start[1:] - 1][:, None] - hours[first]
+    return (run >= needed) & ~(used <= 1.0)

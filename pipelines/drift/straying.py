@@ -1,0 +1,146 @@
+"""The stages bands and drift in their order: panels in, `Drift` out; pure computing, each correction on its own."""
+
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from pipelines.bands import season
+from pipelines.bands.normal import WEEK, Normal, days, learn_normal, vehicle_of_row
+from pipelines.bands.relearning import relearning_hours, settled_rows
+from pipelines.drift import episode
+from pipelines.drift import filter as sequential
+from pipelines.drift.episode import Episodes
+from pipelines.drift.leeway import leeway
+from pipelines.drift.states import correction_states
+from pipelines.drift.threshold import threshold
+from pipelines.handover import Drift, Evidence, FamilyDrift, Float64s, History, Int64s, Panel
+from pipelines.settings import Settings
+
+THREADS = 2
+EXACT_PEERS = 10  # families up to this size leave a vehicle out of its season throughout, not in its own week alone
+
+
+@dataclass(frozen=True, kw_only=True)
+class Bands:
+    """A family's bands: what the filter runs on. `season` and its variance: [C, W, depots]; weeks count from `start`."""
+
+    normal: Normal
+    learn_hours: Float64s
+    threshold: Float64s
+    start: float
+    season: Float64s
+    season_variance: Float64s
+
+
+def straying(panels: Sequence[Panel], *, evidence: Evidence, history: History, settings: Settings) -> Drift:
+    """Which corrections stray, of every vehicle, at every reading and as of now.
+
+    Args:
+        panels: One per engine family (stage `bands`).
+        evidence: What was known.
+        history: Epochs and clocks; the panels carry what is needed of them.
+        settings: The promise of false alarms.
+    """
+    usable = [panel for panel in panels if len(panel.read_at) and panel.codes]
+    start = min((float(days(panel).min()) for panel in usable), default=0.0)
+    pairs = [_family(panel, start, evidence, settings) for panel in usable]
+    families = tuple(family for family, _ in pairs)
+    return Drift(
+        families=families,
+        correction_state=correction_states(pairs, evidence=evidence, history=history),
+        extras={},
+    )
+
+
+def _family(panel: Panel, fleet_start: float, evidence: Evidence, settings: Settings) -> tuple[FamilyDrift, Episodes]:
+    day = days(panel)
+    learn_hours = relearning_hours(panel, evidence.corrections)
+    settled = settled_rows(panel, day, learn_hours)
+    normal = learn_normal(panel, fleet_start=fleet_start, settled=settled)
+    week = np.floor((day - fleet_start) / WEEK).astype(np.int64)
+    weeks = int(week.max()) + 1
+    shape = (len(panel.codes), len(day))
+    found = Episodes.none(len(panel.codes), len(panel.vehicles))
+    bands = Bands(
+        normal=normal, learn_hours=learn_hours, threshold=_thresholds(panel, day, settings), start=fleet_start,
+        season=np.zeros((shape[0], weeks, len(panel.depots))),
+        season_variance=np.zeros((shape[0], weeks, len(panel.depots))),
+    )
+    out = FamilyDrift(
+        panel=panel,
+        expected=np.full(shape, np.nan, dtype=np.float32).T,
+        sigma=normal.sigma[:, -1].astype(np.float32),
+        memory_days=normal.memory_days[:, -1].astype(np.float32),
+        deviation=np.full(shape, np.nan, dtype=np.float32).T,
+        z=np.full(shape, np.nan, dtype=np.float32).T,
+        slope=np.full(shape, np.nan, dtype=np.float32).T,
+        leeway=np.full(shape, np.nan, dtype=np.float32).T,
+        evidence=np.full(shape, np.nan, dtype=np.float32).T,
+        threshold=bands.threshold.astype(np.float32),
+        alarm=np.zeros(shape, dtype=np.bool_).T,
+        relearning=np.zeros(shape, dtype=np.bool_).T,
+    )
+    order = np.argsort(week, kind="stable")
+    week_start = np.searchsorted(week[order], np.arange(weeks + 1)).astype(np.int64)
+    with ThreadPoolExecutor(THREADS) as pool:
+        list(pool.map(lambda c: _correction(c, out, found, bands, day, order, week_start), range(shape[0])))
+    return out, found
+
+
+def _thresholds(panel: Panel, day: Float64s, settings: Settings) -> Float64s:
+    """[C]: the promise spread over the corrections that this family's vehicles read, at the pace they are read."""
+    read = np.isfinite(panel.values).sum(axis=0)
+    corrections = max(float(read.sum()) / max(float(read.max(initial=1)), 1.0), 1.0)
+    gaps = np.diff(day)[np.diff(vehicle_of_row(panel)) == 0]
+    pace = 365.25 / float(np.median(gaps)) if len(gaps) and np.median(gaps) > 0 else 365.25 / WEEK
+    value = threshold(settings.false_alarms_per_vehicle_year, np.array(corrections), np.array(pace))
+    return np.full(len(panel.codes), float(value))
+
+
+def _correction(
+    c: int, out: FamilyDrift, found: Episodes, bands: Bands, day: Float64s, order: Int64s, week_start: Int64s
+) -> None:
+    """Season, then filter, of one correction; fills its rows of `out` and `bands`."""
+    panel, normal = out.panel, bands.normal
+    values = np.ascontiguousarray(panel.values[:, c])
+    epoch = np.ascontiguousarray(panel.epoch[:, c])
+    anchor = season.anchors(
+        epoch, panel.row_start, normal.block, panel.calibration, normal.centre[c], normal.ageing[c], panel.km, normal.km
+    )
+    x = values - anchor
+    seasonal, variance = np.zeros(len(day)), np.zeros(len(day))
+    arguments = (
+        x, order, week_start, vehicle_of_row(panel), panel.depot, epoch, normal.block,
+        normal.sigma[c] ** 2 + normal.rounding[c], normal.offset_sd[c] ** 2, normal.season_move[c],
+        normal.depot_move[c], len(panel.depots), len(panel.vehicles),
+    )
+    if len(panel.vehicles) <= EXACT_PEERS:
+        for vehicle in range(len(panel.vehicles)):
+            season.run(*arguments, vehicle, seasonal, variance, bands.season[c], bands.season_variance[c])
+    season.run(
+        *arguments, -1,
+        *((np.empty(len(day)), np.empty(len(day))) if len(panel.vehicles) <= EXACT_PEERS else (seasonal, variance)),
+        bands.season[c], bands.season_variance[c],
+    )
+    model = np.stack(
+        [normal.sigma[c], normal.memory_days[c], normal.rounding[c], normal.wander[c], normal.offset_sd[c]], axis=1
+    )
+    tails = np.repeat(sequential.SCORES[None, :], len(model), axis=0)
+    inputs = (
+        values, anchor + seasonal, variance, epoch, panel.row_start, day, panel.hours, normal.block, model, tails,
+        bands.learn_hours[c], bands.threshold[c], True,
+    )
+    outputs = (
+        out.expected.T[c], out.deviation.T[c], out.slope.T[c], out.evidence.T[c], out.alarm.T[c], out.relearning.T[c],
+    )
+    sequential.run(*inputs, *outputs, np.empty((0, 6)))
+    episode.explain(c, out, found, inputs)
+    out.z.T[c] = out.deviation.T[c] / normal.sigma[c, normal.block]
+    centre = normal.centre[c, normal.block, panel.calibration]
+    out.leeway.T[c] = leeway(
+        out.expected.T[c] + out.deviation.T[c], out.deviation.T[c], centre, panel.low_limit[c], panel.high_limit[c],
+        bool(panel.can_fault_low[c]), bool(panel.can_fault_high[c]),
+    )
