@@ -113,6 +113,7 @@ def features_of(
         "standing faults": (standing.count(origins), 0),
         "faults so far": (np.log1p(record.faults.count_until(origins.vehicle, origins.at)), 0),
         "time since repair": (np.log1p(np.clip(repaired, 0, FARTHEST_DAYS)), 0),
+        "age": (np.log1p(np.clip(origins.at - record.entered[origins.vehicle], 0, None)), 0),
         "age of the reading": (np.log1p(np.clip(origins.at - origins.read, 0, 60)), 0),
         "relearning": (relearning, 0),
     }

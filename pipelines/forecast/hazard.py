@@ -123,7 +123,9 @@ def model_terms(past: Past, learned: LearnedHazard | None) -> pl.DataFrame:
             ]
             terms += [
                 (f"weight {name}", horizon, float(weight), "logistic weight a standard deviation")
-                for name, weight in zip(names, learned.hazards.logistic[k].weights[1:], strict=True)
+                for hazard in (learned.hazards.logistic[k],)
+                if hazard is not None
+                for name, weight in zip(names, hazard.weights[1:], strict=True)
             ]
     return pl.DataFrame(terms, schema=MODEL_SCHEMA, orient="row")
 

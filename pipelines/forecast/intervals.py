@@ -8,10 +8,11 @@ from pipelines.forecast.failure_direction import held_out_scores, learn_directio
 from pipelines.forecast.features import Features
 from pipelines.forecast.learners import BoostedHazard, LogisticHazard, learn_boosted, learn_logistic
 from pipelines.forecast.past import HORIZONS, Past
+from pipelines.forecast.prior import PriorHazard
 from pipelines.handover import Bools, Float64s
 
 DIRECTION_HORIZON = 1  # readings within 30 days of a fault show what failing looks like
-FEWEST_FAULTS = 8  # in each interval, to learn it at all
+FEWEST_FAULTS = 8  # in an interval, to learn its hazard; with fewer the prior stands in it
 METHODS = ("logistic", "boosted", "both")
 
 
@@ -21,21 +22,25 @@ class IntervalHazards:
 
     Attributes:
         direction: How failing vehicles leave their peers, [codes].
-        logistic: One for each interval.
-        boosted: One for each interval.
+        logistic: One for each interval; None: too few faults in it, the prior stands.
+        boosted: The same.
+        prior: The forecast without learning.
     """
 
     direction: Float64s
-    logistic: tuple[LogisticHazard, ...]
-    boosted: tuple[BoostedHazard, ...]
+    logistic: tuple[LogisticHazard | None, ...]
+    boosted: tuple[BoostedHazard | None, ...]
+    prior: PriorHazard
 
     def predict(self, features: Features) -> dict[str, Float64s]:
         """Probability within 7, 30, 90 days by each method, [n, 3], rising with the horizon."""
         values = np.column_stack([features.values, features.deviations @ self.direction])
-        found = {
-            "logistic": _within([hazard.predict(values) for hazard in self.logistic]),
-            "boosted": _within([hazard.predict(values) for hazard in self.boosted]),
-        }
+        survival = 1 - np.column_stack([np.zeros(len(values)), self.prior.probabilities(features)])
+        without = list((1 - survival[:, 1:] / survival[:, :-1]).T)
+        found = {}
+        for name, hazards in (("logistic", self.logistic), ("boosted", self.boosted)):
+            pairs = zip(hazards, without, strict=True)
+            found[name] = _within([hazard.predict(values) if hazard else prior for hazard, prior in pairs])
         odds = [np.log(p / (1 - p)) for p in found.values()]
         found["both"] = 1 / (1 + np.exp(-np.mean(odds, axis=0)))
         return found
@@ -49,7 +54,9 @@ def learn_intervals(past: Past, *, until: float, seed: int) -> IntervalHazards |
         until: Days since 1970; nothing that was known later is used.
         seed: Of the boosting.
     """
-    if min(past.distinct_faults(_at_risk(past, until, k), k) for k in range(len(HORIZONS))) < FEWEST_FAULTS:
+    at_risk = [_at_risk(past, until, k) for k in range(len(HORIZONS))]
+    enough = [past.distinct_faults(rows, k) >= FEWEST_FAULTS for k, rows in enumerate(at_risk)]
+    if not any(enough):
         return None
     seen = past.judged_by(until, DIRECTION_HORIZON)
     fault, weight = past.faults[:, DIRECTION_HORIZON], past.weights[:, DIRECTION_HORIZON] * seen
@@ -59,13 +66,16 @@ def learn_intervals(past: Past, *, until: float, seed: int) -> IntervalHazards |
     held_out = held_out_scores(deviations, fault, weight, past.origins.vehicle, faults=faults)
     values = np.column_stack([past.features.values, held_out])
     rising = np.append(past.features.rising, 1)
-    logistic, boosted = [], []
-    for k in range(len(HORIZONS)):
-        rows = _at_risk(past, until, k)
+    logistic: list[LogisticHazard | None] = [None] * len(HORIZONS)
+    boosted: list[BoostedHazard | None] = [None] * len(HORIZONS)
+    for k in np.flatnonzero(enough):
+        rows = at_risk[k]
         data = (values[rows], past.faults[rows, k], past.weights[rows, k])
-        logistic.append(learn_logistic(*data, rising=rising, faults=past.distinct_faults(rows, k)))
-        boosted.append(learn_boosted(*data, rising=rising, seed=seed))
-    return IntervalHazards(direction=direction, logistic=tuple(logistic), boosted=tuple(boosted))
+        logistic[k] = learn_logistic(*data, rising=rising, faults=past.distinct_faults(rows, k))
+        boosted[k] = learn_boosted(*data, rising=rising, seed=seed)
+    return IntervalHazards(
+        direction=direction, logistic=tuple(logistic), boosted=tuple(boosted), prior=past.prior
+    )
 
 
 def _at_risk(past: Past, until: float, k: int) -> Bools:
@@ -75,6 +85,6 @@ def _at_risk(past: Past, until: float, k: int) -> Bools:
 
 
 def _within(hazards: list[Float64s]) -> Float64s:
-    survival = np.cumprod(1 - np.column_stack(hazards), axis=1)
+    survival = np.cumprod(1 - np.clip(np.column_stack(hazards), 0, 1), axis=1)
     probability: Float64s = np.clip(1 - survival, 1e-6, 1 - 1e-6)
     return probability

@@ -18,6 +18,7 @@ from pipelines.handover import Bools, Float64s, Int64s
 
 CUTS = (0.4, 0.6, 0.8)
 FEWEST_FAULTS = 20  # distinct ones, to learn at all
+FEWEST_LATER = 5  # of them within 30 days of an out-of-time forecast, to calibrate at all
 RESAMPLES = 16
 CELL_FAULTS = 5.0  # expected in a cell on which the doubt is measured
 
@@ -71,7 +72,7 @@ def learn_hazard(past: Past, *, seed: int) -> LearnedHazard | None:
     later, block = _out_of_time(past, np.quantile(times, CUTS), seed=seed)
     judged = np.column_stack([past.judged_by(past.now, k) & (block >= 0) for k in range(len(HORIZONS))])
     later_faults = tuple(past.distinct_faults(judged[:, k], k) for k in range(len(HORIZONS)))
-    if hazards is None or min(later_faults) < 5:
+    if hazards is None or later_faults[1] < FEWEST_LATER:
         return None
     losses = {method: _loss(later[method], past, judged) for method in METHODS}
     method = min(METHODS, key=lambda name: losses[name])
@@ -84,8 +85,8 @@ def learn_hazard(past: Past, *, seed: int) -> LearnedHazard | None:
         vehicle = past.origins.vehicle[rows]
         resampled.append(_resampled(*data, vehicle, faults=faults, seed=seed))
         even = calibrations[-1].apply(data[0])
-        doubt.append(_doubt(even, data[1], data[2], vehicle, block[rows]))
-        newest = block[rows] == block[rows].max()
+        doubt.append(np.hypot(_doubt(even, data[1], data[2], vehicle, block[rows]), 1 / np.sqrt(max(faults, 1))))
+        newest = block[rows] == block[rows].max(initial=0)
         recent.append(_observed_over_expected(even[newest], data[1][newest], data[2][newest], vehicle[newest]))
     return LearnedHazard(
         method=method, hazards=hazards, calibrations=tuple(calibrations), resampled=tuple(resampled),
@@ -114,6 +115,8 @@ def _loss(forecast: Float64s, past: Past, judged: Bools) -> float:
     for k in range(len(HORIZONS)):
         rows = judged[:, k]
         fault, weight = past.faults[rows, k], past.weights[rows, k]
+        if not 0 < (weight * fault).sum() < weight.sum():
+            continue
         rate = np.full(rows.sum(), np.average(fault, weights=weight))
         shares.append(_log_loss(forecast[rows, k], fault, weight) / _log_loss(rate, fault, weight))
     return float(np.mean(shares))
@@ -128,7 +131,7 @@ def _resampled(
     forecast: Float64s, fault: Float64s, weight: Float64s, vehicle: Int64s, *, faults: int, seed: int
 ) -> tuple[Calibration, ...]:
     rng = np.random.default_rng(seed)
-    kinds = int(vehicle.max()) + 1
+    kinds = int(vehicle.max(initial=0)) + 1
     draws = [rng.multinomial(kinds, np.full(kinds, 1 / kinds))[vehicle] for _ in range(RESAMPLES)]
     return tuple(calibrate(forecast, fault, weight * drawn, faults=faults) for drawn in draws)
 

@@ -63,6 +63,7 @@ class Record:
         repairs: When something was done that may have prevented a fault.
         memory_losses: The last reading before the fault memory was lost, in families that lose it with the power.
         known_until: Last reading that looked into the fault memory, [V]; minus infinity: none.
+        entered: Start of service, or the first reading where that is not known, [V].
         retired: End of service, [V]; infinity: none.
         gap_days: Usual (nine in ten) time between looks into the fault memory.
     """
@@ -73,6 +74,7 @@ class Record:
     repairs: Stamps
     memory_losses: Stamps
     known_until: Float64s
+    entered: Float64s
     retired: Float64s
     gap_days: float
 
@@ -121,6 +123,11 @@ def record_of(evidence: Evidence, history: History) -> Record:
     found_last = events.group_by("vehicle_id").agg(pl.col("found_at").max())
     places = _numbers(found_last["vehicle_id"], number)
     known_until[places] = np.maximum(known_until[places], days(found_last["found_at"]))
+    entered = np.zeros(len(number))
+    first = readings.group_by("vehicle_id").agg(pl.col("read_at").min())
+    entered[_numbers(first["vehicle_id"], number)] = days(first["read_at"])
+    begun = evidence.vehicles.filter(pl.col("in_service_on").is_not_null())
+    entered[_numbers(begun["vehicle_id"], number)] = days(begun["in_service_on"])
     retired = np.full(len(number), np.inf)
     gone = evidence.vehicles.filter(pl.col("retired_on").is_not_null())
     retired[_numbers(gone["vehicle_id"], number)] = days(gone["retired_on"]) + 1
@@ -134,6 +141,7 @@ def record_of(evidence: Evidence, history: History) -> Record:
         repairs=_stamps(evidence.work.filter(pl.col("kind").is_in(PREVENTIVE)), "done_at", number),
         memory_losses=_stamps(_memory_losses(readings, events), "read_at", number),
         known_until=known_until,
+        entered=entered,
         retired=retired,
         gap_days=min(float(gaps.item() or 7.0), 35.0),
     )

@@ -13,7 +13,7 @@ from pipelines.handover import Float64s
 
 PRIOR_FAULTS = 0.5  # Jeffreys' prior of a Poisson rate
 PRIOR_YEARS = 2.0  # a fault in four vehicle-years, where nothing at all is known: judgement
-RISK_OF_STRAYING = 1.0  # log of the rate's ratio at an evidence of one alarm threshold: judgement
+RISK_POWER = 2.0  # of 1 + evidence in alarm thresholds, by which the rate grows with straying: judgement
 PASSAGE_DOUBT = 0.8  # standard deviation of the log odds of a first passage that no fault has confirmed: judgement
 
 
@@ -70,5 +70,5 @@ def learn_prior(origins: Origins, features: Features, outcomes: Outcomes, *, eve
 
 
 def _relative_risk(severity: Float64s) -> Float64s:
-    risk: Float64s = np.exp(RISK_OF_STRAYING * np.clip(severity, 0.0, 3.0))
+    risk: Float64s = (1.0 + np.maximum(severity, 0.0)) ** RISK_POWER
     return risk
