@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from pipelines.handover import Evidence, Float64s, Int64s
-from pipelines.history.counter import RESTARTED, ZONES_H, CounterRules, Stitched, stitch
+from pipelines.handover import Bools, Evidence, Float64s, Int64s
+from pipelines.history.counter import NEW_TRACK, RESTARTED, RESUMED, ZONES_H, CounterRules, Stitched, stitch
 from pipelines.history.rows import first_rows_after, row_starts
 
 CLOCK = CounterRules(max_rate=1.0, tolerance=0.1, zero_restart=True, factors=(1 / 60, 1 / 3600))
@@ -26,7 +26,9 @@ class Clocks:
 
     hours: Stitched
     km: Stitched
-    frame: pl.DataFrame  # row, hours, hours_confidence, km, power_lost, offset (hours - clock), clock_scale (to hours)
+    frame: (
+        pl.DataFrame
+    )  # row, hours, hours_confidence, km, power_lost, other_module, offset (hours - clock), clock_scale (to hours)
 
 
 def clocks(rows: pl.DataFrame, evidence: Evidence) -> Clocks:
@@ -53,6 +55,7 @@ def clocks(rows: pl.DataFrame, evidence: Evidence) -> Clocks:
             "hours_confidence": confidence,
             "km": _first_km(start, odometer) + km.total,
             "power_lost": lost & ~fresh,
+            "other_module": _other_module(rows, hours) & ~fresh,
             "offset": hours.offset,
             "clock_scale": scale,
         }
@@ -64,7 +67,7 @@ def _floats(column: pl.Series) -> Float64s:
     return column.cast(pl.Float64).fill_null(np.nan).to_numpy()
 
 
-def _row_mask(rows: pl.DataFrame, work: pl.DataFrame) -> np.ndarray:
+def _row_mask(rows: pl.DataFrame, work: pl.DataFrame) -> Bools:
     mask = np.zeros(rows.height, np.bool_)
     mask[first_rows_after(work.select("vehicle_id", "done_at"), rows, at="done_at")["row"].to_numpy()] = True
     return mask
@@ -90,7 +93,7 @@ def _clock_scale(start: Int64s, at: Float64s, counter: Float64s) -> Float64s:
     return factor[vehicle]
 
 
-def _recorded_losses(rows: pl.DataFrame, evidence: Evidence, counter: Float64s, at: Float64s) -> np.ndarray:
+def _recorded_losses(rows: pl.DataFrame, evidence: Evidence, counter: Float64s, at: Float64s) -> Bools:
     """Readings after a recorded power loss, unless their clock says that it has run for longer than since then."""
     mask = np.zeros(rows.height, np.bool_)
     losses = evidence.work.filter(pl.col("kind") == "power_loss").select("vehicle_id", "done_at")
@@ -122,6 +125,15 @@ def _without_clock(rows: pl.DataFrame, hours: Stitched, km: Stitched) -> tuple[F
     total = _floats(told["hours"])
     confidence = np.where(told["has_clock"].to_numpy(), hours.confidence, WITHOUT_CLOCK)
     return total, np.where(np.isnan(total), 0.0, confidence)
+
+
+def _other_module(rows: pl.DataFrame, hours: Stitched) -> Bools:
+    """[R] the clock went over to another course, or back to the one it had left: it counts in another module."""
+    counted_before = rows.select("vehicle_id", offset=hours.offset).select(
+        pl.col("offset").shift(1, fill_value=float("nan")).over("vehicle_id").is_not_nan()
+    )
+    moved: Bools = np.isin(hours.event, (NEW_TRACK, RESUMED)) & counted_before.to_series().to_numpy()
+    return moved
 
 
 def _first_km(start: Int64s, odometer: Float64s) -> Float64s:

@@ -4,10 +4,11 @@ import polars as pl
 
 from pipelines.handover import Evidence, History
 from pipelines.history.clock import clocks
-from pipelines.history.epochs import epochs, resetting_events
+from pipelines.history.epochs import epochs
 from pipelines.history.fault_events import fault_events
 from pipelines.history.neutral import back_to_neutral
 from pipelines.history.records import notices
+from pipelines.history.resets import resetting_events
 from pipelines.history.rows import reading_rows, row_starts
 
 
@@ -26,23 +27,34 @@ def reconstruct(evidence: Evidence) -> History:
     events = resetting_events(rows, _power(readings), evidence)
     begun = rows["row"].is_in(events["row"].implode()).to_numpy()
     neutral = back_to_neutral(rows, evidence, row_starts(rows), begun)
+    found = epochs(rows, events, evidence, neutral)
     return History(
         readings=readings.select(
             "vehicle_id", "read_at", "engine_family", "depot", "duty", "hours", "hours_confidence", "km",
             "calibration", "module", "power_lost", "faults_known",
         ),
-        epochs=epochs(rows, events, evidence, neutral),
+        epochs=found,
         fault_events=fault_events(readings.with_columns(cleared_counter=_counters_fell()), evidence),
-        notices=notices(rows, clocked),
+        notices=notices(rows, clocked, _stale(events, found)),
     )  # fmt: skip
 
 
 def _power(readings: pl.DataFrame) -> pl.DataFrame:
-    """row, power_lost and lost_at: the best estimate of when, from the hours that the clock has run since."""
+    """row, power_lost, other_module and lost_at: the best estimate of when, from the hours run since."""
     before, hours_before = (pl.col(name).shift(1).over("vehicle_id") for name in ("read_at", "hours"))
     since = pl.col("hours") - pl.col("offset")
     share = (1 - since / (pl.col("hours") - hours_before)).clip(0.0, 1.0).fill_nan(0.5)
-    return readings.select("row", "power_lost", lost_at=before + (pl.col("read_at") - before) * share)
+    return readings.select("row", "power_lost", "other_module", lost_at=before + (pl.col("read_at") - before) * share)
+
+
+def _stale(events: pl.DataFrame, found: pl.DataFrame) -> pl.DataFrame:
+    """Hands-on work said to be done without a reset, after which the values did not begin anew."""
+    return (
+        events.filter(pl.col("kind").is_in(["stale", "codes_cleared"]) & pl.col("recorded"))
+        .filter(pl.col("unreset"))
+        .join(found.filter(pl.col("correction").is_null()), on=["vehicle_id", "first_read_at"], how="anti")
+        .select("vehicle_id", "component", done_at="started_at")
+    )
 
 
 def _counters_fell() -> pl.Expr:

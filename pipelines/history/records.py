@@ -1,9 +1,12 @@
-"""What is wrong with a vehicle's record: odometers, clocks, modules from elsewhere, vehicles swapped in a file."""
+"""What is wrong with a vehicle's record: odometers, clocks, modules from elsewhere, swapped vehicles, stale values."""
 
+import numpy as np
 import polars as pl
 
+from pipelines.handover import Bools, Int64s
 from pipelines.history.clock import Clocks
 from pipelines.history.counter import MISREAD, NEW_TRACK, OTHER_UNIT, RESUMED
+from pipelines.history.swaps import swaps
 
 SCHEMA = pl.Schema(
     {
@@ -14,49 +17,54 @@ SCHEMA = pl.Schema(
         "text": pl.String(),
     }
 )
+COUNTERS = (
+    ("km", MISREAD, "odometer_misread", "The odometer of this reading fits none before it."),
+    ("km", NEW_TRACK, "odometer_replaced", "The odometer runs back or jumps, and goes on from there."),
+    ("km", OTHER_UNIT, "odometer_unit", "The odometer changes between kilometres and miles."),
+    ("hours", MISREAD, "clock_misread", "The module's clock at this reading fits none before it."),
+    ("hours", OTHER_UNIT, "clock_unit", "The module's clock changes its unit."),
+    ("hours", NEW_TRACK, "clock_jumped", "The module's clock jumps and goes on from there: another module."),
+    ("hours", RESUMED, "clock_resumed", "The module's clock is back on the course that it had left."),
+)
 
 
-def notices(rows: pl.DataFrame, clocks: Clocks) -> pl.DataFrame:
-    """One row per thing that is wrong with a record, sorted by vehicle and time."""
-    found = [*_counters(rows, clocks), _donors(rows)]
-    return (
-        pl.concat([part.select(*SCHEMA).cast(SCHEMA) for part in found])
-        .unique(["vehicle_id", "at", "kind"], keep="first", maintain_order=True)
-        .sort("vehicle_id", "at", "kind")
+def notices(rows: pl.DataFrame, clocks: Clocks, stale: pl.DataFrame) -> pl.DataFrame:
+    """One row per thing that is wrong with a record, sorted by vehicle and time.
+
+    Args:
+        rows: As `reading_rows` gives them.
+        clocks: Their stitched counters.
+        stale: vehicle_id, done_at, component: hands-on work without a reset, which leaves stale values to unwind.
+    """
+    swapped = swaps(rows, clocks)
+    found = [*_counters(rows, clocks), _donors(rows, swapped), _swaps(swapped), _stale(stale)]
+    every = pl.concat([part.select(*SCHEMA).cast(SCHEMA) for part in found])
+    return every.unique(["vehicle_id", "at", "kind"], keep="first", maintain_order=True).sort(
+        "vehicle_id", "at", "kind"
     )
 
 
 def _counters(rows: pl.DataFrame, clocks: Clocks) -> list[pl.DataFrame]:
-    first = rows["vehicle_id"] != rows["vehicle_id"].shift(1)
-    later = ~first.fill_null(value=True).to_numpy()
-    said = (
-        (clocks.km.event, MISREAD, "odometer_misread", "the odometer of this reading fits none before it"),
-        (clocks.km.event, NEW_TRACK, "odometer_replaced", "the odometer runs back or jumps, and goes on from there"),
-        (clocks.km.event, OTHER_UNIT, "odometer_unit", "the odometer changes between kilometres and miles"),
-        (clocks.hours.event, MISREAD, "clock_misread", "the module's clock at this reading fits none before it"),
-        (clocks.hours.event, OTHER_UNIT, "clock_unit", "the module's clock changes its unit"),
-        (
-            clocks.hours.event,
-            NEW_TRACK,
-            "clock_jumped",
-            "the module's clock jumps and goes on from there: another module",
-        ),
-        (clocks.hours.event, RESUMED, "clock_resumed", "the module's clock is back on the track that it had left"),
-    )
+    later = (rows["vehicle_id"] == rows["vehicle_id"].shift(1)).fill_null(value=False).to_numpy()
+    events = {"km": clocks.km.event, "hours": clocks.hours.event}
+    begun = {name: _begun(rows, event) for name, event in events.items()}
     return [
-        rows.filter(pl.Series((event == code) & later)).select(
-            "vehicle_id",
-            at="read_at",
-            kind=pl.lit(kind),
-            other_vehicle_id=pl.lit(None, dtype=pl.String),
-            text=pl.lit(text[0].upper() + text[1:] + "."),
+        rows.filter(pl.Series((events[counter] == code) & later & begun[counter])).select(
+            "vehicle_id", at="read_at", kind=pl.lit(kind), other_vehicle_id=pl.lit(None), text=pl.lit(text)
         )
-        for event, code, kind, text in said
+        for counter, code, kind, text in COUNTERS
     ]
 
 
-def _donors(rows: pl.DataFrame) -> pl.DataFrame:
-    """Modules that another vehicle had before."""
+def _begun(rows: pl.DataFrame, event: Int64s) -> Bools:
+    """[R] the counter had been read before this reading of the vehicle."""
+    read = pl.Series("read", np.asarray(event > 0).astype(np.int64))
+    before = (pl.col("read").cum_sum() - pl.col("read")).over("vehicle_id")
+    return rows.select("vehicle_id", read).select(before > 0).to_series().to_numpy()
+
+
+def _donors(rows: pl.DataFrame, swapped: pl.DataFrame) -> pl.DataFrame:
+    """Modules that another vehicle had before, but for vehicles that a file swapped."""
     stays = (
         rows.filter(pl.col("module").is_not_null())
         .group_by("module", "vehicle_id")
@@ -64,13 +72,31 @@ def _donors(rows: pl.DataFrame) -> pl.DataFrame:
         .sort("module", "at", "vehicle_id")
     )
     before = pl.col("vehicle_id").shift(1).over("module")
+    text = pl.format(
+        "Module {} was in vehicle {} before: its learned values came with it.", "module", "other_vehicle_id"
+    )
     return (
         stays.with_columns(other_vehicle_id=before)
         .filter(pl.col("other_vehicle_id").is_not_null())
-        .with_columns(
-            kind=pl.lit("donor_module"),
-            text=pl.format(
-                "Module {} was in vehicle {} before: its learned values came with it.", "module", "other_vehicle_id"
-            ),
-        )
+        .join(swapped, on=["vehicle_id", "other_vehicle_id"], how="anti")
+        .with_columns(kind=pl.lit("donor_module"), text=text)
+    )
+
+
+def _swaps(swapped: pl.DataFrame) -> pl.DataFrame:
+    until = pl.col("until").dt.strftime("%Y-%m-%d").fill_null("now")
+    text = pl.format(
+        "From {} to {} the readings of vehicles {} and {} are swapped in the files.",
+        pl.col("at").dt.strftime("%Y-%m-%d"), until, "vehicle_id", "other_vehicle_id",
+    )  # fmt: skip
+    return swapped.with_columns(kind=pl.lit("swapped_vehicles"), text=text)
+
+
+def _stale(stale: pl.DataFrame) -> pl.DataFrame:
+    part = pl.col("component").fill_null("a part")
+    text = pl.format(
+        "Work on {} without setting the learned values back: they unwind from their stale level by themselves.", part
+    )
+    return stale.with_columns(
+        at="done_at", kind=pl.lit("not_reset"), other_vehicle_id=pl.lit(None, dtype=pl.String), text=text
     )
