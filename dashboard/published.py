@@ -192,11 +192,6 @@ def forecast_warning() -> str:
     return unchecked_warning(newest_table("forecast_check"))
 
 
-def reliability_curve() -> pl.DataFrame:
-    """The curve of the newest backtest; a frame without columns where there is none."""
-    return newest_table("reliability_curve")
-
-
 def load_reports() -> pl.DataFrame:
     """One row a file that was handed over, newest first."""
     return _frame("loads", build=lambda: stored.load_reports(store()))

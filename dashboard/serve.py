@@ -16,6 +16,7 @@ QUIET = {
     "server.showEmailPrompt": "false",
     "client.toolbarMode": "minimal",
     "client.showErrorDetails": "none",
+    "client.showErrorLinks": "false",
     "server.fileWatcherType": "none",
 }
 

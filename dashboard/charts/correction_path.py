@@ -11,28 +11,29 @@ from dashboard.charts import Drawn
 from dashboard.palette import BAND, INK, LIMIT, READING, URGENCY
 
 COLOURS = {
-    "Reading": READING,
-    "Smoothed level": "#1F5C74",
-    "Expected": INK,
     "Normal band": BAND,
-    "Limit": LIMIT,
+    "Expected": INK,
+    "Smoothed level": "#1F8A9E",
+    "Reading": READING,
     "Onset": URGENCY["this_week"].colour,
+    "Limit": LIMIT,
     "Way to the limit": LIMIT,
 }
-EVENT_SHAPES = {"work": "square", "fault": "triangle-up", "power": "cross", "calibration": "diamond", "note": "circle"}
-EVENT_WORDS = {
-    "work": "Work",
-    "fault": "Fault set",
-    "power": "Power lost",
-    "calibration": "Calibration",
-    "note": "Note",
+EVENTS = {  # kind -> word, shape
+    "work": ("Work", "square"),
+    "fault": ("Fault set", "triangle-up"),
+    "power": ("Power lost", "cross"),
+    "calibration": ("Calibration", "diamond"),
+    "note": ("Note", "circle"),
 }
+DATES = {"early": [2, 3], "middle": [1, 0], "late": [2, 3]}  # of the way to the limit -> dash
 LIMIT_SHOWN_FROM = 0.25  # share of the authority used up at which the limit is drawn to scale
-HORIZON_DAYS = 180.0  # how far past as_of the way to the limit is drawn
+HORIZON = timedelta(days=180)  # how far past as_of the way to the limit is drawn
+STRIP = 14  # pixels above the lower edge at which events stand
 
 
 def correction_path(
-    path: pl.DataFrame, row: Mapping[str, Any], events: pl.DataFrame, *, as_of: datetime, unit: str, height: int = 340
+    path: pl.DataFrame, row: Mapping[str, Any], events: pl.DataFrame, *, as_of: datetime, unit: str, height: int = 360
 ) -> Drawn:
     """The chart of one correction.
 
@@ -40,20 +41,31 @@ def correction_path(
         path: `read_at, value, expected, band_low, band_high, level` by read_at.
         row: Its row of correction_state with low_limit, high_limit of the catalogue.
         events: `at, kind, text` of the vehicle.
-        as_of: The published state's time; the way to the limit starts here.
+        as_of: The published state's time; the way to the limit starts at the last reading before it.
         unit: Of the correction, as read.
-        height: Of the main part, in pixels.
+        height: In pixels.
     """
-    shown = path.select("read_at", "value", "expected", "band_low", "band_high", "level")
-    limits = limits_drawn(shown, row)
-    layers: list[alt.Chart] = [*_band(shown, unit), *_onset(row), *_lines(shown), *_limits(limits)]
-    layers += _way(shown, row, limits, as_of)
-    main = alt.layer(*layers).properties(height=height, width="container")
-    if not events.height:
-        return main.properties(usermeta={"limits": limits})
-    strip = _strip(events, shown, as_of)
-    drawn: Drawn = alt.vconcat(main, strip, spacing=4).resolve_scale(
-        x="shared", color="independent", shape="independent"
+    limits = limits_drawn(path, row)
+    layers = [
+        *_band(path),
+        *_onset(row),
+        *_expectation(path),
+        *_limits(limits),
+        *_way(path, row, limits, as_of),
+        *_readings(path),
+    ]
+    names = [name for name in COLOURS if any(name == drawn_name for drawn_name, _ in layers)]
+    colour = alt.Color(
+        "what:N",
+        scale=alt.Scale(domain=names, range=[COLOURS[name] for name in names]),
+        legend=alt.Legend(orient="top", title=None, columns=4, labelLimit=0, symbolOpacity=1),
+    )
+    charts = [layer.transform_calculate(what=f"'{name}'").encode(color=colour) for name, layer in layers]
+    drawn: Drawn = (
+        alt.layer(*charts, *_events(events, path, as_of, height))
+        .resolve_scale(shape="independent")
+        .properties(height=height, width="container")
+        .configure_axisY(title=unit or "value", titleAngle=0, titleAlign="left", titleY=-8, titleX=-30)
     )
     return drawn
 
@@ -63,14 +75,8 @@ def limits_drawn(path: pl.DataFrame, row: Mapping[str, Any]) -> list[float]:
     expected, level = _last(path, "expected"), _last(path, "level")
     if expected is None or level is None:
         return []
-    drawn = []
-    for limit in (row["low_limit"], row["high_limit"]):
-        if limit is None or limit == expected:
-            continue
-        used = max((level - expected) / (limit - expected), 0.0)
-        if used >= LIMIT_SHOWN_FROM:
-            drawn.append(float(limit))
-    return drawn
+    known = (limit for limit in (row["low_limit"], row["high_limit"]) if limit is not None and limit != expected)
+    return [float(limit) for limit in known if (level - expected) / (limit - expected) >= LIMIT_SHOWN_FROM]
 
 
 def _last(path: pl.DataFrame, column: str) -> float | None:
@@ -78,128 +84,111 @@ def _last(path: pl.DataFrame, column: str) -> float | None:
     return float(known[-1]) if known.len() else None
 
 
-def _colour(name: str) -> alt.Color:
-    return alt.Color(
-        datum=name,
-        scale=alt.Scale(domain=list(COLOURS), range=list(COLOURS.values())),
-        legend=alt.Legend(orient="top", title=None, columns=4, labelLimit=0),
-    )
-
-
 def _x(field: str) -> alt.X:
     return alt.X(f"{field}:T", title=None, axis=alt.Axis(format="%b %Y", labelOverlap=True, tickCount=8))
 
 
-def _y(field: str, title: str | None = None) -> alt.Y:
-    return alt.Y(f"{field}:Q", title=title, scale=alt.Scale(zero=False, nice=True))
+def _y(field: str) -> alt.Y:
+    return alt.Y(f"{field}:Q", title="", scale=alt.Scale(zero=False, nice=True))
 
 
-def _band(path: pl.DataFrame, unit: str) -> list[alt.Chart]:
+def _band(path: pl.DataFrame) -> list[tuple[str, alt.Chart]]:
+    band = path.select("read_at", "band_low", "band_high").drop_nulls()
+    if not band.height:
+        return []
+    shade = alt.Chart(band).mark_area(opacity=0.3)
+    return [("Normal band", shade.encode(x=_x("read_at"), y=_y("band_low"), y2="band_high:Q"))]
+
+
+def _expectation(path: pl.DataFrame) -> list[tuple[str, alt.Chart]]:
+    lines = path.select("read_at", "expected", "level").drop_nulls("expected")
+    if not lines.height:
+        return []
+    base = alt.Chart(lines).encode(x=_x("read_at"))
     return [
-        alt.Chart(path)
-        .mark_area(opacity=0.28)
-        .encode(x=_x("read_at"), y=_y("band_low", unit or "value"), y2="band_high:Q", color=_colour("Normal band"))
+        ("Expected", base.mark_line(strokeDash=[5, 3], strokeWidth=1.5).encode(y=_y("expected"))),
+        ("Smoothed level", base.mark_line(strokeWidth=2).encode(y=_y("level"))),
     ]
 
 
-def _lines(path: pl.DataFrame) -> list[alt.Chart]:
-    base = alt.Chart(path).encode(x=_x("read_at"))
+def _readings(path: pl.DataFrame) -> list[tuple[str, alt.Chart]]:
     tooltip = [
         alt.Tooltip("read_at:T", title="read", format="%d %B %Y %H:%M"),
         alt.Tooltip("value:Q", title="reading", format=".4~g"),
         alt.Tooltip("expected:Q", title="expected", format=".4~g"),
         alt.Tooltip("level:Q", title="smoothed level", format=".4~g"),
     ]
-    return [
-        base.mark_line(strokeDash=[5, 3], strokeWidth=1.5).encode(y=_y("expected"), color=_colour("Expected")),
-        base.mark_line(strokeWidth=2).encode(y=_y("level"), color=_colour("Smoothed level")),
-        base.mark_point(size=18, filled=True, opacity=0.75).encode(
-            y=_y("value"), color=_colour("Reading"), tooltip=tooltip
-        ),
-    ]
+    points = alt.Chart(path.select("read_at", "value", "expected", "level").drop_nulls("value"))
+    marked = points.mark_point(size=22, filled=True, opacity=0.8)
+    return [("Reading", marked.encode(x=_x("read_at"), y=_y("value"), tooltip=tooltip))]
 
 
-def _limits(limits: list[float]) -> list[alt.Chart]:
+def _limits(limits: list[float]) -> list[tuple[str, alt.Chart]]:
     if not limits:
         return []
-    frame = pl.DataFrame({"limit": limits})
-    return [alt.Chart(frame).mark_rule(strokeDash=[8, 3], strokeWidth=2).encode(y=_y("limit"), color=_colour("Limit"))]
+    rule = alt.Chart(pl.DataFrame({"limit": limits})).mark_rule(strokeDash=[8, 3], strokeWidth=2)
+    return [("Limit", rule.encode(y=_y("limit")))]
 
 
-def _onset(row: Mapping[str, Any]) -> list[alt.Chart]:
+def _onset(row: Mapping[str, Any]) -> list[tuple[str, alt.Chart]]:
     onset, low, high = row["onset_at"], row["onset_low"], row["onset_high"]
     if onset is None:
         return []
-    frame = pl.DataFrame({"onset": [onset], "low": [low or onset], "high": [high or onset]})
-    base = alt.Chart(frame)
+    base = alt.Chart(pl.DataFrame({"onset": [onset], "low": [low or onset], "high": [high or onset]}))
+    named = (("onset", "began about"), ("low", "at the earliest"), ("high", "at the latest"))
+    tooltip = [alt.Tooltip(f"{name}:T", title=title, format="%d %B %Y") for name, title in named]
+    rule = base.mark_rule(strokeWidth=1.5, strokeDash=[2, 2]).encode(x=_x("onset"), tooltip=tooltip)
     return [
-        base.mark_rect(opacity=0.16).encode(x=_x("low"), x2="high:T", color=_colour("Onset")),
-        base.mark_rule(strokeWidth=1.5, strokeDash=[2, 2]).encode(
-            x=_x("onset"),
-            color=_colour("Onset"),
-            tooltip=[
-                alt.Tooltip(f"{name}:T", title=title, format="%d %B %Y")
-                for name, title in (("onset", "began about"), ("low", "at the earliest"), ("high", "at the latest"))
-            ],
-        ),
+        ("Onset", base.mark_rect(opacity=0.2).encode(x=_x("low"), x2="high:T", tooltip=tooltip)),
+        ("Onset", rule),
     ]
 
 
-def _way(path: pl.DataFrame, row: Mapping[str, Any], limits: list[float], as_of: datetime) -> list[alt.Chart]:
-    """From the level now to the limit at the early, middle and late date."""
+def _way(
+    path: pl.DataFrame, row: Mapping[str, Any], limits: list[float], as_of: datetime
+) -> list[tuple[str, alt.Chart]]:
+    """From the level at the last reading to the limit at the early, middle and late date."""
     level, expected = _last(path, "level"), _last(path, "expected")
-    ahead = [
-        limit
-        for limit in limits
-        if level is not None and expected is not None and (limit - level) * (level - expected) >= 0
-    ]
-    if not ahead or level is None:
+    if level is None or expected is None:
         return []
-    end = as_of + timedelta(days=HORIZON_DAYS)
-    starts = path.get_column("read_at").max()
+    ahead = [limit for limit in limits if (limit - level) * (level - expected) >= 0]
+    begins: datetime = path.get_column("read_at")[-1]
+    ends = {name: row[f"limit_at_p{share}"] for name, share in zip(DATES, (10, 50, 90), strict=True)}
     lines = []
-    for name, at in (("early", row["limit_at_p10"]), ("middle", row["limit_at_p50"]), ("late", row["limit_at_p90"])):
-        if at is not None and at > as_of:
-            reached = min(at, end)
-            share = (reached - as_of) / (at - as_of)
-            lines += [(name, starts, level), (name, reached, level + share * (ahead[0] - level))]
+    for name, at in ends.items():
+        if ahead and at is not None and at > as_of:
+            reached = min(at, as_of + HORIZON)
+            gone = (reached - begins) / (at - begins)
+            lines += [(name, begins, level), (name, reached, level + gone * (ahead[0] - level))]
     if not lines:
         return []
-    frame = pl.DataFrame(
-        lines, schema={"date": pl.String, "at": pl.Datetime("us", "UTC"), "value": pl.Float64}, orient="row"
-    )
-    return [
-        alt.Chart(frame)
-        .mark_line(strokeWidth=1.5)
-        .encode(
-            x=_x("at"),
-            y=_y("value"),
-            detail="date:N",
-            color=_colour("Way to the limit"),
-            strokeDash=alt.StrokeDash(
-                "date:N",
-                legend=None,
-                scale=alt.Scale(domain=["early", "middle", "late"], range=[[3, 3], [1, 0], [3, 3]]),
-            ),
-        )
-    ]
+    schema = pl.Schema({"date": pl.String(), "at": pl.Datetime("us", "UTC"), "value": pl.Float64()})
+    dash = alt.StrokeDash("date:N", legend=None, scale=alt.Scale(domain=list(DATES), range=list(DATES.values())))
+    line = alt.Chart(pl.DataFrame(lines, schema=schema, orient="row")).mark_line(strokeWidth=1.5)
+    return [("Way to the limit", line.encode(x=_x("at"), y=_y("value"), detail="date:N", strokeDash=dash))]
 
 
-def _strip(events: pl.DataFrame, path: pl.DataFrame, as_of: datetime) -> Drawn:
-    first = path.get_column("read_at").min()
-    shown = events.filter(pl.col("at").is_between(first or as_of, as_of)).with_columns(
-        kind=pl.col("kind").replace_strict(EVENT_WORDS, default=pl.col("kind"))
+def _events(events: pl.DataFrame, path: pl.DataFrame, as_of: datetime, height: int) -> list[alt.Chart]:
+    """Marks along the lower edge, one a day and kind, with what happened on the tooltip."""
+    begins = path.get_column("read_at")[0]
+    shown = (
+        events.filter(pl.col("at").is_between(begins, as_of), pl.col("kind").is_in(list(EVENTS)))
+        .group_by("kind", at=pl.col("at").dt.truncate("1d"))
+        .agg(pl.col("text").unique(maintain_order=True).str.join("; "))
+        .with_columns(kind=pl.col("kind").replace_strict({kind: word for kind, (word, _) in EVENTS.items()}))
+        .sort("at", "kind")
     )
-    words = list(EVENT_WORDS.values())
-    drawn: Drawn = (
-        alt.Chart(shown)
-        .mark_point(filled=True, size=70, color=INK, opacity=0.9)
-        .encode(
-            x=_x("at"),
-            y=alt.Y("kind:N", title=None, scale=alt.Scale(domain=words), axis=alt.Axis(domain=False, ticks=False)),
-            shape=alt.Shape("kind:N", legend=None, scale=alt.Scale(domain=words, range=list(EVENT_SHAPES.values()))),
-            tooltip=[alt.Tooltip("at:T", title="when", format="%d %B %Y"), alt.Tooltip("text:N", title="what")],
-        )
-        .properties(height=90, width="container")
+    if not shown.height:
+        return []
+    kinds = [pair for pair in EVENTS.values() if pair[0] in set(shown.get_column("kind"))]
+    shape = alt.Shape(
+        "kind:N",
+        scale=alt.Scale(domain=[word for word, _ in kinds], range=[drawn for _, drawn in kinds]),
+        legend=alt.Legend(orient="bottom", title=None, symbolFillColor=INK, symbolStrokeColor=INK, labelLimit=0),
     )
-    return drawn
+    base = alt.Chart(shown).encode(
+        x=_x("at"),
+        tooltip=[alt.Tooltip("at:T", title="when", format="%d %B %Y"), alt.Tooltip("text:N", title="what")],
+    )
+    marks = base.mark_point(filled=True, size=80, color=INK, opacity=1).encode(y=alt.value(height - STRIP), shape=shape)
+    return [base.mark_rule(color=INK, opacity=0.25), marks]

@@ -4,12 +4,14 @@ import altair as alt
 import polars as pl
 
 from dashboard.charts import Drawn
-from dashboard.palette import DASHES, GROUPS, INK, LIMIT, READING, STATE, URGENCY, Look
+from dashboard.palette import BAND, DASHES, GROUPS, INK, LIMIT, READING, STATE, URGENCY, Look
 
+ROOM_FOR_WORDS = 0.07  # share of the longest bar that a mark and a count need
 MOST_MARKS = 1500  # more marks than this say nothing more and slow the browser
 
 
 def _state_scales(looks: dict[str, Look]) -> tuple[alt.Scale, alt.Scale]:
+    """Colour and shape by the states' labels, as tables show them."""
     labels = [each.label for each in looks.values()]
     return (
         alt.Scale(domain=labels, range=[each.colour for each in looks.values()]),
@@ -26,27 +28,35 @@ def urgency_by(rows: pl.DataFrame, column: str, title: str) -> Drawn:
         title: Its name on the axis.
     """
     colour, _ = _state_scales(URGENCY)
-    order = {label: place for place, label in enumerate(colour.domain)}
+    marks = {each.label: each.mark for each in URGENCY.values()}
+    order = {label: place for place, label in enumerate(marks)}
+    end = pl.col("vehicles").cum_sum().over(column)
     counted = (
         rows.with_columns(pl.col(column).fill_null("not known"))
         .group_by(column, "urgency")
-        .agg(vehicles=pl.len())
-        .with_columns(place=pl.col("urgency").replace_strict(order, default=9, return_dtype=pl.Int32))
+        .agg(vehicles=pl.len().cast(pl.Int64))
+        .with_columns(place=pl.col("urgency").replace_strict(order, default=len(order), return_dtype=pl.Int32))
         .sort(column, "place")
-    )
-    drawn: Drawn = (
-        alt.Chart(counted)
-        .mark_bar(stroke="white", strokeWidth=0.6)
-        .encode(
-            y=alt.Y(f"{column}:N", title=title),
-            x=alt.X("vehicles:Q", title="vehicles", axis=alt.Axis(tickMinStep=1)),
-            color=alt.Color(
-                "urgency:N", scale=colour, legend=alt.Legend(orient="top", title=None, columns=3, labelLimit=0)
-            ),
-            order=alt.Order("place:Q"),
-            tooltip=[alt.Tooltip(f"{column}:N", title=title), "urgency:N", "vehicles:Q"],
+        .with_columns(
+            end=end,
+            start=end - pl.col("vehicles"),
+            middle=end - pl.col("vehicles") / 2,
+            label=pl.format("{} {}", pl.col("urgency").replace_strict(marks, default=""), "vehicles"),
         )
-        .properties(width="container", height=alt.Step(26))
+    )
+    widest: int = counted.select(pl.col("end").max()).item()
+    base = alt.Chart(counted).encode(y=alt.Y(f"{column}:N", title=None, axis=alt.Axis(labelLimit=140)))
+    bars = base.mark_bar().encode(
+        x=alt.X("start:Q", title="vehicles", axis=alt.Axis(tickMinStep=1), scale=alt.Scale(nice=False)),
+        x2="end:Q",
+        color=alt.Color(
+            "urgency:N", scale=colour, legend=alt.Legend(orient="top", title=None, columns=3, labelLimit=0)
+        ),
+        tooltip=[alt.Tooltip(f"{column}:N", title=title), "urgency:N", "vehicles:Q"],
+    )
+    words = base.transform_filter(alt.datum.vehicles >= ROOM_FOR_WORDS * widest).mark_text(color="white")
+    drawn: Drawn = alt.layer(bars, words.encode(x="middle:Q", text="label:N")).properties(
+        width="container", height=alt.Step(30)
     )
     return drawn
 
@@ -194,6 +204,31 @@ def reliability(curve: pl.DataFrame) -> Drawn:
             ],
         ),
     ).properties(width="container", height=320)
+    return drawn
+
+
+def faults_by_date(watch: pl.DataFrame) -> Drawn:
+    """Faults that came after each date beside those forecast, with the interval that chance gives them.
+
+    Args:
+        watch: `forecast_at, expected, observed, low, high, inside`.
+    """
+    base = alt.Chart(watch).encode(x=alt.X("forecast_at:T", title="forecast made on", axis=alt.Axis(format="%d %b %Y")))
+    shape = alt.Shape("inside:N", scale=alt.Scale(domain=[True, False], range=["circle", "triangle-up"]), legend=None)
+    drawn: Drawn = alt.layer(
+        base.mark_rule(color=BAND, strokeWidth=10, opacity=0.5).encode(y=alt.Y("low:Q", title="faults"), y2="high:Q"),
+        base.mark_tick(color=INK, thickness=2, size=22).encode(y="expected:Q"),
+        base.mark_point(filled=True, size=80, opacity=1).encode(
+            y="observed:Q",
+            shape=shape,
+            color=alt.condition("datum.inside", alt.value(READING), alt.value(LIMIT)),
+            tooltip=[
+                alt.Tooltip("forecast_at:T", title="forecast made on", format="%d %B %Y"),
+                alt.Tooltip("observed:Q", title="came", format=".1f"),
+                alt.Tooltip("expected:Q", title="forecast", format=".1f"),
+            ],
+        ),
+    ).properties(width="container", height=220)
     return drawn
 
 

@@ -13,6 +13,7 @@ from dashboard.views import address
 from dashboard.views.wording import Reader
 
 UNITS = ("km", "miles")
+ABSENT = "\N{EN DASH}"  # in a table cell without a value
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -93,6 +94,17 @@ def vehicle_links(rows: pl.DataFrame, frame: Frame, **more: str) -> pl.DataFrame
             "vehicle_id"
         )
     )
+
+
+def as_percent(rows: pl.DataFrame, *shares: str) -> pl.DataFrame:
+    """The rows with shares from 0 to 1 turned into percent, for `percent_column`."""
+    return rows.with_columns(100 * pl.col(share) for share in shares)
+
+
+def percent_column(label: str, help_text: str | None = None) -> ColumnConfig:
+    """Column of percentages to two figures."""
+    column: ColumnConfig = st.column_config.NumberColumn(label, format="%.2g %%", help=help_text)
+    return column
 
 
 def vehicle_column() -> ColumnConfig:

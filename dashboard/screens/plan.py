@@ -52,6 +52,7 @@ def _table(view: PlanView, frame: Frame) -> None:
     st.dataframe(
         rows,
         hide_index=True,
+        placeholder=shared.ABSENT,
         key="jobs",
         alt="Jobs by day, depot and bay",
         lazy=rows.height > 1000,

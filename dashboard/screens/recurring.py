@@ -48,6 +48,7 @@ def _issues(view: RecurringView, frame: Frame) -> None:
     st.dataframe(
         view.issues.drop("issue_id"),
         hide_index=True,
+        placeholder=shared.ABSENT,
         key="issues",
         alt="Recurring issues, surest first",
         column_config={
@@ -79,6 +80,7 @@ def _repairs(view: RecurringView, frame: Frame) -> None:
     st.dataframe(
         shared.vehicle_links(view.repairs, frame),
         hide_index=True,
+        placeholder=shared.ABSENT,
         key="repairs",
         alt="Repairs with their outcome, newest first",
         column_config={

@@ -10,6 +10,11 @@ from dashboard.screens.frame import Frame
 from dashboard.views.joined import Choice, choices
 from dashboard.views.today import TodayView, today
 
+COLUMNS = [
+    "vehicle_id", "urgency", "what", "leeway_pct", "chance_7", "chance_30", "chance_90", "likely_code", "cause",
+    "cause_probability", "open_faults", "is_outlier", "last_read_at", "days_since_read", "engine_family", "depot",
+]  # fmt: skip
+
 
 def show() -> None:
     """The page."""
@@ -75,21 +80,26 @@ def _charts(view: TodayView, frame: Frame, choice: Choice) -> None:
 def _table(view: TodayView, frame: Frame) -> None:
     st.subheader("Who needs attention")
     st.dataframe(
-        shared.vehicle_links(view.rows, frame).drop("correction", "outlier_score"),
+        shared.as_percent(
+            shared.vehicle_links(view.rows, frame), "cause_probability", "chance_7", "chance_30", "chance_90"
+        ).select(COLUMNS),
         key="attention",
         hide_index=True,
+        placeholder=shared.ABSENT,
         alt="Vehicles, most urgent first",
         lazy=view.rows.height > 1000,
         column_config={
             "vehicle_id": shared.vehicle_column(),
-            "urgency": st.column_config.TextColumn("Urgency", width="small"),
+            "urgency": st.column_config.TextColumn("Urgency", width=130),
             "what": st.column_config.TextColumn("What strays", width="large"),
             "cause": st.column_config.TextColumn("Likely cause", width="medium"),
-            "cause_probability": st.column_config.NumberColumn("Cause likely", format="percent"),
+            "cause_probability": shared.percent_column("Cause likely"),
             "leeway_pct": st.column_config.ProgressColumn("Leeway left", format="%.0f %%", min_value=0, max_value=100),
-            "chance_7": st.column_config.NumberColumn("Fault in 7 d", format="percent"),
-            "chance_30": st.column_config.NumberColumn("in 30 d", format="percent"),
-            "chance_90": st.column_config.NumberColumn("in 90 d", format="percent"),
+            "chance_7": shared.percent_column(
+                "Fault in 7 d", "Chance of at least one fault code if nothing is repaired before."
+            ),
+            "chance_30": shared.percent_column("in 30 d"),
+            "chance_90": shared.percent_column("in 90 d"),
             "likely_code": st.column_config.TextColumn("Likely code"),
             "open_faults": st.column_config.NumberColumn("Open codes"),
             "is_outlier": st.column_config.CheckboxColumn("Unlike peers"),

@@ -110,6 +110,7 @@ def _tables(view: TrendView, moved: pl.DataFrame, frame: Frame, code: str) -> No
             "calibration",
         ),
         hide_index=True,
+        placeholder=shared.ABSENT,
         key="standing",
         alt="Vehicles, farthest from expected first",
         lazy=view.standing.height > 1000,
@@ -127,8 +128,9 @@ def _tables(view: TrendView, moved: pl.DataFrame, frame: Frame, code: str) -> No
     )
     st.subheader("All corrections")
     st.dataframe(
-        moved,
+        shared.as_percent(moved, "share"),
         hide_index=True,
+        placeholder=shared.ABSENT,
         key="moved",
         alt="Corrections by how many vehicles stray in them",
         column_config={
@@ -137,7 +139,7 @@ def _tables(view: TrendView, moved: pl.DataFrame, frame: Frame, code: str) -> No
             "group": st.column_config.TextColumn("Group"),
             "astray": st.column_config.NumberColumn("Astray"),
             "vehicles": st.column_config.NumberColumn("Vehicles"),
-            "share": st.column_config.NumberColumn("Share astray", format="percent"),
+            "share": shared.percent_column("Share astray"),
             "median_z": st.column_config.NumberColumn("Median, times scatter", format="%.2f"),
         },
     )

@@ -3,9 +3,10 @@
 import streamlit as st
 
 from dashboard import published
-from dashboard.charts.fleet import reliability
+from dashboard.charts.fleet import faults_by_date, reliability
 from dashboard.screens import frame as shared
-from dashboard.views.trust import HOW_TO_CHECK, trust
+from dashboard.screens.frame import ABSENT
+from dashboard.views.trust import HOW_TO_CHECK, TrustView, trust
 
 
 def show() -> None:
@@ -24,29 +25,60 @@ def show() -> None:
         bind="query-params",
         format_func=lambda days: f"{days} days",
     )
-    view = trust(published.newest_table("forecast_check"), published.reliability_curve(), horizon_days=horizon)
+    view = trust(
+        published.newest_table("forecast_check"),
+        published.newest_table("forecast_curve"),
+        published.newest_table("forecast_watch"),
+        horizon_days=horizon,
+        reader=frame.reader,
+    )
     if view.empty_reason:
         st.info(view.empty_reason)
         st.code(HOW_TO_CHECK, language="bash")
         return
-    for said in view.sentences:
-        st.markdown(said)
-    shared.basis(frame, "Each past date was analysed as of then and scored against what came after.")
-    if view.curve.height:
+    for place, said in enumerate(view.sentences):
+        st.markdown(f"#### {said}" if place == 0 else said)
+    shared.basis(frame, "Each past date was analysed as of then. Intervals hold nine times in ten.")
+    _curve(view)
+    _dates(view)
+    _measures(view)
+
+
+def _curve(view: TrustView) -> None:
+    if not view.curve.height:
+        return
+    st.subheader("Did it come as said?")
+    left, right = st.columns([2, 3])
+    with left:
+        st.markdown("\n".join(f"- {said}" for said in view.curve_sentences))
+    with right:
         st.altair_chart(
             reliability(view.curve), alt="Share of vehicles that had a fault against the chance they were given"
         )
+
+
+def _dates(view: TrustView) -> None:
+    if not view.watch.height:
+        return
+    st.subheader("Does it still hold?")
+    st.markdown(view.watch_sentence)
+    st.altair_chart(faults_by_date(view.watch), alt="Faults that came and faults forecast at each past date")
+
+
+def _measures(view: TrustView) -> None:
+    st.subheader("All measures")
     st.dataframe(
         view.measures,
         hide_index=True,
         key="measures",
+        placeholder=ABSENT,
         alt="Measures of the forecast with intervals",
         column_config={
-            "name": st.column_config.TextColumn("Measure"),
+            "name": st.column_config.TextColumn("Measure", width="medium"),
             "value": st.column_config.NumberColumn("Value", format="%.3f"),
             "low": st.column_config.NumberColumn("at least", format="%.3f"),
             "high": st.column_config.NumberColumn("at most", format="%.3f"),
-            "reference": st.column_config.NumberColumn("Reference forecast", format="%.3f"),
+            "reference": st.column_config.NumberColumn("Leeway alone", format="%.3f"),
             "meaning": st.column_config.TextColumn("What a good figure is", width="large"),
         },
     )

@@ -153,6 +153,7 @@ def _all_corrections(states: pl.DataFrame) -> None:
     st.dataframe(
         views.states_table(states),
         hide_index=True,
+        placeholder=shared.ABSENT,
         key="all_corrections",
         alt="Every correction of this vehicle, worst first",
         column_config={
@@ -179,6 +180,7 @@ def _record(vehicle_id: str, frame: Frame) -> None:
     st.dataframe(
         events.reverse(),
         hide_index=True,
+        placeholder=shared.ABSENT,
         key="record",
         alt="Work, faults, power losses, calibrations and notes, newest first",
         column_config={

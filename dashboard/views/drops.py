@@ -26,11 +26,11 @@ def drops(reports: pl.DataFrame, quarantined: pl.DataFrame) -> DropsView:
         quarantined: One row per value or row set aside, with file, row, column and reason.
     """
     reasons = (
-        quarantined.group_by("file", "column", "reason")
+        quarantined.group_by("file", "column_name", "reason")
         .agg(rows=pl.len())
-        .sort("rows", "file", "column", descending=[True, False, False])
+        .sort("rows", "file", "column_name", descending=[True, False, False])
         if quarantined.height
-        else pl.DataFrame(schema={"file": pl.String, "column": pl.String, "reason": pl.String, "rows": pl.UInt32})
+        else pl.DataFrame(schema={"file": pl.String, "column_name": pl.String, "reason": pl.String, "rows": pl.UInt32})
     )
     return DropsView(
         sentence=_sentence(reports, quarantined),

@@ -85,18 +85,19 @@ def _sentence(counts: dict[str, int]) -> str:
     total = sum(counts.values())
     if not total:
         return "No vehicle is in service."
-    urgent = []
-    if counts["off_road"]:
-        urgent.append(f"{count(counts['off_road'], 'vehicle')} should not be driven until looked at")
-    if counts["this_week"]:
-        urgent.append(f"{count(counts['this_week'], 'vehicle')} should be looked at this week")
-    if counts["plan"]:
-        urgent.append(f"{count(counts['plan'], 'vehicle')} can be planned")
-    rest = [f"{counts['none']:,} need nothing"] if counts["none"] else []
+    said = [
+        f"{counts[urgency]:,} {one if counts[urgency] == 1 else many}"
+        for urgency, one, many in (
+            ("off_road", "should not be driven until looked at", "should not be driven until looked at"),
+            ("this_week", "should be looked at this week", "should be looked at this week"),
+            ("plan", "can be planned", "can be planned"),
+            ("none", "needs nothing", "need nothing"),
+        )
+        if counts[urgency]
+    ]
     if counts["unknown"]:
-        rest.append(f"of {counts['unknown']:,} too little is known to say")
-    start = f"Of {count(total, 'vehicle')}, " if total > 1 else ""
-    return f"{start}{listed(urgent + rest)}."
+        said.append(f"too little is known of {counts['unknown']:,}")
+    return f"Of {count(total, 'vehicle')}, {listed(said)}."
 
 
 def _alarms(fleet: pl.DataFrame, correction_state: pl.DataFrame, reader: Reader, promise: float) -> str:

@@ -1,0 +1,72 @@
+"""A dashboard served by the real command, and a real browser on it; for the browser test and the screenshots."""
+
+import os
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from urllib.error import URLError
+
+from playwright.sync_api import Browser, Page, sync_playwright
+
+CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+FLAGS = [
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update",
+    "--disable-sync", "--no-first-run",
+]  # fmt: skip
+
+
+@contextmanager
+def served(store: Path) -> Iterator[str]:
+    """`leeway serve` on a free port of this machine until the block is left; gives its address."""
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    command = [sys.executable, "-c", "from dashboard.command import main; main()", "serve", "--store", str(store)]
+    with subprocess.Popen([*command, "--port", str(port), "--no-browser"], env=os.environ) as server:
+        try:
+            address = f"http://127.0.0.1:{port}"
+            _wait_for(f"{address}/_stcore/health", server)
+            yield address
+        finally:
+            server.send_signal(signal.SIGINT)
+            try:
+                server.wait(10)
+            except subprocess.TimeoutExpired:
+                server.kill()
+
+
+def _wait_for(address: str, server: subprocess.Popen[bytes]) -> None:
+    for _ in range(300):
+        if server.poll() is not None:
+            raise RuntimeError(f"leeway serve ended with exit code {server.returncode}")
+        try:
+            with urllib.request.urlopen(address, timeout=1):  # noqa: S310 - our own address
+                return
+        except (URLError, TimeoutError, ConnectionError):
+            time.sleep(0.1)
+    raise RuntimeError("leeway serve did not answer within 30 s")
+
+
+@contextmanager
+def browser() -> Iterator[Browser]:
+    """Headless Chromium."""
+    with sync_playwright() as playwright:
+        running = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        try:
+            yield running
+        finally:
+            running.close()
+
+
+def settle(page: Page) -> None:
+    """Wait until the page has run and drawn."""
+    page.wait_for_selector("h1", timeout=20_000)
+    page.wait_for_function("!document.querySelector('[data-test-script-state=\"running\"]')", timeout=20_000)
+    page.wait_for_timeout(700)
