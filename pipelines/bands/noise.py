@@ -35,7 +35,14 @@ class Noise:
 
 
 def fit_noise(
-    values: Float32s, *, epoch: Int32s, row_start: Int64s, day: Float64s, cell: Int32s, cells: int, settled: Bools,
+    values: Float32s,
+    *,
+    epoch: Int32s,
+    row_start: Int64s,
+    day: Float64s,
+    cell: Int32s,
+    cells: int,
+    settled: Bools,
     resolution: Float64s,
 ) -> Noise:
     """Noise of C corrections from all series together, robust against defects in a fifth of them.
@@ -67,14 +74,17 @@ def fit_noise(
         sigma2, wander = np.where(better, a, sigma2), np.where(better, b, wander)
         memory = np.where(better, days, memory)
     return Noise(
-        sigma=np.sqrt(sigma2), memory_days=memory, rounding=rounding, wander=wander, pairs=pairs[:, :5].sum(1),
-        together=together, peers=peers,
+        sigma=np.sqrt(sigma2),
+        memory_days=memory,
+        rounding=rounding,
+        wander=wander,
+        pairs=pairs[:, :5].sum(1),
+        together=together,
+        peers=peers,
     )
 
 
-def _two_nonnegative(
-    f: Float64s, g: Float64s, y: Float64s, w: Float64s
-) -> tuple[Float64s, Float64s, Float64s]:
+def _two_nonnegative(f: Float64s, g: Float64s, y: Float64s, w: Float64s) -> tuple[Float64s, Float64s, Float64s]:
     """Least squares y = a f + b g with a, b >= 0, row by row; relative weights, errors in proportion to y."""
     w = w / np.maximum(np.abs(y), 1e-30) ** 2
     ff, gg, fg = (w * f * f).sum(1), (w * g * g).sum(1), (w * f * g).sum(1)

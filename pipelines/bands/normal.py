@@ -12,7 +12,9 @@ import numpy as np
 from pipelines.bands.noise import Noise, fit_noise
 from pipelines.handover import Bools, Float64s, Int32s, Int64s, Panel
 
-BLOCK_STARTS = np.cumsum([0, 182, 91, 91, 182, 182, 364, 364, 728, 728, 728, 728])  # days since the fleet's first reading
+BLOCK_STARTS = np.cumsum(
+    [0, 182, 91, 91, 182, 182, 364, 364, 728, 728, 728, 728]
+)  # days since the fleet's first reading
 ENOUGH_DAYS = 120  # a family's own past before a block that its model can be learned from
 SAMPLE = 200  # vehicles a family's noise is learned from
 AUTHORITY_SIGMA = 0.02  # prior sd of healthy noise as a share of half the authority
@@ -20,6 +22,7 @@ PRIOR_PAIRS = 60.0  # neighbouring readings that the prior is worth
 PRIOR_VEHICLES = 3.0
 PRIOR_OFFSET = 3.0  # prior sd of vehicles' levels, in sigmas of the noise
 WEEK = 7.0
+SCORES = np.array([0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5])  # normal scores at which a tail table has its knots
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -28,7 +31,8 @@ class Normal:
 
     block: [R] the block of each row. starts: [B] days since 1970. centre: [C, B, K]. ageing: [C, B] per km. km: the
     odometer that the centre is meant for. sigma, memory_days, rounding (variance), wander (variance per day),
-    offset_sd, season_move, depot_move (variances of a week's movement): [C, B].
+    offset_sd, season_move, depot_move (variances of a week's movement): [C, B]. tails: [C, B, 8] innovations, in their
+    own sd, whose normal scores are `SCORES`.
     """
 
     block: Int32s
@@ -43,6 +47,13 @@ class Normal:
     offset_sd: Float64s
     season_move: Float64s
     depot_move: Float64s
+    tails: Float64s
+
+    def model(self, c: int) -> Float64s:
+        """[B, 5] healthy noise of one correction, as the filter takes it."""
+        return np.stack(
+            [self.sigma[c], self.memory_days[c], self.rounding[c], self.wander[c], self.offset_sd[c]], axis=1
+        )
 
 
 def days(panel: Panel) -> Float64s:
@@ -92,9 +103,19 @@ def _stacked(fits: list[_Fit], block: Int32s, starts: Float64s, km: float) -> No
         return np.stack([getattr(fit.noise if of_noise else fit, pick) for fit in fits], axis=1)
 
     return Normal(
-        block=block, starts=starts, km=km, centre=stack("centre"), ageing=stack("ageing"), sigma=stack("sigma", True),
-        memory_days=stack("memory_days", True), rounding=stack("rounding", True), wander=stack("wander", True),
-        offset_sd=stack("offset_sd"), season_move=stack("season_move"), depot_move=stack("depot_move"),
+        block=block,
+        starts=starts,
+        km=km,
+        centre=stack("centre"),
+        ageing=stack("ageing"),
+        sigma=stack("sigma", True),
+        memory_days=stack("memory_days", True),
+        rounding=stack("rounding", True),
+        wander=stack("wander", True),
+        offset_sd=stack("offset_sd"),
+        season_move=stack("season_move"),
+        depot_move=stack("depot_move"),
+        tails=np.tile(SCORES, (len(fits[0].ageing), len(fits), 1)),
     )
 
 
@@ -113,15 +134,25 @@ def _fit(panel: Panel, day: Float64s, settled: Bools, until: Bools, km: float) -
     depots = len(panel.depots) if len(rows) / (weeks * len(panel.depots)) >= 5 else 1
     cell = week + weeks * (panel.depot[rows] if depots > 1 else 0)
     noise = fit_noise(
-        values, epoch=epoch, row_start=row_start, day=day[rows], cell=cell.astype(np.int32), cells=weeks * depots,
-        settled=ok, resolution=panel.resolution,
+        values,
+        epoch=epoch,
+        row_start=row_start,
+        day=day[rows],
+        cell=cell.astype(np.int32),
+        cells=weeks * depots,
+        settled=ok,
+        resolution=panel.resolution,
     )
     noise = _shrunk(noise, panel)
     level = np.where(ok, values, np.nan)
     centre = _centres(level, panel.calibration[rows], len(panel.calibrations), panel.neutral, vehicle[rows])
     season_move, depot_move = _moves(noise, depots, weeks)
     return _Fit(
-        noise=noise, centre=centre, ageing=ageing, season_move=season_move, depot_move=depot_move,
+        noise=noise,
+        centre=centre,
+        ageing=ageing,
+        season_move=season_move,
+        depot_move=depot_move,
         offset_sd=_offset_sd(level - centre[:, panel.calibration[rows]], row_start, noise.sigma),
     )
 
@@ -135,8 +166,13 @@ def _shrunk(noise: Noise, panel: Panel) -> Noise:
     floor = np.maximum(np.nan_to_num(panel.resolution) / 4, 1e-3 * prior)
     sigma = np.exp(share * np.log(np.maximum(noise.sigma, floor)) + (1 - share) * np.log(prior))
     return Noise(
-        sigma=sigma, memory_days=noise.memory_days, rounding=noise.rounding, wander=noise.wander, pairs=noise.pairs,
-        together=noise.together, peers=noise.peers,
+        sigma=sigma,
+        memory_days=noise.memory_days,
+        rounding=noise.rounding,
+        wander=noise.wander,
+        pairs=noise.pairs,
+        together=noise.together,
+        peers=noise.peers,
     )
 
 

@@ -38,10 +38,16 @@ def _panel(family: str, rows: pl.DataFrame, evidence: Evidence, epochs: pl.DataF
     vehicles = rows["vehicle_id"].unique().sort()
     codes = [code for code in read_codes(evidence, vehicles) if code in fitted]
     row_start = np.searchsorted(rows["vehicle_id"].to_numpy(), np.append(vehicles.to_numpy(), "\U0010ffff"))
-    values = rows.select("vehicle_id", "read_at").join(
-        evidence.snapshots.select("vehicle_id", "read_at", *codes), on=["vehicle_id", "read_at"], how="left",
-        maintain_order="left",
-    ).select(codes)
+    values = (
+        rows.select("vehicle_id", "read_at")
+        .join(
+            evidence.snapshots.select("vehicle_id", "read_at", *codes),
+            on=["vehicle_id", "read_at"],
+            how="left",
+            maintain_order="left",
+        )
+        .select(codes)
+    )
     depot, depots = _indexed(rows["depot"].fill_null(""))
     calibration, calibrations = _indexed(rows["calibration"].fill_null(""))
     catalogue = pl.DataFrame({"code": codes}, schema={"code": pl.String}).join(
@@ -95,7 +101,9 @@ def _epochs(
     whole = found.filter(pl.col("correction").is_null())["row"].to_numpy()
     starts[:, whole] = True
     single = found.filter(pl.col("correction").is_in(codes))
-    starts[single["correction"].replace_strict(place, return_dtype=pl.Int64).to_numpy(), single["row"].to_numpy()] = True
+    starts[single["correction"].replace_strict(place, return_dtype=pl.Int64).to_numpy(), single["row"].to_numpy()] = (
+        True
+    )
     starts[:, first] = False
     counted = np.cumsum(starts, axis=1, dtype=np.int32)
     lengths = np.diff(row_start)

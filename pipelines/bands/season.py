@@ -34,8 +34,24 @@ def robust_mean(x, variance, count, chosen):
 
 @numba.njit(cache=True, nogil=True)
 def run(
-    x, order, week_start, vehicle, depot, epoch, block, noise2, offset2, move2, depot_move2, depots, vehicles, exclude,
-    season, variance, weekly, weekly_variance,
+    x,
+    order,
+    week_start,
+    vehicle,
+    depot,
+    epoch,
+    block,
+    noise2,
+    offset2,
+    move2,
+    depot_move2,
+    depots,
+    vehicles,
+    exclude,
+    season,
+    variance,
+    weekly,
+    weekly_variance,
 ):
     """Season of one correction at every row, from other vehicles' rows up to the end of that row's week.
 

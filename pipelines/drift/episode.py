@@ -52,18 +52,30 @@ def explain(c: int, out: FamilyDrift, found: Episodes, inputs: tuple) -> None:  
     """
     values, base, variance, epoch, row_start, day, hours, block, model, *rest = inputs
     panel = out.panel
-    limits = np.array([
-        panel.low_limit[c] if panel.can_fault_low[c] else np.nan,
-        panel.high_limit[c] if panel.can_fault_high[c] else np.nan,
-    ])
+    limits = np.array(
+        [
+            panel.low_limit[c] if panel.can_fault_low[c] else np.nan,
+            panel.high_limit[c] if panel.can_fault_high[c] else np.nan,
+        ]
+    )
     for v in np.flatnonzero(out.alarm.T[c][row_start[1:] - 1] & (np.diff(row_start) > 0)):
         rows = slice(row_start[v], row_start[v + 1])
         count = row_start[v + 1] - row_start[v]
         trace = np.full((count, 6), np.nan)
         dummies = [np.empty(count, dtype=np.float32) for _ in range(4)] + [np.empty(count, dtype=np.bool_)] * 2
         sequential.run(
-            values[rows], base[rows], variance[rows], epoch[rows], np.array([0, count]), day[rows], hours[rows],
-            block[rows], model, *rest, *dummies, trace,
+            values[rows],
+            base[rows],
+            variance[rows],
+            epoch[rows],
+            np.array([0, count]),
+            day[rows],
+            hours[rows],
+            block[rows],
+            model,
+            *rest,
+            *dummies,
+            trace,
         )
         kept = np.flatnonzero(np.isfinite(trace[:, 0]) & (epoch[rows] == epoch[row_start[v + 1] - 1]))
         sigma = model[block[row_start[v + 1] - 1], sequential.SIGMA]

@@ -11,10 +11,11 @@ Source: Willsky and Jones (1976), IEEE Transactions on Automatic Control 21(1), 
 import numba
 import numpy as np
 
+from pipelines.bands.normal import SCORES
+
 # Columns of a model row: the healthy noise of one correction during one block of time.
 SIGMA, MEMORY_DAYS, ROUNDING, WANDER, OFFSET_SD = range(5)
 MODEL_COLUMNS = 5
-SCORES = np.array([0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5])  # normal scores at which a tail table has its knots
 
 CANDIDATES = 24  # onsets kept: spaced by a constant ratio of their age, which loses nothing against keeping all
 AGE_RATIO = 1.8  # an onset goes when its elder neighbour is at most this many times as old as its younger one
@@ -62,8 +63,26 @@ def thin(bank: np.ndarray, count: int, newest: int) -> int:
 
 @numba.njit(cache=True, nogil=True)
 def run(
-    values, base, base_variance, epoch, row_start, day, hours, block, model, tails, learn_hours, threshold, search,
-    expected, deviation, slope, evidence, alarm, relearning, trace,
+    values,
+    base,
+    base_variance,
+    epoch,
+    row_start,
+    day,
+    hours,
+    block,
+    model,
+    tails,
+    learn_hours,
+    threshold,
+    search,
+    expected,
+    deviation,
+    slope,
+    evidence,
+    alarm,
+    relearning,
+    trace,
 ):
     """Fill the six output rows of one correction; rows are sorted by vehicle, then time.
 

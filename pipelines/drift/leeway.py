@@ -7,7 +7,12 @@ from pipelines.handover import Float32s, Float64s
 
 
 def leeway(
-    level: Float32s, deviation: Float32s, centre: Float64s, low_limit: float, high_limit: float, can_fault_low: bool,
+    level: Float32s,
+    deviation: Float32s,
+    centre: Float64s,
+    low_limit: float,
+    high_limit: float,
+    can_fault_low: bool,
     can_fault_high: bool,
 ) -> npt.NDArray[np.float64]:
     """Percent of the authority left, 0 to 100; NaN where no side can fault or nothing is known.

@@ -52,7 +52,11 @@ def _wanted(evidence: Evidence, history: History) -> pl.DataFrame:
         fitted = set(fitted_codes(evidence.corrections, evidence.families, family))
         rows.append(
             pl.DataFrame(
-                {"engine_family": [family] * len(read), "correction": read, "is_fitted": [code in fitted for code in read]},
+                {
+                    "engine_family": [family] * len(read),
+                    "correction": read,
+                    "is_fitted": [code in fitted for code in read],
+                },
                 schema=rows[0].schema,
             )
         )

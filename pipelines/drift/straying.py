@@ -2,13 +2,13 @@
 
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
 from pipelines.bands import season
-from pipelines.bands.normal import WEEK, Normal, days, learn_normal, vehicle_of_row
+from pipelines.bands.kept import Bands, kept_tables
+from pipelines.bands.normal import WEEK, days, learn_normal, vehicle_of_row
 from pipelines.bands.relearning import relearning_hours, settled_rows
 from pipelines.drift import episode
 from pipelines.drift import filter as sequential
@@ -16,23 +16,14 @@ from pipelines.drift.episode import Episodes
 from pipelines.drift.leeway import leeway
 from pipelines.drift.states import correction_states
 from pipelines.drift.threshold import threshold
-from pipelines.handover import Drift, Evidence, FamilyDrift, Float64s, History, Int64s, Panel
+from pipelines.handover import Drift, Evidence, FamilyDrift, Float32s, Float64s, History, Int64s, Panel
 from pipelines.settings import Settings
 
 THREADS = 2
 EXACT_PEERS = 10  # families up to this size leave a vehicle out of its season throughout, not in its own week alone
 
 
-@dataclass(frozen=True, kw_only=True)
-class Bands:
-    """A family's bands: what the filter runs on. `season` and its variance: [C, W, depots]; weeks count from `start`."""
-
-    normal: Normal
-    learn_hours: Float64s
-    threshold: Float64s
-    start: float
-    season: Float64s
-    season_variance: Float64s
+Family = tuple[FamilyDrift, Bands, Episodes]
 
 
 def straying(panels: Sequence[Panel], *, evidence: Evidence, history: History, settings: Settings) -> Drift:
@@ -46,16 +37,16 @@ def straying(panels: Sequence[Panel], *, evidence: Evidence, history: History, s
     """
     usable = [panel for panel in panels if len(panel.read_at) and panel.codes]
     start = min((float(days(panel).min()) for panel in usable), default=0.0)
-    pairs = [_family(panel, start, evidence, settings) for panel in usable]
-    families = tuple(family for family, _ in pairs)
+    families = [_family(panel, start, evidence, settings) for panel in usable]
+    states = [(drift, found) for drift, _, found in families]
     return Drift(
-        families=families,
-        correction_state=correction_states(pairs, evidence=evidence, history=history),
-        extras={},
+        families=tuple(drift for drift, _, _ in families),
+        correction_state=correction_states(states, evidence=evidence, history=history),
+        extras=kept_tables([(drift.panel, bands) for drift, bands, _ in families]),
     )
 
 
-def _family(panel: Panel, fleet_start: float, evidence: Evidence, settings: Settings) -> tuple[FamilyDrift, Episodes]:
+def _family(panel: Panel, fleet_start: float, evidence: Evidence, settings: Settings) -> Family:
     day = days(panel)
     learn_hours = relearning_hours(panel, evidence.corrections)
     settled = settled_rows(panel, day, learn_hours)
@@ -65,29 +56,42 @@ def _family(panel: Panel, fleet_start: float, evidence: Evidence, settings: Sett
     shape = (len(panel.codes), len(day))
     found = Episodes.none(len(panel.codes), len(panel.vehicles))
     bands = Bands(
-        normal=normal, learn_hours=learn_hours, threshold=_thresholds(panel, day, settings), start=fleet_start,
+        normal=normal,
+        learn_hours=learn_hours,
+        threshold=_thresholds(panel, day, settings),
+        start=fleet_start,
         season=np.zeros((shape[0], weeks, len(panel.depots))),
         season_variance=np.zeros((shape[0], weeks, len(panel.depots))),
     )
-    out = FamilyDrift(
-        panel=panel,
-        expected=np.full(shape, np.nan, dtype=np.float32).T,
-        sigma=normal.sigma[:, -1].astype(np.float32),
-        memory_days=normal.memory_days[:, -1].astype(np.float32),
-        deviation=np.full(shape, np.nan, dtype=np.float32).T,
-        z=np.full(shape, np.nan, dtype=np.float32).T,
-        slope=np.full(shape, np.nan, dtype=np.float32).T,
-        leeway=np.full(shape, np.nan, dtype=np.float32).T,
-        evidence=np.full(shape, np.nan, dtype=np.float32).T,
-        threshold=bands.threshold.astype(np.float32),
-        alarm=np.zeros(shape, dtype=np.bool_).T,
-        relearning=np.zeros(shape, dtype=np.bool_).T,
-    )
+    out = empty_drift(panel, bands)
     order = np.argsort(week, kind="stable")
     week_start = np.searchsorted(week[order], np.arange(weeks + 1)).astype(np.int64)
     with ThreadPoolExecutor(THREADS) as pool:
         list(pool.map(lambda c: _correction(c, out, found, bands, day, order, week_start), range(shape[0])))
-    return out, found
+    return out, bands, found
+
+
+def empty_drift(panel: Panel, bands: Bands) -> FamilyDrift:
+    """The arrays that the filter fills, stored correction by correction."""
+    shape = (len(panel.codes), len(panel.read_at))
+
+    def blank() -> Float32s:
+        return np.full(shape, np.nan, dtype=np.float32).T
+
+    return FamilyDrift(
+        panel=panel,
+        expected=blank(),
+        sigma=bands.normal.sigma[:, -1].astype(np.float32),
+        memory_days=bands.normal.memory_days[:, -1].astype(np.float32),
+        deviation=blank(),
+        z=blank(),
+        slope=blank(),
+        leeway=blank(),
+        evidence=blank(),
+        threshold=bands.threshold.astype(np.float32),
+        alarm=np.zeros(shape, dtype=np.bool_).T,
+        relearning=np.zeros(shape, dtype=np.bool_).T,
+    )
 
 
 def _thresholds(panel: Panel, day: Float64s, settings: Settings) -> Float64s:
@@ -113,34 +117,78 @@ def _correction(
     x = values - anchor
     seasonal, variance = np.zeros(len(day)), np.zeros(len(day))
     arguments = (
-        x, order, week_start, vehicle_of_row(panel), panel.depot, epoch, normal.block,
-        normal.sigma[c] ** 2 + normal.rounding[c], normal.offset_sd[c] ** 2, normal.season_move[c],
-        normal.depot_move[c], len(panel.depots), len(panel.vehicles),
+        x,
+        order,
+        week_start,
+        vehicle_of_row(panel),
+        panel.depot,
+        epoch,
+        normal.block,
+        normal.sigma[c] ** 2 + normal.rounding[c],
+        normal.offset_sd[c] ** 2,
+        normal.season_move[c],
+        normal.depot_move[c],
+        len(panel.depots),
+        len(panel.vehicles),
     )
     if len(panel.vehicles) <= EXACT_PEERS:
         for vehicle in range(len(panel.vehicles)):
             season.run(*arguments, vehicle, seasonal, variance, bands.season[c], bands.season_variance[c])
     season.run(
-        *arguments, -1,
+        *arguments,
+        -1,
         *((np.empty(len(day)), np.empty(len(day))) if len(panel.vehicles) <= EXACT_PEERS else (seasonal, variance)),
-        bands.season[c], bands.season_variance[c],
+        bands.season[c],
+        bands.season_variance[c],
     )
-    model = np.stack(
-        [normal.sigma[c], normal.memory_days[c], normal.rounding[c], normal.wander[c], normal.offset_sd[c]], axis=1
-    )
-    tails = np.repeat(sequential.SCORES[None, :], len(model), axis=0)
+    filter_correction(c, panel, bands, day, anchor + seasonal, variance, out, found)
+
+
+def filter_correction(
+    c: int,
+    panel: Panel,
+    bands: Bands,
+    day: Float64s,
+    base: Float64s,
+    variance: Float64s,
+    out: FamilyDrift,
+    found: Episodes,
+) -> None:
+    """Filter one correction against `base` [R] and its error variance; fills its rows of `out` and `found`."""
+    normal = bands.normal
     inputs = (
-        values, anchor + seasonal, variance, epoch, panel.row_start, day, panel.hours, normal.block, model, tails,
-        bands.learn_hours[c], bands.threshold[c], True,
+        np.ascontiguousarray(panel.values[:, c]),
+        base,
+        variance,
+        np.ascontiguousarray(panel.epoch[:, c]),
+        panel.row_start,
+        day,
+        panel.hours,
+        normal.block,
+        normal.model(c),
+        normal.tails[c],
+        bands.learn_hours[c],
+        bands.threshold[c],
+        True,
     )
     outputs = (
-        out.expected.T[c], out.deviation.T[c], out.slope.T[c], out.evidence.T[c], out.alarm.T[c], out.relearning.T[c],
+        out.expected.T[c],
+        out.deviation.T[c],
+        out.slope.T[c],
+        out.evidence.T[c],
+        out.alarm.T[c],
+        out.relearning.T[c],
     )
     sequential.run(*inputs, *outputs, np.empty((0, 6)))
     episode.explain(c, out, found, inputs)
     out.z.T[c] = out.deviation.T[c] / normal.sigma[c, normal.block]
     centre = normal.centre[c, normal.block, panel.calibration]
     out.leeway.T[c] = leeway(
-        out.expected.T[c] + out.deviation.T[c], out.deviation.T[c], centre, panel.low_limit[c], panel.high_limit[c],
-        bool(panel.can_fault_low[c]), bool(panel.can_fault_high[c]),
+        out.expected.T[c] + out.deviation.T[c],
+        out.deviation.T[c],
+        centre,
+        panel.low_limit[c],
+        panel.high_limit[c],
+        bool(panel.can_fault_low[c]),
+        bool(panel.can_fault_high[c]),
     )

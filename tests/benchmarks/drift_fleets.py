@@ -103,8 +103,10 @@ def _readings(world, rng):
 def _memory(rng, vehicle, day, world, m):
     """[R, m] stationary noise of sd 1 with memory, and the slow wander."""
     shape = (len(day), m)
-    draw = (lambda: rng.standard_t(world.tails, m) / np.sqrt(world.tails / (world.tails - 2))) if world.tails else (
-        lambda: rng.standard_normal(m)
+    draw = (
+        (lambda: rng.standard_t(world.tails, m) / np.sqrt(world.tails / (world.tails - 2)))
+        if world.tails
+        else (lambda: rng.standard_normal(m))
     )
     out = np.empty(shape)
     days = -7 / np.log(world.memory) if world.memory > 0 else 0.01
@@ -147,8 +149,14 @@ def _frames(world, vehicle, day, family, depot, x, unit):
     limit = world.authority * unit
     catalogue = pl.DataFrame(
         {
-            "code": codes, "title": codes, "neutral": [0.0] * m, "low_limit": -limit, "high_limit": limit,
-            "resolution": world.step * unit, "fault_low": ["P1000"] * m, "fault_high": ["P1001"] * m,
+            "code": codes,
+            "title": codes,
+            "neutral": [0.0] * m,
+            "low_limit": -limit,
+            "high_limit": limit,
+            "resolution": world.step * unit,
+            "fault_low": ["P1000"] * m,
+            "fault_high": ["P1001"] * m,
         }
     )
     catalogue = _filled(catalogue, tables["corrections"])
@@ -164,22 +172,40 @@ def _frames(world, vehicle, day, family, depot, x, unit):
         tables["vehicles"],
     )
     readings = keys.with_columns(
-        engine_family=pl.Series([f"family-{f}" for f in family]), depot=pl.Series([f"depot-{d}" for d in depot]),
-        duty=pl.lit(None, pl.String), hours=pl.Series(day * 1.5), hours_confidence=pl.lit(1.0),
-        km=pl.Series(day * 50.0), calibration=pl.lit("A"), module=pl.lit(None, pl.String),
-        power_lost=pl.lit(value=False), faults_known=pl.lit(value=False),
+        engine_family=pl.Series([f"family-{f}" for f in family]),
+        depot=pl.Series([f"depot-{d}" for d in depot]),
+        duty=pl.lit(None, pl.String),
+        hours=pl.Series(day * 1.5),
+        hours_confidence=pl.lit(1.0),
+        km=pl.Series(day * 50.0),
+        calibration=pl.lit("A"),
+        module=pl.lit(None, pl.String),
+        power_lost=pl.lit(value=False),
+        faults_known=pl.lit(value=False),
     )
     first = readings.group_by("vehicle_id", maintain_order=True).first()
     epochs = first.select(
-        "vehicle_id", pl.lit(None, pl.String).alias("correction"), pl.col("read_at").alias("started_at"),
-        pl.col("read_at").alias("first_read_at"), pl.lit("first_seen").alias("reason"),
+        "vehicle_id",
+        pl.lit(None, pl.String).alias("correction"),
+        pl.col("read_at").alias("started_at"),
+        pl.col("read_at").alias("first_read_at"),
+        pl.lit("first_seen").alias("reason"),
         pl.lit(value=False).alias("recorded"),
     )
     evidence = Evidence(
-        as_of=read_at.max(), corrections=catalogue, vehicles=vehicles, families=tables["families"],
-        snapshots=snapshots, faults=tables["faults"], work=tables["work"], components=tables["components"],
-        calibrations=tables["calibrations"], bays=tables["bays"], availability=tables["availability"],
-        due=tables["due"], notes=tables["notes"],
+        as_of=read_at.max(),
+        corrections=catalogue,
+        vehicles=vehicles,
+        families=tables["families"],
+        snapshots=snapshots,
+        faults=tables["faults"],
+        work=tables["work"],
+        components=tables["components"],
+        calibrations=tables["calibrations"],
+        bays=tables["bays"],
+        availability=tables["availability"],
+        due=tables["due"],
+        notes=tables["notes"],
     )
     history = History(readings=readings, epochs=epochs, fault_events=pl.DataFrame(), notices=pl.DataFrame())
     return Fleet(evidence=evidence, history=history, planted=np.empty(0), day=day)

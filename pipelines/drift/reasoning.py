@@ -1,0 +1,91 @@
+"""One vehicle's reasoning for the chart: its readings and the kept bands in, the parts of every expectation out."""
+
+from collections.abc import Mapping
+
+import numpy as np
+import polars as pl
+
+from pipelines.bands import season
+from pipelines.bands.kept import Bands, kept_bands
+from pipelines.bands.normal import WEEK, days
+from pipelines.bands.panel import panels
+from pipelines.drift.episode import Episodes
+from pipelines.drift.states import BAND_SIGMAS
+from pipelines.drift.straying import empty_drift, filter_correction
+from pipelines.handover import Evidence, Panel
+from pipelines.history.reconstruct import reconstruct
+
+PATH_SCHEMA = {
+    "vehicle_id": pl.String, "correction": pl.String, "read_at": pl.Datetime("us", "UTC"), "value": pl.Float64,
+    "centre": pl.Float64, "season": pl.Float64, "offset": pl.Float64, "relearning": pl.Float64,
+    "expected": pl.Float64, "band_low": pl.Float64, "band_high": pl.Float64, "level": pl.Float64,
+    "evidence": pl.Float64, "threshold": pl.Float64, "epoch": pl.Int32, "settled": pl.Boolean,
+}  # fmt: skip
+
+
+def correction_paths(evidence_of_one_vehicle: Evidence, extras: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
+    """Every reading of one vehicle with what it should have been, and why.
+
+    expected = centre (with ageing) + season + offset + relearning; level is the smoothed reading; evidence is the
+    statistic that raises an alarm above threshold. While a correction relearns, its own part stands in `relearning`.
+    The season is that of all its peers, itself among them.
+
+    Args:
+        evidence_of_one_vehicle: Its evidence at some as_of.
+        extras: The tables `drift_model`, `drift_centre` and `drift_season` published then.
+
+    Returns:
+        Rows of `PATH_SCHEMA`, sorted by correction, then time; empty where nothing is kept of its family.
+    """
+    if not extras:
+        return pl.DataFrame(schema=PATH_SCHEMA)
+    history = reconstruct(evidence_of_one_vehicle)
+    found = [kept_bands(panel, extras) for panel in panels(evidence_of_one_vehicle, history)]
+    paths = [_paths(*pair) for pair in found if pair]
+    return pl.concat(paths) if paths else pl.DataFrame(schema=PATH_SCHEMA)
+
+
+def _paths(panel: Panel, bands: Bands) -> pl.DataFrame:
+    day, normal = days(panel), bands.normal
+    out = empty_drift(panel, bands)
+    nothing = Episodes.none(len(panel.codes), len(panel.vehicles))
+    week = np.clip(((day - bands.start) // WEEK).astype(np.int64), 0, bands.season.shape[1] - 1)
+    centre, seasonal = np.empty(out.expected.T.shape), np.empty(out.expected.T.shape)
+    for c in range(len(panel.codes)):
+        centre[c] = season.anchors(
+            np.ascontiguousarray(panel.epoch[:, c]), panel.row_start, normal.block, panel.calibration,
+            normal.centre[c], normal.ageing[c], panel.km, normal.km,
+        )  # fmt: skip
+        seasonal[c] = bands.season[c, week, panel.depot]
+        variance = bands.season_variance[c, week, panel.depot]
+        filter_correction(c, panel, bands, day, centre[c] + seasonal[c], variance, out, nothing)
+    rows = len(day)
+    expected = out.expected.T.astype(np.float64)
+    own, learning = expected - centre - seasonal, out.relearning.T
+    margin = BAND_SIGMAS * normal.sigma[:, normal.block]
+    frame = pl.DataFrame(
+        {
+            "vehicle_id": np.tile(
+                np.repeat(np.array(panel.vehicles, dtype=object), np.diff(panel.row_start)), len(centre)
+            ).tolist(),
+            "correction": np.repeat(np.array(panel.codes, dtype=object), rows).tolist(),
+            "read_at": pl.Series(np.tile(panel.read_at.astype("datetime64[us]"), len(centre))).dt.replace_time_zone(
+                "UTC"
+            ),
+            "value": panel.values.T.astype(np.float64).ravel(),
+            "centre": centre.ravel(),
+            "season": seasonal.ravel(),
+            "offset": np.where(learning, 0.0, own).ravel(),
+            "relearning": np.where(learning, own, 0.0).ravel(),
+            "expected": expected.ravel(),
+            "band_low": (expected - margin).ravel(),
+            "band_high": (expected + margin).ravel(),
+            "level": (expected + out.deviation.T).ravel(),
+            "evidence": out.evidence.T.astype(np.float64).ravel(),
+            "threshold": np.repeat(bands.threshold, rows),
+            "epoch": panel.epoch.T.ravel(),
+            "settled": ~learning.ravel(),
+        },
+        schema=PATH_SCHEMA,
+    )
+    return frame.with_columns(pl.col(pl.Float64).fill_nan(None))
