@@ -9,8 +9,6 @@ import polars as pl
 from pipelines.causes.knowledge import Cause, CodeEntry, SignatureEntry, Variant, causes
 from pipelines.handover import Bools, Float64s
 
-COMMON_SPREAD = 0.04  # share of the way that any defect may move any correction unforeseen (judgement)
-
 
 @dataclass(frozen=True, kw_only=True)
 class EngineLayout:
@@ -39,12 +37,12 @@ class Hypothesis:
     prior: float  # share of the cause's own prior
     codes: tuple[CodeEntry, ...]
     share: Float64s  # [C], signed share of each correction's way at full severity
-    spread: Float64s  # [C], standard deviation of that share
+    spread: Float64s  # [C], standard deviation of that share; 0: not named
 
     @property
     def named(self) -> Bools:
         """Which corrections it moves, [C]."""
-        moved: Bools = (self.share != 0) | (self.spread > COMMON_SPREAD)
+        moved: Bools = self.spread > 0
         return moved
 
 
@@ -88,7 +86,7 @@ def hypotheses(codes: tuple[str, ...], layout: EngineLayout) -> tuple[Hypothesis
         for variant in cause.variants:
             places = list(_places(variant, layout))
             for bank, cylinder in places:
-                share, spread = np.zeros(len(codes)), np.full(len(codes), COMMON_SPREAD)
+                share, spread = np.zeros(len(codes)), np.zeros(len(codes))
                 for entry in variant.signature:
                     for code, factor in _named_corrections(entry, bank, cylinder, layout):
                         if code in index:

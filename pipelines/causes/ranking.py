@@ -5,8 +5,6 @@ its signature of unknown severity explains the newest deviations (`severity`), b
 by how common it is (`priors`). 'None of these' is what is healthy or moves in a way that no cause explains.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 import polars as pl
 from scipy.special import logsumexp
@@ -15,15 +13,15 @@ from pipelines.catalogue.tables import published_tables
 from pipelines.causes.hypotheses import Hypothesis, engine_layout, hypotheses
 from pipelines.causes.noise import deviation_noise
 from pipelines.causes.priors import cause_priors
-from pipelines.causes.severity import log_bayes_factors
+from pipelines.causes.severity import Nuisance, log_bayes_factors
 from pipelines.causes.standing_codes import log_code_ratios, speaking_codes
 from pipelines.causes.wording import Findings, cause_evidence, none_evidence
-from pipelines.handover import Bools, Drift, Evidence, FamilyDrift, Float64s, History, Int64s
+from pipelines.handover import Drift, Evidence, FamilyDrift, Float64s, History, Int64s
 from pipelines.outliers.in_service import in_service
 
 SEVERITY_SCALE = 0.4  # half-normal, share of the way to the limit; most defects are met before it (judgement)
-UNKNOWN_PRESENT = 3e-4  # share of vehicles on which one correction departs as no known cause explains (judgement)
-UNKNOWN_SCALE = 0.2  # of such a departure, share of the way to the limit (judgement)
+OUTLIER_SHARE = 0.002  # of a vehicle's corrections, off for a reason of their own that no cause names (judgement)
+OUTLIER_NOISES, OUTLIER_WAY = 6.0, 0.1  # scale of such a departure: noises, share of the way (judgement)
 WORTH_SHOWING = 0.005  # probability below which a cause joins 'none of these'
 NONE = "none_of_these"
 
@@ -59,108 +57,58 @@ def rank_causes(drift: Drift, *, evidence: Evidence, history: History) -> pl.Dat
     )
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Scaled:
-    """One family's newest deviations and hypotheses in sigmas of healthy noise."""
-
-    z: Float64s  # [V, C]; NaN: not read or relearning
-    signatures: Float64s  # [K, C]
-    spreads: Float64s  # [K, C]
-    noise: Float64s  # [C, C]
-    named: Bools  # [K, C], the corrections that a hypothesis moves
-    way: Float64s  # [C], to the nearer limit
-
-
 def _rank_family(
     family: FamilyDrift, *, evidence: Evidence, spoken: pl.DataFrame, priors: dict[str, float]
 ) -> list[dict[str, object]]:
     panel = family.panel
     catalogue = evidence.corrections.filter(pl.col("code").is_in(panel.codes))
-    layout = engine_layout(evidence.families, panel.family, catalogue)
-    laid_out = hypotheses(panel.codes, layout)
+    laid_out = hypotheses(panel.codes, engine_layout(evidence.families, panel.family, catalogue))
     newest = panel.row_start[1:] - 1
-    scaled = _scaled(family, newest, laid_out)
+    z = family.z[newest].astype(np.float64)
+    z[family.relearning[newest]] = np.nan
+    noise = deviation_noise(family)
     code_ratio, codes = log_code_ratios(panel.vehicles, spoken, laid_out)
-    fit, heard, unknown = _fits(scaled)
     log_prior = np.log([priors[h.cause.id] * h.prior for h in laid_out])
-    log_none = np.logaddexp(np.log1p(-sum(priors.values())), np.log(UNKNOWN_PRESENT) + unknown)
-    joint = np.concatenate([log_prior + fit + code_ratio, log_none[:, None]], axis=1)
+    fit = _fits(family, newest, z, noise=noise, laid_out=laid_out)
+    log_none = np.full((len(z), 1), np.log1p(-sum(priors.values())))
+    joint = np.concatenate([log_prior + fit + code_ratio, log_none], axis=1)
     posterior = np.exp(joint - logsumexp(joint, axis=1, keepdims=True))
+    heard = ~np.isnan(z) @ np.array([h.named for h in laid_out]).T
     posterior[:, :-1][~heard & (code_ratio <= 0)] = 0.0
-    posterior[:, -1] = 1.0 - posterior[:, :-1].sum(axis=1)
-    titles = dict(catalogue.select("code", "title").iter_rows())
-    units = dict(catalogue.select("code", "unit").iter_rows())
     findings = Findings(
         codes=panel.codes,
-        titles=titles,
-        units=units,
-        z=scaled.z / np.sqrt(np.diag(scaled.noise)),
+        titles=dict(catalogue.select("code", "title").iter_rows()),
+        units=dict(catalogue.select("code", "unit").iter_rows()),
+        z=z / noise,
         deviation=family.deviation[newest].astype(np.float64),
-        way=scaled.way * family.sigma,
     )
     return _rows(panel.vehicles, laid_out, posterior, findings, codes)
 
 
-def _scaled(family: FamilyDrift, newest: Int64s, laid_out: tuple[Hypothesis, ...]) -> _Scaled:
+def _fits(
+    family: FamilyDrift, newest: Int64s, z: Float64s, *, noise: Float64s, laid_out: tuple[Hypothesis, ...]
+) -> Float64s:
+    """Log Bayes factors of every hypothesis against health, [V, K]; shares of the way become sigmas."""
     panel = family.panel
-    z = family.z[newest].astype(np.float64)
-    z[family.relearning[newest]] = np.nan
     expected = family.expected[newest].astype(np.float64)
-    known = ~np.isnan(expected)
-    centre = np.where(
-        known.any(axis=0), np.nanmedian(np.where(known.any(axis=0), expected, 0.0), axis=0), panel.neutral
-    )
+    known = (~np.isnan(expected)).any(axis=0)
+    centre = np.where(known, np.nanmedian(np.where(known, expected, 0.0), axis=0), panel.neutral)
     sigma = np.maximum(family.sigma.astype(np.float64), 1e-12)
     up, down = (panel.high_limit - centre) / sigma, (centre - panel.low_limit) / sigma
+    nearer = np.maximum(np.minimum(up, down), 1e-6)
     share = np.array([h.share for h in laid_out])
-    spread = np.array([h.spread for h in laid_out])
-    way = np.where(share > 0, up, np.where(share < 0, down, np.minimum(up, down)))
-    return _Scaled(
-        z=z,
+    way = np.where(share > 0, up, np.where(share < 0, down, nearer))
+    return log_bayes_factors(
+        z,
         signatures=share * way,
-        spreads=spread * way,
-        noise=deviation_noise(family),
-        named=np.array([h.named for h in laid_out]),
-        way=np.minimum(up, down),
+        spreads=np.array([h.spread for h in laid_out]) * way,
+        nuisance=Nuisance(
+            sd=noise,
+            outlier_sd=np.hypot(OUTLIER_NOISES * noise, OUTLIER_WAY * nearer),
+            outlier_share=OUTLIER_SHARE,
+        ),
+        severity_scale=SEVERITY_SCALE,
     )
-
-
-def _fits(scaled: _Scaled) -> tuple[Float64s, Bools, Float64s]:
-    """Log Bayes factors against health: of every hypothesis [V, K], and of a departure no cause explains [V].
-
-    Between them stands whether a hypothesis would show in what can be judged of the vehicle. Vehicles are taken
-    together by which corrections of theirs can be judged.
-    """
-    judged = ~np.isnan(scaled.z)
-    fit = np.zeros((len(judged), len(scaled.signatures)))
-    heard = judged.astype(np.float64) @ scaled.named.T.astype(np.float64) > 0
-    unknown = np.full(len(judged), -np.inf)
-    patterns, of_vehicle = np.unique(judged, axis=0, return_inverse=True)
-    for p, read in enumerate(patterns):
-        if not read.any():
-            continue
-        group = np.flatnonzero(of_vehicle.reshape(-1) == p)
-        z, noise = scaled.z[np.ix_(group, read)], scaled.noise[np.ix_(read, read)]
-        fit[group] = log_bayes_factors(
-            z,
-            signatures=scaled.signatures[:, read],
-            spreads=scaled.spreads[:, read],
-            noise=noise,
-            severity_scale=SEVERITY_SCALE,
-        )
-        unknown[group] = _unexplained(z, noise, UNKNOWN_SCALE * scaled.way[read])
-    return fit, heard, unknown
-
-
-def _unexplained(z: Float64s, noise: Float64s, scale: Float64s) -> Float64s:
-    """Log of the summed Bayes factors of each correction alone being off by N(0, scale²), against health; [V]."""
-    precision = np.linalg.inv(noise)
-    information = np.diag(precision)
-    score = z @ precision
-    shrink = 1.0 + scale**2 * information
-    each = -0.5 * np.log(shrink) + 0.5 * scale**2 * score**2 / shrink
-    summed: Float64s = logsumexp(each, axis=1)
-    return summed
 
 
 def _rows(

@@ -25,7 +25,6 @@ class Findings:
     units: Mapping[str, str | None]
     z: Float64s  # [V, C], deviation in sigmas of its healthy level; NaN: not judged
     deviation: Float64s  # [V, C], unit of the correction
-    way: Float64s  # [C], centre to the nearer limit, unit of the correction
 
     def named(self, vehicle: int, columns: Sequence[int]) -> str:
         """Corrections with their deviations, as a list in words."""
