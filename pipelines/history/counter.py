@@ -14,7 +14,7 @@ from pipelines.handover import Bools, Float64s, Int64s
 SKIPPED, COUNTED, RESTARTED, MISREAD, NEW_TRACK, RESUMED, OTHER_UNIT = range(7)
 BY_GUIDE, BY_TIME = 0.5, 0.2  # trust in an hour estimated by the other counter, or by calendar time alone
 ZONES_H = 26.0  # readings may be stamped in zones up to 26 hours apart
-USUAL_TIMES = 5.0  # a counter read in another unit must go on within so many times its usual rate
+USUAL_TIMES = 3.0  # a counter read in another unit must go on within so many times its usual rate
 
 # A track is a course that the counter was seen on: its last value there, when, total minus value, unit factor.
 VALUE, AT, OFFSET, FACTOR = range(4)
@@ -155,15 +155,15 @@ def _judge(tracks, sums, reading, at, fresh, rules, factors):  # type: ignore[no
         return COUNTED, now[FACTOR]
     if back:
         return RESUMED, before[FACTOR]
-    if rules[3] > 0.0 and value < now[VALUE] and value <= rules[0] * (at - now[AT]) + rules[1]:
-        return RESTARTED, now[FACTOR]
+    if _fits(doubt, value, at, rules):
+        return NEW_TRACK, 1.0
     if sums[RISEN_TIME] > 0.0:
-        most = USUAL_TIMES * sums[RISEN] / sums[RISEN_TIME] * (at - now[AT] + ZONES_H) + rules[2]
+        most = USUAL_TIMES * sums[RISEN] / sums[RISEN_TIME] * (at - now[AT]) + rules[2]
         for other in factors:
             if -rules[2] <= reading * other - now[VALUE] <= most:
                 return OTHER_UNIT, other
-    if _fits(doubt, value, at, rules):
-        return NEW_TRACK, 1.0
+    if rules[3] > 0.0 and value < now[VALUE] and value <= rules[0] * (at - now[AT]) + rules[1]:
+        return RESTARTED, now[FACTOR]
     return MISREAD, now[FACTOR]
 
 
