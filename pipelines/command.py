@@ -2,44 +2,15 @@
 
 import sys
 from collections.abc import Callable
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
 
 import click
 
+from pipelines.command_options import Time, store_option
 from pipelines.errors import SettingError
 from pipelines.store.folder import Store
-
-DEFAULT_STORE = "leeway.duckdb"
-Command = Callable[..., Any]
-
-
-class Time(click.ParamType[datetime]):
-    """A time of ISO 8601; a date alone is its first moment, a time without an offset is UTC."""
-
-    name = "time"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> datetime:
-        """The time in UTC."""
-        if isinstance(value, datetime):
-            return value
-        try:
-            time = datetime.fromisoformat(value)
-        except ValueError:
-            self.fail(f"'{value}' is not a time of ISO 8601, such as 2031-02-14 or 2031-02-14T08:30:00Z.", param, ctx)
-        return time.replace(tzinfo=UTC) if time.tzinfo is None else time.astimezone(UTC)
-
-
-def store_option(command: Command) -> Command:
-    """`--store`, given as the argument `store`, and `--debug`, which the front door looks for."""
-    debug = click.option("--debug", is_flag=True, expose_value=False, help="Show the traceback of an error.")
-    option = click.option(
-        "--store", envvar="LEEWAY_STORE", default=DEFAULT_STORE, show_default=True, metavar="PATH",
-        callback=lambda ctx, param, value: Store(value),  # noqa: ARG005 (click calls it with all three)
-        help="Folder of the store; $LEEWAY_STORE where it is not given.",
-    )  # fmt: skip
-    return option(debug(command))
+from pipelines.store_command import store_group
 
 
 def stages() -> Callable[[str], None]:
@@ -213,4 +184,4 @@ def backtest(store: Store, start: datetime, end: datetime, every: int) -> None:
     click.echo(f"Analysed at {len(dates)} dates; published {', '.join(sorted(tables))}.")
 
 
-COMMANDS: list[click.Command] = [load, analyse, plan, export, backtest]
+COMMANDS: list[click.Command] = [load, analyse, plan, export, backtest, store_group]

@@ -12,9 +12,9 @@ import polars as pl
 
 from pipelines.catalogue.checks import Check, checks
 from pipelines.catalogue.tables import Column, Table
+from pipelines.intake.blocks import BOOKKEEPING, CELLS, LOAD, ROW
 from pipelines.intake.casting import Reading, cast, has_offset, is_empty
 from pipelines.intake.columns import Columns
-from pipelines.intake.delimited import BOOKKEEPING, CELLS, LOAD, ROW
 
 PROBLEM = {"at": pl.UInt32, "column_name": pl.String, "reason": pl.String, "detail": pl.String, "verdict": pl.String}
 TYPE_NAMES = {

@@ -8,7 +8,7 @@ import polars as pl
 
 from pipelines.catalogue.tables import Table
 from pipelines.errors import DropError
-from pipelines.intake.delimited import BOOKKEEPING
+from pipelines.intake.blocks import BOOKKEEPING
 
 RESERVED = {*BOOKKEEPING, "arrival", "stored_row", "same", "replaced_by", "replaced_at", "quarantine_id"}
 NAME = re.compile(r"[A-Za-z]\w{0,62}")

@@ -17,19 +17,18 @@ import polars as pl
 from pipelines.catalogue.corrections import built_in_corrections, overridden
 from pipelines.catalogue.tables import drop_tables
 from pipelines.errors import DropError, SettingError
+from pipelines.intake.blocks import LOAD, Block, frame_of_blocks
 from pipelines.intake.casting import Reading
-from pipelines.intake.checking import Authority, check_block
+from pipelines.intake.checking import check_block
 from pipelines.intake.columns import Columns, match_columns
-from pipelines.intake.delimited import BOOKKEEPING, CELLS, LOAD, Block
 from pipelines.intake.files import SourceFile, content_hash, find_files
 from pipelines.intake.reading import read_blocks
 from pipelines.intake.report import FileReport, LoadReport
 from pipelines.store.connection import frame_of
 from pipelines.store.folder import Store
 from pipelines.store.loads import add_flags, add_loads, add_quarantined, mark_mended, next_id, seen_hashes
-from pipelines.store.long_readings import merge_readings
+from pipelines.store.long_readings import merge_table
 from pipelines.store.plausibility import flag_implausible
-from pipelines.store.rows import merge_rows
 from pipelines.store.schema import get_setting, put_setting
 
 BATCH_ROWS = 50_000  # rows of small files that are checked and merged together
@@ -102,8 +101,10 @@ class _Loading:
     time_zone: str
     loaded_at: datetime
     reports: list[FileReport] = field(default_factory=list)
-    waiting: list[pl.DataFrame] = field(default_factory=list)
-    waiting_kind: tuple[str, bool, Columns] | None = None
+    waiting: list[tuple[Block, int]] = field(default_factory=list)
+    waiting_columns: Columns | None = None
+    waiting_rows: int = 0
+    matched: dict[tuple[str, ...], Columns] = field(default_factory=dict)
     authority: dict[str, tuple[float, float]] = field(default_factory=dict)
     table: str = ""
 
@@ -116,7 +117,7 @@ class _Loading:
         if file.table != self.table:
             self.flush()
             self.authority = _authority(self.connection) if file.table in ("snapshots", "readings") else {}
-            self.table = file.table
+            self.table, self.matched = file.table, {}
         report = FileReport(
             load_id=self.first_id + len(self.reports),
             drop=file.drop,
@@ -136,61 +137,55 @@ class _Loading:
             report.unreadable = str(error)
 
     def _read(self, file: SourceFile, report: FileReport) -> None:
-        table = drop_tables()[file.table]
-        matched: dict[tuple[str, ...], Columns] = {}
-
-        def columns_of(header: Sequence[str]) -> Columns:
-            names = tuple(name for name in header if name not in BOOKKEEPING)
-            if names not in matched:
-                matched[names] = match_columns(names, table, self.authority, file=file.name)
-            return matched[names]
-
-        for block in read_blocks(file.path, file.format, types=lambda header: columns_of(header).numbers):
-            columns = columns_of(block.cells.columns)
+        for block in read_blocks(file.path, file.format, types=lambda header: self._columns(header, file).numbers):
+            columns = self._columns(block.names, file)
             report.extra, report.waiting = columns.extra, columns.waiting
             self._add(block, report, columns)
 
+    def _columns(self, header: Sequence[str], file: SourceFile) -> Columns:
+        """What the columns of a header are; found once for all files of the table that have it."""
+        names = tuple(header)
+        if names not in self.matched:
+            self.matched[names] = match_columns(names, drop_tables()[file.table], self.authority, file=file.name)
+        return self.matched[names]
+
     def _add(self, block: Block, report: FileReport, columns: Columns) -> None:
-        kind = (report.table, block.decimal_comma, columns)
-        cells = _numbered(block.cells, report.load_id)
-        if block.reread is not None or cells.height >= BATCH_ROWS:
+        if block.reread is not None or block.height >= BATCH_ROWS:
             self.flush()
-            self._merge(cells, kind, block.reread, report.load_id)
+            self._merge([(block, report.load_id)], columns)
             return
-        if kind != self.waiting_kind or sum(c.height for c in self.waiting) + cells.height > BATCH_ROWS:
+        alike = not self.waiting or (
+            self.waiting_columns is columns
+            and self.waiting[0][0].decimal_comma == block.decimal_comma
+            and self.waiting[0][0].kinds == block.kinds
+        )
+        if not alike or self.waiting_rows + block.height > BATCH_ROWS:
             self.flush()
-        self.waiting_kind = kind
-        self.waiting.append(cells)
+        self.waiting.append((block, report.load_id))
+        self.waiting_columns = columns
+        self.waiting_rows += block.height
 
     def flush(self) -> None:
         """Merge the rows that wait."""
-        if self.waiting and self.waiting_kind:
-            cells = pl.concat(self.waiting, how="vertical_relaxed") if len(self.waiting) > 1 else self.waiting[0]
-            self._merge(cells, self.waiting_kind, None, 0)
-        self.waiting, self.waiting_kind = [], None
+        if self.waiting and self.waiting_columns:
+            self._merge(self.waiting, self.waiting_columns)
+        self.waiting, self.waiting_rows = [], 0
 
-    def _merge(
-        self,
-        cells: pl.DataFrame,
-        kind: tuple[str, bool, Columns],
-        reread: Callable[[], pl.DataFrame] | None,
-        load_id: int,
-    ) -> None:
-        name, decimal_comma, columns = kind
-        table = drop_tables()[name]
-        how = Reading(time_zone=self.time_zone, decimal_comma=decimal_comma)
-        authority: Authority = self.authority
-        checked = check_block(cells, table, columns, how, authority=authority)
+    def _merge(self, blocks: list[tuple[Block, int]], columns: Columns) -> None:
+        table = drop_tables()[self.table]
+        how = Reading(time_zone=self.time_zone, decimal_comma=blocks[0][0].decimal_comma)
+        cells = frame_of_blocks([(block.cells, load_id) for block, load_id in blocks])
+        checked = check_block(cells, table, columns, how, authority=self.authority)
+        reread = blocks[0][0].reread
         if reread is not None and checked.quarantined.height:
-            cells = _numbered(reread(), load_id)
-            checked = check_block(cells, table, columns, how, authority=authority)
+            cells = frame_of_blocks([(reread(), blocks[0][1])])
+            checked = check_block(cells, table, columns, how, authority=self.authority)
         rows = checked.rows
         if "quarantine_id" in rows.columns:
             mark_mended(self.connection, rows.select("quarantine_id", LOAD).drop_nulls())
             rows = rows.drop("quarantine_id")
         if rows.height:
-            merge = merge_readings if name == "readings" else lambda *a, **k: merge_rows(a[0], name, a[1], **k)
-            self._count(merge(self.connection, rows.drop("row_number"), loaded_at=self.loaded_at))
+            self._count(merge_table(self.connection, self.table, rows.drop("row_number"), loaded_at=self.loaded_at))
         for source, count in checked.naive_times.group_by(LOAD).len().iter_rows():
             self._report(source).naive_times += count
         add_quarantined(self.connection, checked.quarantined)
@@ -229,14 +224,6 @@ class _Loading:
                 self.connection,
                 pl.DataFrame([_as_row(r, self.time_zone, self.loaded_at) for r in kept], schema=pl.Schema(LOADS)),
             )
-
-
-def _numbered(cells: pl.DataFrame, load_id: int) -> pl.DataFrame:
-    """The cells with every bookkeeping column, in one order."""
-    if CELLS not in cells.columns:
-        cells = cells.with_columns(pl.lit(None, dtype=pl.Int64).alias(CELLS))
-    names = [name for name in cells.columns if name not in BOOKKEEPING]
-    return cells.with_columns(pl.lit(load_id, dtype=pl.Int32).alias(LOAD)).select(*names, *BOOKKEEPING)
 
 
 def _authority(connection: duckdb.DuckDBPyConnection) -> dict[str, tuple[float, float]]:

@@ -8,7 +8,8 @@ import fastexcel
 import polars as pl
 
 from pipelines.errors import DropError
-from pipelines.intake.delimited import BOOKKEEPING, CELLS, ROW, Block, read_delimited
+from pipelines.intake.blocks import BOOKKEEPING, CELLS, ROW, Block
+from pipelines.intake.delimited import read_delimited
 
 PARQUET_ROWS = 200_000  # rows of a Parquet or NDJSON file held at once
 

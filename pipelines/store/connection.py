@@ -15,15 +15,25 @@ CONFIG: dict[str, str | bool | int | float | list[str]] = {
 }
 
 
-def connect(path: Path, *, read_only: bool) -> duckdb.DuckDBPyConnection:
-    """An open connection to the file; close it as soon as its rows are read.
+def connect(path: Path) -> duckdb.DuckDBPyConnection:
+    """A connection that writes to the file, which is made if it is absent; close it when done.
 
     Raises:
-        duckdb.Error: the file is absent (read-only), damaged, or not a DuckDB file.
+        duckdb.Error: the file is damaged, or no DuckDB file.
     """
-    connection = duckdb.connect(str(path), read_only=read_only, config=CONFIG)
-    connection.execute("SET TimeZone = 'UTC'; SET enable_progress_bar = false")
+    connection = duckdb.connect(str(path), config=CONFIG)
+    set_up(connection)
     return connection
+
+
+def set_up(connection: duckdb.DuckDBPyConnection) -> None:
+    """Give a connection this project's ways: times in UTC, nothing printed."""
+    connection.execute("SET TimeZone = 'UTC'; SET enable_progress_bar = false")
+
+
+def quoted(name: str) -> str:
+    """A name as SQL."""
+    return '"' + name.replace('"', '""') + '"'
 
 
 def frame_of(connection: duckdb.DuckDBPyConnection, query: str, **parameters: object) -> pl.DataFrame:

@@ -10,9 +10,9 @@ from pipelines.catalogue.corrections import built_in_components, built_in_correc
 from pipelines.catalogue.tables import Table, drop_tables
 from pipelines.errors import StoreError
 from pipelines.handover import Evidence
-from pipelines.store.connection import frame_of, one_row
+from pipelines.store.connection import frame_of, one_row, quoted
 from pipelines.store.folder import Store
-from pipelines.store.schema import columns_of, quoted
+from pipelines.store.schema import columns_of
 
 TIME_OF = {"snapshots": "read_at", "readings": "read_at", "faults": "read_at", "work": "done_at", "notes": "at"}
 OF_VEHICLES = {"snapshots", "readings", "faults", "work", "availability", "due"}
@@ -60,6 +60,13 @@ def read_evidence(
     )
 
 
+def snapshots_of(connection: duckdb.DuckDBPyConnection, vehicle_id: str) -> pl.DataFrame:
+    """One vehicle's snapshots with the corrections that it ever read, by time, whether or not `vehicles` names it."""
+    asking = _Asking(connection, None, [vehicle_id])
+    own = frame_of(connection, "SELECT * EXCLUDE (load_id) FROM corrections")
+    return asking.snapshots(overridden(built_in_corrections(), own), None)
+
+
 def _latest_reading(connection: duckdb.DuckDBPyConnection, store: Store) -> datetime:
     latest: datetime | None = one_row(
         connection,
@@ -95,7 +102,7 @@ class _Asking:
         frame = self._select(shape, ", ".join(quoted(name) for name in columns), as_of)
         return frame.cast(pl.Schema(shape.schema)).sort(shape.key)
 
-    def snapshots(self, catalogue: pl.DataFrame, as_of: datetime) -> pl.DataFrame:
+    def snapshots(self, catalogue: pl.DataFrame, as_of: datetime | None) -> pl.DataFrame:
         """Snapshots with their corrections, whichever form these came in, sorted by vehicle and time."""
         wide = self._with_corrections("snapshots", drop_tables()["snapshots"].schema.names(), catalogue, as_of)
         long = self._with_corrections("readings", KEY, catalogue, as_of)
@@ -109,14 +116,14 @@ class _Asking:
         return wide.select(*contract.names(), *_within_reach(catalogue, read)).cast(contract).sort(KEY)
 
     def _with_corrections(
-        self, table: str, columns: list[str], catalogue: pl.DataFrame, as_of: datetime
+        self, table: str, columns: list[str], catalogue: pl.DataFrame, as_of: datetime | None
     ) -> pl.DataFrame:
         stored = {name.casefold(): name for name in columns_of(self.connection, table)}
         codes = [code for code in catalogue["code"] if code.casefold() in stored and code not in columns]
         selected = [quoted(c) for c in columns] + [f"{quoted(stored[c.casefold()])} AS {quoted(c)}" for c in codes]
         return self._select(drop_tables()[table], ", ".join(selected), as_of)
 
-    def _select(self, table: Table, columns: str, as_of: datetime) -> pl.DataFrame:
+    def _select(self, table: Table, columns: str, as_of: datetime | None) -> pl.DataFrame:
         conditions, parameters = self._conditions(table, as_of)
         known_now = f"SELECT {columns} FROM {table.name} {conditions}"
         if self.known_at is None:
@@ -128,12 +135,12 @@ class _Asking:
         )
         return frame_of(self.connection, known_then, **parameters, known_at=self.known_at)
 
-    def _conditions(self, table: Table, as_of: datetime) -> tuple[str, dict[str, object]]:
+    def _conditions(self, table: Table, as_of: datetime | None) -> tuple[str, dict[str, object]]:
         conditions, parameters = "WHERE true", dict[str, object]()
-        if table.name in TIME_OF:
+        if table.name in TIME_OF and as_of is not None:
             conditions += f" AND {quoted(TIME_OF[table.name])} <= $as_of"
             parameters["as_of"] = as_of
-        if table.name in OF_VEHICLES:
+        if table.name in OF_VEHICLES and as_of is not None:
             conditions += f" AND vehicle_id IN ({self._vehicles_known()})"
         if table.name in OF_VEHICLES | {"vehicles"} and self.vehicle_ids is not None:
             conditions += " AND vehicle_id IN (SELECT unnest($vehicle_ids))"

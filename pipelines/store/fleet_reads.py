@@ -4,9 +4,9 @@ import polars as pl
 
 from pipelines.catalogue.corrections import built_in_components, built_in_corrections, overridden
 from pipelines.catalogue.tables import drop_tables
-from pipelines.store.connection import frame_of
+from pipelines.store.connection import frame_of, quoted
 from pipelines.store.folder import Store
-from pipelines.store.schema import columns_of, quoted
+from pipelines.store.schema import columns_of
 
 CATALOGUES = {"corrections": built_in_corrections, "components": built_in_components}
 

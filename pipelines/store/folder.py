@@ -8,7 +8,7 @@ import os
 import re
 import shutil
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 import duckdb
@@ -16,6 +16,7 @@ import duckdb
 from pipelines.errors import StoreError
 from pipelines.store.connection import connect, one_row
 from pipelines.store.lock import writers_lock
+from pipelines.store.readers import attached
 from pipelines.store.schema import check_version, is_current, migrate
 
 STATE = re.compile(r"state-(\d{6,})\.duckdb")
@@ -60,13 +61,13 @@ class Store:
         Raises:
             StoreError: there is no store, it is damaged, or a newer release wrote it.
         """
-        connection = self._open_newest()
-        if not is_current(connection, self.path):
-            connection.close()
-            with self.writing("bring the store to this release's form"):
-                pass
-            connection = self._open_newest()
-        with connection:
+        with ExitStack() as stack:
+            connection = self._open_newest(stack)
+            if not is_current(connection, self.path):
+                stack.close()
+                with self.writing("bring the store to this release's form"):
+                    pass
+                connection = self._open_newest(stack)
             yield connection
 
     @contextmanager
@@ -148,14 +149,14 @@ class Store:
         except OSError as error:
             raise StoreError(f"{self.path}: {_one_line(error)}. Name another path with --store.") from error
 
-    def _open_newest(self) -> duckdb.DuckDBPyConnection:
+    def _open_newest(self, stack: ExitStack) -> duckdb.DuckDBPyConnection:
         for _ in range(ATTEMPTS):
             version = self.version()
             if not version:
                 raise StoreError(f"{self.path}: no store here. Load a drop first: leeway load DROP --store {self.path}")
             file = self.state_file(version)
             try:
-                return connect(file, read_only=True)
+                return stack.enter_context(attached(file))
             except duckdb.Error as error:
                 if file.exists() and version == self.version():
                     raise StoreError(f"{file}: {_one_line(error)}. Restore a backup: leeway store restore.") from error
@@ -166,7 +167,7 @@ class Store:
     def _changed_copy(self, current: int, draft: Path) -> Iterator[duckdb.DuckDBPyConnection]:
         if current:
             shutil.copyfile(self.state_file(current), draft)
-        connection = connect(draft, read_only=False)
+        connection = connect(draft)
         try:
             check_version(connection, self.path)
             connection.execute("BEGIN")
@@ -194,7 +195,7 @@ class Store:
 
 def _check_backup(source: Path) -> None:
     try:
-        with connect(source, read_only=True) as connection:
+        with attached(source) as connection:
             check_version(connection, source)
             one_row(connection, "SELECT count(*) FROM loads")
     except duckdb.Error as error:

@@ -15,6 +15,15 @@ from pipelines.store.schema import columns_of
 KEY = ["vehicle_id", "read_at"]
 
 
+def merge_table(
+    connection: duckdb.DuckDBPyConnection, table: str, rows: pl.DataFrame, *, loaded_at: datetime
+) -> pl.DataFrame:
+    """Merge checked rows of any table, see `merge_rows`; of `readings`, see `merge_readings`."""
+    if table == "readings":
+        return merge_readings(connection, rows, loaded_at=loaded_at)
+    return merge_rows(connection, table, rows, loaded_at=loaded_at)
+
+
 def merge_readings(connection: duckdb.DuckDBPyConnection, rows: pl.DataFrame, *, loaded_at: datetime) -> pl.DataFrame:
     """Merge long readings (vehicle_id, read_at, correction, value, load_id), in the order in which they arrived.
 

@@ -8,8 +8,9 @@ import polars as pl
 from pipelines.catalogue.tables import published_tables
 from pipelines.errors import StoreError
 from pipelines.handover import Analysis
+from pipelines.store.connection import quoted
 from pipelines.store.folder import Store
-from pipelines.store.schema import columns_of, quoted
+from pipelines.store.schema import columns_of
 
 KEPT = 12  # how many as_of of a contract table are kept, those published last
 EXTRAS_KEPT = 2  # the same for tables beyond the contract, which are large and only explain the newest ones

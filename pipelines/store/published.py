@@ -6,10 +6,10 @@ import polars as pl
 
 from pipelines.catalogue.tables import published_tables
 from pipelines.errors import StoreError
-from pipelines.store.connection import frame_of
-from pipelines.store.evidence import read_evidence
+from pipelines.store.connection import frame_of, quoted
+from pipelines.store.evidence import snapshots_of
 from pipelines.store.folder import Store
-from pipelines.store.schema import columns_of, quoted
+from pipelines.store.schema import columns_of
 
 
 def read_published(store: Store, table: str, *, as_of: datetime | None = None) -> pl.DataFrame:
@@ -104,4 +104,5 @@ def flagged(store: Store, drop: str | None = None) -> pl.DataFrame:
 
 def vehicle_snapshots(store: Store, vehicle_id: str) -> pl.DataFrame:
     """One vehicle's whole history: contract columns, then the corrections that it ever read; by time."""
-    return read_evidence(store, vehicle_ids=[vehicle_id]).snapshots
+    with store.reading() as connection:
+        return snapshots_of(connection, vehicle_id)

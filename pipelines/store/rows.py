@@ -9,8 +9,8 @@ import duckdb
 import polars as pl
 
 from pipelines.catalogue.tables import drop_tables
-from pipelines.store.connection import frame_of
-from pipelines.store.schema import columns_of, quoted, stored_key
+from pipelines.store.connection import frame_of, quoted
+from pipelines.store.schema import columns_of, stored_key
 
 EXTRA_TYPES: dict[pl.DataType, str] = {pl.Float32(): "FLOAT", pl.Float64(): "DOUBLE"}
 
@@ -37,7 +37,7 @@ def merge_rows(
     matched = _matched(connection, table, newest, key)
     _move_replaced(connection, table, matched.filter(~pl.col("same")), loaded_at)
     fresh = newest.join(matched.filter("same"), on="arrival", how="anti") if matched.height else newest
-    _insert(connection, table, fresh.drop("arrival"))
+    _insert(connection, table, fresh.drop("arrival").sort(key))  # a vehicle's rows of one load lie side by side
     superseded = _superseded(earlier, newest, key)
     _insert(connection, f"{table}_replaced", superseded.drop("arrival").with_columns(replaced_at=pl.lit(loaded_at)))
     return _outcomes(rows, matched, earlier, superseded)

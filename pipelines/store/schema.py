@@ -68,7 +68,10 @@ STEPS: list[tuple[str, Step]] = [("raw tables, bookkeeping and published tables"
 
 def stored_version(connection: duckdb.DuckDBPyConnection) -> int:
     """How many steps the store has behind it; 0: it is empty."""
-    found = one_row(connection, "SELECT count(*) FROM duckdb_tables() WHERE table_name = 'setting'")
+    found = one_row(
+        connection,
+        "SELECT count(*) FROM duckdb_tables() WHERE database_name = current_database() AND table_name = 'setting'",
+    )
     return int(get_setting(connection, "schema_version") or 0) if found[0] else 0
 
 
@@ -118,12 +121,8 @@ def put_setting(connection: duckdb.DuckDBPyConnection, name: str, value: str) ->
 def columns_of(connection: duckdb.DuckDBPyConnection, table: str, schema: str = "main") -> dict[str, str]:
     """Column name -> SQL type of a table, in its order; empty: no such table."""
     rows = connection.execute(
-        "SELECT column_name, data_type FROM duckdb_columns() WHERE schema_name = ? AND table_name = ? ORDER BY column_index",
+        "SELECT column_name, data_type FROM duckdb_columns() "
+        "WHERE database_name = current_database() AND schema_name = ? AND table_name = ? ORDER BY column_index",
         [schema, table],
     ).fetchall()
     return dict(rows)
-
-
-def quoted(name: str) -> str:
-    """A column's name as SQL."""
-    return '"' + name.replace('"', '""') + '"'

@@ -1,0 +1,91 @@
+"""Blocks of rows on their way from a file to the checks: frames, or text rows that become a frame together."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import polars as pl
+
+ROW = "row_number"
+CELLS = "cells_found"  # how many cells a row of the wrong length has; null: as many as the header
+LOAD = "load_id"  # which file of a load a row is from
+BOOKKEEPING = (ROW, CELLS, LOAD)
+
+
+@dataclass(frozen=True, kw_only=True)
+class TextRows:
+    """Rows of text cells; kept as lists, since a frame per file would cost more than reading thousands of small files.
+
+    names: The header.
+    first_row: Number of the first row.
+    rows: One list of as many cells as the header has, per row.
+    lengths: How many cells the row really had, where it was another number.
+    """
+
+    names: tuple[str, ...]
+    first_row: int
+    rows: list[list[str]]
+    lengths: list[int | None]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Block:
+    """Rows of one file.
+
+    cells: One column per header name, with row_number (the header of a text file or sheet is row 1).
+    decimal_comma: cells are not separated by commas, so a comma inside a number can only be its decimal sign.
+    reread: Gives the same rows with every cell as it came, where `cells` holds parsed numbers; None: they are.
+    """
+
+    cells: pl.DataFrame | TextRows
+    decimal_comma: bool = False
+    reread: Callable[[], TextRows] | None = None
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the file's columns."""
+        if isinstance(self.cells, TextRows):
+            return self.cells.names
+        return tuple(name for name in self.cells.columns if name not in BOOKKEEPING)
+
+    @property
+    def height(self) -> int:
+        """How many rows."""
+        return len(self.cells.rows) if isinstance(self.cells, TextRows) else self.cells.height
+
+    @property
+    def kinds(self) -> tuple[pl.DataType, ...]:
+        """Types of the columns; blocks of the same names and types can be stacked."""
+        return () if isinstance(self.cells, TextRows) else tuple(self.cells.schema.values())
+
+
+def frame_of_blocks(cells: Sequence[tuple[pl.DataFrame | TextRows, int]]) -> pl.DataFrame:
+    """One frame of the cells of several blocks alike, each with its load_id; with all bookkeeping columns."""
+    texts = [(part, load_id) for part, load_id in cells if isinstance(part, TextRows)]
+    frames = [_numbered(part, load_id) for part, load_id in cells if isinstance(part, pl.DataFrame)]
+    if texts:
+        frames.append(_frame_of_texts(texts))
+    return pl.concat(frames) if len(frames) > 1 else frames[0]
+
+
+def _numbered(cells: pl.DataFrame, load_id: int) -> pl.DataFrame:
+    if CELLS not in cells.columns:
+        cells = cells.with_columns(pl.lit(None, dtype=pl.Int64).alias(CELLS))
+    names = [name for name in cells.columns if name not in BOOKKEEPING]
+    return cells.with_columns(pl.lit(load_id, dtype=pl.Int32).alias(LOAD)).select(*names, *BOOKKEEPING)
+
+
+def _frame_of_texts(texts: Sequence[tuple[TextRows, int]]) -> pl.DataFrame:
+    names = texts[0][0].names
+    rows = [row for part, _ in texts for row in part.rows]
+    numbers = [part.first_row + n for part, _ in texts for n in range(len(part.rows))]
+    lengths = [length for part, _ in texts for length in part.lengths]
+    loads = [load_id for part, load_id in texts for _ in part.rows]
+    columns = zip(*rows, strict=True) if rows else [()] * len(names)
+    return pl.DataFrame(
+        [
+            *(pl.Series(name, list(column), dtype=pl.String) for name, column in zip(names, columns, strict=True)),
+            pl.Series(ROW, numbers, dtype=pl.Int64),
+            pl.Series(CELLS, lengths, dtype=pl.Int64),
+            pl.Series(LOAD, loads, dtype=pl.Int32),
+        ]
+    )

@@ -1,0 +1,64 @@
+"""Read-only connections to state files, many at a time, through one DuckDB instance of this process.
+
+Starting an instance costs ten times as much as attaching a file to a running one, so it is kept; files are not: each
+is detached when its last reader leaves, and a state that was superseded takes no space any more.
+"""
+
+import os
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from functools import cache
+from pathlib import Path
+
+import duckdb
+
+from pipelines.store.connection import CONFIG, quoted, set_up
+
+
+class _Readers:
+    """The files that are attached in this process, with how many read each."""
+
+    def __init__(self) -> None:
+        self.instance = duckdb.connect(config=CONFIG)
+        self.guard = threading.Lock()
+        self.counts: dict[str, int] = {}
+
+    def enter(self, name: str, path: Path) -> duckdb.DuckDBPyConnection:
+        with self.guard:
+            if not self.counts.get(name):
+                text = str(path).replace("'", "''")
+                self.instance.execute(f"ATTACH '{text}' AS {quoted(name)} (READ_ONLY)")
+            self.counts[name] = self.counts.get(name, 0) + 1
+            return self.instance.cursor()
+
+    def leave(self, name: str) -> None:
+        with self.guard:
+            self.counts[name] -= 1
+            if not self.counts[name]:
+                del self.counts[name]
+                self.instance.execute(f"DETACH {quoted(name)}")
+
+
+@cache
+def _readers_of(process: int) -> _Readers:  # noqa: ARG001 (a forked process needs an instance of its own)
+    return _Readers()
+
+
+@contextmanager
+def attached(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A read-only connection whose tables are those of the file.
+
+    Raises:
+        duckdb.Error: the file is absent, damaged, or no DuckDB file.
+    """
+    readers = _readers_of(os.getpid())
+    name = str(path.resolve())
+    connection = readers.enter(name, path)
+    try:
+        connection.execute(f"USE {quoted(name)}")
+        set_up(connection)
+        yield connection
+    finally:
+        connection.close()
+        readers.leave(name)

@@ -1,0 +1,125 @@
+"""Speed of loading and reading beside bare DuckDB on the same files, in the same run; prints figures and ratios.
+
+Run: python tests/benchmarks/intake_speed.py [VEHICLES] (default 10,000, by 104 weeks and 70 corrections).
+"""
+
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import duckdb
+import numpy as np
+import polars as pl
+
+from pipelines.catalogue.corrections import built_in_corrections
+from pipelines.intake.load import load
+from pipelines.store.folder import Store
+from pipelines.store.published import vehicle_snapshots
+
+WEEKS = 104
+CODES = built_in_corrections()["code"].to_list()[:70]
+
+
+def timed(work: Callable[[], object]) -> float:
+    """Seconds the work took."""
+    start = time.perf_counter()
+    work()
+    return time.perf_counter() - start
+
+
+def fleet(vehicles: int, weeks: int = WEEKS, first_week: int = 0) -> pl.DataFrame:
+    """Snapshots of a fleet in arrival order: week by week, all vehicles."""
+    random = np.random.default_rng(1 + first_week)
+    rows = vehicles * weeks
+    vehicle = np.tile(np.arange(vehicles), weeks)
+    week = np.repeat(np.arange(weeks), vehicles) + first_week
+    start = datetime(2029, 1, 1, 6, tzinfo=UTC)
+    times = pl.Series("read_at", week * 7 * 86_400 + vehicle % 86_400, dtype=pl.Int64)
+    limits = built_in_corrections()
+    columns: dict[str, object] = {
+        "vehicle_id": pl.Series(vehicle).cast(pl.String).str.pad_start(6, "0"),
+        "read_at": pl.Series([start]).dt.cast_time_unit("us").new_from_index(0, rows) + pl.select(pl.duration(seconds=times)).to_series(),
+        "ignition_hours": week * 12.0,
+        "odometer_km": week * 400.0 + vehicle,
+        "faults_read": np.ones(rows, dtype=bool),
+    }
+    for code, low, high, step in limits.filter(pl.col("code").is_in(CODES)).select("code", "low_limit", "high_limit", "resolution").iter_rows():
+        values = random.normal((low + high) / 2, (high - low) / 20, rows)
+        columns[code] = (np.round(values / (step or 0.01)) * (step or 0.01)).astype(np.float32)
+    return pl.DataFrame(columns)
+
+
+def load_in_child(store: Path, drop: Path) -> tuple[float, float]:
+    """Seconds (from inside, without Python's start) and peak memory in MB of one load in a process of its own."""
+    done = subprocess.run(
+        [sys.executable, __file__, "--child", str(store), str(drop)], check=True, capture_output=True, text=True
+    )
+    seconds, megabytes = done.stdout.split()[-2:]
+    return float(seconds), float(megabytes)
+
+
+def child(store: str, drop: str) -> None:
+    seconds = timed(lambda: load(Store(store), [Path(drop)]))
+    print(seconds, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
+
+
+def bare(query: str, folder: Path) -> float:
+    """Seconds bare DuckDB takes to make a table of the same file."""
+    file = folder / f"bare-{time.monotonic_ns()}.duckdb"
+    with duckdb.connect(str(file)) as connection:
+        connection.execute("SET enable_progress_bar = false")
+        seconds = timed(lambda: connection.execute(query))
+    file.unlink()
+    return seconds
+
+
+def main(vehicles: int) -> None:
+    """Print every figure that the project promises of intake and store."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        snapshots = fleet(vehicles)
+        parquet, text = folder / "snapshots.parquet", folder / "snapshots.csv"
+        snapshots.write_parquet(parquet)
+        snapshots.write_csv(text, datetime_format="%Y-%m-%dT%H:%M:%SZ", float_precision=3)
+        pl.DataFrame({"vehicle_id": snapshots["vehicle_id"].unique().sort(), "engine_family": "alder"}).write_csv(folder / "vehicles.csv")
+        rows = snapshots.height
+        del snapshots
+        print(f"{rows:,} snapshots x {len(CODES)} corrections; parquet {parquet.stat().st_size / 1e6:.0f} MB, csv {text.stat().st_size / 1e6:.0f} MB")
+        floats = ", ".join(f"'{code}': 'FLOAT'" for code in CODES)
+        for kind, file, query, promise in (
+            ("parquet", parquet, f"CREATE TABLE t AS SELECT * FROM read_parquet('{parquet}')", 2.5),
+            ("csv", text, f"CREATE TABLE t AS SELECT * FROM read_csv('{text}', types={{{floats}}})", 1.7),
+        ):
+            floor = min(bare(query, folder) for _ in range(2))
+            runs = [load_in_child(folder / f"{kind}-{run}.store", file) for run in range(2)]
+            seconds, memory = min(run[0] for run in runs), max(run[1] for run in runs)
+            print(f"load {kind}: {seconds:.2f} s, bare DuckDB {floor:.2f} s, ratio {seconds / floor:.2f} (at most {promise}); {memory:.0f} MB")
+        store = Store(folder / "parquet-0.store")
+        load(store, [folder / "vehicles.csv"])
+        figures(store, folder, vehicles)
+
+
+def figures(store: Store, folder: Path, vehicles: int) -> None:
+    """One vehicle's history, a new week, many small files."""
+    reads = sorted(timed(lambda v=v: vehicle_snapshots(store, f"{v:06d}")) for v in range(0, vehicles, vehicles // 20))
+    print(f"one vehicle's history: median {reads[len(reads) // 2] * 1000:.0f} ms, worst {reads[-1] * 1000:.0f} ms (at most 30)")
+    fleet(vehicles, 1, WEEKS).write_parquet(folder / "snapshots-week.parquet")
+    print(f"a new week of {vehicles:,} rows, loaded until readers see it: {timed(lambda: load(store, [folder / 'snapshots-week.parquet'])):.2f} s (at most 2)")
+    small = folder / "small"
+    small.mkdir()
+    for number, row in enumerate(fleet(2000, 1, WEEKS + 1).iter_slices(1)):
+        row.write_csv(small / f"snapshots-{number:04d}.csv", datetime_format="%Y-%m-%dT%H:%M:%SZ")
+    print(f"2,000 files of one row: {timed(lambda: load(Store(folder / 'small.store'), [small])):.2f} s (at most 3)")
+    print(f"the same into the large store: {timed(lambda: load(store, [small])):.2f} s")
+
+
+if __name__ == "__main__":
+    if sys.argv[1:2] == ["--child"]:
+        child(*sys.argv[2:])
+    else:
+        main(int(sys.argv[1]) if len(sys.argv) > 1 else 10_000)
