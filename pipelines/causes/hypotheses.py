@@ -1,7 +1,8 @@
 """The knowledge laid out on one engine family: every cause at every place, as rows over its corrections."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -9,12 +10,20 @@ import polars as pl
 from pipelines.causes.knowledge import Cause, CodeEntry, SignatureEntry, Variant, causes
 from pipelines.handover import Bools, Float64s
 
+LEAST_SPREAD = 0.5  # of an entry's spread, however small a share of it falls on one cylinder (judgement)
+
 
 @dataclass(frozen=True, kw_only=True)
 class EngineLayout:
-    """Which cylinders an engine family has, and on which bank each sits."""
+    """Which cylinders an engine family has, on which bank each sits, and what is fitted to it."""
 
     bank_of_cylinder: dict[int, int]
+    fitted: frozenset[str] = frozenset()  # equipment it is known to have
+    lacking: frozenset[str] = frozenset()  # equipment it is known to lack
+
+    def may_show(self, variant: Variant) -> bool:
+        """Whether an engine so equipped can show a cause in this variant."""
+        return variant.with_equipment not in self.lacking and variant.without_equipment not in self.fitted
 
     @property
     def banks(self) -> list[int]:
@@ -60,17 +69,27 @@ def engine_layout(families: pl.DataFrame, family: str, corrections: pl.DataFrame
     """
     rows = families.filter(pl.col("engine_family") == family).to_dicts()
     row = rows[0] if rows else {}
-    told = row.get("bank_of_cylinder")
-    if told:
+    needed = {word for needs in corrections["needs"].drop_nulls() for word in needs.split("|") if word}
+    said = set((row.get("fitted") or "").split())
+    known = {
+        word for cause in causes().values() for v in cause.variants for word in (v.with_equipment, v.without_equipment)
+    }
+    return EngineLayout(
+        bank_of_cylinder=_banks_of_cylinders(row, corrections),
+        fitted=frozenset(said | needed),
+        lacking=frozenset(word for word in known if said and word and word not in said),
+    )
+
+
+def _banks_of_cylinders(row: Mapping[str, Any], corrections: pl.DataFrame) -> dict[int, int]:
+    if told := row.get("bank_of_cylinder"):
         pairs = (pair.split(":") for pair in told.split())
-        return EngineLayout(bank_of_cylinder={int(cylinder): int(bank) for cylinder, bank in pairs})
+        return {int(cylinder): int(bank) for cylinder, bank in pairs}
     cylinders = int(row.get("cylinders") or max(corrections["cylinder"].drop_nulls(), default=0))
     banks = int(row.get("banks") or max(corrections["bank"].drop_nulls(), default=1))
     if not cylinders:
-        return EngineLayout(bank_of_cylinder={-bank: bank for bank in range(1, banks + 1)})
-    return EngineLayout(
-        bank_of_cylinder={cylinder: 1 + (cylinder - 1) * banks // cylinders for cylinder in range(1, cylinders + 1)}
-    )
+        return {-bank: bank for bank in range(1, banks + 1)}
+    return {cylinder: 1 + (cylinder - 1) * banks // cylinders for cylinder in range(1, cylinders + 1)}
 
 
 def hypotheses(codes: tuple[str, ...], layout: EngineLayout) -> tuple[Hypothesis, ...]:
@@ -83,7 +102,9 @@ def hypotheses(codes: tuple[str, ...], layout: EngineLayout) -> tuple[Hypothesis
     index = {code: position for position, code in enumerate(codes)}
     laid_out = []
     for cause in causes().values():
-        for variant in cause.variants:
+        variants = [variant for variant in cause.variants if layout.may_show(variant)]
+        total = sum(variant.weight for variant in variants)
+        for variant in variants:
             places = list(_places(variant, layout))
             for bank, cylinder in places:
                 share, spread = np.zeros(len(codes)), np.zeros(len(codes))
@@ -91,14 +112,14 @@ def hypotheses(codes: tuple[str, ...], layout: EngineLayout) -> tuple[Hypothesis
                     for code, factor in _named_corrections(entry, bank, cylinder, layout):
                         if code in index:
                             share[index[code]] = entry.share * factor
-                            spread[index[code]] = entry.spread * abs(factor)
+                            spread[index[code]] = entry.spread * max(abs(factor), LEAST_SPREAD)
                 laid_out.append(
                     Hypothesis(
                         cause=cause,
                         variant=variant,
                         bank=_reported_bank(cause, variant, bank, layout),
                         cylinder=cylinder if variant.named == "cylinder" else None,
-                        prior=variant.weight / len(places),
+                        prior=variant.weight / total / len(places),
                         codes=tuple(code for code in cause.codes if _may_set(code, bank, cylinder, layout)),
                         share=share,
                         spread=spread,

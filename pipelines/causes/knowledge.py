@@ -44,6 +44,8 @@ class Variant:
     place: str  # what it happens to: engine, bank, cylinder
     named: str  # what is reported of it
     weight: float  # share of the cause's cases; a cause's variants sum to 1
+    with_equipment: str | None  # what an engine must have to show it in this way
+    without_equipment: str | None  # what it must lack
     signature: tuple[SignatureEntry, ...]
 
 
@@ -131,6 +133,8 @@ def _cause(
                 place=variant["place"],
                 named=variant.get("named", variant["place"]),
                 weight=variant["weight"],
+                with_equipment=variant.get("with"),
+                without_equipment=variant.get("without"),
                 signature=tuple(signatures[key, variant["name"]]),
             )
             for variant in entry["variants"]

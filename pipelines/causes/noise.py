@@ -8,25 +8,58 @@ REFERENCE_DAYS = 28  # between two reference readings of a vehicle, so that they
 WARM_UP = 8  # readings of a vehicle before the first reference
 USUAL_SD = 0.6  # sd of a smoothed deviation in sigmas where too few references say otherwise (judgement)
 PRIOR_REFERENCES = 20.0  # references that the usual sd and 'no correlation' are worth
+FEWEST_PEERS = 5  # vehicles that can tell what all of them show now
+PEERS_WORTH = 3.0  # vehicles that 'they show nothing in common' is worth (judgement)
 LEAST_CORRELATION = 0.2  # below it corrections count as moving on their own
+
+
+def newest_deviations(family: FamilyDrift) -> Float64s:
+    """Each vehicle's newest `z` without what all peers show now, [V, C]; NaN: not read or relearning.
+
+    What peers show is the median of the family and then of the depot, drawn to 0 where few tell it: weather or fuel
+    of the last days that the bands have not yet learned, and no vehicle's defect.
+    """
+    panel = family.panel
+    newest = panel.row_start[1:] - 1
+    z = family.z[newest].astype(np.float64)
+    z[family.relearning[newest]] = np.nan
+    z -= _shown_by_peers(z)
+    for depot in np.unique(panel.depot[newest]):
+        here = panel.depot[newest] == depot
+        z[here] -= _shown_by_peers(z[here])
+    return z
+
+
+def _shown_by_peers(z: Float64s) -> Float64s:
+    """Median over vehicles, drawn to 0 where few tell it, [C]."""
+    told = np.sum(~np.isnan(z), axis=0)
+    common: Float64s = np.nanmedian(np.where(told > 0, z, 0.0), axis=0) * told / (told + PEERS_WORTH)
+    return np.where(told >= FEWEST_PEERS, common, 0.0)
 
 
 def deviation_noise(family: FamilyDrift) -> Float64s:
     """Standard deviation of each correction's `z` without a defect, [C], above 0.
 
-    Robust: from the 90th percentile of its size at reference readings, drawn towards USUAL_SD where they are few.
-    Corrections that move together in health (all trims, all knock retards) speak for each other less: the variance is
-    raised to what their common movement leaves of their joint evidence.
+    Robust: from the 90th percentile of its size at reference readings, drawn towards USUAL_SD where they are few, or
+    the middle 80 % of what peers show now where that is wider. Corrections that move together in health (all trims,
+    all knock retards) speak for each other less: the variance is raised by half of what their common movement takes
+    from their joint evidence, since a signature that sets them apart loses none.
     """
     rows = _reference_rows(family)
     z = family.z[rows].astype(np.float64)
     z[family.relearning[rows] | np.isnan(family.panel.values[rows])] = np.nan
+    sd = np.maximum(_drawn(z, 0.9, 1.645), _drawn(newest_deviations(family), 0.8, 1.282))
+    together: Float64s = sd * np.sqrt(1.0 + 0.5 * _moving_together(z / sd))
+    return together
+
+
+def _drawn(z: Float64s, share: float, normal_quantile: float) -> Float64s:
+    """Standard deviation from a quantile of the size, drawn towards USUAL_SD where values are few, [C]."""
     count = np.sum(~np.isnan(z), axis=0)
     size = np.abs(np.where(count > 0, z, 0.0))
-    scale = np.nanquantile(size, 0.9, axis=0) / 1.645 if len(rows) else np.zeros(z.shape[1])
-    sd = np.sqrt((count * scale**2 + PRIOR_REFERENCES * USUAL_SD**2) / (count + PRIOR_REFERENCES))
-    together: Float64s = sd * np.sqrt(1.0 + _moving_together(z / sd))
-    return together
+    scale = np.nanquantile(size, share, axis=0) / normal_quantile if len(z) else np.zeros(z.shape[1])
+    sd: Float64s = np.sqrt((count * scale**2 + PRIOR_REFERENCES * USUAL_SD**2) / (count + PRIOR_REFERENCES))
+    return sd
 
 
 def _moving_together(unit: Float64s) -> Float64s:

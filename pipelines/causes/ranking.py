@@ -11,7 +11,7 @@ from scipy.special import logsumexp
 
 from pipelines.catalogue.tables import published_tables
 from pipelines.causes.hypotheses import Hypothesis, engine_layout, hypotheses
-from pipelines.causes.noise import deviation_noise
+from pipelines.causes.noise import deviation_noise, newest_deviations
 from pipelines.causes.priors import cause_priors
 from pipelines.causes.severity import Nuisance, log_bayes_factors
 from pipelines.causes.standing_codes import log_code_ratios, speaking_codes
@@ -64,8 +64,7 @@ def _rank_family(
     catalogue = evidence.corrections.filter(pl.col("code").is_in(panel.codes))
     laid_out = hypotheses(panel.codes, engine_layout(evidence.families, panel.family, catalogue))
     newest = panel.row_start[1:] - 1
-    z = family.z[newest].astype(np.float64)
-    z[family.relearning[newest]] = np.nan
+    z = newest_deviations(family)
     noise = deviation_noise(family)
     code_ratio, codes = log_code_ratios(panel.vehicles, spoken, laid_out)
     log_prior = np.log([priors[h.cause.id] * h.prior for h in laid_out])
