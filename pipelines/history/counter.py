@@ -85,43 +85,42 @@ def stitch(
 def _stitch(  # type: ignore[no-untyped-def]  # noqa: PLR0917
     row_start, at, counter, guide, fresh, rules, factors, total, confidence, event, offset
 ):
+    tracks, sums = np.empty((3, 4)), np.empty(8)
     for v in range(row_start.size - 1):
-        rows = slice(row_start[v], row_start[v + 1])
-        _stitch_vehicle(
-            at[rows], counter[rows], guide[rows], fresh[rows], rules, factors,
-            total[rows], confidence[rows], event[rows], offset[rows],
-        )  # fmt: skip
+        tracks[:] = np.nan
+        sums[:] = 0.0
+        running = 0.0
+        for r in range(row_start[v], row_start[v + 1]):
+            if r == row_start[v]:
+                sums[SURE_AT], sums[SURE_GUIDE] = at[r], guide[r]
+            rise, trust = _estimate(sums, at[r], guide[r])
+            if not np.isnan(counter[r]):
+                event[r], factor = _judge(tracks, sums, counter[r], at[r], fresh[r], rules, factors)
+                if event[r] == MISREAD:
+                    _set(tracks, DOUBT, counter[r] * factor, at[r], np.nan, factor)
+                else:
+                    rise, trust = _follow(
+                        tracks, sums, event[r], factor, counter[r], at[r], guide[r], rise, trust, rules
+                    )  # fmt: skip
+                    sums[TOTAL] += rise
+                    sums[TRUSTED] += trust * rise
+                    sums[SURE_AT], sums[SURE_GUIDE] = at[r], guide[r]
+                    rise = 0.0
+            running = max(running, sums[TOTAL] + rise)
+            total[r] = running
+            offset[r] = tracks[NOW, OFFSET]
+            if running > 0.0:
+                confidence[r] = min((sums[TRUSTED] + trust * (running - sums[TOTAL])) / running, 1.0)
+            elif not np.isnan(tracks[NOW, VALUE]):
+                confidence[r] = 1.0
 
 
 @numba.njit(cache=True, nogil=True)
-def _stitch_vehicle(  # type: ignore[no-untyped-def]  # noqa: PLR0917
-    at, counter, guide, fresh, rules, factors, total, confidence, event, offset
-):
-    tracks = np.full((3, 4), np.nan)
-    tracks[:, FACTOR] = 1.0
-    sums = np.zeros(8)
-    sums[SURE_AT], sums[SURE_GUIDE] = at[0], guide[0]
-    running = 0.0
-    for r in range(at.size):
-        rise, trust = _estimate(sums, at[r], guide[r])
-        if not np.isnan(counter[r]):
-            event[r], factor = _judge(tracks, sums, counter[r], at[r], fresh[r], rules, factors)
-            if event[r] == MISREAD:
-                tracks[DOUBT, VALUE], tracks[DOUBT, AT] = counter[r] * tracks[NOW, FACTOR], at[r]
-                tracks[DOUBT, FACTOR] = tracks[NOW, FACTOR]
-            else:
-                rise, trust = _follow(tracks, sums, event[r], factor, counter[r], at[r], guide[r], rise, trust, rules)
-                sums[TOTAL] += rise
-                sums[TRUSTED] += trust * rise
-                sums[SURE_AT], sums[SURE_GUIDE] = at[r], guide[r]
-                rise = 0.0
-        running = max(running, sums[TOTAL] + rise)
-        total[r] = running
-        offset[r] = tracks[NOW, OFFSET]
-        if running > 0.0:
-            confidence[r] = min((sums[TRUSTED] + trust * (running - sums[TOTAL])) / running, 1.0)
-        elif not np.isnan(tracks[NOW, VALUE]):
-            confidence[r] = 1.0
+def _set(tracks, which, value, at, offset, factor):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+    tracks[which, VALUE] = value
+    tracks[which, AT] = at
+    tracks[which, OFFSET] = offset
+    tracks[which, FACTOR] = factor
 
 
 @numba.njit(cache=True, nogil=True)
@@ -135,36 +134,37 @@ def _estimate(sums, at, guide):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, nogil=True)
-def _fits(track, value, at, rules):  # type: ignore[no-untyped-def]
-    """Whether the value can be the track's next; never for a track that was not begun."""
-    step = value - track[VALUE]
-    return -rules[2] <= step <= rules[0] * (at - track[AT]) + rules[1]
+def _fits(tracks, which, reading, at, rules):  # type: ignore[no-untyped-def]
+    """Whether the reading can be the track's next; never for a track that was not begun."""
+    step = reading * tracks[which, FACTOR] - tracks[which, VALUE]
+    return -rules[2] <= step <= rules[0] * (at - tracks[which, AT]) + rules[1]
 
 
 @numba.njit(cache=True, nogil=True)
 def _judge(tracks, sums, reading, at, fresh, rules, factors):  # type: ignore[no-untyped-def]  # noqa: PLR0911, PLR0917
     """What the reading is, and the unit factor that it is read with."""
-    now, before, doubt = tracks[NOW], tracks[BEFORE], tracks[DOUBT]
-    value = reading * now[FACTOR]
-    if np.isnan(now[VALUE]):
+    last, factor = tracks[NOW, VALUE], tracks[NOW, FACTOR]
+    if np.isnan(last):
         return NEW_TRACK, 1.0
-    back = _fits(before, reading * before[FACTOR], at, rules)
-    if fresh:
-        return (RESUMED, before[FACTOR]) if back else (NEW_TRACK, 1.0)
-    if _fits(now, value, at, rules):
-        return COUNTED, now[FACTOR]
+    back = _fits(tracks, BEFORE, reading, at, rules)
+    if fresh and not back:
+        return NEW_TRACK, 1.0
+    if not fresh and _fits(tracks, NOW, reading, at, rules):
+        return COUNTED, factor
     if back:
-        return RESUMED, before[FACTOR]
-    if _fits(doubt, value, at, rules):
+        return RESUMED, tracks[BEFORE, FACTOR]
+    if _fits(tracks, DOUBT, reading, at, rules):
         return NEW_TRACK, 1.0
+    elapsed = at - tracks[NOW, AT]
     if sums[RISEN_TIME] > 0.0:
-        most = USUAL_TIMES * sums[RISEN] / sums[RISEN_TIME] * (at - now[AT]) + rules[2]
+        most = USUAL_TIMES * sums[RISEN] / sums[RISEN_TIME] * elapsed + rules[2]
         for other in factors:
-            if -rules[2] <= reading * other - now[VALUE] <= most:
+            if -rules[2] <= reading * other - last <= most:
                 return OTHER_UNIT, other
-    if rules[3] > 0.0 and value < now[VALUE] and value <= rules[0] * (at - now[AT]) + rules[1]:
-        return RESTARTED, now[FACTOR]
-    return MISREAD, now[FACTOR]
+    value = reading * factor
+    if rules[3] > 0.0 and value < last and value <= rules[0] * elapsed + rules[1]:
+        return RESTARTED, factor
+    return MISREAD, factor
 
 
 @numba.njit(cache=True, nogil=True)
@@ -173,27 +173,25 @@ def _follow(tracks, sums, event, factor, reading, at, guide, rise, trust, rules)
 
     At a restart the new value itself was counted, and the rest of the usual rise since is estimated.
     """
-    now = tracks[NOW]
+    last, last_at, offset = tracks[NOW, VALUE], tracks[NOW, AT], tracks[NOW, OFFSET]
     value = reading * factor
-    if event == RESUMED:
-        tracks[NOW], tracks[BEFORE] = tracks[BEFORE].copy(), now.copy()
-    if event in (COUNTED, RESUMED, OTHER_UNIT):
-        if event == COUNTED and at > now[AT]:
-            step = max(value - now[VALUE], 0.0)
-            sums[RISEN] += step
-            sums[RISEN_TIME] += at - now[AT]
-            if guide > sums[SURE_GUIDE] and now[AT] == sums[SURE_AT]:
-                sums[GUIDED] += step
-                sums[GUIDED_BY] += guide - sums[SURE_GUIDE]
-        rise, trust = max(value + now[OFFSET] - sums[TOTAL], 0.0), 1.0
-    elif event == RESTARTED:
+    if event == COUNTED and at > last_at:
+        sums[RISEN] += max(value - last, 0.0)
+        sums[RISEN_TIME] += at - last_at
+        if guide > sums[SURE_GUIDE] and last_at == sums[SURE_AT]:
+            sums[GUIDED] += max(value - last, 0.0)
+            sums[GUIDED_BY] += guide - sums[SURE_GUIDE]
+    if event == RESTARTED:
         counted = max(value, 0.0)
-        rise = min(max(rise, counted), rules[0] * (at - now[AT]) + rules[1])
+        rise = min(max(rise, counted), rules[0] * (at - last_at) + rules[1])
         trust = (counted + trust * (rise - counted)) / rise if rise > 0.0 else 1.0
-        now[OFFSET] = sums[TOTAL] + rise - value
+    if event in (RESTARTED, NEW_TRACK):
+        new_offset = sums[TOTAL] + rise - value
     else:
-        tracks[BEFORE] = now.copy()
-        now[OFFSET] = sums[TOTAL] + rise - value
-    now[VALUE], now[AT], now[FACTOR] = value, at, factor
-    tracks[DOUBT, VALUE] = np.nan
+        new_offset = tracks[BEFORE, OFFSET] if event == RESUMED else offset
+        rise, trust = max(value + new_offset - sums[TOTAL], 0.0), 1.0
+    if event in (RESUMED, NEW_TRACK):
+        _set(tracks, BEFORE, last, last_at, offset, tracks[NOW, FACTOR])
+    _set(tracks, NOW, value, at, new_offset, factor)
+    _set(tracks, DOUBT, np.nan, np.nan, np.nan, 1.0)
     return rise, trust
