@@ -5,7 +5,8 @@ import sys
 import click
 
 from dashboard.serve import address_option, browser_option, port_option, run_dashboard, serve
-from pipelines.command import COMMANDS, store_option
+from pipelines.command import COMMANDS
+from pipelines.command_options import store_option
 from pipelines.errors import LeewayError
 from pipelines.store.folder import Store
 from synthetic_fleet.command import simulate

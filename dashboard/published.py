@@ -17,7 +17,8 @@ from dashboard.views.trust import unchecked_warning
 from dashboard.views.vehicle import events_of
 from pipelines.catalogue.tables import published_tables
 from pipelines.causes.knowledge import Cause, causes
-from pipelines.command import DEFAULT_STORE
+from pipelines.command_options import DEFAULT_STORE
+from pipelines.drift.reasoning import correction_paths
 from pipelines.handover import Evidence
 from pipelines.settings import Settings
 from pipelines.store import fleet_reads
@@ -124,15 +125,26 @@ def evidence(vehicle_id: str, as_of: datetime) -> Evidence:
     )
 
 
+REASONING = ("drift_model", "drift_centre", "drift_season")  # published beside the contract's tables, for the newest
+
+
 def correction_path(vehicle_id: str, code: str, as_of: datetime) -> pl.DataFrame:
-    """One correction of one vehicle at every reading, with the parts of its expectation and the test's statistic."""
+    """One correction of one vehicle at every reading, with the parts of its expectation and the test's statistic.
+
+    Where the reasoning of an older state is no longer kept, the readings alone, without what was expected of them.
+    """
+    paths = kept("paths", vehicle_id, as_of, build=lambda: _paths(vehicle_id, as_of))
+    path = paths.filter(pl.col("correction") == code)
     snapshots = evidence(vehicle_id, as_of).snapshots
-    if code not in snapshots.columns:
-        return pl.DataFrame()
-    unknown = ("centre", "season", "offset", "relearning", "expected", "band_low", "band_high", "level", "evidence")
-    return snapshots.select("read_at", value=pl.col(code).cast(pl.Float64)).with_columns(
-        pl.lit(None, dtype=pl.Float64).alias(name) for name in (*unknown, "threshold")
-    )
+    if path.height or code not in snapshots.columns:
+        return path
+    readings = snapshots.select("read_at", value=pl.col(code).cast(pl.Float64))
+    return pl.concat([path, readings], how="diagonal")
+
+
+def _paths(vehicle_id: str, as_of: datetime) -> pl.DataFrame:
+    extras = {name: frame for name in REASONING if (frame := table(name, as_of)).width}
+    return correction_paths(evidence(vehicle_id, as_of), extras if len(extras) == len(REASONING) else {})
 
 
 def events(vehicle_id: str, as_of: datetime) -> pl.DataFrame:

@@ -1,12 +1,13 @@
 """`leeway serve`: the pages of `app.py` on this machine, without telemetry, in the theme of `theme.toml`."""
 
+import json
 import os
 import tomllib
 from importlib.resources import files
 
 import click
 
-from pipelines.command import store_option
+from pipelines.command_options import store_option
 from pipelines.store.folder import Store
 
 STORE_VARIABLE = "LEEWAY_STORE"
@@ -58,11 +59,15 @@ def run_dashboard(store: Store, *, address: str, port: int, open_browser: bool) 
     streamlit_command(args=["run", app, *options], prog_name="leeway", standalone_mode=False)
 
 
+def _option(value: object) -> str:
+    return json.dumps(value) if isinstance(value, list) else str(value)
+
+
 def theme_options() -> dict[str, str]:
     """The theme of `theme.toml` as Streamlit's options."""
     theme = tomllib.loads(files("dashboard").joinpath("theme.toml").read_text(encoding="utf-8"))["theme"]
     flat: dict[str, str] = {}
     for name, value in theme.items():
         nested = value if isinstance(value, dict) else {"": value}
-        flat |= {".".join(part for part in ("theme", name, key) if part): str(each) for key, each in nested.items()}
+        flat |= {".".join(part for part in ("theme", name, key) if part): _option(each) for key, each in nested.items()}
     return flat

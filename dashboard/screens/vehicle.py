@@ -1,5 +1,7 @@
 """One vehicle: what it does in plain words, the chart that shows it, why, how likely a fault is, what that rests on."""
 
+from typing import Any
+
 import polars as pl
 import streamlit as st
 
@@ -85,7 +87,7 @@ def _correction(vehicle_id: str, correction: str, states: pl.DataFrame, frame: F
     row = states.filter(pl.col("correction") == correction).row(0, named=True)
     path = published.correction_path(vehicle_id, correction, as_of)
     events = published.events(vehicle_id, as_of)
-    if not path.height:
+    if not path.get_column("value").count():
         st.info(f"{row['title']} was not read on this vehicle.")
         return
     chart = published.kept(
@@ -101,9 +103,17 @@ def _correction(vehicle_id: str, correction: str, states: pl.DataFrame, frame: F
     meaning = row["rising_means"] if (row["deviation"] or 0) >= 0 else row["falling_means"]
     if meaning:
         st.caption(f"{'Above' if (row['deviation'] or 0) >= 0 else 'Below'} what is expected means: {plain(meaning)}.")
+    _reasoning(path, row)
+
+
+def _reasoning(path: pl.DataFrame, row: dict[str, Any]) -> None:
+    parts = views.reasoning(path, row)
+    if not parts.height:
+        st.caption("What was expected of each reading is kept for the newest states only; here are the readings alone.")
+        return
     with st.expander("How the expected value and the alarm come about"):
         st.table(
-            views.reasoning(path, row).rename({"part": "Part", "figure": "Figure", "meaning": "What it is"}),
+            parts.rename({"part": "Part", "figure": "Figure", "meaning": "What it is"}),
             hide_index=True,
             alt="Parts of the expected value, and the test's statistic beside its threshold",
         )

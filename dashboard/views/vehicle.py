@@ -252,9 +252,9 @@ def reasoning(path: pl.DataFrame, row: Mapping[str, Any]) -> pl.DataFrame:
     Returns:
         Rows `part, figure, meaning`, in the order they are added up; empty where nothing was read.
     """
-    if not path.height:
+    if not path.get_column("expected").count():
         return pl.DataFrame(schema={"part": pl.String, "figure": pl.String, "meaning": pl.String})
-    last, unit = path.row(-1, named=True), row["unit"]
+    last, unit = path.drop_nulls("value").row(-1, named=True), row["unit"]
     lines = [
         ("Family centre", amount(last["centre"], unit, figures=3), "what this engine family and calibration reads"),
         ("Season", signed(last["season"]), "what its peers do together these weeks: weather, fuel"),
