@@ -150,8 +150,9 @@ def _narrowed(events: pl.DataFrame, readings: pl.DataFrame) -> pl.DataFrame:
     """Bounds and best estimate of the set time, narrowed by the module's clock where the code carries it."""
     clocked = readings.filter(pl.col("hours").is_not_null())
     told = _told_by_clock(_set_hours(events, clocked), clocked)
+    latest_low = pl.max_horizontal("set_low", "low")
     bounded = events.join(told, on="event", how="left").with_columns(
-        set_low=pl.min_horizontal(pl.max_horizontal("set_low", "low"), "set_high"),
+        set_low=pl.when(latest_low.is_not_null()).then(pl.min_horizontal(latest_low, "set_high")),
         set_high=pl.max_horizontal(pl.min_horizontal("set_high", "high"), "set_low"),
     )
     middle = pl.col("set_low") + (pl.col("set_high") - pl.col("set_low")) / 2
