@@ -11,7 +11,7 @@ from pipelines.causes.hypotheses import EngineLayout, engine_layout, hypotheses
 from pipelines.causes.knowledge import causes
 from pipelines.handover import Bools, Panel
 
-WEAK_SHARE = 0.15  # corrections that a cause moves by less of their way are not asked about it (judgement)
+WEAK_SHARE = 0.25  # corrections that a cause moves by less of their way are not asked about it (judgement)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -10,7 +10,8 @@ import polars as pl
 
 from pipelines.catalogue.tables import published_tables
 from pipelines.causes.knowledge import causes
-from pipelines.handover import Bools, Drift, Evidence, FamilyDrift, Float64s, History
+from pipelines.causes.noise import deviation_noise
+from pipelines.handover import Bools, Drift, Evidence, FamilyDrift, Float64s, History, Int64s
 from pipelines.outliers.in_service import in_service
 from pipelines.recurring.affected import FamilyPlaces, family_places
 
@@ -18,9 +19,13 @@ MENDS = ("cleaning", "adjustment", "repair", "replacement", "reset", "module_rep
 ENOUGH_HOURS = 40.0  # ignition-on hours after which an outcome is decided
 ENOUGH_READINGS = 4
 ENOUGH_DAYS = 28.0  # instead of hours where the module's clock is not read (judgement)
-OFF = 2.5  # sigmas from which a correction counts as off before the work
+WATCHED = timedelta(days=180)  # after the work, or up to the next work on the same part (judgement)
+MOST_NAMED = 6  # corrections that decide, those that were off most
+OFF = 2.5  # healthy scatters from which a correction counts as off before the work
 STILL = 0.5  # share of the earlier departure that counts as there (again)
-STALE = 0.6  # share of it found at the first reading after, from which the learned value was not set back
+AGAIN = 0.25  # share of it that counts as back where it grows
+STALE = 0.3  # share of it found at the first reading after, from which the learned value was not set back
+SEEN = 3.0  # healthy scatters that this share must come to
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -32,10 +37,11 @@ class Around:
     days: float
     last_at: datetime | None
     named: tuple[str, ...]  # corrections that were off before, most first
-    before: float  # their departure, sigmas
+    before: float  # their departure, healthy scatters
     first: float  # share of it left at the first reading after
     last: float  # share of it left at the newest readings
-    lowest: float  # least share of it seen in between
+    lowest: float  # least share of it seen since
+    early: float  # share of it left at the first readings
     relearning: bool  # some correction in question is learning anew now
     alarm: tuple[str, ...]  # corrections in question that are in alarm now
 
@@ -60,23 +66,24 @@ def repair_outcomes(drift: Drift, *, evidence: Evidence, history: History) -> pl
     """
     titles = dict(evidence.corrections.select("code", "title").iter_rows())
     events = _events_by_vehicle(history.fault_events)
-    located: dict[str, tuple[FamilyDrift, FamilyPlaces, int]] = {}
+    located: dict[str, tuple[FamilyDrift, FamilyPlaces, Float64s, int]] = {}
     for family in drift.families:
         places = family_places(family.panel, evidence.corrections, evidence.families)
-        located |= {vehicle: (family, places, v) for v, vehicle in enumerate(family.panel.vehicles)}
+        scatter = np.maximum(family.sigma, 1e-12) * np.maximum(deviation_noise(family), 1.0)
+        located |= {vehicle: (family, places, scatter, v) for v, vehicle in enumerate(family.panel.vehicles)}
     rows = []
     for work in _pieces_of_work(evidence).to_dicts():
         vehicle = work["vehicle_id"]
         if vehicle in located:
-            family, places, v = located[vehicle]
-            around = _around(family, v, places.asked(work), work["done_at"])
+            family, places, scatter, v = located[vehicle]
+            around = _around(family, v, places.asked(work), scatter, work)
             codes = _codes_of(work, places)
         else:
             around, codes = _nothing_read(), frozenset()
         returned = [
             (code, found)
             for code, set_at, found in events.get(vehicle, [])
-            if code in codes and set_at > work["done_at"]
+            if code in codes and work["done_at"] < set_at <= work["until"]
         ]
         verdict, text = _verdict(work, around, returned, titles)
         rows.append(
@@ -111,6 +118,11 @@ def _pieces_of_work(evidence: Evidence) -> pl.DataFrame:
         .sort("vehicle_id", "done_at", "component", "kind")
         .group_by("vehicle_id", "done_at", "component", maintain_order=True)
         .agg(pl.col("kind", "bank", "cylinder", "cause").drop_nulls().first(), pl.col("was_reset").any())
+        .with_columns(
+            until=pl.min_horizontal(
+                pl.col("done_at") + WATCHED, pl.col("done_at").shift(-1).over("vehicle_id", "component")
+            )
+        )
     )
 
 
@@ -142,66 +154,65 @@ def _codes_of(work: Mapping[str, Any], places: FamilyPlaces) -> frozenset[str]:
 def _nothing_read() -> Around:
     nan = float("nan")
     return Around(
-        readings=0, hours=nan, days=0.0, last_at=None, named=(), before=0.0, first=nan, last=nan, lowest=nan,
+        readings=0, hours=nan, days=0.0, last_at=None, named=(), before=0.0, first=nan, last=nan, lowest=nan, early=nan,
         relearning=False, alarm=(),
     )  # fmt: skip
 
 
-def _around(family: FamilyDrift, v: int, asked: Bools, done_at: datetime) -> Around:
+def _around(family: FamilyDrift, v: int, asked: Bools, scatter: Float64s, work: Mapping[str, Any]) -> Around:
     panel = family.panel
     rows = np.arange(panel.row_start[v], panel.row_start[v + 1])
-    at = np.datetime64(done_at.astimezone(UTC).replace(tzinfo=None), "us")
-    before, after = rows[panel.read_at[rows] <= at], rows[panel.read_at[rows] > at]
+    at, until = (np.datetime64(work[name].astimezone(UTC).replace(tzinfo=None), "us") for name in ("done_at", "until"))
+    before = rows[panel.read_at[rows] <= at]
+    after = rows[(panel.read_at[rows] > at) & (panel.read_at[rows] <= until)]
     if not len(after):
         return _nothing_read()
     newest = after[-1]
     columns = np.flatnonzero(asked)
-    level, off = _departure_before(family, before, columns)
-    named = [columns[i] for i in np.argsort(-np.abs(off), kind="stable") if abs(off[i]) >= OFF][:6]
-    shares = _shares_left(
-        family, after, named, dict(zip(columns, level, strict=True)), dict(zip(columns, off, strict=True))
-    )
+    expected, off = _departure_before(family, before)
+    size = np.where(asked, np.abs(off) / scatter, 0.0)
+    named = [int(c) for c in np.argsort(-size, kind="stable") if size[c] >= OFF][:MOST_NAMED]
+    away = family.panel.values[after][:, named] - expected[named]
+    shares = _shares_left(away / off[named], size[named])
     hours = float(panel.hours[newest] - panel.hours[before[-1]]) if len(before) else float("nan")
+    nothing = float("nan")
     return Around(
         readings=len(after),
         hours=hours,
         days=float((panel.read_at[newest] - at) / np.timedelta64(1, "D")),
         last_at=panel.read_at[newest].astype(datetime).replace(tzinfo=UTC),
         named=tuple(panel.codes[c] for c in named),
-        before=float(np.abs(off).max(initial=0.0)),
-        first=float(shares[0]) if len(shares) else float("nan"),
-        last=float(np.median(shares[-3:])) if len(shares) else float("nan"),
-        lowest=float(shares.min()) if len(shares) else float("nan"),
+        before=float(size.max(initial=0.0)),
+        first=float(shares[0]) if len(shares) else nothing,
+        last=float(np.median(shares[-3:])) if len(shares) else nothing,
+        lowest=float(shares.min()) if len(shares) else nothing,
+        early=float(np.median(shares[:3])) if len(shares) else nothing,
         relearning=bool(family.relearning[newest, columns].any()),
         alarm=tuple(panel.codes[c] for c in columns if family.alarm[newest, c]),
     )
 
 
-def _departure_before(family: FamilyDrift, before: Any, columns: Any) -> tuple[Float64s, Float64s]:
-    """What the vehicle should read and how far it is off, in sigmas, by the last three readings before the work."""
+def _departure_before(family: FamilyDrift, before: Int64s) -> tuple[Float64s, Float64s]:
+    """What the vehicle should read and how far it is off, [C] each, by the last three readings before the work."""
     if not len(before):
-        return np.zeros(len(columns)), np.zeros(len(columns))
-    last = np.ix_(before[-3:], columns)
-    expected = family.expected[before[-1], columns].astype(np.float64)
-    away = family.panel.values[last].astype(np.float64) - family.expected[last].astype(np.float64)
+        return np.zeros(len(family.panel.codes)), np.zeros(len(family.panel.codes))
+    away = family.panel.values[before[-3:]].astype(np.float64) - family.expected[before[-3:]]
     read = ~np.isnan(away)
     off = np.where(read.any(axis=0), np.nanmedian(np.where(read.any(axis=0), away, 0.0), axis=0), 0.0)
-    return expected, off / np.maximum(family.sigma[columns], 1e-12)
+    return family.expected[before[-1]].astype(np.float64), off
 
 
-def _shares_left(
-    family: FamilyDrift, after: Any, named: list[Any], level: dict[Any, float], off: dict[Any, float]
-) -> Float64s:
-    """Share of the earlier departure at each reading after the work, over the corrections that were off."""
-    if not named:
-        return np.zeros(0)
-    sigma = np.maximum(family.sigma[named].astype(np.float64), 1e-12)
-    earlier = np.array([off[c] for c in named])
-    away = (family.panel.values[np.ix_(after, named)] - np.array([level[c] for c in named])) / sigma
-    weight = np.where(np.isnan(away), 0.0, np.abs(earlier))
+def _shares_left(share: Float64s, size: Float64s) -> Float64s:
+    """One share of the earlier departure at each reading, over the corrections that were off, by how far; [readings].
+
+    Args:
+        share: Of each correction's own departure, [readings, corrections]; NaN: not read. Readings of none are left out.
+        size: How far each was off, [corrections].
+    """
+    weight = np.where(np.isnan(share), 0.0, size)
     told = weight.sum(axis=1) > 0
-    share = (np.nan_to_num(away) / earlier * weight).sum(axis=1)[told] / weight.sum(axis=1)[told]
-    return np.asarray(share)
+    together: Float64s = (np.nan_to_num(share) * weight).sum(axis=1)[told] / weight.sum(axis=1)[told]
+    return together
 
 
 def _verdict(
@@ -220,22 +231,21 @@ def _verdict(
         return _without_departure(around, titles, since)
     verdict, how = _departure_since(around, was_reset=work["was_reset"])
     what = titles.get(around.named[0]) or around.named[0]
-    return verdict, f"{what} was {around.before:.1f} sigma off before; {how} ({since})."
+    return verdict, f"{what} was {around.before:.1f} times its healthy scatter off before; {how} ({since})."
 
 
 def _departure_since(around: Around, *, was_reset: bool) -> tuple[str, str]:
     """What became of the earlier departure: the verdict and its words."""
-    if around.last >= STILL:
+    growing = around.last >= max(AGAIN, 2 * OFF / around.before) and around.last > around.early
+    if around.last >= STILL or growing:
         how = "never went away" if around.lowest >= STILL else "went and is back"
         return "came_back", f"the departure {how}, {around.last:.0%} of it now"
     if around.last <= -STILL and not was_reset:
         return "not_reset", f"now {-around.last:.0%} of that on the other side, as an old learned value over-corrects"
-    if around.first >= STALE and not was_reset:
-        return (
-            "not_reset",
-            f"the learned value was not set back, it unwound from {around.first:.0%} to {around.last:.0%}",
-        )
-    return "held", f"{around.last:.0%} of that is left"
+    if around.first >= max(STALE, SEEN / around.before) and around.first > around.last and not was_reset:
+        words = f"from {around.first:.0%} to {max(around.last, 0.0):.0%} of that"
+        return "not_reset", f"the learned value was not set back and unwound {words}"
+    return "held", f"{max(around.last, 0.0):.0%} of that is left"
 
 
 def _without_departure(around: Around, titles: Mapping[str, str | None], since: str) -> tuple[str, str]:
