@@ -18,7 +18,6 @@ from dashboard.views.vehicle import events_of
 from pipelines.catalogue.tables import published_tables
 from pipelines.causes.knowledge import Cause, causes
 from pipelines.command_options import DEFAULT_STORE
-from pipelines.drift.reasoning import correction_paths
 from pipelines.handover import Evidence
 from pipelines.settings import Settings
 from pipelines.store import fleet_reads
@@ -143,6 +142,8 @@ def correction_path(vehicle_id: str, code: str, as_of: datetime) -> pl.DataFrame
 
 
 def _paths(vehicle_id: str, as_of: datetime) -> pl.DataFrame:
+    from pipelines.drift.reasoning import correction_paths  # noqa: PLC0415 - compiled kernels, which one page needs
+
     extras = {name: frame for name in REASONING if (frame := table(name, as_of)).width}
     return correction_paths(evidence(vehicle_id, as_of), extras if len(extras) == len(REASONING) else {})
 

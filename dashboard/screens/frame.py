@@ -98,7 +98,7 @@ def vehicle_links(rows: pl.DataFrame, frame: Frame, **more: str) -> pl.DataFrame
 
 def as_percent(rows: pl.DataFrame, *shares: str) -> pl.DataFrame:
     """The rows with shares from 0 to 1 turned into percent, for `percent_column`."""
-    return rows.with_columns(100 * pl.col(share) for share in shares)
+    return rows.with_columns(pl.col(share) * 100 for share in shares)
 
 
 def percent_column(label: str, help_text: str | None = None) -> ColumnConfig:

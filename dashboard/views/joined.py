@@ -5,7 +5,10 @@ from dataclasses import dataclass
 
 import polars as pl
 
-TITLE_COLUMNS = ("title", "unit", "low_limit", "high_limit", "group", "bank", "cylinder", "component")
+TITLE_COLUMNS = (
+    "title", "unit", "low_limit", "high_limit", "group", "bank", "cylinder", "component", "rising_means",
+    "falling_means",
+)  # fmt: skip
 
 
 def with_catalogue(rows: pl.DataFrame, corrections: pl.DataFrame, *, on: str = "correction") -> pl.DataFrame:
