@@ -22,7 +22,6 @@ class Noise:
 
     sigma: marginal sd. memory_days: time constant. rounding: variance that has no memory. wander: variance of the
     slow healthy movement of the level, per day. pairs: neighbouring readings it rests on. All [C].
-    together, peers: [C, cells] median of what peers did together in a cell (NaN: too few), and how many they were.
     """
 
     sigma: Float64s
@@ -30,42 +29,28 @@ class Noise:
     rounding: Float64s
     wander: Float64s
     pairs: Float64s
-    together: Float64s
-    peers: Float64s
 
 
-def fit_noise(
-    values: Float32s,
-    *,
-    epoch: Int32s,
-    row_start: Int64s,
-    day: Float64s,
-    cell: Int32s,
-    cells: int,
-    settled: Bools,
-    resolution: Float64s,
-) -> Noise:
+def fit_noise(healthy: Float32s, *, epoch: Int32s, row_start: Int64s, day: Float64s, resolution: Float64s) -> Noise:
     """Noise of C corrections from all series together, robust against defects in a fifth of them.
 
     Args:
-        values: [C, R] readings, NaN: not read; rows sorted by vehicle, then time.
+        healthy: [C, R] readings without levels and season (`take_out_levels`), NaN: not read or relearning; rows
+            sorted by vehicle, then time.
         epoch: [C, R] learning epoch of the series.
         row_start: [V + 1] first row of each vehicle.
         day: [R] time in days.
-        cell: [R] depot and week, below `cells`: what peers do together there is taken out.
-        cells: How many there are.
-        settled: [C, R] False: relearning, left out.
         resolution: [C] step of the correction; 0 or NaN: not quantised.
 
-    Source: robust variogram of within-epoch differences (Huber 1964 scale, proposal 2, on pooled differences).
+    Source: robust variogram of within-epoch differences (Huber 1964, scale by proposal 2, on pooled differences).
     """
-    gamma, apart, pairs, together, peers = variograms(values, epoch, row_start, day, cell, cells, settled)
+    gamma, apart, pairs = variograms(healthy, epoch, row_start, day)
     step = np.nan_to_num(resolution)
     first = np.take_along_axis(gamma, np.argmax(pairs >= LEAST_PAIRS, axis=1)[:, None], axis=1)[:, 0]
     rounding = np.minimum(step**2 / 12, 0.5 * first)
     weights = np.where(pairs >= LEAST_PAIRS, np.sqrt(np.minimum(pairs, 2000)), 0.0) / np.maximum(apart, 5.0) ** 0.5
-    best = np.full(len(values), np.inf)
-    sigma2, wander, memory = np.zeros(len(values)), np.zeros(len(values)), np.full(len(values), 7.0)
+    best = np.full(len(healthy), np.inf)
+    sigma2, wander, memory = np.zeros(len(healthy)), np.zeros(len(healthy)), np.full(len(healthy), 7.0)
     for days in MEMORIES:
         saturation, linear = 1 - np.exp(-apart / days), apart / 2
         a, b, loss = _two_nonnegative(saturation, linear, gamma - rounding[:, None], weights)
@@ -73,15 +58,7 @@ def fit_noise(
         best = np.where(better, loss, best)
         sigma2, wander = np.where(better, a, sigma2), np.where(better, b, wander)
         memory = np.where(better, days, memory)
-    return Noise(
-        sigma=np.sqrt(sigma2),
-        memory_days=memory,
-        rounding=rounding,
-        wander=wander,
-        pairs=pairs[:, :5].sum(1),
-        together=together,
-        peers=peers,
-    )
+    return Noise(sigma=np.sqrt(sigma2), memory_days=memory, rounding=rounding, wander=wander, pairs=pairs[:, :5].sum(1))
 
 
 def _two_nonnegative(f: Float64s, g: Float64s, y: Float64s, w: Float64s) -> tuple[Float64s, Float64s, Float64s]:
@@ -101,25 +78,31 @@ def _two_nonnegative(f: Float64s, g: Float64s, y: Float64s, w: Float64s) -> tupl
 
 
 @numba.njit(cache=True, nogil=True)
-def variograms(values, epoch, row_start, day, cell, cells, settled):
-    """[C, bins] robust half mean square of differences, mean days apart, number of pairs; [C, cells] medians, counts."""
+def take_out_levels(values, epoch, row_start, cell, cells, settled):
+    """Readings without each series' level and without what peers do together; a kernel.
+
+    Args:
+        values: [C, R] readings, NaN: not read; rows sorted by vehicle, then time.
+        epoch: [C, R] learning epoch of the series.
+        row_start: [V + 1] first row of each vehicle.
+        cell: [R] depot and week, below `cells`: what peers do together there is taken out.
+        cells: How many cells there are.
+        settled: [C, R] False: relearning, left out.
+
+    Returns:
+        [C, R] what is left, NaN: left out; [C, cells] median of each cell, NaN: too few; [C, cells] readings in it.
+    """
     corrections, rows = values.shape
-    bins = len(BIN_EDGES) - 1
-    gamma = np.zeros((corrections, bins))
-    apart = np.zeros((corrections, bins))
-    pairs = np.zeros((corrections, bins))
+    left = np.empty((corrections, rows), dtype=np.float32)
     together = np.full((corrections, cells), np.nan)
     peers = np.zeros((corrections, cells))
     by_cell = np.argsort(cell, kind="mergesort")
-    size = rows * len(LAGS)
-    difference = np.empty(size)
-    which = np.empty(size, dtype=np.int64)
     x = np.empty(rows)
     buffer = np.empty(rows)
     for c in range(corrections):
         for r in range(rows):
             x[r] = values[c, r] if settled[c, r] else np.nan
-        _take_out_levels(x, epoch[c], row_start, buffer)
+        _subtract_medians(x, epoch[c], row_start, buffer)
         end = 0
         while end < rows:
             at = end
@@ -134,8 +117,24 @@ def variograms(values, epoch, row_start, day, cell, cells, settled):
             if count >= LEAST_PEERS:
                 middle = np.median(buffer[:count])
                 together[c, here] = middle
-                for i in range(at, end):
-                    x[by_cell[i]] = (x[by_cell[i]] - middle) / np.sqrt(1 - 0.55 / count)  # what the median took along
+                for i in range(at, end):  # a median takes a part of each reading's own noise along
+                    x[by_cell[i]] = (x[by_cell[i]] - middle) / np.sqrt(1 - 0.55 / count)
+        left[c] = x
+    return left, together, peers
+
+
+@numba.njit(cache=True, nogil=True)
+def variograms(healthy, epoch, row_start, day):
+    """[C, bins] robust half mean square of differences, mean days apart, number of pairs."""
+    corrections, rows = healthy.shape
+    bins = len(BIN_EDGES) - 1
+    gamma = np.zeros((corrections, bins))
+    apart = np.zeros((corrections, bins))
+    pairs = np.zeros((corrections, bins))
+    difference = np.empty(rows * len(LAGS))
+    which = np.empty(rows * len(LAGS), dtype=np.int64)
+    for c in range(corrections):
+        x = healthy[c]
         count = 0
         for v in range(len(row_start) - 1):
             for r in range(row_start[v], row_start[v + 1]):
@@ -171,11 +170,11 @@ def variograms(values, epoch, row_start, day, cell, cells, settled):
                 if pairs[c, k]:
                     gamma[c, k] = total[k] / (HUBER_SHARE * pairs[c, k])
         gamma[c] /= 2
-    return gamma, apart, pairs, together, peers
+    return gamma, apart, pairs
 
 
 @numba.njit(cache=True, nogil=True)
-def _take_out_levels(x, epoch, row_start, buffer):
+def _subtract_medians(x, epoch, row_start, buffer):
     """Subtract each series' median within its epoch, in place."""
     for v in range(len(row_start) - 1):
         start = row_start[v]

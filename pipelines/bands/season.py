@@ -171,7 +171,7 @@ def run(
 
 
 @numba.njit(cache=True, nogil=True)
-def anchors(epoch, row_start, block, calibration, centre, ageing, km, km_centre):
+def anchors(epoch, row_start, block, calibration, centre, ageing, km):
     """[R] centre as known when the row's epoch began, and ageing with the way since; so that a centre learned anew
     moves no series within its epoch.
 
@@ -179,7 +179,6 @@ def anchors(epoch, row_start, block, calibration, centre, ageing, km, km_centre)
         epoch, block, calibration, km: [R].
         row_start: [V + 1].
         centre: [B, K]. ageing: [B] per km.
-        km_centre: Odometer that the centre is meant for.
     """
     out = np.empty(len(epoch))
     for v in range(len(row_start) - 1):
@@ -188,8 +187,10 @@ def anchors(epoch, row_start, block, calibration, centre, ageing, km, km_centre)
         last = np.nan
         for r in range(row_start[v], row_start[v + 1]):
             if not np.isnan(km[r]):
-                since = last if not np.isnan(last) else km_centre
-                way += ageing[block[r]] * (km[r] - since)
+                if not np.isnan(last):
+                    way += ageing[block[r]] * (km[r] - last)
+                elif r == row_start[v]:
+                    way = ageing[block[r]] * km[r]
                 last = km[r]
             if r == row_start[v] or epoch[r] != epoch[r - 1]:
                 start = centre[block[r], calibration[r]]

@@ -19,6 +19,7 @@ MODEL_COLUMNS = 5
 
 CANDIDATES = 24  # onsets kept: spaced by a constant ratio of their age, which loses nothing against keeping all
 AGE_RATIO = 1.8  # an onset goes when its elder neighbour is at most this many times as old as its younger one
+SHOCK = 8.0  # innovations up to this size move the noise's own state: most that last a while are real
 SMOOTHING = 0.3  # weight of the newest reading in the smoothed level
 HOLD = 0.6  # an alarm holds until its evidence is below this share of the threshold ...
 BACK = 0.75  # ... or the level is within this many sigmas of what is expected,
@@ -75,7 +76,6 @@ def run(
     tails,
     learn_hours,
     threshold,
-    search,
     expected,
     deviation,
     slope,
@@ -100,7 +100,6 @@ def run(
         tails: [B, 8] innovations (in their own sd) whose normal scores are `SCORES`.
         learn_hours: Time constant of relearning in ignition hours; 0: it does not relearn.
         threshold: Evidence at which an alarm is raised.
-        search: False: write the standardised innovations into `evidence` and look for nothing.
         expected, deviation, slope, evidence, alarm, relearning: [R] outputs.
         trace: [R, 6] receives each step of the filter, for `episode`; [0, 6]: not wanted.
     """
@@ -169,16 +168,13 @@ def run(
                 for j in range(count):
                     bank[j, 3] *= rho
                     bank[j, 7] *= rho
-                if search:
-                    bank[count, 0] = t_last
-                    bank[count, 1] = seen
-                    bank[count, 2:] = 0.0
-                    count += 1
+                bank[count, 0] = t_last
+                bank[count, 1] = seen
+                bank[count, 2:] = 0.0
+                count += 1
             s = p11 + 2 * p12 + p22 + m[ROUNDING]
             root = np.sqrt(s)
             u = (x - mu - n) / root
-            if not search:
-                evidence[r] = u
             score = normal_score(u, tails[block[r]])
             k1 = (p11 + p12) / s
             k2 = (p12 + p22) / s
@@ -209,15 +205,13 @@ def run(
                 trace[r, 4] = rho
                 trace[r, 5] = mu + k1 * root * score
             mu += k1 * root * score
-            n += k2 * root * score
+            n += k2 * root * min(max(u, -SHOCK), SHOCK)
             p11 -= k1 * k1 * s
             p12 -= k1 * k2 * s
             p22 -= k2 * k2 * s
             t_last = day[r]
             hour_last = hours[r]
             seen += 1
-            if not search:
-                continue
             if count:
                 count = thin(bank, count, seen)
             level += SMOOTHING * (x - level)

@@ -54,7 +54,7 @@ def _paths(panel: Panel, bands: Bands) -> pl.DataFrame:
     for c in range(len(panel.codes)):
         centre[c] = season.anchors(
             np.ascontiguousarray(panel.epoch[:, c]), panel.row_start, normal.block, panel.calibration,
-            normal.centre[c], normal.ageing[c], panel.km, normal.km,
+            normal.centre[c], normal.ageing[c], panel.km,
         )  # fmt: skip
         seasonal[c] = bands.season[c, week, panel.depot]
         variance = bands.season_variance[c, week, panel.depot]

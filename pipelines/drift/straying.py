@@ -8,7 +8,8 @@ import polars as pl
 
 from pipelines.bands import season
 from pipelines.bands.kept import Bands, kept_tables
-from pipelines.bands.normal import WEEK, days, learn_normal, vehicle_of_row
+from pipelines.bands.learning import learn_normals
+from pipelines.bands.normal import WEEK, Normal, days, vehicle_of_row
 from pipelines.bands.relearning import relearning_hours, settled_rows
 from pipelines.drift import episode
 from pipelines.drift import filter as sequential
@@ -37,7 +38,13 @@ def straying(panels: Sequence[Panel], *, evidence: Evidence, history: History, s
     """
     usable = [panel for panel in panels if len(panel.read_at) and panel.codes]
     start = min((float(days(panel).min()) for panel in usable), default=0.0)
-    families = [_family(panel, start, evidence, settings) for panel in usable]
+    hours = [relearning_hours(panel, evidence.corrections) for panel in usable]
+    settled = [settled_rows(panel, days(panel), needed) for panel, needed in zip(usable, hours, strict=True)]
+    normals = learn_normals(usable, fleet_start=start, settled=settled)
+    families = [
+        _family(panel, normal, needed, start, settings)
+        for panel, normal, needed in zip(usable, normals, hours, strict=True)
+    ]
     states = [(drift, found) for drift, _, found in families]
     return Drift(
         families=tuple(drift for drift, _, _ in families),
@@ -46,11 +53,8 @@ def straying(panels: Sequence[Panel], *, evidence: Evidence, history: History, s
     )
 
 
-def _family(panel: Panel, fleet_start: float, evidence: Evidence, settings: Settings) -> Family:
+def _family(panel: Panel, normal: Normal, learn_hours: Float64s, fleet_start: float, settings: Settings) -> Family:
     day = days(panel)
-    learn_hours = relearning_hours(panel, evidence.corrections)
-    settled = settled_rows(panel, day, learn_hours)
-    normal = learn_normal(panel, fleet_start=fleet_start, settled=settled)
     week = np.floor((day - fleet_start) / WEEK).astype(np.int64)
     weeks = int(week.max()) + 1
     shape = (len(panel.codes), len(day))
@@ -112,7 +116,7 @@ def _correction(
     values = np.ascontiguousarray(panel.values[:, c])
     epoch = np.ascontiguousarray(panel.epoch[:, c])
     anchor = season.anchors(
-        epoch, panel.row_start, normal.block, panel.calibration, normal.centre[c], normal.ageing[c], panel.km, normal.km
+        epoch, panel.row_start, normal.block, panel.calibration, normal.centre[c], normal.ageing[c], panel.km
     )
     x = values - anchor
     seasonal, variance = np.zeros(len(day)), np.zeros(len(day))
@@ -169,7 +173,6 @@ def filter_correction(
         normal.tails[c],
         bands.learn_hours[c],
         bands.threshold[c],
-        True,
     )
     outputs = (
         out.expected.T[c],

@@ -1,0 +1,182 @@
+"""One family's normal from its readings up to a day: panel in, noise, centre, spread, ageing, movements out."""
+
+from dataclasses import dataclass
+
+import numba
+import numpy as np
+
+from pipelines.bands.noise import Noise, fit_noise, take_out_levels
+from pipelines.bands.normal import WEEK, days, vehicle_of_row
+from pipelines.handover import Bools, Float32s, Float64s, Int32s, Int64s, Panel
+
+SAMPLE = 200  # vehicles a family's noise is learned from
+PRIOR_VEHICLES = 3.0  # that the prior of the spread of levels is worth
+PRIOR_OFFSET = 3.0  # prior sd of vehicles' levels, in sigmas of the noise
+MOVE_LAGS = (1, 2, 4, 8)  # weeks
+
+
+@dataclass(frozen=True, kw_only=True)
+class Fit:
+    """What one family's readings up to a day say; C corrections, K calibrations, R sampled rows of V vehicles.
+
+    healthy [C, R], epoch [C, R], row_start [V + 1], day [R]: the sample, readings without level and season.
+    centre [C, K]. ageing [C] per km. offset_sd [C]. season_move, depot_move [C]: variance of a week's movement of the
+    family, and of a depot against it. peers: vehicles read in a week.
+    """
+
+    noise: Noise
+    healthy: Float32s
+    epoch: Int32s
+    row_start: Int64s
+    day: Float64s
+    centre: Float64s
+    ageing: Float64s
+    offset_sd: Float64s
+    season_move: Float64s
+    depot_move: Float64s
+    peers: float
+
+
+def fit_family(panel: Panel, *, settled: Bools, until: float) -> Fit:
+    """Learn from the readings before `until`.
+
+    Args:
+        panel: The family's readings; at least one is before `until`.
+        settled: [C, R] False while relearning.
+        until: Day since 1970.
+    """
+    day = days(panel)
+    vehicle = vehicle_of_row(panel)
+    step = max(1, len(panel.vehicles) // SAMPLE)
+    rows = np.flatnonzero((day < until) & (vehicle % step == 0))
+    if not len(rows):
+        rows = np.flatnonzero(day < until)
+    values, epoch, ok = panel.values.T[:, rows], panel.epoch.T[:, rows], settled[:, rows]
+    row_start = np.searchsorted(vehicle[rows], np.arange(len(panel.vehicles) + 1)).astype(np.int64)
+    ageing = _ageing(values, epoch, row_start, panel.km[rows], ok)
+    values = values - (ageing[:, None] * np.nan_to_num(panel.km[rows])).astype(np.float32)
+    week = np.floor((day[rows] - day[rows].min()) / WEEK).astype(np.int32)
+    weeks = int(week.max()) + 1
+    depots = len(panel.depots) if len(rows) / (weeks * len(panel.depots)) >= 5 else 1
+    cell = (week + weeks * (panel.depot[rows] if depots > 1 else 0)).astype(np.int32)
+    healthy, together, peers = take_out_levels(values, epoch, row_start, cell, weeks * depots, ok)
+    noise = fit_noise(healthy, epoch=epoch, row_start=row_start, day=day[rows], resolution=panel.resolution)
+    level = np.where(ok, values, np.nan)
+    centre = _centres(level, panel.calibration[rows], len(panel.calibrations), panel.neutral, vehicle[rows])
+    shape = (len(panel.codes), depots, weeks)
+    season_move, depot_move = _moves(noise, together.reshape(shape), peers.reshape(shape))
+    return Fit(
+        noise=noise,
+        healthy=healthy,
+        epoch=epoch,
+        row_start=row_start,
+        day=day[rows],
+        centre=centre,
+        ageing=ageing,
+        season_move=season_move,
+        depot_move=depot_move,
+        peers=len(rows) / weeks,
+        offset_sd=_offset_sd(level - centre[:, panel.calibration[rows]], row_start, noise.sigma),
+    )
+
+
+def _centres(level: Float64s, calibration: Int32s, calibrations: int, neutral: Float64s, vehicle: Int32s) -> Float64s:
+    """[C, K]: the family's median under each calibration; a calibration on fewer than three vehicles takes the whole's.
+
+    Small families lean on the neutral value.
+    """
+    vehicles = len(np.unique(vehicle))
+    whole = median(level)
+    known = np.where(np.isfinite(neutral), neutral, whole)
+    whole = np.where(np.isfinite(whole), whole, known)
+    whole = (vehicles * whole + known) / (vehicles + 1)
+    centre = np.repeat(whole[:, None], calibrations, axis=1)
+    for k in range(calibrations):
+        mine = calibration == k
+        if len(np.unique(vehicle[mine])) >= 3:
+            middle = median(level[:, mine])
+            centre[:, k] = np.where(np.isfinite(middle), middle, whole)
+    return centre
+
+
+def median(values: Float64s) -> Float64s:
+    """[C] median of each row without NaN; NaN where there is nothing."""
+    ordered = np.sort(values, axis=1)
+    count = np.isfinite(ordered).sum(axis=1)
+    low, high = np.maximum(count - 1, 0) // 2, count // 2
+    rows = np.arange(len(values))
+    high = np.minimum(high, max(values.shape[1] - 1, 0))
+    return np.where(count > 0, (ordered[rows, low] + ordered[rows, high]) / 2, np.nan).astype(np.float64)
+
+
+def _offset_sd(level: Float64s, row_start: Int64s, sigma: Float64s) -> Float64s:
+    """[C] robust sd of vehicles' levels about the centre, drawn to three sigmas where vehicles are few."""
+    kept = np.flatnonzero(np.diff(row_start) > 0)
+    medians = np.stack([median(level[:, row_start[v] : row_start[v + 1]]) for v in kept], axis=1)
+    count = np.isfinite(medians).sum(axis=1)
+    spread = 1.4826 * np.nan_to_num(median(np.abs(medians)))
+    mixed = (count * spread**2 + PRIOR_VEHICLES * (PRIOR_OFFSET * sigma) ** 2) / (count + PRIOR_VEHICLES)
+    return np.maximum(np.sqrt(mixed), sigma)
+
+
+def _moves(noise: Noise, together: Float64s, peers: Float64s) -> tuple[Float64s, Float64s]:
+    """[C], [C]: variance of a week's movement of the family, and of a depot against it.
+
+    From the medians of peers [C, depots, weeks] some weeks apart, less what their sampling makes; the lag that moves
+    most counts, because a season moves on in one direction for months.
+    """
+    season, own = np.zeros(len(noise.sigma)), np.zeros(len(noise.sigma))
+    for lag in MOVE_LAGS:
+        step = together[:, :, lag:] - together[:, :, :-lag]
+        weight = np.where(np.isfinite(step), peers[:, :, lag:], 0.0)
+        total = weight.sum(axis=1)
+        family = np.where(total > 0, (weight * np.nan_to_num(step)).sum(axis=1) / np.maximum(total, 1), np.nan)
+        novelty = 2 * noise.sigma**2 * (1 - np.exp(-lag * WEEK / noise.memory_days)) + 2 * noise.rounding
+        sampling = 1.57 * novelty[:, None]
+        season = np.maximum(season, _mean(family**2 - sampling / np.maximum(total, 1)) / lag)
+        apart = (step - family[:, None, :]) ** 2 - sampling[:, :, None] * (
+            1 / np.maximum(peers[:, :, lag:], 1) - 1 / np.maximum(total, 1)[:, None, :]
+        )
+        if together.shape[1] > 1:
+            own = np.maximum(own, _mean(apart.reshape(len(own), -1)) / lag)
+    return season, own
+
+
+def _mean(values: Float64s) -> Float64s:
+    count = np.isfinite(values).sum(axis=1)
+    return np.where(count > 0, np.nansum(values, axis=1) / np.maximum(count, 1), 0.0)
+
+
+@numba.njit(cache=True, nogil=True)
+def _slopes(values, epoch, row_start, km, settled):
+    """[C, V] slope of each series over half its length, per km; NaN: not long enough. [C, V] its weight."""
+    corrections = len(values)
+    vehicles = len(row_start) - 1
+    slope = np.full((corrections, vehicles), np.nan)
+    for c in range(corrections):
+        for v in range(vehicles):
+            half = (row_start[v + 1] - row_start[v]) // 2
+            if half < 6:
+                continue
+            up = down = 0.0
+            for r in range(row_start[v] + half, row_start[v + 1]):
+                p = r - half
+                if settled[c, r] and settled[c, p] and epoch[c, r] == epoch[c, p]:
+                    d, x = km[r] - km[p], values[c, r] - values[c, p]
+                    if d > 0 and not np.isnan(x):
+                        up += x * d
+                        down += d * d
+            if down > 0:
+                slope[c, v] = up / down
+    return slope
+
+
+def _ageing(values: Float64s, epoch: Int32s, row_start: Int64s, km: Float64s, settled: Bools) -> Float64s:
+    """[C] change per km that healthy vehicles share: the median of their slopes, drawn to 0 by its own uncertainty."""
+    slope = _slopes(values, epoch, row_start, km, settled)
+    count = np.isfinite(slope).sum(axis=1)
+    middle = np.nan_to_num(median(slope))
+    spread = 1.4826 * np.nan_to_num(median(np.abs(slope - middle[:, None])))
+    error2 = 1.57 * spread**2 / np.maximum(count, 1)
+    trust = np.clip(1 - 4 * error2 / np.maximum(middle**2, 1e-300), 0, 1)
+    return np.where(count >= 5, middle * trust, 0.0)
