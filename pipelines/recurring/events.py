@@ -7,8 +7,8 @@ import polars as pl
 
 from pipelines.causes.knowledge import causes
 from pipelines.handover import Drift, Evidence, FamilyDrift, History
+from pipelines.recurring.repeats import MENDS
 
-SAME_EPISODE = timedelta(days=90)  # the same thing on the same vehicle within it is one event (judgement)
 TOGETHER = timedelta(days=28)  # drifts of one vehicle within it are one; the strongest correction names it
 SURE = 0.5  # probability from which a ranked cause counts as one that happened
 
@@ -42,7 +42,8 @@ def events(drift: Drift, cause_ranking: pl.DataFrame, *, evidence: Evidence, his
         .select("vehicle_id", what="cause", at="at", kind=pl.lit("cause"))
     )
     drifts = [drift_events(family) for family in drift.families]
-    return _once_per_episode(pl.concat([frame.cast(SCHEMA) for frame in (codes, confirmed, ranked, *drifts)]))
+    found = pl.concat([frame.cast(SCHEMA) for frame in (codes, confirmed, ranked, *drifts)])
+    return _first_between_repairs(found, evidence.work)
 
 
 def drift_events(family: FamilyDrift) -> pl.DataFrame:
@@ -75,10 +76,19 @@ def drift_events(family: FamilyDrift) -> pl.DataFrame:
     )
 
 
-def _once_per_episode(found: pl.DataFrame) -> pl.DataFrame:
-    same = ["vehicle_id", "kind", "what"]
+def _first_between_repairs(found: pl.DataFrame, work: pl.DataFrame) -> pl.DataFrame:
+    """The first event of each thing on a vehicle between one mending work and the next."""
+    mended = (
+        work.filter(pl.col("kind").is_in(MENDS))
+        .select("vehicle_id", at="done_at")
+        .unique()
+        .sort("at", "vehicle_id")
+        .with_columns(repair=pl.int_range(1, pl.len() + 1).over("vehicle_id"))
+    )
     return (
-        found.sort(*same, "at")
-        .filter((pl.col("at").diff().over(same) > SAME_EPISODE).fill_null(value=True))
+        found.sort("at", "vehicle_id", "kind", "what")
+        .join_asof(mended, on="at", by="vehicle_id", allow_exact_matches=False, check_sortedness=False)
+        .unique(["vehicle_id", "kind", "what", "repair"], keep="first", maintain_order=True)
         .select(SCHEMA.names())
+        .sort("vehicle_id", "kind", "what", "at")
     )

@@ -203,10 +203,10 @@ def _departure_before(family: FamilyDrift, before: Int64s) -> tuple[Float64s, Fl
 
 
 def _shares_left(share: Float64s, size: Float64s) -> Float64s:
-    """One share of the earlier departure at each reading, over the corrections that were off, by how far; [readings].
+    """One share of the earlier departure at each reading, over the corrections that were off; [readings].
 
     Args:
-        share: Of each correction's own departure, [readings, corrections]; NaN: not read. Readings of none are left out.
+        share: Of each correction's own departure, [readings, corrections]; NaN: not read.
         size: How far each was off, [corrections].
     """
     weight = np.where(np.isnan(share), 0.0, size)
