@@ -62,7 +62,7 @@ def correction_path(
     )
     charts = [layer.transform_calculate(what=f"'{name}'").encode(color=colour) for name, layer in layers]
     drawn: Drawn = (
-        alt.layer(*charts, *_events(events, path, as_of, height))
+        alt.layer(*charts, *_events(events, path, as_of))
         .resolve_scale(shape="independent")
         .properties(height=height, width="container")
         .configure_axisY(title=unit or "value", titleAngle=0, titleAlign="left", titleY=-8, titleX=-30)
@@ -168,7 +168,7 @@ def _way(
     return [("Way to the limit", line.encode(x=_x("at"), y=_y("value"), detail="date:N", strokeDash=dash))]
 
 
-def _events(events: pl.DataFrame, path: pl.DataFrame, as_of: datetime, height: int) -> list[alt.Chart]:
+def _events(events: pl.DataFrame, path: pl.DataFrame, as_of: datetime) -> list[alt.Chart]:
     """Marks along the lower edge, one a day and kind, with what happened on the tooltip."""
     begins = path.get_column("read_at")[0]
     shown = (
@@ -190,5 +190,7 @@ def _events(events: pl.DataFrame, path: pl.DataFrame, as_of: datetime, height: i
         x=_x("at"),
         tooltip=[alt.Tooltip("at:T", title="when", format="%d %B %Y"), alt.Tooltip("text:N", title="what")],
     )
-    marks = base.mark_point(filled=True, size=80, color=INK, opacity=1).encode(y=alt.value(height - STRIP), shape=shape)
+    marks = base.mark_point(filled=True, size=80, color=INK, opacity=1, yOffset=-STRIP).encode(
+        y=alt.value("height"), shape=shape
+    )
     return [base.mark_rule(color=INK, opacity=0.25), marks]

@@ -7,12 +7,13 @@ from dashboard.charts import Drawn
 from dashboard.palette import BAND, DASHES, GROUPS, INK, LIMIT, READING, STATE, URGENCY, Look
 
 ROOM_FOR_WORDS = 0.07  # share of the longest bar that a mark and a count need
+Z_TICKS = [-100, -30, -10, -3, 0, 3, 10, 30, 100]
 MOST_MARKS = 1500  # more marks than this say nothing more and slow the browser
 
 
-def _state_scales(looks: dict[str, Look]) -> tuple[alt.Scale, alt.Scale]:
-    """Colour and shape by the states' labels, as tables show them."""
-    labels = [each.label for each in looks.values()]
+def _state_scales(looks: dict[str, Look], name: str = "label") -> tuple[alt.Scale, alt.Scale]:
+    """Colour and shape by the states' labels, as tables show them, or by their words alone."""
+    labels = [getattr(each, name) for each in looks.values()]
     return (
         alt.Scale(domain=labels, range=[each.colour for each in looks.values()]),
         alt.Scale(domain=labels, range=[each.shape for each in looks.values()]),
@@ -145,18 +146,23 @@ def standing_today(standing: pl.DataFrame, *, split: str) -> Drawn:
         standing: `vehicle_id, group, state, z`; drawn down to MOST_MARKS farthest out.
         split: What the groups are.
     """
-    colour, shape = _state_scales(STATE)
-    labels = {state: each.label for state, each in STATE.items()}
+    colour, shape = _state_scales(STATE, "word")
+    words = {state: each.word for state, each in STATE.items()}
     shown = (
         standing.drop_nulls("z")
         .head(MOST_MARKS)
-        .select("vehicle_id", "group", "z", state=pl.col("state").replace_strict(labels, default=pl.col("state")))
+        .select("vehicle_id", "group", "z", state=pl.col("state").replace_strict(words, default=pl.col("state")))
     )
     drawn: Drawn = (
         alt.Chart(shown)
         .mark_point(filled=True, size=45, opacity=0.75)
         .encode(
-            x=alt.X("z:Q", title="away from expected, in times its healthy scatter"),
+            x=alt.X(
+                "z:Q",
+                title="away from expected, in times its healthy scatter",
+                scale=alt.Scale(type="symlog", constant=4),
+                axis=alt.Axis(values=Z_TICKS),
+            ),
             y=alt.Y("group:N", title=split),
             color=alt.Color(
                 "state:N", scale=colour, legend=alt.Legend(orient="top", title=None, columns=4, labelLimit=0)

@@ -1,6 +1,7 @@
 """The work plan by day and bay, with job cards and downloads."""
 
 import io
+from datetime import date
 
 import streamlit as st
 
@@ -9,9 +10,8 @@ from dashboard.charts.fleet import work_load
 from dashboard.screens import frame as shared
 from dashboard.screens.frame import Frame
 from dashboard.views.joined import choices
-from dashboard.views.plan import PlanView, job_card, plan, safe_for_sheets
-
-CARDS_SHOWN = 30
+from dashboard.views.plan import UNPLACED, PlanView, bays_of, days_of, plan, safe_for_sheets
+from dashboard.views.wording import plain
 
 
 def show() -> None:
@@ -103,11 +103,17 @@ def _cards(view: PlanView, frame: Frame) -> None:
         "The manufacturer's procedure, local codes and a licensed technician decide how work is done. "
         "Each vehicle's page has the cautions for what it is likely to need."
     )
+    day = st.selectbox(
+        "Day",
+        days_of(view.rows),
+        key="day",
+        bind="query-params",
+        format_func=lambda name: "Not placed yet" if name == UNPLACED else frame.reader.day(date.fromisoformat(name)),
+    )
     columns = st.columns(3)
-    for place, row in enumerate(view.rows.head(CARDS_SHOWN).to_dicts()):
+    for place, (bay, cards) in enumerate(bays_of(view.rows, day)):
         with columns[place % 3].container(border=True):
-            st.markdown(job_card(row, frame.reader))
-    if view.rows.height > CARDS_SHOWN:
-        st.caption(
-            f"The first {CARDS_SHOWN} of {view.rows.height:,} cards. Pick a depot, or download the plan for the rest."
-        )
+            st.markdown(f"**{plain(bay)}**")
+            for card in cards:
+                st.divider()
+                st.markdown(card)

@@ -11,8 +11,9 @@ from dashboard.views.joined import Choice, choices
 from dashboard.views.today import TodayView, today
 
 COLUMNS = [
-    "vehicle_id", "urgency", "what", "leeway_pct", "chance_7", "chance_30", "chance_90", "likely_code", "cause",
-    "cause_probability", "open_faults", "is_outlier", "last_read_at", "days_since_read", "engine_family", "depot",
+    "vehicle_id", "urgency", "title", "what", "leeway_pct", "chance_7", "chance_30", "chance_90", "likely_code",
+    "cause", "cause_probability", "open_faults", "is_outlier", "last_read_at", "days_since_read", "engine_family",
+    "depot",
 ]  # fmt: skip
 
 
@@ -91,7 +92,8 @@ def _table(view: TodayView, frame: Frame) -> None:
         column_config={
             "vehicle_id": shared.vehicle_column(),
             "urgency": st.column_config.TextColumn("Urgency", width=130),
-            "what": st.column_config.TextColumn("What strays", width="large"),
+            "title": st.column_config.TextColumn("Leading correction", width=250),
+            "what": st.column_config.TextColumn("What it does", width=250),
             "cause": st.column_config.TextColumn("Likely cause", width="medium"),
             "cause_probability": shared.percent_column("Cause likely"),
             "leeway_pct": st.column_config.ProgressColumn("Leeway left", format="%.0f %%", min_value=0, max_value=100),

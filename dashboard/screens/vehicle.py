@@ -167,16 +167,18 @@ def _all_corrections(states: pl.DataFrame) -> None:
         key="all_corrections",
         alt="Every correction of this vehicle, worst first",
         column_config={
-            "correction": st.column_config.TextColumn("Code"),
-            "title": st.column_config.TextColumn("Correction", width="large"),
+            "title": st.column_config.TextColumn("Correction", width=290),
             "state": st.column_config.TextColumn("State"),
             "value": st.column_config.NumberColumn("Read", format="%.4g"),
             "expected": st.column_config.NumberColumn("Expected", format="%.4g"),
             "band": st.column_config.TextColumn("Normal band"),
             "unit": st.column_config.TextColumn("Unit"),
-            "z": st.column_config.NumberColumn("Times its scatter", format="%.1f"),
+            "z": st.column_config.NumberColumn(
+                "Away", help="Distance from expected, in times its healthy scatter", format="%.1f"
+            ),
             "rate_per_30d": st.column_config.NumberColumn("A month", format="%.3g"),
             "leeway_pct": st.column_config.ProgressColumn("Leeway left", format="%.0f %%", min_value=0, max_value=100),
+            "code": st.column_config.TextColumn("Code"),
         },
     )
 

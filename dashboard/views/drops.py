@@ -6,6 +6,12 @@ import polars as pl
 
 from dashboard.views.wording import count
 
+REPORTED = [
+    "loaded_at", "drop_name", "file", "table_name", "row_count", "loaded", "replaced", "repeated", "quarantined",
+    "flagged", "extra_columns", "unreadable",
+]  # fmt: skip
+QUARANTINED = ["drop_name", "file", "row_number", "column_name", "reason", "detail", "original"]
+
 
 @dataclass(frozen=True, kw_only=True)
 class DropsView:
@@ -34,8 +40,8 @@ def drops(reports: pl.DataFrame, quarantined: pl.DataFrame) -> DropsView:
     )
     return DropsView(
         sentence=_sentence(reports, quarantined),
-        reports=reports,
-        quarantined=quarantined,
+        reports=reports.select(REPORTED),
+        quarantined=quarantined.select(QUARANTINED),
         reasons=reasons,
         empty_reason="" if reports.height else "Nothing was loaded yet. Load a drop with: leeway load DROP",
     )

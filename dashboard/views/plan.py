@@ -2,12 +2,14 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 
 import polars as pl
 
-from dashboard.views.wording import Reader, count, number, plain
+from dashboard.views.wording import NO_BREAK, Reader, count, number, plain
 
+UNPLACED = "unplaced"
 FORMULA_STARTS = ("=", "+", "-", "@", "|", "%", "\t", "\r", *"\uff1d\uff0b\uff0d\uff20\uff5c\uff05")
 
 
@@ -63,18 +65,34 @@ def _empty_reason(work_plan: pl.DataFrame) -> str:
     return "No plan was made yet, or nothing needs work. Make one with: leeway plan"
 
 
-def job_card(row: Mapping[str, Any], reader: Reader) -> str:
-    """One vehicle's card, as Markdown: when and where, what, why, and that the manufacturer's procedure decides."""
-    start = f", {row['start']}" if row.get("start") else ""
-    where = " · ".join(
-        str(part) for part in (row["depot"], f"bay {row['bay']}" if row["bay"] is not None else None) if part
-    )
+def days_of(rows: pl.DataFrame) -> list[str]:
+    """Days with work, as '2031-02-14', in order; UNPLACED last where some work has no day."""
+    days = [day.isoformat() for day in rows.get_column("day").drop_nulls().unique().sort()]
+    return [*days, UNPLACED] if rows.get_column("day").null_count() else days
+
+
+def bays_of(rows: pl.DataFrame, day: str) -> list[tuple[str, list[str]]]:
+    """One day's job cards by bay: ('Saltings, bay 1', cards in the order they are done)."""
+    shown = rows.filter(pl.col("day").is_null() if day == UNPLACED else pl.col("day") == date.fromisoformat(day))
+    return [
+        (_bay_name(depot, bay), [job_card(row) for row in group.to_dicts()])
+        for (depot, bay), group in shown.group_by("depot", "bay", maintain_order=True)
+    ]
+
+
+def _bay_name(depot: object, bay: object) -> str:
+    return ", ".join(part for part in (str(depot or ""), f"bay {bay}" if bay is not None else "") if part) or "No bay"
+
+
+def job_card(row: Mapping[str, Any]) -> str:
+    """One vehicle's card, as Markdown: when, what, why, what it costs now and if it waits."""
+    start = f"{row['start']} · " if row.get("start") else ""
     cost = f"Now {number(row['cost_now'], figures=3)}, if it waits {number(row['cost_if_waiting'], figures=3)}."
     lines = (
-        f"**{plain(row['vehicle_id'])}**, {reader.day(row['day'])}{start}" + (f" · {plain(where)}" if where else ""),
+        f"{start}**{plain(row['vehicle_id'])}** · {number(row['labour_hours'])}{NO_BREAK}h",
         plain(row["jobs"] or ""),
         plain(row["reason"] or ""),
-        f"{number(row['labour_hours'])} hours. {cost}",
+        cost,
     )
     return "\n\n".join(line for line in lines if line)
 

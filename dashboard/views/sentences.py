@@ -36,7 +36,7 @@ def short_sentence(row: Row, reader: Reader) -> str:
         return f"{'climbing' if _rising(row) else 'falling'} {_pace(row)} since {reader.day(row['onset_at'])}"
     if row["state"] == "outside":
         return f"{_away(row)} expected{_since(row, reader)}"
-    return ""
+    return str(row["state"]).replace("_", " ") if row["state"] != "steady" else ""
 
 
 def limit_dates(low: datetime | None, middle: datetime | None, high: datetime | None, reader: Reader) -> str:

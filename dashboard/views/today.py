@@ -16,6 +16,7 @@ ROWS_SCHEMA = pl.Schema(
         "vehicle_id": pl.String(),
         "urgency": pl.String(),
         "correction": pl.String(),
+        "title": pl.String(),
         "what": pl.String(),
         "cause": pl.String(),
         "cause_probability": pl.Float64(),
@@ -125,8 +126,8 @@ def _rows(fleet: pl.DataFrame, tables: FleetTables, reader: Reader) -> pl.DataFr
         .join(tables.correction_state, on=["vehicle_id", "correction"], how="inner"),
         tables.corrections,
     )
-    said = [f"{row['title']}: {words}" if (words := short_sentence(row, reader)) else "" for row in leading.to_dicts()]
-    what = leading.select("vehicle_id", "correction").with_columns(what=pl.Series(said, dtype=pl.String))
+    said = [short_sentence(row, reader) for row in leading.to_dicts()]
+    what = leading.select("vehicle_id", "correction", "title").with_columns(what=pl.Series(said, dtype=pl.String))
     order = {urgency: rank for rank, urgency in enumerate(URGENCY)}
     labels = {urgency: each.label for urgency, each in URGENCY.items()}
     return (

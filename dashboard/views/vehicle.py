@@ -11,7 +11,7 @@ from dashboard.palette import STATE, URGENCY, look
 from dashboard.views.joined import with_catalogue
 from dashboard.views.sentences import correction_sentence
 from dashboard.views.today import cause_name
-from dashboard.views.wording import Reader, amount, count, listed, number, percent, signed
+from dashboard.views.wording import Reader, amount, count, listed, number, percent, sentence, signed, unit_word
 from pipelines.causes.knowledge import Cause
 
 WORST_FIRST = {state: rank for rank, state in enumerate(STATE)}
@@ -146,16 +146,16 @@ def states_table(states: pl.DataFrame) -> pl.DataFrame:
     """The vehicle's corrections as a table: title, state in words, value, expected, band, leeway, rate."""
     labels = {state: each.label for state, each in STATE.items()}
     return states.select(
-        "correction",
         "title",
         state=pl.col("state").replace_strict(labels, default=look(STATE, None).label, return_dtype=pl.String),
         value="value",
         expected="expected",
         band=pl.Series([_band(row) for row in states.to_dicts()], dtype=pl.String),
-        unit="unit",
+        unit=pl.Series([unit_word(unit) for unit in states.get_column("unit")], dtype=pl.String),
         z="z",
         rate_per_30d="rate_per_30d",
         leeway_pct="leeway_pct",
+        code="correction",
     )
 
 
@@ -185,7 +185,7 @@ def forecast(vehicle_id: str, fault_forecast: pl.DataFrame) -> ForecastView:
             f" (between {percent(row['low'])} and {percent(row['high'])}){code}."
         )
     bases = mine.get_column("basis").drop_nulls().unique(maintain_order=True).to_list()
-    return ForecastView(sentences=said, rows=mine, basis=" ".join(bases))
+    return ForecastView(sentences=said, rows=mine, basis=" ".join(f"{sentence(basis.rstrip('.'))}." for basis in bases))
 
 
 def outlier_sentence(
