@@ -1,6 +1,7 @@
 """Which vehicles are worth a visit, what is to be done, and what it costs now against waiting. No calendar here."""
 
 from collections.abc import Mapping
+from datetime import datetime, timedelta
 
 import polars as pl
 
@@ -8,6 +9,7 @@ from pipelines.causes.knowledge import causes
 from pipelines.handover import Evidence
 from pipelines.workplan.costs import CostAssumptions
 from pipelines.workplan.in_service import in_service
+from pipelines.workplan.rules import rules_met, standing_codes
 
 WORTH_A_LOOK = ("off_road", "this_week", "plan")
 
@@ -21,19 +23,23 @@ def jobs(published: Mapping[str, pl.DataFrame], *, evidence: Evidence, costs: Co
         costs: What labour and standing still cost where the fleet says nothing.
 
     Returns:
-        vehicle_id, depot, urgency, component, what (text), why (text), labour_hours, p7, p30, p90, cost_now (planned
-        work: labour, part, standing still), cost_of_fault (the same work unplanned, towing and breakdown),
-        cost_if_waiting (expected over 90 days), on_hand, lead_days, downtime_cost_per_day.
+        vehicle_id, depot, urgency, component, rule_reason (text; null: no rule makes it
+        urgent), standing_codes (text), what (text), why (text), labour_hours, p7, p30, p90, cost_now (planned
+        work: labour, part, standing still; and the risk that stays if the cause is another), cost_of_fault (the same
+        work unplanned, with the breakdown), cost_if_waiting (expected over 90 days), standing (cost of a day), on_hand,
+        lead_days.
     """
     states = published["vehicle_state"].filter(pl.col("urgency").is_in(WORTH_A_LOOK))
     needed = (
         in_service(evidence.vehicles, evidence.as_of)
         .select("vehicle_id", "depot", "downtime_cost_per_day")
-        .join(states.select("vehicle_id", "urgency", "leading_correction"), on="vehicle_id")
+        .join(states.select("vehicle_id", "urgency", "state", "leading_correction", "open_faults"), on="vehicle_id")
         .join(_leading_cause(published["cause_ranking"]), on="vehicle_id", how="left")
         .join(_corrections(evidence), on="leading_correction", how="left")
         .join(_forecast(published["fault_forecast"]), on="vehicle_id", how="left")
-        .join(_limit_foreseen(published["correction_state"]), on="vehicle_id", how="left")
+        .join(_limit_foreseen(published["correction_state"], evidence.as_of, costs), on="vehicle_id", how="left")
+        .join(_standing(evidence), on="vehicle_id", how="left")
+        .join(rules_met(published["cause_ranking"], states, evidence), on="vehicle_id", how="left")
         .with_columns(
             pl.col("p7", "p30", "p90").fill_null(0.0),
             component=pl.coalesce("cause_component", "correction_component"),
@@ -43,8 +49,14 @@ def jobs(published: Mapping[str, pl.DataFrame], *, evidence: Evidence, costs: Co
     return _priced(needed, costs).sort("vehicle_id")
 
 
+def _standing(evidence: Evidence) -> pl.DataFrame:
+    """vehicle_id and standing_codes: the codes that stand, as text."""
+    codes = standing_codes(evidence).sort("vehicle_id", "code")
+    return codes.group_by("vehicle_id", maintain_order=True).agg(standing_codes=pl.col("code").str.join(", "))
+
+
 def _leading_cause(cause_ranking: pl.DataFrame) -> pl.DataFrame:
-    """vehicle_id, cause, chance (of it), place, none (chance of none of these); only where a cause leads."""
+    """vehicle_id and none (chance of none of these); where a cause leads also its title, component, chance, place."""
     known = causes()
     titles = pl.DataFrame(
         {
@@ -53,18 +65,15 @@ def _leading_cause(cause_ranking: pl.DataFrame) -> pl.DataFrame:
             "cause_component": [cause.components[0] for cause in known.values()],
         }
     )
-    named = cause_ranking.filter(pl.col("cause") != "none_of_these")
     none = cause_ranking.filter(pl.col("cause") == "none_of_these").select("vehicle_id", none="probability")
     place = pl.concat_str(pl.format(", bank {}", "bank"), pl.format(", cylinder {}", "cylinder"), ignore_nulls=True)
-    return (
-        named.sort("vehicle_id", "rank", "cause")
+    leading = (
+        cause_ranking.sort("vehicle_id", "rank", "cause")
         .unique("vehicle_id", keep="first", maintain_order=True)
-        .join(none, on="vehicle_id", how="left")
-        .with_columns(pl.col("none").fill_null(0.0))
-        .filter(pl.col("probability") >= pl.col("none"))
-        .join(titles, on="cause", how="left")
-        .select("vehicle_id", "cause_title", "cause_component", "none", chance="probability", place=place)
+        .join(titles, on="cause")
+        .select("vehicle_id", "cause_title", "cause_component", chance="probability", place=place)
     )
+    return none.join(leading, on="vehicle_id", how="full", coalesce=True)
 
 
 def _corrections(evidence: Evidence) -> pl.DataFrame:
@@ -85,32 +94,35 @@ def _forecast(fault_forecast: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _limit_foreseen(correction_state: pl.DataFrame) -> pl.DataFrame:
-    """vehicle_id and foreseen: a correction is expected to meet its limit some day if nothing is done."""
-    return correction_state.group_by("vehicle_id").agg(foreseen=pl.col("limit_at_p50").is_not_null().any())
+def _limit_foreseen(correction_state: pl.DataFrame, as_of: datetime, costs: CostAssumptions) -> pl.DataFrame:
+    """vehicle_id and foreseen: a correction is expected to meet its limit soon enough that the work is to come."""
+    until = pl.lit(as_of + timedelta(days=costs.foresight_days))
+    return correction_state.group_by("vehicle_id").agg(foreseen=(pl.col("limit_at_p50") <= until).any())
 
 
 def _priced(needed: pl.DataFrame, costs: CostAssumptions) -> pl.DataFrame:
+    """The jobs with what they cost now and what waiting is expected to cost over the forecast's 90 days."""
     standing = pl.col("downtime_cost_per_day").fill_null(costs.downtime_per_day)
     labour = pl.col("labour_hours").fill_null(costs.labour_hours)
-    part = pl.col("part_cost").fill_null(costs.part)
-    stranded = pl.col("strand_share").fill_null(costs.strand_share) * pl.col("breakdown_cost").fill_null(
-        costs.breakdown
+    work = labour * costs.labour_per_hour + pl.col("part_cost").fill_null(costs.part)
+    breakdown = pl.col("breakdown_cost").fill_null(costs.breakdown)
+    planned = work + standing * labour / costs.working_day_hours
+    unplanned = (
+        work + standing * costs.unplanned_days + pl.col("strand_share").fill_null(costs.strand_share) * breakdown
     )
-    planned = labour * costs.labour_per_hour + part + standing * labour / costs.working_day_hours
-    unplanned = labour * costs.labour_per_hour + part + standing * costs.unplanned_days + stranded
-    # Without a fault in 90 days, the same work is still to come where a limit is foreseen and the cause is real.
-    still_to_come = (
-        pl.when(pl.col("foreseen").fill_null(value=False)).then(1 - pl.col("none").fill_null(0.5)).otherwise(0.0)
-    )
-    # A vehicle off the road stands until it is repaired: waiting costs every day of the horizon.
-    stands_still = pl.when(pl.col("urgency") == "off_road").then(standing * costs.off_road_days).otherwise(0.0)
-    waiting = pl.col("p90") * unplanned + (1 - pl.col("p90")) * still_to_come * planned + stands_still
+    # A code that stands is a fault that has happened: the visit it forces is certain.
+    fault = pl.when(pl.col("open_faults") > 0).then(1.0).otherwise(pl.col("p90"))
+    # The work finds the trouble only if the leading cause is the true one; else the risk stays.
+    risk_left = (1 - pl.col("chance").fill_null(costs.chance_without_cause)) * fault * unplanned
+    # Without a fault in 90 days the same work is still to come where a limit is foreseen and the trouble is real.
+    still = pl.when(pl.col("foreseen")).then(1 - pl.col("none").fill_null(costs.chance_without_cause)).otherwise(0.0)
+    # A vehicle off the road stands until it is repaired.
+    stands = pl.when(pl.col("urgency") == "off_road").then(standing * costs.off_road_days).otherwise(0.0)
     return needed.with_columns(
         labour_hours=labour,
-        cost_now=planned,
+        cost_now=planned + risk_left,
         cost_of_fault=unplanned,
-        cost_if_waiting=waiting,
+        cost_if_waiting=fault * unplanned + (1 - fault) * still.fill_null(0.0) * planned + stands,
         standing=standing,
         on_hand=pl.col("on_hand").fill_null(0),
         lead_days=pl.col("lead_days").fill_null(0.0),
@@ -122,5 +134,5 @@ def _priced(needed: pl.DataFrame, costs: CostAssumptions) -> pl.DataFrame:
 def _why() -> pl.Expr:
     percent = (100 * pl.col("chance")).round(0).cast(pl.Int64)
     cause = pl.format("likely {}{} ({} %)", "cause_title", pl.col("place").fill_null(""), percent)
-    strays = pl.format("{} strays", "correction_title")
-    return pl.coalesce(cause, strays, pl.lit("no correction leads"))
+    strays = pl.when(pl.col("state").is_in(["drifting", "outside"])).then(pl.format("{} strays", "correction_title"))
+    return pl.coalesce(cause, strays, pl.lit("no cause stands out"))

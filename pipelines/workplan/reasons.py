@@ -20,8 +20,12 @@ def reason(row: dict[str, Any], place: Depot, *, waiting: int, from_stock: bool)
         f"{chance}{code}; {row['why']}.",
         f"Planned now it costs {row['cost_now']:.0f}, waiting {row['cost_if_waiting']:.0f} (expected over 90 days).",
     ]
+    if row["standing_codes"]:
+        said.insert(0, f"{row['standing_codes']} stored.")
     if row["urgency"] == "off_road":
-        said.insert(0, "Take it off the road at once.")
+        said.insert(0, f"Take it off the road at once: {row['rule_reason']}.")
+    elif row["rule_reason"]:
+        said.insert(0, f"This week: {row['rule_reason']}.")
     if row["routine"]:
         said.append("Joined with routine work that is due.")
     if from_stock:

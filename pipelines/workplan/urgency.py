@@ -9,12 +9,11 @@ import polars as pl
 
 from pipelines.catalogue.tables import published_tables
 from pipelines.handover import Evidence, History
-from pipelines.history.fault_events import stands
 from pipelines.workplan.in_service import in_service
+from pipelines.workplan.rules import newest_memory_readings, rules_met, standing_codes
 
 # Worst first. What stands still hides what it would have shown, so it comes before relearning, which is on course.
 STATES = ("outside", "drifting", "not_learning", "relearning", "steady", "not_read", "not_fitted")
-URGENCIES = ("off_road", "this_week", "plan", "none")
 NOT_JUDGED = ("not_read", "not_fitted")
 
 
@@ -50,10 +49,10 @@ def vehicle_states(
         .join(leading, on="vehicle_id", how="left")
         .join(read, on="vehicle_id", how="left")
         .join(outlier_scores.select("vehicle_id", "outlier_score", "is_outlier"), on="vehicle_id", how="left")
-        .join(_open_faults(history, evidence), on="vehicle_id", how="left")
+        .join(_open_faults(evidence), on="vehicle_id", how="left")
         .join(_limits_met(correction_state, evidence), on="vehicle_id", how="left")
         .join(_probabilities(fault_forecast), on="vehicle_id", how="left")
-        .join(rules_met(history, cause_ranking, leading, evidence), on="vehicle_id", how="left")
+        .join(rules_met(cause_ranking, leading, evidence), on="vehicle_id", how="left")
         .with_columns(pl.col("state").fill_null("not_read"))
     )
     table = published_tables()["vehicle_state"]
@@ -88,55 +87,10 @@ def leading_corrections(correction_state: pl.DataFrame, corrections: pl.DataFram
     )
 
 
-def rules_met(history: History, cause_ranking: pl.DataFrame, leading: pl.DataFrame, evidence: Evidence) -> pl.DataFrame:
-    """vehicle_id, rule_urgency (the most urgent rule that it meets) and rule_reason (in words)."""
-    standing = _standing_codes(history, evidence).join(
-        rules().with_columns(pl.col("code").str.split("|")).explode("code").drop_nulls("code"),
-        left_on=pl.col("code").str.head(5),
-        right_on="code",
-    )
-    by_code = standing.filter(_needed("present") & _needed("lamp_on"))
-    by_cause = (
-        cause_ranking.join(rules().filter(pl.col("cause").is_not_null()), on="cause")
-        .filter(pl.col("probability") >= pl.col("min_probability"))
-        .join(leading.select("vehicle_id", "state"), on="vehicle_id")
-        .filter(
-            pl.col("needs").is_null()
-            | (pl.col("needs") == pl.col("state"))
-            | ((pl.col("needs") == "drifting") & (pl.col("state") == "outside"))
-        )
-    )
-    columns = ["vehicle_id", "urgency", "reason"]
-    met = pl.concat([by_code.select(columns), by_cause.select(columns)])
-    return (
-        met.sort("vehicle_id", pl.col("urgency").replace_strict(URGENCIES, range(len(URGENCIES))), "reason")
-        .group_by("vehicle_id", maintain_order=True)
-        .agg(rule_urgency=pl.col("urgency").first(), rule_reason=pl.col("reason").first())
-    )
-
-
-def _needed(condition: str) -> pl.Expr:
-    """The rule does not ask for this condition, or it is met."""
-    asked = pl.col("needs").fill_null("").str.split("|").list.contains(condition)
-    return ~asked | pl.col(condition).fill_null(value=condition == "present")
-
-
-def _standing_codes(history: History, evidence: Evidence) -> pl.DataFrame:
-    """Codes that stand at the newest reading of the memory: vehicle_id, code, present, lamp_on."""
-    newest = history.readings.filter("faults_known").group_by("vehicle_id").agg(pl.col("read_at").max())
-    lamp = evidence.snapshots.select("vehicle_id", "read_at", "lamp_on")
-    return (
-        evidence.faults.filter(stands())
-        .join(newest, on=["vehicle_id", "read_at"])
-        .join(lamp, on=["vehicle_id", "read_at"], how="left")
-        .select("vehicle_id", "code", "present", "lamp_on")
-    )
-
-
-def _open_faults(history: History, evidence: Evidence) -> pl.DataFrame:
+def _open_faults(evidence: Evidence) -> pl.DataFrame:
     """vehicle_id and open_faults; only vehicles whose memory was ever read."""
-    counts = _standing_codes(history, evidence).group_by("vehicle_id").agg(open_faults=pl.col("code").n_unique())
-    known = history.readings.filter("faults_known").select("vehicle_id").unique()
+    counts = standing_codes(evidence).group_by("vehicle_id").agg(open_faults=pl.col("code").n_unique())
+    known = newest_memory_readings(evidence).select("vehicle_id")
     return known.join(counts, on="vehicle_id", how="left").with_columns(pl.col("open_faults").fill_null(0))
 
 
@@ -180,7 +134,7 @@ def _urgency() -> pl.Expr:
         | (pl.col("p90") >= plan["probability_90d"]).fill_null(value=False)
         | (pl.col("days_to_limit") <= plan["limit_within_days"]).fill_null(value=False)
         | (pl.col("open_faults") >= plan["open_faults"]).fill_null(value=False)
-        | pl.col("state").is_in(plan["states"])
+        | (pl.col("state").is_in(plan["states"]) & (pl.col("leeway_pct") <= plan["leeway_pct"]).fill_null(value=False))
     )
     return (
         pl.when(pl.col("rule_urgency") == "off_road")
@@ -192,15 +146,6 @@ def _urgency() -> pl.Expr:
         .when(planned)
         .then(pl.lit("plan"))
         .otherwise(pl.lit("none"))
-    )
-
-
-@cache
-def rules() -> pl.DataFrame:
-    """Codes and causes that by themselves make a vehicle urgent, with the reason in words."""
-    return pl.read_csv(
-        files("pipelines.workplan").joinpath("urgency_rules.csv").read_bytes(),
-        schema_overrides={"min_probability": pl.Float64, "cause": pl.String, "code": pl.String, "needs": pl.String},
     )
 
 
