@@ -1,188 +1,231 @@
 """One block of vehicles lived day by day: what was read, what stood in the fault memory, what was done, the truth."""
 
-from dataclasses import dataclass
-from datetime import datetime, timedelta
-from typing import Any
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, timedelta
+from typing import Any, NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
 from synthetic_fleet import corrections as c
-from synthetic_fleet import defects
-from synthetic_fleet.fleet import Constants, Rows, new_rows
-from synthetic_fleet.module import live_one_day
+from synthetic_fleet import world
+from synthetic_fleet.constants import Constants
+from synthetic_fleet.happenings import happen
+from synthetic_fleet.module import CONFIRMED, live_one_day
+from synthetic_fleet.scenario import Scenario, ScenarioError
+from synthetic_fleet.state import Array, Events, Fleet, Today, new_events, taken
+from synthetic_fleet.vehicles import Act, Vehicle, block_of, enlist
 from synthetic_fleet.workshop import Workshop
 
-Array = npt.NDArray[Any]
+AHEAD = 400  # days of weather beyond the end, for futures that are simulated but not written
 
 
 @dataclass(frozen=True)
 class Calendar:
-    """The world that all blocks share."""
+    """The world that all blocks share; day 0 is the first one written."""
 
     start: datetime
     burn_in: int
     days: int
-    weather: Array  # [burn_in + days, depots, 5]
-    factor: Array  # [burn_in + days, duties]
+    weather: Array  # [burn_in + days + AHEAD, depots, 5]
+    factor: Array  # [burn_in + days + AHEAD, duties]
+
+    def today(self, day: int, dose: float = 1.0, wander: float = 1.0) -> Today:
+        """A day as the compiled code takes it."""
+        return Today(day, self.weather[day + self.burn_in], self.factor[day + self.burn_in], dose, wander)
+
+    def times(self, days: Array, minutes: Array | int = 12 * 60) -> Array:
+        """Days and minutes of the day as datetime64[us], UTC."""
+        start = np.datetime64(self.start.replace(tzinfo=None), "us")
+        return np.asarray(start + days.astype("timedelta64[D]") + np.asarray(minutes).astype("timedelta64[m]"))
+
+
+def calendar_of(scenario: Scenario, *, weeks: int, seed: int) -> Calendar:
+    """Weather, fuel and working days from the burn-in to beyond the last week."""
+    first = scenario["start"]
+    if not isinstance(first, date):
+        raise ScenarioError(f"start: {first!r} is no date. Write one like 2030-01-07.")
+    burn_in, days = int(scenario["burn_in_days"]), 7 * weeks
+    before, total = first - timedelta(days=burn_in), burn_in + days + AHEAD
+    sky = np.stack([world.weather(scenario, name, before, total, seed) for name in scenario["depots"]], axis=1)
+    factor = world.work_factor(scenario, before, total)
+    return Calendar(datetime(first.year, first.month, first.day, tzinfo=UTC), burn_in, days, sky, factor)
+
+
+class Readings(NamedTuple):
+    """One row a reading, in order of time."""
+
+    row: Array
+    day: Array
+    values: Array  # [readings, corrections] float32, whole values, not yet quantised
+    clock: Array
+    km: Array
+    warmups: Array
+    cleared_km: Array
+    lamp: Array
+    electric: Array  # load on the battery, Nm beyond health
+    calibration: Array
+    module: Array  # text
+
+
+class FaultSet(NamedTuple):
+    """A code confirmed: when, and the defect that was worst then."""
+
+    day: int
+    row: int
+    code: int
+    clock: float
+    defect: str | None
+    cause: str
+    load: float
+    coolant: float
 
 
 @dataclass
 class Lived:
     """What one block left behind."""
 
-    ids: list[str]
-    rows: Rows
-    read_row: Array  # [readings]
-    read_day: Array
-    read_minute: Array
-    values: Array  # [readings, corrections] float32, not yet quantised
-    around: Array  # [readings, 8]: clock, km, ambient, kPa, warm-ups, km since clear, lamp, battery volts
-    faults: list[
-        tuple[Any, ...]
-    ]  # reading, code, occurrences, present, pending, confirmed, permanent, intermittent, clock
-    fault_sets: list[tuple[int, int, int, float]]  # day, row, code, clock
+    number: int
+    vehicles: list[Vehicle]
+    fleet: Fleet
     workshop: Workshop
-    severities: list[tuple[int, int, int, int, float]]  # day, row, cause, place, severity
-    deviations: list[tuple[Array, Array, Array, int]]  # rows, corrections, values, day
+    readings: Readings
+    faults: list[tuple[Any, ...]] = field(default_factory=list)  # see writing.FAULTS
+    fault_sets: list[FaultSet] = field(default_factory=list)
+    severities: list[tuple[int, Array, Array, Array]] = field(default_factory=list)  # day, rows, slots' names, severity
+    deviations: list[tuple[int, Array, Array, Array]] = field(default_factory=list)  # day, rows, corrections, deviation
+    crossings: list[tuple[int, int, int]] = field(default_factory=list)  # row, correction, day
+    snapshots: dict[int, Fleet] = field(default_factory=dict)  # whole states kept for the oracle, by day
 
 
-def live(constants: Constants, calendar: Calendar, numbers: Array, seed: int) -> Lived:
-    """Let these vehicles live from before the first day to the last."""
-    scenario = constants.scenario
-    rngs = [np.random.default_rng([seed, int(number), 1]) for number in numbers]
-    rows = new_rows(constants, numbers, seed, rngs)
-    ids = [f"WC-{number + 1:05d}" for number in numbers]
-    families = list(scenario["families"].values())
-    workshop = Workshop(constants, rows, ids, rngs, calendar.start)
+def live(
+    constants: Constants,
+    calendar: Calendar,
+    numbers: range,
+    seed: int,
+    *,
+    keep_days: tuple[int, ...] = (),
+    number: int = 0,
+) -> Lived:
+    """Let these vehicles live from before the first day to the last.
+
+    Args:
+        constants: Of the scenario.
+        calendar: The world.
+        numbers: Which vehicles.
+        seed: Of the fleet.
+        keep_days: Days at whose end the whole state is kept.
+        number: Of the block, for its files.
+    """
     first, last = -calendar.burn_in, calendar.days
-    todo: dict[int, list[tuple[str, int, Any]]] = {}
+    vehicles = [enlist(constants, n, (first, last), seed) for n in numbers]
+    fleet = block_of(constants, vehicles, seed)
+    lived = Lived(number, vehicles, fleet, Workshop(constants, fleet, vehicles, calendar.start), _no_readings(vehicles))
+    todo: dict[int, list[tuple[int, Act]]] = {}
     reads: dict[int, list[int]] = {}
-    for row, rng in enumerate(rngs):
-        for defect in defects.plan(constants, families[rows.family_of[row]], first // 2, last, rng):
-            todo.setdefault(defect.day, []).append(("begin", row, defect))
-        _plan_visits(scenario, row, last, rng, todo)
-        for day in reading_days(scenario, last, rng):
+    for row, vehicle in enumerate(vehicles):
+        for act in vehicle.acts:
+            todo.setdefault(act.day, []).append((row, act))
+        for day in vehicle.reads:
             reads.setdefault(day, []).append(row)
-    total = sum(map(len, reads.values()))
-    lived = Lived(
-        ids, rows, np.zeros(total, np.int64), np.zeros(total, np.int64), np.zeros(total, np.int64),
-        np.full((total, c.COUNT), np.nan, np.float32), np.zeros((total, 8)), [], [], workshop, [], [],
-    )  # fmt: skip
-    events = (np.zeros((4 * len(numbers) + 64, 4)), np.zeros(1, np.int64))
+    events = new_events(len(vehicles))
     position = 0
     for day in range(first, last):
-        for kind, row, what in todo.pop(day, ()):
-            _do(workshop, kind, row, day, what)
-        for day_due, row, defect in workshop.returning:
-            todo.setdefault(max(day_due, day + 1), []).append(("begin", row, defect))
-        workshop.returning.clear()
-        events[1][0] = 0
-        live_one_day(
-            day, calendar.weather[day - first], calendar.factor[day - first], constants.families, constants.settings,
-            rows.vehicles, rows.defects, rows.memory, constants.monitors, events, 1.0,
-        )  # fmt: skip
-        _after_faults(lived, events, day, scenario, rngs, todo)
-        if day % 7 == 0:
-            for row, slot in np.argwhere(rows.ends <= day):
-                workshop.end(int(row), int(slot), day, "by_itself")
-        if day >= 0:
-            if day in reads:
-                position = _read(lived, np.array(reads[day]), day, position, calendar, rngs)
-            if day % 7 == 6:
-                _keep_truth(lived, constants, day)
+        for row, act in todo.pop(day, ()):
+            for later in happen(lived.workshop, row, act):
+                todo.setdefault(max(later.day, day + 1), []).append((row, later))
+        live_one_day(calendar.today(day), constants.world, fleet, events)
+        for row, later in _after_faults(lived, events, day):
+            todo.setdefault(later.day, []).append((row, later))
+        _by_itself(lived, day)
+        if day in reads:
+            position = _read(lived, np.array(reads[day]), day, position)
+        if day >= 0 and day % 7 == 6:
+            _keep_truth(lived, day)
+        if day in keep_days:
+            lived.snapshots[day] = taken(fleet, np.arange(len(vehicles)))
     return lived
 
 
-def _plan_visits(
-    scenario: dict[str, Any], row: int, last: int, rng: np.random.Generator, todo: dict[int, list[tuple[str, int, Any]]]
-) -> None:
-    day = float(rng.uniform(0, scenario["workshop"]["preventive_days"]))
-    while day < last:
-        todo.setdefault(int(day), []).append(("preventive", row, None))
-        day += scenario["workshop"]["preventive_days"] * rng.uniform(0.8, 1.2)
-    lost = rng.poisson(scenario["workshop"]["power_loss_per_1000_years"] / 1000 * last / 365.25)
-    for when in rng.integers(0, last, lost):
-        todo.setdefault(int(when), []).append(("power", row, None))
+def _no_readings(vehicles: list[Vehicle]) -> Readings:
+    total = sum(len(vehicle.reads) for vehicle in vehicles)
+    whole, real = np.int64, np.float64
+    return Readings(
+        row=np.zeros(total, whole),
+        day=np.zeros(total, whole),
+        values=np.zeros((total, c.COUNT), np.float32),
+        clock=np.zeros(total, real),
+        km=np.zeros(total, real),
+        warmups=np.zeros(total, real),
+        cleared_km=np.zeros(total, real),
+        lamp=np.zeros(total, bool),
+        electric=np.zeros(total, real),
+        calibration=np.zeros(total, whole),
+        module=np.zeros(total, "U12"),
+    )
 
 
-def _do(workshop: Workshop, kind: str, row: int, day: int, what: Any) -> None:
-    if kind == "begin":
-        workshop.begin(row, what)
-    elif kind == "preventive":
-        workshop.preventive(row, day)
-    elif kind == "lamp":
-        workshop.after_lamp(row, day)
-    elif kind == "power":
-        workshop.lose_power(row, day)
+def _after_faults(lived: Lived, events: Events, day: int) -> list[tuple[int, Act]]:
+    """Keep the codes confirmed today; the visits they lead to."""
+    workshop, fleet = lived.workshop, lived.fleet
+    visits = []
+    for k in range(int(events.count[0])):
+        row, code = int(events.row[k]), int(events.code[k])
+        rng = lived.vehicles[row].rng
+        worst = [slot for slot in workshop.ailing(row) if fleet.defects.on[row, slot]]
+        entry = workshop.standing[row, worst[0]] if worst else {"defect": None, "cause": "none"}
+        load, coolant = float(rng.uniform(18, 85)), float(rng.normal(86, 6))
+        clock = float(fleet.memory.set_clock[row, code])
+        lived.fault_sets.append(FaultSet(day, row, code, clock, entry["defect"], entry["cause"], load, coolant))
+        name = workshop.constants.codes[code]
+        depot = list(workshop.constants.scenario["depots"].values())[lived.vehicles[row].depot]
+        stranded = workshop.breaks_down(row, day + 1, name)
+        wait = 0 if stranded else int(rng.exponential(depot["wait_days"]))
+        visits.append((row, Act(day + 1 + wait, "lamp")))
+    return visits
 
 
-def reading_days(scenario: dict[str, Any], last: int, rng: np.random.Generator) -> list[int]:
-    """Days on which one vehicle is read, in order."""
-    seldom = rng.random() < scenario["irregular_share"]
-    mean = scenario["irregular_days"] if seldom else scenario["reading_days"]
-    spread = 0.6 * mean if seldom else scenario["reading_days_sd"]
-    gaps = np.maximum(1, np.rint(rng.normal(mean, spread, int(2.5 * last / mean) + 8))).astype(int)
-    days = int(rng.integers(0, 7)) + np.cumsum(gaps)
-    days = days[rng.random(len(days)) >= scenario["missed_share"]]
-    return [int(day) for day in days[days < last]]
+def _by_itself(lived: Lived, day: int) -> None:
+    for row, slot in np.argwhere(lived.fleet.defects.ends <= day):
+        lived.workshop.end(int(row), int(slot), day, "by_itself")
 
 
-def _after_faults(
-    lived: Lived, events: tuple[Array, Array], day: int, scenario: dict[str, Any], rngs: list[np.random.Generator],
-    todo: dict[int, list[tuple[str, int, Any]]],
-) -> None:  # fmt: skip
-    for row_, code, clock, _ in events[0][: events[1][0]]:
-        row = int(row_)
-        if day >= 0:
-            lived.fault_sets.append((day, row, int(code), float(clock)))
-        depot = lived.workshop.depots[lived.rows.depot_of[row]]
-        wait = 1 + int(rngs[row].exponential(depot["wait_days"]))
-        todo.setdefault(day + wait, []).append(("lamp", row, None))
-
-
-def _read(
-    lived: Lived, who: Array, day: int, position: int, calendar: Calendar, rngs: list[np.random.Generator]
-) -> int:
-    rows = lived.rows
-    here = slice(position, position + len(who))
-    lived.read_row[here] = who
-    lived.read_day[here] = day
-    lived.read_minute[here] = [int(rngs[row].integers(15 * 60, 20 * 60)) for row in who]
-    lived.values[here] = rows.learned[who]
-    weather = calendar.weather[day + calendar.burn_in]
-    depot = rows.depot_of[who]
-    lived.around[here] = np.column_stack(
-        [rows.clock[who], rows.km[who], weather[depot, 0], weather[depot, 1], rows.warmups[who],
-         rows.distance_clear[who], (rows.status[who] == 2).any(axis=1), np.full(len(who), 12.6)]
-    )  # fmt: skip
-    for k, code in np.argwhere(rows.status[who] > 0):
-        row = who[k]
-        confirmed = rows.status[row, code] == 2
-        seen = bool(rows.present[row, code])
-        times = int(rows.occurrences[row, code])
-        lived.faults.append(
-            (position + int(k), int(code), max(times, 1), seen, not confirmed or seen, bool(confirmed),
-             bool(confirmed and rows.clean[row, code] < 8), bool(times > 1 and not seen), float(rows.set_clock[row, code]))
-        )  # fmt: skip
+def _read(lived: Lived, who: Array, day: int, position: int) -> int:
+    """Keep what a reading of these rows finds; the position after it."""
+    state, memory, constants = lived.fleet.vehicles, lived.fleet.memory, lived.workshop.constants
+    readings, here = lived.readings, slice(position, position + len(who))
+    readings.row[here], readings.day[here] = who, day
+    readings.values[here] = state.learned[who] + constants.world.settings.neutral
+    readings.clock[here], readings.km[here] = state.clock[who], state.km[who]
+    readings.warmups[here], readings.cleared_km[here] = state.warmups[who], state.km[who] - state.cleared_km[who]
+    readings.lamp[here] = (memory.status[who] == CONFIRMED).any(axis=1)
+    readings.electric[here] = state.learned[who, c.TORQUE_ALT]
+    readings.calibration[here] = [lived.vehicles[row].calibration for row in who]
+    readings.module[here] = [lived.vehicles[row].module for row in who]
+    for k, code in np.argwhere(memory.status[who] > 0):
+        _read_code(lived, int(who[k]), int(code), position + int(k))
     return position + len(who)
 
 
-def _keep_truth(lived: Lived, constants: Constants, day: int) -> None:
-    rows = lived.rows
-    for row, slot in np.argwhere(rows.law >= 0):
-        lived.severities.append(
-            (day, int(row), int(rows.cause[row, slot]), int(rows.place[row, slot]), float(rows.severity[row, slot]))
-        )
-    big = np.abs(rows.deviation) > 0.1 * np.maximum(constants.sigma, 1e-9)
-    who, what = np.nonzero(big)
-    lived.deviations.append((who, what, rows.deviation[who, what].astype(np.float32), day))
+def _read_code(lived: Lived, row: int, code: int, reading: int) -> None:
+    memory, constants = lived.fleet.memory, lived.workshop.constants
+    confirmed, seen = bool(memory.status[row, code] == CONFIRMED), bool(memory.present[row, code])
+    times = max(1, int(memory.occurrences[row, code]))
+    lasting = confirmed and bool(memory.clean[row, code] < 8)  # three clean drives turn the lamp and the permanence off
+    flags = (seen, seen or not confirmed, confirmed, lasting, times > 1 and not seen)
+    lived.faults.append((reading, code, times, *flags, float(memory.set_clock[row, code])))
+    if seen and confirmed:  # the module reckons with a default in place of the sensor
+        for name in constants.scenario["substitutes"].get(constants.codes[code], ()):
+            lived.readings.values[reading, c.INDEX[name]] = constants.world.settings.neutral[c.INDEX[name]]
 
 
-def at(calendar: Calendar, days: Array, minutes: Array | int = 12 * 60) -> Array:
-    """Days since the start and minutes of the day as datetime64[us]."""
-    start = np.datetime64(calendar.start.replace(tzinfo=None), "us")
-    return start + days.astype("timedelta64[D]") + np.asarray(minutes).astype("timedelta64[m]")
-
-
-_ = timedelta
+def _keep_truth(lived: Lived, day: int) -> None:
+    """The truth of a week's end: severities, deviations worth keeping, limits that the noise-free level met."""
+    defects, state = lived.fleet.defects, lived.fleet.vehicles
+    rows, slots = np.nonzero(defects.law >= 0)
+    names = np.array([lived.workshop.standing[int(r), int(s)]["defect"] for r, s in zip(rows, slots, strict=True)])
+    lived.severities.append((day, rows, names, defects.severity[rows, slots]))
+    rows, columns = np.nonzero(state.deviation)
+    lived.deviations.append((day, rows, columns, state.deviation[rows, columns].astype(np.float32)))
+    for row, column in np.argwhere(state.crossed >= 0):
+        lived.crossings.append((int(row), int(column), int(state.crossed[row, column])))
+    state.crossed[:] = np.where(state.deviation == 0.0, -1, np.where(state.crossed >= 0, -2, state.crossed))

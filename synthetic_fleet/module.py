@@ -6,266 +6,307 @@ code; a code erases itself after 40 clean warm-ups.
 """
 
 import math
+from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 from numba import njit
 
+from synthetic_fleet import corrections as c
 from synthetic_fleet import engine as e
 from synthetic_fleet import growth
 from synthetic_fleet import parameters as p
-from synthetic_fleet.corrections import (
-    ADD,
-    BARO,
-    CAM,
-    CLOSED,
-    COUNT,
-    HEATER,
-    IAC,
-    INJ,
-    LTFT,
-    MAF,
-    SEG,
-    STFT,
+from synthetic_fleet.engine import Floats
+from synthetic_fleet.state import (
+    ELECTRIC,
+    FRICTION,
+    FUEL,
+    OCTANE,
+    PARTS,
+    SLOTS,
+    SLOW,
+    VAPOUR,
+    Array,
+    Defects,
+    Events,
+    Fleet,
+    Monitors,
+    Today,
+    Vehicles,
+    World,
 )
 from synthetic_fleet.stream import bell, uniform
 
-Floats = npt.NDArray[np.float64]
-
-SLOTS = 4  # defects at once
-PARTS = 3  # physical parameters that one defect changes
 WARMUPS_A_DAY = 2.5
-FORGET_WARMUPS = 40  # SAE J2012 practice: warm-up cycles without the fault until a code is erased
-# Slow states of a vehicle: what the tank holds, how the oil is, what runs.
-FUEL, OCTANE, VAPOUR, FRICTION, ELECTRIC = range(5)
-SLOW = 5
+FORGET_WARMUPS = 40.0  # warm-up cycles without the fault until a code is erased, usual practice
+PENDING, CONFIRMED = 1, 2
+IDLE_OF_STANDSTILL = 10  # region number: the tank is watched while parked
+NOT_YET = -1  # the limit has not been met
+SHORT_TERM = 20.3  # authority of the short-term trim, %
 
 
-@njit(cache=True, nogil=True)
-def parameters_today(theta, row, law, severity, on, part, size, ambient, streams):  # type: ignore[no-untyped-def]
-    """Fill theta with what the row's defects make of a healthy engine; true if any acts."""
+class Desk(NamedTuple):
+    """Room for one engine's reckoning, used again for every row."""
+
+    theta: Floats  # today's physical parameters
+    healthy: Floats  # those of an engine without defects
+    target: Floats  # what each correction must come to
+    ideal: Floats  # the same without noise
+    normal: Floats  # the same without noise and defects
+    none: Floats
+    hit: Array  # bool [codes]: found today
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def drive(row: int, today: Today, world: World, vehicles: Vehicles) -> float:
+    """Hours of ignition on today; clock, odometer and the slow states move with them."""
+    factor = today.factor[vehicles.duty[row]]
+    vehicles.hours[row] = 0.0
+    if factor <= 0.0 or uniform(vehicles.streams, row) > 0.96:
+        return 0.0
+    hours = vehicles.use[row] * factor * (0.6 + 0.8 * uniform(vehicles.streams, row))
+    vehicles.hours[row] = hours
+    vehicles.clock[row] += hours
+    vehicles.km[row] += hours * vehicles.kmh[row]
+    vehicles.warmups[row] += WARMUPS_A_DAY
+    keep = math.exp(-1.0 / 9.0)
+    for s in range(SLOW):
+        jump = today.dose * math.sqrt(1.0 - keep * keep) * world.settings.slow_noise[s]
+        vehicles.slow[row, s] = keep * vehicles.slow[row, s] + jump * bell(vehicles.streams, row)
+    return float(hours)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def ail(row: int, ambient: float, vehicles: Vehicles, defects: Defects, theta: Floats) -> bool:
+    """Let the row's defects grow and act: theta becomes today's parameters; true if there is any defect."""
     theta[:] = 0.0
-    acting = False
+    wear = vehicles.hours[row] / max(vehicles.use[row], 0.1)
+    ailing = False
     for slot in range(SLOTS):
-        if law[row, slot] < 0:
+        law = defects.law[row, slot]
+        if law < 0:
             continue
-        acting = True
-        on[row, slot] = growth.shows(law[row, slot], on[row, slot], ambient, streams, row)
-        if not on[row, slot]:
+        ailing = True
+        growth.grow(row, slot, wear, defects, vehicles.streams)
+        if not growth.acts(row, slot, ambient, defects, vehicles.streams):
             continue
         for k in range(PARTS):
-            if part[row, slot, k] >= 0:
-                theta[part[row, slot, k]] += size[row, slot, k] * severity[row, slot]
-    return acting
+            if defects.part[row, slot, k] >= 0:
+                theta[defects.part[row, slot, k]] += defects.size[row, slot, k] * defects.severity[row, slot]
+    return ailing
 
 
-@njit(cache=True, nogil=True)
-def mean_free(values, family):  # type: ignore[no-untyped-def]
-    """Take the mean out of crank segments (engine) and injector balance (bank), as modules do."""
-    count = int(family[e.CYLINDERS])
-    mean = 0.0
-    for c in range(count):
-        mean += values[SEG + c] / count
-    for c in range(count):
-        values[SEG + c] -= mean
-    for bank in range(int(family[e.BANKS])):
-        total, members = 0.0, 0
-        for c in range(count):
-            if int(family[e.BANK_OF + c]) == bank:
-                total += values[INJ + c]
-                members += 1
-        for c in range(count):
-            if int(family[e.BANK_OF + c]) == bank:
-                values[INJ + c] -= total / max(members, 1)
+@njit(cache=True, nogil=True, error_model="numpy")
+def burn(row: int, vehicles: Vehicles, family: Floats, theta: Floats) -> None:
+    """Misfire and dripping fuel burn in the catalyst and cost it storage, for good; theta takes it in."""
+    for cylinder in range(int(family[e.CYLINDERS])):
+        unburnt = theta[p.IGNITION + cylinder] + 15.0 * max(0.0, theta[p.INJECTOR_DRIP + cylinder] - 0.3)
+        bank = int(family[e.BANK_OF + cylinder])
+        vehicles.burnt[row, bank] += 3e-5 * unburnt * vehicles.hours[row]
+    for bank in range(2):
+        theta[p.CATALYST_LOSS + bank] += vehicles.burnt[row, bank]
 
 
-@njit(cache=True, nogil=True)
-def scatter(theta, family, target, ambient, streams, row):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, error_model="numpy")
+def surroundings(row: int, today: Today, vehicles: Vehicles) -> e.Around:
+    """Today's surroundings of one vehicle out of its depot's weather and fuel and its own slow states."""
+    weather = today.weather[vehicles.depot[row]]
+    slow = vehicles.slow[row]
+    return e.Around(
+        weather[0],
+        weather[1],
+        weather[2],
+        weather[3] + slow[FUEL],
+        weather[4] + slow[OCTANE],
+        max(0.0, 10.0 + 0.45 * (weather[0] - 12.0) + slow[VAPOUR]),
+        slow[FRICTION] + 0.02 * max(0.0, 10.0 - weather[0]),
+        slow[ELECTRIC] + 0.03 * max(0.0, 8.0 - weather[0]),
+    )
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def scatter(row: int, case: e.Case, vehicles: Vehicles, target: Floats) -> None:
     """What sticks, rattles or flickers: scatter from day to day that grows with the defect."""
-    if theta[p.VALVE_STICK] > 0.0:
-        cold = 1.0 + 0.03 * max(0.0, 10.0 - ambient)
-        for state in range(4):
-            target[IAC + state] += theta[p.VALVE_STICK] * cold * (0.6 + 0.8 * bell(streams, row))
-    if theta[p.CRANK_GAP] > 0.0:
-        for cylinder in range(int(family[e.CYLINDERS])):
-            companion = int(family[e.COMPANION + cylinder])
-            if companion > cylinder:  # the two share a segment of the wheel
-                jump = theta[p.CRANK_GAP] * bell(streams, row)
-                target[SEG + cylinder] += jump
-                target[SEG + companion] += jump
-    for cam in range(4):
-        if theta[p.PHASER_LOOSE + cam] > 0.0:
-            target[CAM + cam] += theta[p.PHASER_LOOSE + cam] * (0.5 + bell(streams, row))
-    if theta[p.SUPPLY] > 0.0:
-        flicker = theta[p.SUPPLY] * bell(streams, row)
-        for bank in range(int(family[e.BANKS])):
-            target[HEATER + bank] += 3.0 * flicker
-        target[CLOSED] += 0.006 * flicker
+    theta, family, streams = case.theta, case.family, vehicles.streams
+    for state in range(4):
+        cold = 1.0 + 0.03 * max(0.0, 10.0 - case.around.ambient)
+        target[c.IAC + state] += theta[p.VALVE_STICK] * cold * (0.4 + 0.9 * bell(streams, row))
+        target[c.CAM + state] += theta[p.PHASER_LOOSE + state] * (0.5 + bell(streams, row))
+    flicker = theta[p.SUPPLY] * bell(streams, row)
+    target[c.CLOSED] += 0.006 * flicker
+    for bank in range(2):
+        target[c.HEATER + bank] += 3.0 * flicker
+        target[c.POST + bank] += 0.8 * theta[p.CATALYST_LOSS + bank] * bell(streams, row)
+    for cylinder in range(int(family[e.CYLINDERS])):
+        companion = int(family[e.COMPANION + cylinder])
+        if companion > cylinder:  # the two share a segment of the wheel
+            jump = theta[p.CRANK_GAP] * bell(streams, row)
+            target[c.SEG + cylinder] += jump
+            target[c.SEG + companion] += jump
 
 
-@njit(cache=True, nogil=True)
-def surroundings(around, weather, depot, slow, row, cold_duty):  # type: ignore[no-untyped-def]
-    """Today's surroundings of one vehicle out of its depot's weather and its own slow states."""
-    around[e.AMBIENT] = weather[depot, 0]
-    around[e.AIR_KPA] = weather[depot, 1]
-    around[e.FUEL_ETHANOL] = weather[depot, 2]
-    around[e.FUEL_TRIM] = weather[depot, 3] + slow[row, FUEL]
-    around[e.OCTANE] = weather[depot, 4] + slow[row, OCTANE]
-    around[e.VAPOUR_LOAD] = max(0.0, 10.0 + 0.45 * (weather[depot, 0] - 12.0) + slow[row, VAPOUR])
-    around[e.FRICTION] = slow[row, FRICTION] + 0.02 * max(0.0, 10.0 - weather[depot, 0])
-    around[e.ELECTRIC] = slow[row, ELECTRIC] + 0.03 * max(0.0, 8.0 - weather[depot, 0])
-    around[e.COLD_SHARE] = cold_duty
+@njit(cache=True, nogil=True, error_model="numpy")
+def disturb(row: int, today: Today, world: World, vehicles: Vehicles, target: Floats) -> None:
+    """The vehicle's own normal, its age, the day's disturbances and the slow wander, put on what the engine demands."""
+    keep = math.exp(-1.0 / world.settings.memory_days)
+    jump = today.dose * math.sqrt(1.0 - keep * keep)
+    for k in range(c.COUNT):
+        noise = world.settings.noise[k]
+        step = jump * noise * bell(vehicles.streams, row)
+        vehicles.disturbance[row, k] = keep * vehicles.disturbance[row, k] + step
+        if today.number % 7 == 0:  # memory of 280 days
+            slow = 0.222 * today.wander * world.settings.wander * noise * bell(vehicles.streams, row)
+            vehicles.wander[row, k] = 0.975 * vehicles.wander[row, k] + slow
+        aged = world.settings.ageing[k] * vehicles.km[row]
+        target[k] += vehicles.base[row, k] + aged + vehicles.disturbance[row, k] + vehicles.wander[row, k]
+    family = world.families[vehicles.family[row]]
+    e.mean_free(family, target)
+    for bank in range(int(family[e.BANKS])):
+        low = c.LTFT + 4 * bank + 1
+        target[c.STFT + bank] += 0.25 * (target[low] - vehicles.learned[row, low])
 
 
-@njit(cache=True, nogil=True)
-def live_one_day(  # type: ignore[no-untyped-def]
-    day, weather, week_factor, families, settings, rows, defects, memory, codes, events, dose
-):
-    """Advance all rows by one day in place.
+@njit(cache=True, nogil=True, error_model="numpy")
+def hours_to_learn(row: int, k: int, ambient: float, world: World, vehicles: Vehicles) -> float:
+    """Hours of today in which correction k is learned."""
+    region = world.settings.region[k]
+    hours = vehicles.hours[row] * vehicles.regions[row, region]
+    if k == c.IAC + 2 and ambient < 16.0:  # air conditioning is off
+        return 0.0
+    if region == IDLE_OF_STANDSTILL and (ambient < 4.0 or ambient > 32.0):
+        return 0.0
+    if vehicles.stopped[row] and (k < c.IAC or c.MAF <= k < c.MAF + 5):
+        return 0.0
+    return float(hours)
 
-    Args:
-        day: Days since the start.
-        weather: [depots, 5] of the day: degC, kPa, ethanol over 8 %, fuel trim %, octane short (deg).
-        week_factor: [duties] share of an average day's use that this day of the week brings; 0: a day off.
-        families: [families, FAMILY_SIZE].
-        settings: Constants of the corrections (see `fleet.Constants`).
-        rows: Arrays of the vehicles (see `fleet.Rows`).
-        defects: Arrays of the defects.
-        memory: Arrays of the fault memory.
-        codes: Tables of monitors.
-        events: (buffer [capacity, 4], count [1]): row, code, clock, demand of codes confirmed today.
-        dose: Scale of random healthy disturbances (1; 0: noise-free).
-    """
-    neutral, low, high, resolution, hours_needed, region, noise, days_memory, wander_share, ageing = settings
-    (active, family_of, depot_of, duty_of, use, region_share, streams, learned, disturbance, wander, base, slow,
-     deviation, crossed, clock, km, kmh, warmups, distance_clear, hours_day, stopped) = rows  # fmt: skip
-    law, severity, rate, level, on, part, size = defects
-    status, clean, occurrences, set_clock, set_day, present = memory
-    code_high, code_low, extra_part, extra_limit, extra_code, extra_once, stops = codes
-    theta = np.zeros(p.COUNT)
-    healthy = np.zeros(p.COUNT)
-    around = np.zeros(e.SURROUNDINGS_SIZE)
-    target = np.zeros(COUNT)
-    ideal = np.zeros(COUNT)
-    normal = np.zeros(COUNT)
-    none = np.zeros(COUNT)
-    hit = np.zeros(status.shape[1], np.bool_)
-    for row in range(active.shape[0]):
-        hours_day[row] = 0.0
-        if not active[row]:
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def learn(row: int, today: Today, world: World, vehicles: Vehicles, desk: Desk) -> None:
+    """Move every correction towards its target, and mark the codes whose limit is met."""
+    settings, monitors = world.settings, world.monitors
+    family = vehicles.family[row]
+    ambient = today.weather[vehicles.depot[row], 0]
+    for k in range(c.COUNT):
+        hours = hours_to_learn(row, k, ambient, world, vehicles)
+        if hours <= 0.0:
             continue
-        factor = week_factor[duty_of[row]]
-        if factor <= 0.0 or uniform(streams, row) > 0.96:
+        gain = hours / (hours + settings.learn_hours[k])
+        low, high = settings.low[k] - settings.neutral[k], settings.high[k] - settings.neutral[k]
+        before = vehicles.learned[row, k]
+        value = min(max(before + gain * (desk.target[k] - before), low), high)
+        vehicles.learned[row, k] = value
+        if k < c.ADD:  # fuel: long-term and short-term together
+            value += min(max(desk.target[k] - value, -SHORT_TERM), SHORT_TERM)
+        if value >= high - settings.resolution[k] and monitors.high[family, k] >= 0:
+            desk.hit[monitors.high[family, k]] = True
+        elif value <= low + settings.resolution[k] and monitors.low[family, k] >= 0:
+            desk.hit[monitors.low[family, k]] = True
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def depart(row: int, today: Today, world: World, vehicles: Vehicles, desk: Desk) -> None:
+    """The noise-free deviation from health, learned at the module's own pace, and when it would meet a limit."""
+    settings, monitors = world.settings, world.monitors
+    family = vehicles.family[row]
+    ambient = today.weather[vehicles.depot[row], 0]
+    for k in range(c.COUNT):
+        hours = hours_to_learn(row, k, ambient, world, vehicles)
+        if hours <= 0.0:
             continue
-        family = families[family_of[row]]
-        hours = use[row] * factor * (0.6 + 0.8 * uniform(streams, row))
-        hours_day[row] = hours
-        clock[row] += hours
-        km[row] += hours * kmh[row]
-        distance_clear[row] += hours * kmh[row]
-        warmups[row] += WARMUPS_A_DAY
-        ambient = weather[depot_of[row], 0]
-        for s in range(SLOW):
-            keep = math.exp(-1.0 / 9.0)
-            slow[row, s] = keep * slow[row, s] + dose * math.sqrt(1.0 - keep * keep) * noise[COUNT + s] * bell(
-                streams, row
-            )
-        for slot in range(SLOTS):
-            if law[row, slot] >= 0:
-                severity[row, slot] = growth.grown(
-                    law[row, slot],
-                    severity[row, slot],
-                    rate[row, slot],
-                    level[row, slot],
-                    hours / max(use[row], 0.1),
-                    streams,
-                    row,
-                )
-        surroundings(around, weather, depot_of[row], slow, row, 0.0)
-        acting = parameters_today(theta, row, law, severity, on, part, size, ambient, streams)
-        e.demand(theta, family, around, learned[row], target)
-        unsettled = acting
-        if not acting:
-            for c in range(COUNT):
-                if deviation[row, c] != 0.0:
-                    unsettled = True
-                    break
-        if unsettled:
-            e.demand(theta, family, around, deviation[row], ideal)
-            e.demand(healthy, family, around, none, normal)
-        for c in range(COUNT):
-            keep = math.exp(-1.0 / days_memory[c])
-            disturbance[row, c] = keep * disturbance[row, c] + dose * math.sqrt(1.0 - keep * keep) * noise[c] * bell(
-                streams, row
-            )
-            if day % 7 == 0:
-                wander[row, c] = 0.975 * wander[row, c] + dose * 0.222 * wander_share[c] * noise[c] * bell(streams, row)
-            target[c] += disturbance[row, c] + wander[row, c] + base[row, c] + ageing[c] * km[row] * 1e-3
-        if acting:
-            scatter(theta, family, target, ambient, streams, row)
-        for bank in range(2):
-            target[STFT + bank] += 0.25 * (target[LTFT + 4 * bank + 1] - learned[row, LTFT + 4 * bank + 1])
-        mean_free(target, family)
-        hit[:] = False
-        for c in range(COUNT):
-            spent = hours * region_share[row, region[c]]
-            if c == IAC + 2 and ambient < 16.0:
-                spent = 0.0
-            if region[c] == 10 and (ambient < 4.0 or ambient > 32.0):
-                spent = 0.0
-            if stopped[row] and (c < IAC or MAF <= c < MAF + 5):
-                spent = 0.0
-            gain = 1.0 - math.exp(-spent / hours_needed[c]) if spent > 0.0 else 0.0
-            value = learned[row, c] + gain * (target[c] - learned[row, c])
-            learned[row, c] = min(max(value, low[c] - neutral[c]), high[c] - neutral[c])
-            if unsettled and gain > 0.0:
-                moved = deviation[row, c] + gain * (ideal[c] - normal[c] - deviation[row, c])
-                deviation[row, c] = moved if abs(moved) > 1e-4 * (high[c] - low[c]) else 0.0
-                whole = deviation[row, c] + base[row, c] + wander[row, c] + neutral[c]
-                if crossed[row, c] < 0 and (
-                    (code_high[family_of[row], c] >= 0 and whole >= high[c] - resolution[c])
-                    or (code_low[family_of[row], c] >= 0 and whole <= low[c] + resolution[c])
-                ):
-                    crossed[row, c] = day
-            at = learned[row, c] + neutral[c]
-            if c < ADD:  # fuel: long-term and short-term together
-                short = min(max(target[c] - learned[row, c], -20.3), 20.3)
-                at = learned[row, c] + short
-            if at >= high[c] - resolution[c] and code_high[family_of[row], c] >= 0 and gain > 0.0:
-                hit[code_high[family_of[row], c]] = True
-            elif at <= low[c] + resolution[c] and code_low[family_of[row], c] >= 0 and gain > 0.0:
-                hit[code_low[family_of[row], c]] = True
-        once = -1
-        for k in range(extra_part.shape[0]):
-            if extra_code[family_of[row], k] >= 0 and theta[extra_part[k]] >= extra_limit[k]:
-                hit[extra_code[family_of[row], k]] = True
-                if extra_once[k]:
-                    once = extra_code[family_of[row], k]
-        stopped[row] = False
-        for k in range(status.shape[1]):
-            present[row, k] = hit[k]
-            if hit[k]:
-                if status[row, k] == 0 and k != once:
-                    status[row, k] = 1
-                elif status[row, k] < 2:
-                    status[row, k] = 2
-                    set_clock[row, k] = clock[row]
-                    set_day[row, k] = day
-                    occurrences[row, k] += 1
-                    position = events[1][0]
-                    if position < events[0].shape[0]:
-                        events[0][position, 0] = row
-                        events[0][position, 1] = k
-                        events[0][position, 2] = clock[row]
-                        events[0][position, 3] = hours
-                        events[1][0] = position + 1
-                elif clean[row, k] > 0.0:
-                    occurrences[row, k] += 1
-                clean[row, k] = 0.0
-                if status[row, k] == 2 and stops[k]:
-                    stopped[row] = True
-            elif status[row, k] > 0:
-                clean[row, k] += WARMUPS_A_DAY
-                if status[row, k] == 1 or clean[row, k] >= FORGET_WARMUPS:
-                    status[row, k] = 0
-                    occurrences[row, k] = 0
+        gain = hours / (hours + settings.learn_hours[k])
+        low, high = settings.low[k] - settings.neutral[k], settings.high[k] - settings.neutral[k]
+        before = vehicles.deviation[row, k]
+        moved = before + gain * (desk.ideal[k] - desk.normal[k] - before)
+        vehicles.deviation[row, k] = moved if abs(moved) > 1e-4 * (high - low) else 0.0
+        level = moved + vehicles.base[row, k] + vehicles.wander[row, k] + settings.ageing[k] * vehicles.km[row]
+        above = level >= high - settings.resolution[k] and monitors.high[family, k] >= 0
+        below = level <= low + settings.resolution[k] and monitors.low[family, k] >= 0
+        if (above or below) and vehicles.crossed[row, k] == NOT_YET:
+            vehicles.crossed[row, k] = today.number
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def watch(row: int, monitors: Monitors, vehicles: Vehicles, desk: Desk) -> int:
+    """Mark the codes whose parameter is beyond its threshold; returns the code that sets at once, or -1."""
+    at_once = -1
+    for k in range(monitors.part.shape[0]):
+        code = monitors.code[vehicles.family[row], k]
+        if code >= 0 and desk.theta[monitors.part[k]] >= monitors.at[k]:
+            desk.hit[code] = True
+            if monitors.once[k]:
+                at_once = code
+    return at_once
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def remember(row: int, at_once: int, fleet: Fleet, desk: Desk, events: Events) -> None:
+    """The two-drive logic: pending on the first day, confirmed on the next driven one; erased when long clean."""
+    memory, vehicles = fleet.memory, fleet.vehicles
+    for k in range(desk.hit.shape[0]):
+        status = memory.status[row, k]
+        found = desk.hit[k]
+        memory.present[row, k] = found
+        if not found:
+            if status == 0:
+                continue
+            memory.clean[row, k] += WARMUPS_A_DAY
+            if status == PENDING or memory.clean[row, k] >= FORGET_WARMUPS:
+                memory.status[row, k] = 0
+                memory.occurrences[row, k] = 0
+            continue
+        if status == 0 and k != at_once:
+            memory.status[row, k] = PENDING
+        elif status < CONFIRMED:
+            memory.status[row, k] = CONFIRMED
+            memory.set_clock[row, k] = vehicles.clock[row]
+            memory.occurrences[row, k] += 1
+            if events.count[0] < events.row.shape[0]:
+                events.row[events.count[0]] = row
+                events.code[events.count[0]] = k
+                events.count[0] += 1
+        elif memory.clean[row, k] > 0.0:
+            memory.occurrences[row, k] += 1
+        memory.clean[row, k] = 0.0
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def live_one_day(today: Today, world: World, fleet: Fleet, events: Events) -> None:
+    """Advance all active rows by one day, in place; `events` is filled with the codes confirmed today."""
+    vehicles, defects, memory = fleet.vehicles, fleet.defects, fleet.memory
+    desk = Desk(
+        np.zeros(p.COUNT),
+        np.zeros(p.COUNT),
+        np.zeros(c.COUNT),
+        np.zeros(c.COUNT),
+        np.zeros(c.COUNT),
+        np.zeros(c.COUNT),
+        np.zeros(memory.status.shape[1], np.bool_),
+    )
+    events.count[0] = 0
+    for row in range(vehicles.active.shape[0]):
+        if not vehicles.active[row] or drive(row, today, world, vehicles) <= 0.0:
+            continue
+        family = world.families[vehicles.family[row]]
+        around = surroundings(row, today, vehicles)
+        ailing = ail(row, around.ambient, vehicles, defects, desk.theta)
+        burn(row, vehicles, family, desk.theta)
+        desk.target[:] = 0.0
+        case = e.Case(desk.theta, family, around, vehicles.learned[row])
+        e.demand(case, desk.target)
+        if ailing:
+            scatter(row, case, vehicles, desk.target)
+        disturb(row, today, world, vehicles, desk.target)
+        desk.hit[:] = False
+        learn(row, today, world, vehicles, desk)
+        if ailing or np.any(vehicles.deviation[row] != 0.0) or np.any(vehicles.burnt[row] != 0.0):
+            desk.ideal[:] = 0.0
+            desk.normal[:] = 0.0
+            e.demand(e.Case(desk.theta, family, around, vehicles.deviation[row]), desk.ideal)
+            e.demand(e.Case(desk.healthy, family, around, desk.none), desk.normal)
+            e.mean_free(family, desk.ideal)
+            e.mean_free(family, desk.normal)
+            depart(row, today, world, vehicles, desk)
+        remember(row, watch(row, world.monitors, vehicles, desk), fleet, desk, events)
+        vehicles.stopped[row] = False
+        for k in range(desk.hit.shape[0]):
+            if desk.hit[k] and world.monitors.stops[k] and memory.status[row, k] == CONFIRMED:
+                vehicles.stopped[row] = True

@@ -7,7 +7,7 @@ from numba import njit
 Streams = npt.NDArray[np.uint64]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def draw(streams: Streams, row: int) -> np.uint64:
     """Next 64 random bits of a row's stream (SplitMix64: Steele, Lea and Flood, 2014)."""
     streams[row] += np.uint64(0x9E3779B97F4A7C15)
@@ -17,13 +17,13 @@ def draw(streams: Streams, row: int) -> np.uint64:
     return bits ^ (bits >> np.uint64(31))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def uniform(streams: Streams, row: int) -> float:
     """Uniform in (0, 1)."""
     return (float(draw(streams, row) >> np.uint64(11)) + 0.5) * (1.0 / 9007199254740992.0)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def bell(streams: Streams, row: int) -> float:
     """Mean 0, sd 1, bell-shaped: the sum of four uniforms (Irwin-Hall), cheap and within 3.5 sd.
 
@@ -37,7 +37,7 @@ def bell(streams: Streams, row: int) -> float:
     return (float(total) / 65535.0 - 2.0) * 1.7320508075688772
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def gamma(streams: Streams, row: int, shape: float) -> float:
     """Gamma with a shape below 1 and scale 1 (Ahrens and Dieter, 1974, method GS)."""
     bound = 1.0 + 0.36787944117144233 * shape

@@ -1,4 +1,4 @@
-"""What workshops do to a vehicle: visits after a lamp, preventive visits, lost power, new calibrations and modules."""
+"""What workshops do to a vehicle: visits after a lamp, planned visits, parts right and wrong, resets or none."""
 
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -6,219 +6,281 @@ from typing import Any
 
 import numpy as np
 
-from synthetic_fleet import corrections as c
 from synthetic_fleet import defects
-from synthetic_fleet.fleet import Constants, Rows
-
-CIRCUIT_PARTS = (
-    "intake_air_sensor", "coolant_sensor", "air_mass_sensor", "crank_sensor", "cam_sensor", "ignition", "injector",
-    "o2_upstream", "speed_sensor", "wiring", "module", "throttle_body",
-)  # fmt: skip
+from synthetic_fleet.constants import SUDDEN, Constants, longest_prefix
+from synthetic_fleet.module import CONFIRMED
+from synthetic_fleet.state import Fleet, taken
+from synthetic_fleet.vehicles import Act, Vehicle
 
 
-@dataclass
-class Log:
-    """What happened in a block: rows of the drop's `work` and of the truth."""
+@dataclass(frozen=True, kw_only=True)
+class Job:
+    """One row of work to be."""
 
-    work: list[dict[str, Any]] = field(default_factory=list)
-    defects: list[dict[str, Any]] = field(default_factory=list)
-    repairs: list[dict[str, Any]] = field(default_factory=list)
+    kind: str
+    component: str
+    labour: float
+    bank: int | None = None
+    cylinder: int | None = None
+    batch: str | None = None
+    reset: bool | None = None
+    codes: bool | None = None
+    cause: str | None = None
+    complaint: str | None = None
+    note: str | None = None
 
 
 @dataclass
 class Workshop:
-    """The workshops of all depots at work on one block of vehicles."""
+    """The workshops of all depots at work on one block of vehicles; everything it does to them is kept here."""
 
     constants: Constants
-    rows: Rows
-    ids: list[str]
-    rngs: list[np.random.Generator]
+    fleet: Fleet
+    vehicles: list[Vehicle]
     start: datetime
-    log: Log = field(default_factory=Log)
-    open_defects: dict[tuple[int, int], dict[str, Any]] = field(default_factory=dict)
-
-    def __post_init__(self) -> None:
-        self.scenario = self.constants.scenario
-        self.causes = defects.cause_names(self.scenario)
-        self.families = list(self.scenario["families"].values())
-        self.depots = list(self.scenario["depots"].values())
-        self.depot_names = list(self.scenario["depots"])
+    work: list[dict[str, Any]] = field(default_factory=list)
+    happenings: list[dict[str, Any]] = field(default_factory=list)  # truth: resets, power losses, calibrations, modules
+    ailments: list[dict[str, Any]] = field(default_factory=list)  # truth: every defect with its begin and end
+    repairs: list[dict[str, Any]] = field(default_factory=list)  # truth: what each repair was worth
+    ghosts: list[tuple[int, int, Fleet]] = field(default_factory=list)  # day, row, state before a repair: to live on
+    standing: dict[tuple[int, int], dict[str, Any]] = field(default_factory=dict)  # ailments by row and slot
 
     def begin(self, row: int, defect: defects.Defect) -> None:
         """A defect starts."""
-        slot = defects.put(self.rows, row, defect, self.causes)
+        slot = defects.put(self.fleet.defects, row, defect, self.constants.causes)
         if slot < 0:
             return
-        word = defect.cause
         entry = {
-            "vehicle_id": self.ids[row],
-            "cause": word,
-            "bank": self._bank(row, word, defect.place),
-            "cylinder": defect.place + 1 if self._is_cylinder(word, defect) else None,
-            "onset_at": self.start + timedelta(days=defect.day, hours=12),
+            "vehicle_id": self.vehicles[row].ident,
+            "defect": f"{self.vehicles[row].ident}/{len(self.ailments)}",
+            "cause": defect.cause,
+            "bank": defect.bank,
+            "cylinder": defect.cylinder,
+            "onset_at": self.at(defect.day),
             "law": defects.LAWS[defect.law],
             "rate_per_day": defect.rate,
             "level": defect.level,
             "ended_at": None,
             "ended": "open",
         }
-        self.log.defects.append(entry)
-        self.open_defects[row, slot] = entry
+        self.ailments.append(entry)
+        self.standing[row, slot] = entry
 
-    def _is_cylinder(self, cause: str, defect: defects.Defect) -> bool:
-        return defect.place >= 0 and self._word(cause, defect) == "cylinder"
+    def end(self, row: int, slot: int, day: int, how: str) -> dict[str, Any]:
+        """A defect ends; what is kept of it."""
+        entry = self.standing.pop((row, slot))
+        entry["ended_at"], entry["ended"] = self.at(day), how
+        defects.take_out(self.fleet.defects, row, slot)
+        return entry
 
-    def _word(self, cause: str, defect: defects.Defect) -> str:
-        if cause == defects.SUDDEN:
-            return "circuit"
-        words = [variant["place"] for variant in self.scenario["causes"][cause]["variants"]]
-        return "cylinder" if "cylinder" in words else words[0]
+    def at(self, day: int, hour: float = 8.0) -> datetime:
+        """Time of a day."""
+        return self.start + timedelta(days=day, hours=hour)
 
-    def _bank(self, row: int, cause: str, place: int) -> int | None:
-        if place < 0 or cause == defects.SUDDEN:
-            return None
-        word = self.scenario["causes"][cause]["variants"][-1]["place"]
-        family = self.families[self.rows.family_of[row]]
-        words = [variant["place"] for variant in self.scenario["causes"][cause]["variants"]]
-        if "cylinder" in words:
-            return int(family["bank_of_cylinder"][place])
-        return place // 2 + 1 if word == "cam" else place + 1
+    def ailing(self, row: int, above: float = -1.0) -> list[int]:
+        """Slots of the defects of a row whose severity is above a value, worst first."""
+        state = self.fleet.defects
+        slots = [s for s in range(state.law.shape[1]) if state.law[row, s] >= 0 and state.severity[row, s] > above]
+        return sorted(slots, key=lambda slot: -float(state.severity[row, slot]))
 
-    def end(self, row: int, slot: int, day: int, how: str) -> None:
-        """A defect ends."""
-        entry = self.open_defects.pop((row, slot), None)
-        if entry is not None:
-            entry["ended_at"] = self.start + timedelta(days=day, hours=12)
-            entry["ended"] = how
-        defects.take_out(self.rows, row, slot)
+    def after_lamp(self, row: int, day: int) -> list[Act]:
+        """A visit because of stored codes: the cause is found and mended, mostly. What follows from it, later."""
+        rng = self.vehicles[row].rng
+        if not np.any(self.fleet.memory.status[row] == CONFIRMED):
+            return []  # erased itself before anybody looked
+        shop = self.constants.scenario["workshop"]
+        slots = self.ailing(row)
+        if not slots:
+            job = Job(kind="inspection", component="engine", labour=0.5, codes=True, cause="no_fault_found")
+            self.write(row, day, job)
+            self.clear_codes(row, day)
+            return []
+        if rng.random() < shop["right_part"]:
+            return self.mend(row, slots[0], day, "after_fault")
+        self.replace_wrong(row, slots[0], day)
+        return []
 
-    def after_lamp(self, row: int, day: int) -> None:
-        """A visit because of a stored code: find the cause, mostly; mend it, mostly."""
-        rng, rows = self.rngs[row], self.rows
-        standing = np.flatnonzero(rows.status[row] == 2)
-        if not len(standing):
-            return
-        acting = [slot for slot in range(rows.law.shape[1]) if rows.law[row, slot] >= 0]
-        if not acting:
-            self._work(row, day, "inspection", "engine", None, None, labour=0.5, cause="no_fault_found", codes=True)
-            self.clear_codes(row)
-            return
-        slot = max(acting, key=lambda s: float(rows.severity[row, s]))
-        if rng.random() < self.scenario["workshop"]["right_part"]:
-            self.mend(row, slot, day, "repair_after_fault")
-        else:
-            wrong = str(rng.choice(["o2_upstream", "ignition", "air_mass_sensor", "injector", "fuel_pump"]))
-            self._work(row, day, "replacement", wrong, None, None, labour=1.0, cause=None, codes=True)
-            self.clear_codes(row)
-
-    def preventive(self, row: int, day: int) -> None:
+    def preventive(self, row: int, day: int) -> list[Act]:
         """A planned visit; now and then it finds what is growing."""
-        rng, rows = self.rngs[row], self.rows
-        found = [s for s in range(rows.law.shape[1]) if rows.law[row, s] >= 0 and rows.severity[row, s] > 0.45]
-        for slot in found:
-            if rng.random() < self.scenario["workshop"]["preventive_finds"]:
-                self.mend(row, slot, day, "preventive_repair")
-                return
-        self._work(row, day, "inspection", "engine", None, None, labour=1.5, cause=None, codes=False)
+        rng = self.vehicles[row].rng
+        for slot in self.ailing(row, above=0.4):
+            if rng.random() < self.constants.scenario["workshop"]["preventive_finds"]:
+                return self.mend(row, slot, day, "preventive")
+        self.write(row, day, Job(kind="inspection", component="engine", labour=1.5))
+        return []
 
-    def mend(self, row: int, slot: int, day: int, why: str) -> None:
-        """Replace the part behind a defect; mostly with a reset, mostly for good."""
-        rng, rows = self.rngs[row], self.rows
-        cause = self.causes[rows.cause[row, slot]]
-        place = int(rows.place[row, slot])
-        entry = self.open_defects.get((row, slot), {})
-        if cause == defects.SUDDEN:
-            component, labour = CIRCUIT_PARTS[place], 1.0
-        else:
-            component = self.scenario["causes"][cause]["component"]
-            labour = self.scenario["causes"][cause]["labour_hours"]
-        self.end(row, slot, day, why)
-        reset = rng.random() >= self.depots[rows.depot_of[row]]["unreset_share"]
-        recorded = "other" if cause == defects.SUDDEN else cause
-        if rng.random() >= self.scenario["workshop"]["cause_recorded"]:
-            recorded = None
-        self._work(
-            row, day, "replacement", component, entry.get("bank"), entry.get("cylinder"), labour=labour,
-            cause=recorded, codes=True, reset=reset,
-        )  # fmt: skip
-        self.clear_codes(row)
+    def replace_wrong(self, row: int, slot: int, day: int) -> None:
+        """A part that had nothing to do with it; the codes are cleared and come back."""
+        vehicle, scenario = self.vehicles[row], self.constants.scenario
+        family = self.constants.families[vehicle.family]
+        true = self.constants.causes[self.fleet.defects.cause[row, slot]]
+        guesses = [name for name, rate in defects.rates(scenario, family, {}).items() if rate > 0 and name != true]
+        guess = str(vehicle.rng.choice(guesses))
+        entry = scenario["causes"][guess]
+        recorded = guess if vehicle.rng.random() < scenario["workshop"]["wrong_cause_recorded"] else None
+        self.write(
+            row,
+            day,
+            Job(
+                kind=entry.get("work", "replacement"),
+                component=entry["component"],
+                labour=entry["labour_hours"],
+                codes=True,
+                cause=recorded,
+                complaint="warning lamp",
+                reset=False,
+            ),
+        )
+        self.clear_codes(row, day)
+        self.judge(row, true, entry["component"], right=False, held=False, reset=False, why="after_fault")
+
+    def mend(self, row: int, slot: int, day: int, why: str) -> list[Act]:
+        """Mend what is behind a defect: mostly with a reset, mostly for good. What follows from it, later."""
+        vehicle, scenario = self.vehicles[row], self.constants.scenario
+        rng, shop = vehicle.rng, scenario["workshop"]
+        self.ghosts.append((day, row, taken(self.fleet, np.array([row]))))
+        cause = self.constants.causes[self.fleet.defects.cause[row, slot]]
+        place = int(self.fleet.defects.place[row, slot])
+        entry = scenario["circuits"][place] if cause == SUDDEN else scenario["causes"][cause]
+        ailment = self.end(row, slot, day, why)
+        depot = list(scenario["depots"].values())[vehicle.depot]
+        reset = bool(rng.random() >= depot["unreset_share"])
+        recorded = "other" if cause == SUDDEN else cause
+        batch, fails = self.batch(entry["component"], day, rng)
+        self.write(
+            row,
+            day,
+            Job(
+                kind=entry.get("work", "replacement"),
+                component=entry["component"],
+                labour=entry.get("labour_hours", 1.0),
+                bank=ailment["bank"],
+                cylinder=ailment["cylinder"],
+                batch=batch,
+                reset=reset,
+                codes=True,
+                cause=recorded if rng.random() < shop["cause_recorded"] else None,
+                complaint="warning lamp" if why == "after_fault" else None,
+                note="Teil geprüft, 20 °C" if rng.random() < 0.05 else None,
+            ),
+        )
+        self.clear_codes(row, day)
+        if entry["component"] == "catalyst":
+            self.fleet.vehicles.burnt[row] = 0.0
         if reset:
-            self.reset(row)
-        holds = rng.random() < self.scenario["workshop"]["holds"] or cause == defects.SUDDEN
-        self.log.repairs.append(
-            {"vehicle_id": self.ids[row], "done_at": self.log.work[-1]["done_at"], "cause": cause, "component": component,
-             "held": holds, "reset": reset, "why": why}
-        )  # fmt: skip
-        if not holds:
-            family = self.families[rows.family_of[row]]
-            again = defects.make(self.scenario, family, cause, day + int(rng.integers(5, 40)), rng, law="steady")
-            self.returning.append((again.day, row, again))
+            self.reset(row, day, "reset", recorded=True)
+        held = cause == SUDDEN or not (fails or rng.random() >= shop["holds"])
+        self.judge(row, cause, entry["component"], right=True, held=held, reset=reset, why=why)
+        return self._follows(row, day, cause, batch if fails else None, held=held)
 
-    returning: list[tuple[int, int, defects.Defect]] = field(default_factory=list)
+    def _follows(self, row: int, day: int, cause: str, bad_batch: str | None, *, held: bool) -> list[Act]:
+        vehicle, scenario = self.vehicles[row], self.constants.scenario
+        family, rng = self.constants.families[vehicle.family], vehicle.rng
+        later = []
+        if not held:
+            span = scenario["workshop"]["returns_days"]
+            for entry in scenario["bad_batches"]:
+                span = entry["within_days"] if entry["batch"] == bad_batch else span
+            again = defects.make(scenario, family, cause, day + int(rng.integers(*span)), rng, law="step")
+            later.append(Act(again.day, "begin", again))
+        exhaust = scenario["causes"].get(cause, {}).get("component") in ("exhaust_manifold", "catalyst", "o2_upstream")
+        if exhaust and "bank2" in family["fitted"] and rng.random() < scenario["workshop"]["sensors_swapped_share"]:
+            swapped = defects.make(scenario, family, "o2_sensors_swapped", day + 1, rng, law="step")
+            later.append(Act(swapped.day, "begin", swapped))
+        return later
 
-    def reset(self, row: int) -> None:
-        """All learned values back to neutral."""
-        self.rows.learned[row] = 0.0
-        self.rows.deviation[row] = 0.0
+    def batch(self, component: str, day: int, rng: np.random.Generator) -> tuple[str, bool]:
+        """Batch of the part that is fitted, and whether it will fail early."""
+        for entry in self.constants.scenario["bad_batches"]:
+            first, last = entry["days"]
+            if entry["component"] == component and first <= day < last and rng.random() < entry["share"]:
+                return entry["batch"], bool(rng.random() < entry["fails"])
+        letters = "".join(word[0] for word in component.split("_")).upper()
+        return f"{letters}-{'ABC'[int(rng.integers(3))]}{(day + 400) // 60:03d}", False
 
-    def clear_codes(self, row: int) -> None:
-        """The fault memory and its counters emptied; on some families the learned values go with them."""
-        rows = self.rows
-        rows.status[row] = 0
-        rows.clean[row] = 0.0
-        rows.occurrences[row] = 0
-        rows.warmups[row] = 0.0
-        rows.distance_clear[row] = 0.0
-        if self.families[rows.family_of[row]]["codes_clear_resets"]:
-            self.reset(row)
-
-    def lose_power(self, row: int, day: int) -> None:
-        """The battery was off: the clock restarts, and what the family loses is lost."""
-        rng, rows = self.rngs[row], self.rows
-        empties = self.families[rows.family_of[row]]["power_loss_empties"]
-        rows.clock[row] = 0.0
-        if "codes" in empties:
-            rows.status[row] = 0
-            rows.clean[row] = 0.0
-            rows.occurrences[row] = 0
-            rows.warmups[row] = 0.0
-            rows.distance_clear[row] = 0.0
-        if "values" in empties:
-            self.reset(row)
-        if rng.random() < 0.5:
-            self._work(row, day, "power_loss", "battery", None, None, labour=0.3, cause=None, codes=None)
-
-    def _work(
-        self, row: int, day: int, kind: str, component: str, bank: int | None, cylinder: int | None, *, labour: float,
-        cause: str | None, codes: bool | None, reset: bool | None = None,
-    ) -> None:  # fmt: skip
-        rng = self.rngs[row]
-        depot = self.depot_names[self.rows.depot_of[row]]
-        self.log.work.append(
+    def judge(self, row: int, cause: str, component: str, *, right: bool, held: bool, reset: bool, why: str) -> None:
+        """Keep what a repair was worth."""
+        self.repairs.append(
             {
-                "vehicle_id": self.ids[row],
-                "done_at": self.start + timedelta(days=day, hours=7, minutes=int(rng.integers(0, 120))),
-                "kind": kind,
+                "vehicle_id": self.vehicles[row].ident,
+                "done_at": self.work[-1]["done_at"],
                 "component": component,
-                "bank": bank,
-                "cylinder": cylinder,
-                "part_number": f"{component.upper()[:4]}-{1 + self.rows.family_of[row]}"
-                if kind == "replacement"
-                else None,
-                "part_batch": f"{component[:2].upper()}{day // 60:03d}" if kind == "replacement" else None,
-                "workshop": f"{depot} workshop",
-                "technician": f"T{int(rng.integers(1, 5))}-{depot[:2].upper()}",
-                "odometer_km": round(float(self.rows.km[row])),
-                "cost": round(60.0 * labour + float(rng.uniform(20, 300)) * (kind == "replacement"), 2),
-                "labour_hours": labour,
-                "reset_done": reset,
-                "codes_cleared": codes,
-                "warranty": bool(rng.random() < 0.1),
-                "cause": cause,
-                "complaint": "warning lamp" if codes else None,
-                "note": None,
+                "true_cause": cause,
+                "right": right,
+                "held": held,
+                "reset": reset,
+                "why": why,
+                "part_batch": self.work[-1]["part_batch"],
             }
         )
 
+    def reset(self, row: int, day: int, what: str, *, recorded: bool) -> None:
+        """All learned values back to neutral."""
+        vehicles = self.fleet.vehicles
+        for values in (vehicles.learned, vehicles.deviation):
+            values[row] = 0.0
+        self.happen(row, day, what, recorded=recorded)
 
-_ = c
+    def happen(self, row: int, day: int, what: str, *, recorded: bool, detail: str | None = None) -> None:
+        """Keep that something happened to a module."""
+        ident = self.vehicles[row].ident
+        self.happenings.append(
+            {"vehicle_id": ident, "at": self.at(day), "what": what, "recorded": recorded, "detail": detail}
+        )
+
+    def clear_codes(self, row: int, day: int) -> None:
+        """The fault memory and its counters emptied; on some families the learned values go with them."""
+        self.empty_memory(row)
+        if self.constants.families[self.vehicles[row].family]["codes_clear_resets"]:
+            self.reset(row, day, "codes_cleared", recorded=True)
+
+    def empty_memory(self, row: int) -> None:
+        """No code, counters at zero."""
+        memory, vehicles = self.fleet.memory, self.fleet.vehicles
+        memory.status[row] = 0
+        memory.present[row] = False
+        memory.clean[row] = 0.0
+        memory.occurrences[row] = 0
+        vehicles.warmups[row] = 0.0
+        vehicles.cleared_km[row] = vehicles.km[row]
+
+    def write(self, row: int, day: int, job: Job) -> None:
+        """A row of work."""
+        vehicle, scenario = self.vehicles[row], self.constants.scenario
+        rng, costs = vehicle.rng, scenario["workshop"]["costs"]
+        depot = list(scenario["depots"])[vehicle.depot]
+        part = job.kind in ("replacement", "module_replacement")
+        spent = costs["hour"] * job.labour + (rng.uniform(costs["part_low"], costs["part_high"]) if part else 0.0)
+        self.work.append(
+            {
+                "vehicle_id": vehicle.ident,
+                "done_at": self.at(day, 7.0) + timedelta(minutes=int(rng.integers(0, 180))),
+                "kind": job.kind,
+                "component": job.component,
+                "bank": job.bank,
+                "cylinder": job.cylinder,
+                "part_number": f"{job.component[:3].upper()}-{11 + vehicle.family}" if part else None,
+                "part_batch": job.batch if part else None,
+                "workshop": f"{depot} workshop",
+                "technician": f"{depot[:2].upper()}{int(rng.integers(1, 6))}",
+                "odometer_km": round(float(self.fleet.vehicles.km[row])),
+                "cost": round(float(spent), 2),
+                "labour_hours": job.labour,
+                "reset_done": job.reset,
+                "codes_cleared": job.codes,
+                "warranty": bool(rng.random() < 0.1),
+                "cause": job.cause,
+                "complaint": job.complaint,
+                "note": job.note,
+            }
+        )
+
+    def breaks_down(self, row: int, day: int, code: str) -> bool:
+        """Whether a code strands the vehicle on the road; if so, that is written down."""
+        share = longest_prefix(code, self.constants.scenario["workshop"]["stranding"])
+        stranded = bool(self.vehicles[row].rng.random() < share)
+        if stranded:
+            self.write(
+                row, day, Job(kind="breakdown", component="engine", labour=0.0, complaint="stranded on the road")
+            )
+        return stranded

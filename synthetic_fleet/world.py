@@ -50,3 +50,17 @@ def work_factor(scenario: Scenario, first: date, days: int) -> Floats:
         share = 0.0 if (today.month, today.day) in HOLIDAYS else quiet.get((today.month, today.day), 1.0)
         out[k] = [share * duty["days"][today.weekday()] for duty in duties]
     return out
+
+
+def bad_tanks(scenario: Scenario, depot: str, days: tuple[int, int], seed: int) -> list[tuple[int, int]]:
+    """Days on which a depot's tank is filled with bad fuel, and with which of the kinds of it."""
+    rng = np.random.default_rng([seed, 1, *depot.encode()])
+    years = (days[1] - days[0]) / 365.25
+    count = rng.poisson(scenario["fuel"]["bad_tanks_per_depot_year"] * years)
+    kinds = len(scenario["causes"]["fuel_contaminated"]["variants"])
+    return sorted((int(day), int(rng.integers(kinds))) for day in rng.integers(days[0], days[1], count))
+
+
+def bad_tank_rate(scenario: Scenario) -> float:
+    """Rate per 1,000 vehicle-years at which a vehicle fills up with bad fuel."""
+    return float(1000 * scenario["fuel"]["bad_tanks_per_depot_year"] * scenario["fuel"]["bad_tank_reaches"])
