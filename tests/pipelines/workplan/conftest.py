@@ -23,7 +23,9 @@ def fleet(
     chances: dict[str, tuple[float, float, float]], *, urgency: str = "plan", **tables: list[dict[str, Any]]
 ) -> tuple[dict[str, pl.DataFrame], Evidence]:
     """Published tables and evidence of vehicles with these chances of a fault within 7, 30 and 90 days."""
-    vehicles = tables.pop("vehicles", [{"vehicle_id": v, "engine_family": "rowan", "depot": "millrace"} for v in chances])
+    vehicles = tables.pop(
+        "vehicles", [{"vehicle_id": v, "engine_family": "rowan", "depot": "millrace"} for v in chances]
+    )
     published = {
         "vehicle_state": [
             {"vehicle_id": v, "state": "drifting", "urgency": urgency, "leading_correction": "trim"} for v in chances
@@ -58,3 +60,9 @@ def fleet(
 @pytest.fixture
 def planned() -> Callable[..., tuple[dict[str, pl.DataFrame], Evidence]]:
     return fleet
+
+
+@pytest.fixture
+def published_rows() -> Callable[[str, list[dict[str, Any]]], pl.DataFrame]:
+    """Rows of a published table by its name."""
+    return lambda name, rows: frame(published_tables()[name], rows)
