@@ -18,8 +18,8 @@ from pipelines.intake.columns import Columns
 
 PROBLEM = {"at": pl.UInt32, "column_name": pl.String, "reason": pl.String, "detail": pl.String, "verdict": pl.String}
 TYPE_NAMES = {
-    "int": "a whole number", "float": "a number", "correction": "a number", "bool": "yes or no", "date": "a date (2031-02-14)",
-    "time": "a time of ISO 8601 (2031-02-14T08:30:00Z)", "text": "text",
+    "int": "a whole number", "float": "a number", "correction": "a number", "bool": "yes or no",
+    "date": "a date (2031-02-14)", "time": "a time of ISO 8601 (2031-02-14T08:30:00Z)", "text": "text",
 }  # fmt: skip
 Authority = Mapping[str, tuple[float, float]]
 LARGEST = 1e9  # no correction in any unit reaches it; beyond it a cell is a filler
@@ -209,7 +209,8 @@ def _vin_digit(vin: str) -> str | None:
 
 
 ROW_CHECKS: dict[str, Callable[[pl.DataFrame, Check], list[pl.DataFrame]]] = {
-    "words": _words, "shape": _shape, "year": _year, "not_before": _not_before, "above": _above, "check_digit": _check_digit,
+    "words": _words, "shape": _shape, "year": _year, "not_before": _not_before, "above": _above,
+    "check_digit": _check_digit,
 }  # fmt: skip
 
 
@@ -228,6 +229,9 @@ def _blank(cells: pl.DataFrame) -> pl.Series:
     return cells.select(~pl.any_horizontal(*filled, *ragged).fill_null(value=False)).to_series()
 
 
+PLACE = "_place"  # row number in a block; no table has a column of this name
+
+
 def _sorted_out(
     cells: pl.DataFrame, typed: pl.DataFrame, found: pl.DataFrame, blank: pl.Series, naive: pl.DataFrame
 ) -> Checked:
@@ -235,13 +239,13 @@ def _sorted_out(
     worst = bad.unique("at", keep="first", maintain_order=True).sort("at")
     out = pl.concat([worst["at"], blank.arg_true().cast(pl.UInt32)])
     good = (
-        typed.with_row_index("at").filter(~pl.col("at").is_in(out.implode()))
+        typed.with_row_index(PLACE).filter(~pl.col(PLACE).is_in(out.implode()))
         if len(out)
-        else typed.with_row_index("at")
+        else typed.with_row_index(PLACE)
     )
     who = pl.col("vehicle_id") if "vehicle_id" in good.columns else pl.lit(None, dtype=pl.String).alias("vehicle_id")
     flags = found.filter(pl.col("verdict") == "flag").join(
-        good.select("at", ROW, LOAD, who), on="at", how="inner", maintain_order="left"
+        good.select(pl.col(PLACE).alias("at"), ROW, LOAD, who), on="at", how="inner", maintain_order="left"
     )
     originals = (
         cells.drop(CELLS, strict=False)[worst["at"]] if worst.height else cells.drop(CELLS, strict=False).head(0)
@@ -251,7 +255,7 @@ def _sorted_out(
         originals[LOAD],
         original=pl.Series([_as_json(row) for row in originals.iter_rows(named=True)], dtype=pl.String),
     ).drop("at", "verdict")
-    return Checked(rows=good.drop("at"), flags=flags.drop("at", "verdict"), quarantined=quarantined, naive_times=naive)
+    return Checked(rows=good.drop(PLACE), flags=flags.drop("at", "verdict"), quarantined=quarantined, naive_times=naive)
 
 
 def _as_json(row: dict[str, object]) -> str:
