@@ -39,7 +39,7 @@ def states(planned, published_rows):
         ranking = published_rows("cause_ranking", [{"vehicle_id": "v", "rank": 1, **cause} for cause in causes])
         scores = pl.DataFrame({"vehicle_id": ["v"], "outlier_score": [0.4], "is_outlier": [False]})
         told = vehicle_states(
-            state, scores, cause_ranking, published["fault_forecast"], evidence=evidence, history=reconstruct(evidence)
+            state, scores, ranking, published["fault_forecast"], evidence=evidence, history=reconstruct(evidence)
         )
         assert told.schema == published_tables()["vehicle_state"].schema
         return told.to_dicts()
