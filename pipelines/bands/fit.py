@@ -13,6 +13,7 @@ SAMPLE = 200  # vehicles a family's noise is learned from
 PRIOR_VEHICLES = 3.0  # that the prior of the spread of levels is worth
 PRIOR_OFFSET = 3.0  # prior sd of vehicles' levels, in sigmas of the noise
 MOVE_LAGS = (1, 2, 4, 8)  # weeks
+TRIMMED = 1.1  # variance of a trimmed mean against a mean's
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -20,8 +21,8 @@ class Fit:
     """What one family's readings up to a day say; C corrections, K calibrations, R sampled rows of V vehicles.
 
     healthy [C, R], epoch [C, R], row_start [V + 1], day [R]: the sample, readings without level and season.
-    centre [C, K]. ageing [C] per km. offset_sd [C]. season_move, depot_move [C]: variance of a week's movement of the
-    family, and of a depot against it. peers: vehicles read in a week.
+    centre [C, K]. ageing [C] per km. offset_sd [C]. season_move, depot_move [C, lags]: variance of a week's movement
+    of the family, and of a depot against it. peers: vehicles read in a week.
     """
 
     noise: Noise
@@ -120,25 +121,28 @@ def _offset_sd(level: Float64s, row_start: Int64s, sigma: Float64s) -> Float64s:
 
 
 def _moves(noise: Noise, together: Float64s, peers: Float64s) -> tuple[Float64s, Float64s]:
-    """[C], [C]: variance of a week's movement of the family, and of a depot against it.
+    """[C, lags], [C, lags]: variance of a week's movement of the family, and of a depot against it, by each lag.
 
-    From the medians of peers [C, depots, weeks] some weeks apart, less what their sampling makes; the lag that moves
-    most counts, because a season moves on in one direction for months.
+    From the means of peers [C, depots, weeks] some weeks apart, less what their sampling makes (so either may come out
+    below 0); longer lags show a season that moves on in one direction for months.
     """
-    season, own = np.zeros(len(noise.sigma)), np.zeros(len(noise.sigma))
-    for lag in MOVE_LAGS:
+    corrections, depots, weeks = together.shape
+    season, own = np.zeros((corrections, len(MOVE_LAGS))), np.zeros((corrections, len(MOVE_LAGS)))
+    for index, lag in enumerate(MOVE_LAGS):
+        if weeks <= lag:
+            continue
         step = together[:, :, lag:] - together[:, :, :-lag]
         weight = np.where(np.isfinite(step), peers[:, :, lag:], 0.0)
         total = weight.sum(axis=1)
         family = np.where(total > 0, (weight * np.nan_to_num(step)).sum(axis=1) / np.maximum(total, 1), np.nan)
         novelty = 2 * noise.sigma**2 * (1 - np.exp(-lag * WEEK / noise.memory_days)) + 2 * noise.rounding
-        sampling = 1.57 * novelty[:, None]
-        season = np.maximum(season, _mean(family**2 - sampling / np.maximum(total, 1)) / lag)
-        apart = (step - family[:, None, :]) ** 2 - sampling[:, :, None] * (
-            1 / np.maximum(peers[:, :, lag:], 1) - 1 / np.maximum(total, 1)[:, None, :]
-        )
-        if together.shape[1] > 1:
-            own = np.maximum(own, _mean(apart.reshape(len(own), -1)) / lag)
+        sampling = TRIMMED * novelty[:, None]
+        season[:, index] = _mean(family**2 - sampling / np.maximum(total, 1)) / lag
+        if depots > 1:
+            apart = (step - family[:, None, :]) ** 2 - sampling[:, :, None] * (
+                1 / np.maximum(peers[:, :, lag:], 1) - 1 / np.maximum(total, 1)[:, None, :]
+            )
+            own[:, index] = _mean(apart.reshape(corrections, -1)) / lag
     return season, own
 
 

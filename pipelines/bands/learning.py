@@ -56,44 +56,52 @@ def _fits(panel: Panel, starts: Float64s, settled: Bools) -> list[Fit]:
 
 def _pooled(panels: Sequence[Panel], fits: Sequence[Fit]) -> list[dict[str, Float64s]]:
     """Noise and movements of each family in one block, drawn to those of all families by what its readings are worth."""
-    known: dict[str, list[tuple[float, float, float, float]]] = defaultdict(list)
+    known: dict[str, list[tuple[float, Float64s]]] = defaultdict(list)
+    moved: dict[str, list[tuple[float, Float64s]]] = defaultdict(list)
     for panel, fit in zip(panels, fits, strict=True):
-        noise, half = fit.noise, _half_authority(panel)
-        floor = np.maximum(np.nan_to_num(panel.resolution) / 4, 1e-3 * AUTHORITY_SIGMA * half)
-        share = np.maximum(noise.sigma, floor) / half
+        sigma = _floored_sigma(panel, fit)
+        share = np.log(sigma / _half_authority(panel))
+        move = np.stack([fit.season_move, fit.depot_move], axis=1) / sigma[:, None, None] ** 2
         for c, code in enumerate(panel.codes):
-            variance = max(noise.sigma[c], floor[c]) ** 2
-            known[code].append((noise.pairs[c], np.log(share[c]), fit.peers, fit.season_move[c] / variance))
-    means = {code: _means(rows) for code, rows in known.items()}
-    answer = []
-    for panel, fit in zip(panels, fits, strict=True):
-        noise, half = fit.noise, _half_authority(panel)
-        floor = np.maximum(np.nan_to_num(panel.resolution) / 4, 1e-3 * AUTHORITY_SIGMA * half)
-        prior = np.array([means[code][0] for code in panel.codes]) + np.log(half)
-        weight = noise.pairs / (noise.pairs + PRIOR_PAIRS)
-        sigma = np.exp(weight * np.log(np.maximum(noise.sigma, floor)) + (1 - weight) * prior)
-        trust = fit.peers / (fit.peers + PRIOR_PEERS)
-        move = trust * fit.season_move / sigma**2 + (1 - trust) * np.array([means[code][1] for code in panel.codes])
-        answer.append(
-            {
-                "sigma": sigma,
-                "memory_days": noise.memory_days,
-                "rounding": noise.rounding,
-                "wander": np.maximum(noise.wander, LEAST_WANDER * sigma**2),
-                "offset_sd": np.maximum(fit.offset_sd, sigma),
-                "season_move": np.maximum(move, LEAST_MOVE) * sigma**2,
-                "depot_move": fit.depot_move,
-            }
-        )
-    return answer
+            known[code].append((fit.noise.pairs[c], share[c]))
+            moved[code].append((fit.peers, move[c]))
+    shares = {code: _mean(rows, PRIOR_PAIRS, np.log(AUTHORITY_SIGMA)) for code, rows in known.items()}
+    moves = {code: _mean(rows, 0.0, 0.0) for code, rows in moved.items()}
+    return [_drawn(panel, fit, shares, moves) for panel, fit in zip(panels, fits, strict=True)]
 
 
-def _means(rows: list[tuple[float, float, float, float]]) -> tuple[float, float]:
-    """What all families show of one correction: log of sigma as a share of the authority, and season's movement."""
-    pairs, log_share, peers, move = np.array(rows).T
-    prior = np.log(AUTHORITY_SIGMA)
-    share = (pairs @ log_share + PRIOR_PAIRS * prior) / (pairs.sum() + PRIOR_PAIRS)
-    return float(share), float(peers @ move / max(peers.sum(), 1e-9))
+def _drawn(panel: Panel, fit: Fit, shares: dict[str, Float64s], moves: dict[str, Float64s]) -> dict[str, Float64s]:
+    """One family's noise and movements, drawn to the means of all."""
+    noise = fit.noise
+    prior = np.log(_half_authority(panel)) + np.array([shares[code] for code in panel.codes])
+    weight = noise.pairs / (noise.pairs + PRIOR_PAIRS)
+    sigma = np.exp(weight * np.log(_floored_sigma(panel, fit)) + (1 - weight) * prior)
+    trust = fit.peers / (fit.peers + PRIOR_PEERS)
+    common = np.array([moves[code] for code in panel.codes])
+    own = np.stack([fit.season_move, fit.depot_move], axis=1) / sigma[:, None, None] ** 2
+    season_move, depot_move = (trust * own + (1 - trust) * common).max(axis=2).T
+    return {
+        "sigma": sigma,
+        "memory_days": noise.memory_days,
+        "rounding": noise.rounding,
+        "wander": np.maximum(noise.wander, LEAST_WANDER * sigma**2),
+        "offset_sd": np.maximum(fit.offset_sd, sigma),
+        "season_move": np.maximum(season_move, LEAST_MOVE) * sigma**2,
+        "depot_move": np.maximum(depot_move, 0.0) * sigma**2,
+    }
+
+
+def _floored_sigma(panel: Panel, fit: Fit) -> Float64s:
+    """[C] sigma, never below what rounding hides."""
+    floor = np.maximum(np.nan_to_num(panel.resolution) / 4, 1e-3 * AUTHORITY_SIGMA * _half_authority(panel))
+    return np.maximum(fit.noise.sigma, floor)
+
+
+def _mean(rows: Sequence[tuple[float, Float64s]], prior_weight: float, prior: float) -> Float64s:
+    """Weighted mean of (weight, value), with a prior."""
+    weights = np.array([weight for weight, _ in rows])
+    values = np.array([value for _, value in rows])
+    return (np.tensordot(weights, values, axes=1) + prior_weight * prior) / max(weights.sum() + prior_weight, 1e-9)
 
 
 def _half_authority(panel: Panel) -> Float64s:

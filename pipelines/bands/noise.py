@@ -13,7 +13,7 @@ HUBER = 1.5  # differences count up to this many of their own sd
 HUBER_SHARE = 0.77846  # E[min(z^2, 1.5^2)] of a standard normal z
 MEMORIES = np.geomspace(0.5, 60, 25)  # days, tried
 LEAST_PAIRS = 30  # pairs a bin must have to count
-LEAST_PEERS = 3  # vehicles of a cell whose median says what they do together
+LEAST_PEERS = 3  # vehicles of a cell whose mean says what they do together
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -90,7 +90,7 @@ def take_out_levels(values, epoch, row_start, cell, cells, settled):
         settled: [C, R] False: relearning, left out.
 
     Returns:
-        [C, R] what is left, NaN: left out; [C, cells] median of each cell, NaN: too few; [C, cells] readings in it.
+        [C, R] what is left, NaN: left out; [C, cells] trimmed mean of each cell, NaN: too few; [C, cells] readings in it.
     """
     corrections, rows = values.shape
     left = np.empty((corrections, rows), dtype=np.float32)
@@ -115,10 +115,12 @@ def take_out_levels(values, epoch, row_start, cell, cells, settled):
                 end += 1
             peers[c, here] = count
             if count >= LEAST_PEERS:
-                middle = np.median(buffer[:count])
+                ordered = np.sort(buffer[:count])
+                cut = count // 5
+                middle = ordered[cut : count - cut].mean()
                 together[c, here] = middle
-                for i in range(at, end):  # a median takes a part of each reading's own noise along
-                    x[by_cell[i]] = (x[by_cell[i]] - middle) / np.sqrt(1 - 0.55 / count)
+                for i in range(at, end):  # a mean takes a part of each reading's own noise along
+                    x[by_cell[i]] = (x[by_cell[i]] - middle) / np.sqrt(1 - 1 / count)
         left[c] = x
     return left, together, peers
 

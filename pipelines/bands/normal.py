@@ -7,6 +7,7 @@ import numpy as np
 from pipelines.handover import Float64s, Int32s, Panel
 
 WEEK = 7.0
+LONGEST_ERROR = 180.0  # days that an error of the season can last
 SCORES = np.array([0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5])  # normal scores at which a tail table has its knots
 
 
@@ -38,6 +39,18 @@ class Normal:
         return np.stack(
             [self.sigma[c], self.memory_days[c], self.rounding[c], self.wander[c], self.offset_sd[c]], axis=1
         )
+
+
+    def weekly_noise(self, c: int) -> Float64s:
+        """[B] variance of white noise that blurs a mean over many weeks as much as the noise with memory does."""
+        rho = np.exp(-WEEK / self.memory_days[c])
+        return self.sigma[c] ** 2 * (1 + rho) / (1 - rho) + self.rounding[c]
+
+    def season_worth(self, c: int, variance: Float64s) -> Float64s:
+        """[R] factor for the season's error variance [R]: it lasts longer than the noise, so it counts for more."""
+        move = (self.season_move[c] + self.depot_move[c])[self.block]
+        lasts = np.minimum(variance / move * WEEK, LONGEST_ERROR)
+        return np.maximum(lasts / self.memory_days[c, self.block], 1.0)
 
 
 def days(panel: Panel) -> Float64s:

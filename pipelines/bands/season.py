@@ -5,7 +5,6 @@ import numpy as np
 
 PASSES = 3  # of the robust mean
 CUT = 4.0  # peers further than this many sigmas from the rest say nothing about the season (Tukey's biweight)
-WORTH = 1 / 3  # of a reading with memory, in readings without
 START_FROM = 201  # peers whose median starts the robust mean
 
 
@@ -60,7 +59,7 @@ def run(
         order: [R] rows sorted by week, then as they stand.
         week_start: [W + 1] first entry of `order` of each week.
         vehicle, depot, epoch, block: [R].
-        noise2, offset2: [B] variance of the noise, and of vehicles' levels.
+        noise2, offset2: [B] variance of a week's noise as a mean over many weeks sees it, and of vehicles' levels.
         move2, depot_move2: [B] variance of a week's movement of the family, and of a depot against it.
         depots, vehicles: How many.
         exclude: A vehicle whose rows are left out throughout; -1: none, and each row's own share in its week is taken
@@ -156,8 +155,8 @@ def run(
                         variance[r] = lone2 + family2
             for i in range(count):
                 v = vehicle[rows[i]]
-                sums[v] += WORTH * (x[rows[i]] - at[depot[rows[i]]])
-                counts[v] += WORTH
+                sums[v] += x[rows[i]] - at[depot[rows[i]]]
+                counts[v] += 1
         else:
             for g in range(depots):
                 weekly[w, g] = at[g]

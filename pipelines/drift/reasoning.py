@@ -58,6 +58,7 @@ def _paths(panel: Panel, bands: Bands) -> pl.DataFrame:
         )  # fmt: skip
         seasonal[c] = bands.season[c, week, panel.depot]
         variance = bands.season_variance[c, week, panel.depot]
+        variance = variance * normal.season_worth(c, variance)
         filter_correction(c, panel, bands, day, centre[c] + seasonal[c], variance, out, nothing)
     rows = len(day)
     expected = out.expected.T.astype(np.float64)

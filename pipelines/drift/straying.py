@@ -128,7 +128,7 @@ def _correction(
         panel.depot,
         epoch,
         normal.block,
-        normal.sigma[c] ** 2 + normal.rounding[c],
+        normal.weekly_noise(c),
         normal.offset_sd[c] ** 2,
         normal.season_move[c],
         normal.depot_move[c],
@@ -145,6 +145,7 @@ def _correction(
         bands.season[c],
         bands.season_variance[c],
     )
+    variance *= normal.season_worth(c, variance)
     filter_correction(c, panel, bands, day, anchor + seasonal, variance, out, found)
 
 
