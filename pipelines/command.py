@@ -35,8 +35,14 @@ def stages() -> Callable[[str], None]:
 @click.option("--dry-run", is_flag=True, help="Show what would happen and keep nothing.")
 @click.option("--loaded-at", type=Time(), hidden=True, help="When the rows became known; for replaying the past.")
 def load(
-    drops: tuple[Path, ...], store: Store, mapping: Path | None, time_zone: str | None, dry_run: bool, loaded_at: datetime | None
-) -> None:  # fmt: skip
+    *,
+    drops: tuple[Path, ...],
+    store: Store,
+    mapping: Path | None,
+    time_zone: str | None,
+    dry_run: bool,
+    loaded_at: datetime | None,
+) -> None:
     """Load drops: folders, or single files, of what a fleet hands over.
 
     Good rows load, bad rows go to quarantine with their file, row and reason, files seen before are skipped. Exit code:
@@ -49,7 +55,9 @@ def load(
       leeway load reader-log.csv --mapping reader.toml --dry-run
     """  # noqa: D301 (click reads the escape)
     from pipelines.intake.load import load as load_drops  # noqa: PLC0415 (keeps --help quick)
+    from pipelines.intake.mapping import read_mapping  # noqa: PLC0415
 
+    meaning = read_mapping(mapping) if mapping else None
     with click.progressbar(length=1, label="Loading", file=sys.stderr, item_show_func=lambda name: name) as bar:
 
         def progress(file: str, done: int, total: int) -> None:
@@ -57,7 +65,7 @@ def load(
             bar.update(done - bar.pos, file)
 
         report = load_drops(
-            store, drops, time_zone=time_zone, loaded_at=loaded_at, dry_run=dry_run, mapping=mapping, progress=progress
+            store, drops, time_zone=time_zone, loaded_at=loaded_at, dry_run=dry_run, mapping=meaning, progress=progress
         )
     for line in report.lines():
         click.echo(line)

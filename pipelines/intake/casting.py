@@ -151,7 +151,7 @@ def _in_utc(naive: pl.Series, how: Reading) -> pl.Series:
     return local.dt.convert_time_zone("UTC")
 
 
-def _date(cells: pl.Series, how: Reading) -> pl.Series:
+def _date(cells: pl.Series, how: Reading) -> pl.Series:  # noqa: ARG001 (all casts take the same)
     if cells.dtype == pl.Date:
         return cells
     if isinstance(cells.dtype, pl.Datetime):

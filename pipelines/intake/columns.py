@@ -66,7 +66,7 @@ def match_columns(header: Iterable[str], table: Table, corrections: Iterable[str
     found = {stored for stored, _ in known.values()}
     if lacking := [column.name for column in table.columns if column.required and column.name not in found]:
         raise DropError(
-            f"{file}: lacks the column{'s' if len(lacking) > 1 else ''} {', '.join(lacking)} that {table.name} must have "
+            f"{file}: lacks {', '.join(lacking)}, which {table.name} must have "
             f"(found: {', '.join(list(header)[:8])}). Add it, or say with --mapping which column it is."
         )
     return Columns(known=known, waiting=tuple(waiting), extra=tuple(extra))

@@ -9,6 +9,7 @@ import gzip
 import io
 import re
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
 
@@ -24,32 +25,56 @@ SEPARATORS = ",;\t|"
 BOMS = {b"\xef\xbb\xbf": "utf-8", b"\xff\xfe": "utf-16-le", b"\xfe\xff": "utf-16-be"}
 
 
-def read_delimited(path: Path, *, types: Callable[[list[str]], Mapping[str, pl.DataType]]) -> Iterator[Block]:
+@dataclass(frozen=True, kw_only=True)
+class Layout:
+    """How a delimited file is written, where that cannot be found out.
+
+    separator: Between cells; empty: found out.
+    skip_lines: Lines before the header.
+    short_rows: What rows with fewer cells than the header mean: `quarantine`, or cells are missing at the end
+        (`pad_end`) or at the start (`pad_start`).
+    """
+
+    separator: str = ""
+    skip_lines: int = 0
+    short_rows: str = "quarantine"
+
+
+FOUND_OUT = Layout()
+
+
+def read_delimited(
+    path: Path, *, types: Callable[[list[str]], Mapping[str, pl.DataType]], layout: Layout = FOUND_OUT
+) -> Iterator[Block]:
     """The file's rows in blocks.
 
     Args:
         path: `.csv`, `.tsv`, or the same gzipped; UTF-8, UTF-16 with a mark, or Windows-1252.
         types: Given the header, the types of columns that are read as numbers where a block is sound; others are text.
+        layout: How the file is written.
 
     Raises:
         DropError: the file is not delimited text.
     """
     try:
         with _open(path) as stream:
-            yield from _blocks(stream, path, types)
+            yield from _blocks(stream, path, types, layout)
     except (OSError, EOFError, gzip.BadGzipFile, UnicodeError) as error:
         raise DropError(
             f"{path.name}: {' '.join(str(error).split())}. Is the file whole, and what its ending says?"
         ) from error
 
 
-def _open(path: Path) -> IO[bytes]:
-    if path.name.lower().endswith(".gz"):
-        return gzip.open(path, "rb")
-    return path.open("rb")
+def _open(path: Path) -> gzip.GzipFile | IO[bytes]:
+    return gzip.open(path, "rb") if path.name.lower().endswith(".gz") else path.open("rb")
 
 
-def _blocks(stream: IO[bytes], path: Path, types: Callable[[list[str]], Mapping[str, pl.DataType]]) -> Iterator[Block]:
+def _blocks(
+    stream: gzip.GzipFile | IO[bytes],
+    path: Path,
+    types: Callable[[list[str]], Mapping[str, pl.DataType]],
+    layout: Layout,
+) -> Iterator[Block]:
     rest = stream.read(BLOCK_BYTES)
     if rest[:2] in BOMS:
         stream = io.BytesIO((rest[2:] + stream.read()).decode(BOMS[rest[:2]]).encode())
@@ -57,7 +82,7 @@ def _blocks(stream: IO[bytes], path: Path, types: Callable[[list[str]], Mapping[
     rest = rest.removeprefix(b"\xef\xbb\xbf")
     if b"\n" not in rest:
         rest = rest.replace(b"\r", b"\n")
-    row, names, separator, rest = _header(rest, path)
+    row, names, separator, rest = _header(rest, path, layout)
     numbers = types(names)
     edge = separator.encode() + rb'"\r\n'
     commas = separator != "," and bool(
@@ -67,19 +92,28 @@ def _blocks(stream: IO[bytes], path: Path, types: Callable[[list[str]], Mapping[
     while rest or more:
         block, rest = _cut(rest + more) if more else (rest, b"")
         if block:
-            found = _block(block, names, separator, row=row, numbers=numbers, commas=commas)
+            found = _block(
+                block, names, separator, row=row, numbers=numbers, commas=commas, short_rows=layout.short_rows
+            )
             row += found.height
             yield found
         more = stream.read(BLOCK_BYTES) if more else b""
 
 
 def _block(
-    block: bytes, names: list[str], separator: str, *, row: int, numbers: Mapping[str, pl.DataType], commas: bool
+    block: bytes,
+    names: list[str],
+    separator: str,
+    *,
+    row: int,
+    numbers: Mapping[str, pl.DataType],
+    commas: bool,
+    short_rows: str,
 ) -> Block:
     """Rows after row number `row`."""
 
     def as_it_came() -> TextRows:
-        return _cell_by_cell(_decoded(block), names, separator, first_row=row + 1)
+        return _cell_by_cell(_decoded(block), names, separator, first_row=row + 1, short_rows=short_rows)
 
     sound = None if len(block) < SMALL_BYTES else _sound(block, names, separator, numbers, commas)
     if sound is None:
@@ -88,9 +122,11 @@ def _block(
     return Block(cells=numbered, decimal_comma=separator != ",", reread=as_it_came)
 
 
-def _header(data: bytes, path: Path) -> tuple[int, list[str], str, bytes]:
+def _header(data: bytes, path: Path, layout: Layout) -> tuple[int, list[str], str, bytes]:
     """Row number of the header, column names, separator, and the bytes after the header."""
-    row, declared = 1, None
+    row, declared = 1 + layout.skip_lines, layout.separator
+    for _ in range(layout.skip_lines):
+        data = data.partition(b"\n")[2]
     while data:
         line, _, data = data.partition(b"\n")
         if found := re.fullmatch(rb'"?sep=([,;\t|])"?\r?', line):
@@ -160,7 +196,7 @@ def _sound(
     return cells if whole and not cells.is_empty() else None
 
 
-def _cell_by_cell(text: str, names: list[str], separator: str, *, first_row: int) -> TextRows:
+def _cell_by_cell(text: str, names: list[str], separator: str, *, first_row: int, short_rows: str) -> TextRows:
     rows: list[list[str]] = []
     lengths: list[int | None] = []
     width = len(names)
@@ -172,12 +208,15 @@ def _cell_by_cell(text: str, names: list[str], separator: str, *, first_row: int
             return TextRows(names=tuple(names), first_row=first_row, rows=rows, lengths=lengths)
         except csv.Error:  # a cell beyond the csv module's limit: no table has such cells, the row is not whole
             row = [""] * (width + 1)
-        lengths.append(None if len(row) == width or not any(row) else len(row))
-        rows.append(row if len(row) == width else _of_width(row, width, separator))
+        padded = len(row) < width and short_rows != "quarantine"
+        lengths.append(None if padded or len(row) == width or not any(row) else len(row))
+        rows.append(row if len(row) == width else _of_width(row, width, separator, short_rows))
 
 
-def _of_width(row: list[str], width: int, separator: str) -> list[str]:
+def _of_width(row: list[str], width: int, separator: str, short_rows: str) -> list[str]:
     """A row of another length with empty cells added, or the cells too many put into the last one."""
+    if len(row) < width and short_rows == "pad_start":
+        return [*[""] * (width - len(row)), *row]
     if len(row) < width:
         return [*row, *[""] * (width - len(row))]
     return [*row[: width - 1], separator.join(row[width - 1 :])]

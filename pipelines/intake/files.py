@@ -10,8 +10,10 @@ from pipelines.catalogue.tables import drop_tables
 from pipelines.errors import DropError
 
 FORMATS = {
-    ".csv": "csv", ".csv.gz": "csv", ".tsv": "csv", ".parquet": "parquet", ".ndjson": "ndjson", ".jsonl": "ndjson", ".xlsx": "xlsx",
+    ".csv": "csv", ".csv.gz": "csv", ".tsv": "csv", ".parquet": "parquet", ".ndjson": "ndjson",
+    ".jsonl": "ndjson", ".xlsx": "xlsx",
 }  # fmt: skip
+ENDINGS = sorted(FORMATS, key=len, reverse=True)
 TABLE_ORDER = [
     "corrections", "families", "vehicles", "components", "calibrations", "bays", "snapshots", "readings", "faults",
     "work", "availability", "due", "notes",
@@ -61,11 +63,31 @@ def find_files(drops: Iterable[Path]) -> tuple[list[SourceFile], list[Path]]:
     return sorted(found.values(), key=lambda f: (TABLE_ORDER.index(f.table), str(f.path.resolve()))), others
 
 
-def content_hash(path: Path) -> str:
-    """SHA-256 of the file's bytes and of its table's name: a file renamed to another table is another file."""
-    with path.open("rb") as stream:
-        digest = hashlib.file_digest(stream, "sha256").hexdigest()
-    return f"{table_of(path.name)}:{digest}"
+def foreign_files(drops: Iterable[Path], table: str) -> list[SourceFile]:
+    """Files that a mapping makes rows of `table` of, whatever their names; in folders those of a known ending.
+
+    Raises:
+        DropError: a path does not exist.
+    """
+    found: dict[Path, SourceFile] = {}
+    for drop in drops:
+        if not drop.exists():
+            raise DropError(f"{drop}: no such file or folder. Name the file that the mapping is for.")
+        for path in _walk(drop):
+            kind = next((FORMATS[e] for e in ENDINGS if path.name.lower().endswith(e)), None)
+            if kind or path == drop:
+                folder = path.resolve().parent.name
+                found[path.resolve()] = SourceFile(path=path, drop=folder, table=table, format=kind or "csv")
+    return sorted(found.values(), key=lambda f: str(f.path.resolve()))
+
+
+def content_hash(file: SourceFile, mapping: str = "") -> str:
+    """SHA-256 of the file's bytes, its table and its mapping: mapped otherwise, it is another file."""
+    digest = hashlib.sha256(mapping.encode())
+    with file.path.open("rb") as stream:
+        while part := stream.read(2**20):
+            digest.update(part)
+    return f"{file.table}:{digest.hexdigest()}"
 
 
 def table_of(name: str) -> str:
@@ -84,7 +106,7 @@ def _walk(drop: Path) -> list[Path]:
 
 
 def _source(path: Path) -> SourceFile | None:
-    ending = next((e for e in sorted(FORMATS, key=len, reverse=True) if path.name.lower().endswith(e)), None)
+    ending = next((e for e in ENDINGS if path.name.lower().endswith(e)), None)
     table = table_of(path.name)
     if ending is None or table not in drop_tables():
         return None

@@ -6,6 +6,7 @@ Rows of many small files are checked and merged together; a large file goes bloc
 import shutil
 import tempfile
 from collections.abc import Callable, Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -21,7 +22,9 @@ from pipelines.intake.blocks import LOAD, Block, frame_of_blocks
 from pipelines.intake.casting import Reading
 from pipelines.intake.checking import check_block
 from pipelines.intake.columns import Columns, match_columns
-from pipelines.intake.files import SourceFile, content_hash, find_files
+from pipelines.intake.files import SourceFile, content_hash, find_files, foreign_files
+from pipelines.intake.mapped import mapped_blocks, units_of
+from pipelines.intake.mapping import Mapping, mapping_text
 from pipelines.intake.reading import read_blocks
 from pipelines.intake.report import FileReport, LoadReport
 from pipelines.store.connection import frame_of
@@ -42,8 +45,8 @@ def load(
     time_zone: str | None = None,
     loaded_at: datetime | None = None,
     dry_run: bool = False,
-    mapping: Path | None = None,
-    progress: Progress = lambda file, done, total: None,
+    mapping: Mapping | None = None,
+    progress: Progress = lambda *_: None,
 ) -> LoadReport:
     """Load drops; acknowledged only when every good row is in the store for good.
 
@@ -53,6 +56,7 @@ def load(
         time_zone: Zone of times without an offset, kept for later loads; None: the store's (UTC at first).
         loaded_at: When these rows became known; None: now.
         dry_run: Do all of it on a copy that is thrown away.
+        mapping: What the columns of foreign files mean; None: the files are of the contract's form.
         progress: Called with each file's name, how many are done, and how many there are.
 
     Raises:
@@ -62,35 +66,32 @@ def load(
     """
     if time_zone is not None and time_zone not in available_timezones():
         raise SettingError(f"time zone: '{time_zone}' is not known. Name one such as UTC or Europe/Lisbon.")
-    files, others = find_files(drops)
+    files, others = (foreign_files(drops, mapping.table), []) if mapping else find_files(drops)
     if not files:
-        raise DropError(
-            f"{', '.join(str(d) for d in drops)}: no file to load. A drop holds files such as snapshots.csv or vehicles.parquet."
-        )
-    if dry_run:
-        with tempfile.TemporaryDirectory(prefix="leeway-") as folder:
-            copy = Store(folder)
-            if version := store.version():
-                shutil.copyfile(store.state_file(version), copy.state_file(version))
-            return _load_files(copy, files, others, time_zone, loaded_at, progress, dry_run=True)
-    return _load_files(store, files, others, time_zone, loaded_at, progress, dry_run=False)
-
-
-def _load_files(
-    store: Store, files: list[SourceFile], others: list[Path], time_zone: str | None, loaded_at: datetime | None,
-    progress: Progress, *, dry_run: bool,
-) -> LoadReport:  # fmt: skip
-    with store.writing(f"leeway load, {len(files)} files") as connection:
-        if time_zone is not None:
-            put_setting(connection, "time_zone", time_zone)
-        zone = get_setting(connection, "time_zone") or "UTC"
-        loading = _Loading(connection=connection, time_zone=zone, loaded_at=loaded_at or datetime.now(UTC))
-        for done, file in enumerate(files):
-            progress(file.name, done, len(files))
-            loading.take(file)
-        loading.finish()
-        progress("", len(files), len(files))
+        names = ", ".join(str(drop) for drop in drops)
+        raise DropError(f"{names}: no file to load. A drop holds files such as snapshots.csv or vehicles.parquet.")
+    with tempfile.TemporaryDirectory(prefix="leeway-") if dry_run else nullcontext() as folder:
+        target = _copy(store, folder) if folder else store
+        with target.writing(f"leeway load, {len(files)} files") as connection:
+            if time_zone is not None:
+                put_setting(connection, "time_zone", time_zone)
+            zone = get_setting(connection, "time_zone") or "UTC"
+            loading = _Loading(
+                connection=connection, time_zone=zone, loaded_at=loaded_at or datetime.now(UTC), mapping=mapping
+            )
+            for done, file in enumerate(files):
+                progress(file.name, done, len(files))
+                loading.take(file)
+            loading.finish()
+            progress("", len(files), len(files))
     return LoadReport(files=loading.reports, others=others, time_zone=zone, dry_run=dry_run)
+
+
+def _copy(store: Store, folder: str) -> Store:
+    copy = Store(folder)
+    if version := store.version():
+        shutil.copyfile(store.state_file(version), copy.state_file(version))
+    return copy
 
 
 @dataclass(kw_only=True)
@@ -100,6 +101,7 @@ class _Loading:
     connection: duckdb.DuckDBPyConnection
     time_zone: str
     loaded_at: datetime
+    mapping: Mapping | None = None
     reports: list[FileReport] = field(default_factory=list)
     waiting: list[tuple[Block, int]] = field(default_factory=list)
     waiting_columns: Columns | None = None
@@ -111,6 +113,7 @@ class _Loading:
     def __post_init__(self) -> None:
         self.seen = seen_hashes(self.connection)
         self.first_id = next_id(self.connection, "loads", "load_id")
+        self.salt = mapping_text(self.mapping) if self.mapping else ""
 
     def take(self, file: SourceFile) -> None:
         """Read one file; its rows are merged now or with those of the files after it."""
@@ -124,7 +127,7 @@ class _Loading:
             file=file.name,
             path=file.path,
             table=file.table,
-            content_hash=content_hash(file.path),
+            content_hash=content_hash(file, self.salt),
         )
         self.reports.append(report)
         if report.content_hash in self.seen:
@@ -137,7 +140,12 @@ class _Loading:
             report.unreadable = str(error)
 
     def _read(self, file: SourceFile, report: FileReport) -> None:
-        for block in read_blocks(file.path, file.format, types=lambda header: self._columns(header, file).numbers):
+        if self.mapping:
+            units = units_of(file.table, _catalogue(self.connection))
+            blocks = mapped_blocks(file, self.mapping, units=units, time_zone=self.time_zone)
+        else:
+            blocks = read_blocks(file.path, file.format, types=lambda header: self._columns(header, file).numbers)
+        for block in blocks:
             columns = self._columns(block.names, file)
             report.extra, report.waiting = columns.extra, columns.waiting
             self._add(block, report, columns)
@@ -226,12 +234,14 @@ class _Loading:
             )
 
 
+def _catalogue(connection: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    return overridden(built_in_corrections(), frame_of(connection, "SELECT * EXCLUDE (load_id) FROM corrections"))
+
+
 def _authority(connection: duckdb.DuckDBPyConnection) -> dict[str, tuple[float, float]]:
     """Lowest and highest value of each correction of the catalogue, one step beyond its limits."""
-    own = frame_of(connection, "SELECT * EXCLUDE (load_id) FROM corrections")
-    catalogue = overridden(built_in_corrections(), own)
     step = pl.col("resolution").fill_null(0.0)
-    limits = catalogue.select(
+    limits = _catalogue(connection).select(
         "code",
         (pl.col("low_limit") - step).fill_null(-float("inf")),
         (pl.col("high_limit") + step).fill_null(float("inf")),
@@ -253,5 +263,6 @@ def _as_row(report: FileReport, time_zone: str, loaded_at: datetime) -> dict[str
         "table_name": report.table, "content_hash": report.content_hash, "loaded_at": loaded_at,
         "row_count": report.rows, "loaded": report.loaded, "repeated": report.repeated, "replaced": report.replaced,
         "quarantined": report.quarantined, "flagged": report.flagged, "naive_times": report.naive_times,
-        "time_zone": time_zone, "extra_columns": ", ".join([*report.extra, *report.waiting]), "unreadable": report.unreadable,
+        "time_zone": time_zone, "extra_columns": ", ".join([*report.extra, *report.waiting]),
+        "unreadable": report.unreadable,
     }  # fmt: skip

@@ -9,13 +9,17 @@ import polars as pl
 
 from pipelines.errors import DropError
 from pipelines.intake.blocks import BOOKKEEPING, CELLS, ROW, Block
-from pipelines.intake.delimited import read_delimited
+from pipelines.intake.delimited import FOUND_OUT, Layout, read_delimited
 
 PARQUET_ROWS = 200_000  # rows of a Parquet or NDJSON file held at once
 
 
 def read_blocks(
-    path: Path, file_format: str, *, types: Callable[[list[str]], Mapping[str, pl.DataType]]
+    path: Path,
+    file_format: str,
+    *,
+    types: Callable[[list[str]], Mapping[str, pl.DataType]] = lambda header: {},  # noqa: ARG005 (all as text)
+    layout: Layout = FOUND_OUT,
 ) -> Iterator[Block]:
     """The file's rows in blocks of bounded size.
 
@@ -23,12 +27,13 @@ def read_blocks(
         path: The file.
         file_format: `csv`, `parquet`, `ndjson` or `xlsx`.
         types: Given the header, the types of columns that may be read as numbers at once (csv only).
+        layout: How a text file is written, where it cannot be found out.
 
     Raises:
         DropError: the file is not what its ending says.
     """
     if file_format == "csv":
-        yield from read_delimited(path, types=types)
+        yield from read_delimited(path, types=types, layout=layout)
         return
     reader = {"parquet": _parquet, "ndjson": _ndjson, "xlsx": _xlsx}[file_format]
     try:

@@ -76,7 +76,8 @@ class LoadReport:
         head = "Dry run, nothing is kept: " if self.dry_run else ""
         lines.append(
             f"{head}{len(self.files)} files: {total['loaded']} rows loaded, {total['replaced']} replaced, "
-            f"{total['repeated']} already known, {total['quarantined']} quarantined, {total['flagged']} values flagged; "
+            f"{total['repeated']} already known, {total['quarantined']} quarantined, "
+            f"{total['flagged']} values flagged; "
             f"{skipped} files skipped as seen before."
         )
         return lines

@@ -131,7 +131,8 @@ class _Asking:
         later = "load_id IN (SELECT load_id FROM loads WHERE loaded_at > $known_at)"
         known_then = (
             f"SELECT {columns} FROM {table.name} {conditions} AND NOT {later} "
-            f"UNION ALL SELECT {columns} FROM {table.name}_replaced {conditions} AND NOT {later} AND replaced_at > $known_at"
+            f"UNION ALL SELECT {columns} FROM {table.name}_replaced {conditions} AND NOT {later} "
+            "AND replaced_at > $known_at"
         )
         return frame_of(self.connection, known_then, **parameters, known_at=self.known_at)
 

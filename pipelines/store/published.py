@@ -95,7 +95,8 @@ def flagged(store: Store, drop: str | None = None) -> pl.DataFrame:
     with store.reading() as connection:
         return frame_of(
             connection,
-            "SELECT drop_name, file, table_name, row_number, vehicle_id, column_name, reason, detail, loaded_at, load_id "
+            "SELECT drop_name, file, table_name, row_number, vehicle_id, column_name, reason, detail, "
+            "loaded_at, load_id "
             "FROM flags JOIN loads USING (load_id) WHERE ($drop IS NULL OR drop_name = $drop) "
             "ORDER BY load_id DESC, row_number",
             drop=drop,

@@ -53,7 +53,7 @@ def add_columns(connection: duckdb.DuckDBPyConnection, table: str, rows: pl.Data
 
 
 def _matched(connection: duckdb.DuckDBPyConnection, table: str, newest: pl.DataFrame, key: list[str]) -> pl.DataFrame:
-    """Stored rows that share a key with a new one: stored_row, arrival, replaced_by, and whether the content is the same."""
+    """Stored rows that share a key with a new one: stored_row, arrival, replaced_by, same (content or not)."""
     content = [name for name in columns_of(connection, table) if name not in (*key, "load_id")]
     came = {name.casefold() for name in newest.columns}
     same = " AND ".join(

@@ -58,7 +58,8 @@ def _create_tables(connection: duckdb.DuckDBPyConnection) -> None:
         columns = ", ".join(f'"{c.name}" {SQL_TYPES[c.dtype]}' for c in stored)
         connection.execute(f"CREATE TABLE {table.name} ({columns}, load_id INTEGER)")
         connection.execute(
-            f"CREATE TABLE {table.name}_replaced ({columns}, load_id INTEGER, replaced_by INTEGER, replaced_at TIMESTAMPTZ)"
+            f"CREATE TABLE {table.name}_replaced "
+            f"({columns}, load_id INTEGER, replaced_by INTEGER, replaced_at TIMESTAMPTZ)"
         )
 
 

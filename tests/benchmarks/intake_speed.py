@@ -43,12 +43,15 @@ def fleet(vehicles: int, weeks: int = WEEKS, first_week: int = 0) -> pl.DataFram
     limits = built_in_corrections()
     columns: dict[str, object] = {
         "vehicle_id": pl.Series(vehicle).cast(pl.String).str.pad_start(6, "0"),
-        "read_at": pl.Series([start]).dt.cast_time_unit("us").new_from_index(0, rows) + pl.select(pl.duration(seconds=times)).to_series(),
+        "read_at": pl.Series([start]).dt.cast_time_unit("us").new_from_index(0, rows)
+        + pl.select(pl.duration(seconds=times)).to_series(),
         "ignition_hours": week * 12.0,
         "odometer_km": week * 400.0 + vehicle,
         "faults_read": np.ones(rows, dtype=bool),
     }
-    for code, low, high, step in limits.filter(pl.col("code").is_in(CODES)).select("code", "low_limit", "high_limit", "resolution").iter_rows():
+    for code, low, high, step in (
+        limits.filter(pl.col("code").is_in(CODES)).select("code", "low_limit", "high_limit", "resolution").iter_rows()
+    ):
         values = random.normal((low + high) / 2, (high - low) / 20, rows)
         columns[code] = (np.round(values / (step or 0.01)) * (step or 0.01)).astype(np.float32)
     return pl.DataFrame(columns)
@@ -86,10 +89,14 @@ def main(vehicles: int) -> None:
         parquet, text = folder / "snapshots.parquet", folder / "snapshots.csv"
         snapshots.write_parquet(parquet)
         snapshots.write_csv(text, datetime_format="%Y-%m-%dT%H:%M:%SZ", float_precision=3)
-        pl.DataFrame({"vehicle_id": snapshots["vehicle_id"].unique().sort(), "engine_family": "alder"}).write_csv(folder / "vehicles.csv")
+        pl.DataFrame({"vehicle_id": snapshots["vehicle_id"].unique().sort(), "engine_family": "alder"}).write_csv(
+            folder / "vehicles.csv"
+        )
         rows = snapshots.height
         del snapshots
-        print(f"{rows:,} snapshots x {len(CODES)} corrections; parquet {parquet.stat().st_size / 1e6:.0f} MB, csv {text.stat().st_size / 1e6:.0f} MB")
+        print(
+            f"{rows:,} snapshots x {len(CODES)} corrections; parquet {parquet.stat().st_size / 1e6:.0f} MB, csv {text.stat().st_size / 1e6:.0f} MB"
+        )
         floats = ", ".join(f"'{code}': 'FLOAT'" for code in CODES)
         for kind, file, query, promise in (
             ("parquet", parquet, f"CREATE TABLE t AS SELECT * FROM read_parquet('{parquet}')", 2.5),
@@ -98,7 +105,9 @@ def main(vehicles: int) -> None:
             floor = min(bare(query, folder) for _ in range(2))
             runs = [load_in_child(folder / f"{kind}-{run}.store", file) for run in range(2)]
             seconds, memory = min(run[0] for run in runs), max(run[1] for run in runs)
-            print(f"load {kind}: {seconds:.2f} s, bare DuckDB {floor:.2f} s, ratio {seconds / floor:.2f} (at most {promise}); {memory:.0f} MB")
+            print(
+                f"load {kind}: {seconds:.2f} s, bare DuckDB {floor:.2f} s, ratio {seconds / floor:.2f} (at most {promise}); {memory:.0f} MB"
+            )
         store = Store(folder / "parquet-0.store")
         load(store, [folder / "vehicles.csv"])
         figures(store, folder, vehicles)
@@ -107,9 +116,13 @@ def main(vehicles: int) -> None:
 def figures(store: Store, folder: Path, vehicles: int) -> None:
     """One vehicle's history, a new week, many small files."""
     reads = sorted(timed(lambda v=v: vehicle_snapshots(store, f"{v:06d}")) for v in range(0, vehicles, vehicles // 20))
-    print(f"one vehicle's history: median {reads[len(reads) // 2] * 1000:.0f} ms, worst {reads[-1] * 1000:.0f} ms (at most 30)")
+    print(
+        f"one vehicle's history: median {reads[len(reads) // 2] * 1000:.0f} ms, worst {reads[-1] * 1000:.0f} ms (at most 30)"
+    )
     fleet(vehicles, 1, WEEKS).write_parquet(folder / "snapshots-week.parquet")
-    print(f"a new week of {vehicles:,} rows, loaded until readers see it: {timed(lambda: load(store, [folder / 'snapshots-week.parquet'])):.2f} s (at most 2)")
+    print(
+        f"a new week of {vehicles:,} rows, loaded until readers see it: {timed(lambda: load(store, [folder / 'snapshots-week.parquet'])):.2f} s (at most 2)"
+    )
     small = folder / "small"
     small.mkdir()
     for number, row in enumerate(fleet(2000, 1, WEEKS + 1).iter_slices(1)):

@@ -1,0 +1,183 @@
+"""Cells of a foreign file -> cells of a contract table, by a mapping: names, units, times, flags, logs to snapshots.
+
+What cannot be read stays as it came, so that the checks quarantine it with its reason.
+"""
+
+import re
+from functools import reduce
+
+import polars as pl
+
+from pipelines.catalogue.tables import drop_tables
+from pipelines.errors import DropError
+from pipelines.intake.blocks import BOOKKEEPING, ROW
+from pipelines.intake.casting import Reading, cast, is_empty
+from pipelines.intake.mapping import Condition, MappedColumn, Mapping
+from pipelines.intake.units import convert, fits
+
+NUMBER_AND_UNIT = r"^\s*([-+\u2212]?[\d.,\u00a0 ]*\d(?:[eE][-+]?\d+)?)\s*([^\d\s].*?)?\s*$"
+CLOCK = r"^\s*(?:(\d+):)?(\d{1,3}):(\d{1,2}(?:[.,]\d+)?)\s*$"
+
+
+def map_cells(
+    cells: pl.DataFrame, mapping: Mapping, *, units: dict[str, str], file: str, decimal_comma: bool, time_zone: str
+) -> pl.DataFrame:
+    """The cells of a contract table that a foreign file's cells stand for.
+
+    Args:
+        cells: One text column per column of the file, with row_number.
+        mapping: What they mean.
+        units: Unit of each column of the contract and the catalogue, by name.
+        file: The file's name, for its constants and for messages.
+        decimal_comma: Whether '1,234' is 1.234 in this file.
+        time_zone: Zone of times without an offset.
+
+    Returns:
+        One row per row of the file, or one per snapshot where the mapping aggregates; with row_number (of the first).
+
+    Raises:
+        DropError: the file lacks a column of the mapping, or its name does not hold what it should.
+    """
+    comma = {",": True, ".": False}.get(mapping.decimal, decimal_comma)
+    how = Reading(time_zone=time_zone, decimal_comma=comma)
+    constants = _constants(mapping, file)
+    _require(cells, mapping, file)
+    columns = {
+        column.to: _mapped(cells[column.source], column, units=units, how=how, constants=constants)
+        for column in mapping.columns
+    }
+    if mapping.aggregates:
+        return _snapshots(cells, columns, mapping, constants, how)
+    fixed = [pl.lit(value).alias(name) for name, value in constants.items() if name not in columns]
+    return pl.DataFrame([values.alias(name) for name, values in columns.items()] + [cells[ROW]]).with_columns(*fixed)
+
+
+def _constants(mapping: Mapping, file: str) -> dict[str, str]:
+    constants = dict(mapping.constants)
+    for column, pattern in mapping.from_name.items():
+        found = re.search(pattern, file)
+        if not found:
+            raise DropError(f"{file}: its name does not hold {column} ('{pattern}'). Rename it, or change from_name.")
+        constants[column] = found[1]
+    return constants
+
+
+def _require(cells: pl.DataFrame, mapping: Mapping, file: str) -> None:
+    wanted = {column.source for column in mapping.columns} | {c.column for m in mapping.columns for c in m.where}
+    if lacking := sorted(wanted - set(cells.columns)):
+        found = ", ".join(name for name in cells.columns[:12] if name not in BOOKKEEPING)
+        raise DropError(f"{file}: lacks the column '{lacking[0]}' of the mapping (found: {found}). Check the mapping.")
+
+
+def _mapped(
+    cells: pl.Series, column: MappedColumn, *, units: dict[str, str], how: Reading, constants: dict[str, str]
+) -> pl.Series:
+    if column.true or column.false:
+        return _flag(cells, column)
+    if column.form == "elapsed":
+        start = cast(pl.Series([constants.get(column.to)], dtype=pl.String), "time", how)
+        hours = _clock_hours(cells)
+        return pl.select(start.first() + pl.duration(microseconds=(pl.lit(hours) * 3.6e9).round())).to_series()
+    if column.form == "clock":
+        return convert(_clock_hours(cells), "h", units.get(column.to) or "h").cast(pl.String).fill_null(cells)
+    if column.form:
+        return _time(cells, column.form)
+    if column.to in units:
+        return _number(cells, column, units[column.to], how)
+    return cells
+
+
+def _flag(cells: pl.Series, column: MappedColumn) -> pl.Series:
+    texts = cells.cast(pl.String).str.to_lowercase()
+    says = {word: _any_of(texts, getattr(column, word)) for word in ("false", "true")}
+    yes_or_no = pl.when(says["false"]).then(pl.lit("false")).when(says["true"]).then(pl.lit("true")).otherwise(cells)
+    return pl.select(yes_or_no).to_series()
+
+
+def _any_of(texts: pl.Series, words: tuple[str, ...]) -> pl.Series:
+    none = texts.is_null() & texts.is_not_null()
+    return reduce(lambda found, word: found | texts.str.contains(word.lower(), literal=True), words, none)
+
+
+def _clock_hours(cells: pl.Series) -> pl.Series:
+    parts = [cells.cast(pl.String).str.extract(CLOCK, n).str.replace(",", ".").cast(pl.Float64) for n in (1, 2, 3)]
+    return parts[0].fill_null(0.0) + parts[1] / 60 + parts[2] / 3600
+
+
+def _time(cells: pl.Series, form: str) -> pl.Series:
+    texts = cells.cast(pl.String).str.strip_chars()
+    zoned = "%z" in form or "%#z" in form
+    times = texts.str.to_datetime(form, strict=False, time_unit="us", time_zone="UTC" if zoned else None)
+    return times.dt.strftime("%Y-%m-%dT%H:%M:%S%.6f" + ("+00:00" if zoned else "")).fill_null(cells.cast(pl.String))
+
+
+def _number(cells: pl.Series, column: MappedColumn, target: str, how: Reading) -> pl.Series:
+    """Numbers in the contract's unit, as text; a unit glued to a number is heeded, else the column's own is."""
+    if cells.dtype != pl.String:
+        return convert(cast(cells, "float", how), column.unit or target, target)
+    parts = _numbers_and_units(cells, how)
+    converted = convert(parts["number"], column.unit or target, target)
+    for unit in parts["unit"].unique().drop_nulls().to_list():
+        glued = convert(parts["number"], unit, target) if fits(unit, target) else parts["number"].clear(len(cells))
+        converted = converted.zip_with((parts["unit"] != unit).fill_null(value=True), glued)
+    unread = converted.is_null() & ~is_empty(cells, "float")
+    return pl.select(pl.when(unread).then(cells).otherwise(converted.cast(pl.String))).to_series()
+
+
+def _numbers_and_units(cells: pl.Series, how: Reading) -> pl.DataFrame:
+    texts = cells.cast(pl.String).str.strip_chars()
+    numbers = texts.str.extract(NUMBER_AND_UNIT, 1).str.replace_all(r"[\u00a0 ]", "")
+    return pl.DataFrame({"number": cast(numbers, "float", how), "unit": texts.str.extract(NUMBER_AND_UNIT, 2)})
+
+
+def _snapshots(
+    cells: pl.DataFrame, columns: dict[str, pl.Series], mapping: Mapping, constants: dict[str, str], how: Reading
+) -> pl.DataFrame:
+    """One row per session of a log: the newest time, and each column by its own rule over rows that count for it."""
+    key = [name for name in drop_tables()[mapping.table].key if name in columns]
+    frame = pl.DataFrame([values.alias(name) for name, values in columns.items()] + [cells[ROW]])
+    frame = frame.with_columns(pl.lit(value).alias(name) for name, value in constants.items() if name not in columns)
+    if "read_at" in columns:
+        frame = frame.with_columns(cast(frame["read_at"], "time", how).alias("read_at"))
+    counts = [_counts(cells, column, how).alias(f"{column.to} counts") for column in mapping.columns]
+    sessions = _sessions(frame, mapping).alias("session")
+    ids = [name for name in key if name != "read_at"]
+    values = [_aggregated(column) for column in mapping.columns if column.to not in (*ids, "read_at")]
+    fixed = [pl.col(name).first() for name in constants if name not in columns]
+    newest = [pl.col("read_at").max()] if "read_at" in columns else []
+    grouped = frame.hstack(counts).with_columns(sessions).group_by(*ids, "session", maintain_order=True)
+    return grouped.agg(*newest, *values, *fixed, pl.col(ROW).first()).drop("session")
+
+
+def _sessions(frame: pl.DataFrame, mapping: Mapping) -> pl.Series:
+    if mapping.session_gap_minutes is None or "read_at" not in frame.columns or frame["read_at"].dtype == pl.String:
+        return pl.Series([0], dtype=pl.Int64).new_from_index(0, frame.height)
+    pause = frame["read_at"].diff().dt.total_microseconds().abs() > mapping.session_gap_minutes * 6e7
+    return pause.fill_null(value=False).cast(pl.Int64).cum_sum()
+
+
+def _counts(cells: pl.DataFrame, column: MappedColumn, how: Reading) -> pl.Series:
+    every = pl.Series([True], dtype=pl.Boolean).new_from_index(0, cells.height)
+    return reduce(lambda rows, condition: rows & _holds(cells[condition.column], condition, how), column.where, every)
+
+
+def _holds(cells: pl.Series, condition: Condition, how: Reading) -> pl.Series:
+    holds = cells.is_not_null()
+    if condition.equals is not None:
+        holds &= (cells.cast(pl.String).str.strip_chars() == condition.equals).fill_null(value=False)
+    if condition.above is not None or condition.below is not None:
+        numbers = _numbers_and_units(cells, how)["number"]
+        low = -float("inf") if condition.above is None else condition.above
+        high = float("inf") if condition.below is None else condition.below
+        holds &= ((numbers > low) & (numbers < high)).fill_null(value=False)
+    return holds
+
+
+def _aggregated(column: MappedColumn) -> pl.Expr:
+    kept = pl.col(column.to).filter(pl.col(f"{column.to} counts"))
+    if column.how in ("", "last"):
+        return kept.drop_nulls().last().alias(column.to)
+    if column.how == "first":
+        return kept.drop_nulls().first().alias(column.to)
+    numbers = kept.cast(pl.Float64, strict=False)
+    return getattr(numbers, column.how)().alias(column.to)  # type: ignore[no-any-return]
