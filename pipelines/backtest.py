@@ -6,7 +6,6 @@ from datetime import datetime
 import numpy as np
 import polars as pl
 
-from pipelines.analyse import Progress
 from pipelines.bands.panel import panels
 from pipelines.drift.straying import straying
 from pipelines.errors import SettingError
@@ -28,7 +27,7 @@ def backtest(
     *,
     dates: Sequence[datetime],
     settings: Settings,
-    progress: Progress = lambda _: None,
+    progress: Callable[[str], None] = lambda _: None,
 ) -> dict[str, pl.DataFrame]:
     """Forecasts of past dates, made from what was known then, held against what came after.
 

@@ -10,7 +10,7 @@ from pipelines.forecast.scores import log_odds
 from pipelines.handover import Float64s
 
 FAULTS_FOR_ISOTONIC = 500
-PRIOR_WEIGHT = 4.0  # faults' worth of belief that the forecasts are right as they are
+PRIOR_WEIGHT = 10.0  # faults' worth of belief that the forecasts are right as they are
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -208,7 +208,8 @@ def _outlier_scores(origins: Origins, drift: Drift, outliers: Outliers) -> Float
     scores = _reading_keys(origins, drift).join(
         outliers.past_scores, on=["vehicle_id", "read_at"], how="left", maintain_order="left"
     )["outlier_score"]
-    return -np.log10(np.clip(1 - scores.fill_null(0.5).to_numpy(), 1e-4, 1.0))
+    rarity: Float64s = -np.log10(np.clip(1 - scores.fill_null(0.5).to_numpy(), 1e-4, 1.0))
+    return rarity
 
 
 def _pending(origins: Origins, drift: Drift, evidence: Evidence) -> Float64s:

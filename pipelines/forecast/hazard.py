@@ -1,4 +1,4 @@
-"""Stage `forecast`: drift, outliers and history in; each vehicle's chance of a fault in 7, 30, 90 days out.
+"""Stage `forecast`: drift, outliers and history in; the chance of a fault in 7, 30, 90 days out.
 
 What is forecast is a *new* fault event. Where a fault stands already, the corrections that set it no longer count: their
 code can't be set anew before it is gone; the vehicle's other corrections, and the standing fault itself, do.
@@ -92,7 +92,12 @@ def basis(past: Past, learned: LearnedHazard | None) -> str:
             f"(too few faults to learn from: {len(past.fault_times(past.faults[:, -1] > 0))} in "
             f"{prior.vehicle_years:.0f} vehicle-years)"
         )
-    ways = {"logistic": "logistic hazard", "boosted": "boosted hazard", "both": "logistic and boosted hazards"}
+    ways = {
+        "few": "hazard of limits and evidence",
+        "logistic": "hazard of all signs",
+        "boosted": "boosted hazard of all signs",
+        "mean": "mean of several hazards",
+    }
     return (
         f"learned from {learned.faults} faults of this fleet ({ways[learned.method]} with the first passage of the "
         f"limits), calibrated on {learned.later_faults[1]} later ones"

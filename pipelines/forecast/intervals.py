@@ -13,7 +13,16 @@ from pipelines.handover import Bools, Float64s
 
 DIRECTION_HORIZON = 1  # readings within 30 days of a fault show what failing looks like
 FEWEST_FAULTS = 8  # in an interval, to learn its hazard; with fewer the prior stands in it
-METHODS = ("logistic", "boosted", "both")
+METHODS = ("few", "logistic", "boosted", "mean")
+FAULTS_TO_BOOST = 60  # in an interval; with fewer, trees only add noise
+FEW = (
+    "leeway used",
+    "first passage in 7 days",
+    "first passage in 30 days",
+    "first passage in 90 days",
+    "evidence of straying",
+)
+BELIEF = 4.0  # in the many features: half a unit of log odds a standard deviation
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -22,14 +31,16 @@ class IntervalHazards:
 
     Attributes:
         direction: How failing vehicles leave their peers, [codes].
-        logistic: One for each interval; None: too few faults in it, the prior stands.
-        boosted: The same.
+        few: Logistic on the limits and the evidence alone, one for each interval; None: the prior stands.
+        logistic: The same, on all features.
+        boosted: The same; with too few faults to boost, the logistic one.
         prior: The forecast without learning.
     """
 
     direction: Float64s
+    few: tuple[LogisticHazard | None, ...]
     logistic: tuple[LogisticHazard | None, ...]
-    boosted: tuple[BoostedHazard | None, ...]
+    boosted: tuple[BoostedHazard | LogisticHazard | None, ...]
     prior: PriorHazard
 
     def predict(self, features: Features) -> dict[str, Float64s]:
@@ -38,11 +49,13 @@ class IntervalHazards:
         survival = 1 - np.column_stack([np.zeros(len(values)), self.prior.probabilities(features)])
         without = list((1 - survival[:, 1:] / survival[:, :-1]).T)
         found = {}
-        for name, hazards in (("logistic", self.logistic), ("boosted", self.boosted)):
+        chosen = _few(features)
+        for name, hazards in (("few", self.few), ("logistic", self.logistic), ("boosted", self.boosted)):
+            data = values[:, chosen] if name == "few" else values
             pairs = zip(hazards, without, strict=True)
-            found[name] = _within([hazard.predict(values) if hazard else prior for hazard, prior in pairs])
+            found[name] = _within([hazard.predict(data) if hazard else prior for hazard, prior in pairs])
         odds = [np.log(p / (1 - p)) for p in found.values()]
-        found["both"] = 1 / (1 + np.exp(-np.mean(odds, axis=0)))
+        found["mean"] = 1 / (1 + np.exp(-np.mean(odds, axis=0)))
         return found
 
 
@@ -67,14 +80,21 @@ def learn_intervals(past: Past, *, until: float, seed: int) -> IntervalHazards |
     values = np.column_stack([past.features.values, held_out])
     rising = np.append(past.features.rising, 1)
     logistic: list[LogisticHazard | None] = [None] * len(HORIZONS)
-    boosted: list[BoostedHazard | None] = [None] * len(HORIZONS)
-    for k in np.flatnonzero(enough):
+    few: list[LogisticHazard | None] = [None] * len(HORIZONS)
+    boosted: list[BoostedHazard | LogisticHazard | None] = [None] * len(HORIZONS)
+    chosen = _few(past.features)
+    for k in range(len(HORIZONS)):
+        if not enough[k]:
+            continue
         rows = at_risk[k]
-        data = (values[rows], past.faults[rows, k], past.weights[rows, k])
-        logistic[k] = learn_logistic(*data, rising=rising, faults=past.distinct_faults(rows, k))
-        boosted[k] = learn_boosted(*data, rising=rising, seed=seed)
+        known, count = (past.faults[rows, k], past.weights[rows, k]), past.distinct_faults(rows, k)
+        few[k] = learn_logistic(values[rows][:, chosen], *known, rising=rising[chosen], faults=count)
+        logistic[k] = learn_logistic(values[rows], *known, rising=rising, faults=count, belief=BELIEF)
+        boosted[k] = logistic[k]
+        if count >= FAULTS_TO_BOOST:
+            boosted[k] = learn_boosted(values[rows], *known, rising=rising, seed=seed)
     return IntervalHazards(
-        direction=direction, logistic=tuple(logistic), boosted=tuple(boosted), prior=past.prior
+        direction=direction, few=tuple(few), logistic=tuple(logistic), boosted=tuple(boosted), prior=past.prior
     )
 
 
@@ -82,6 +102,10 @@ def _at_risk(past: Past, until: float, k: int) -> Bools:
     """Rows of known outcome without a fault before the interval begins."""
     begins = HORIZONS[k - 1] if k else 0.0
     return past.judged_by(until, k) & (past.outcomes.fault > begins)
+
+
+def _few(features: Features) -> list[int]:
+    return [features.names.index(name) for name in FEW]
 
 
 def _within(hazards: list[Float64s]) -> Float64s:

@@ -44,7 +44,7 @@ class BoostedHazard:
 
 
 def learn_logistic(
-    features: Float64s, fault: Float64s, weight: Float64s, *, rising: Int64s, faults: float
+    features: Float64s, fault: Float64s, weight: Float64s, *, rising: Int64s, faults: float, belief: float = 1.0
 ) -> LogisticHazard:
     """Ridge logistic regression with weights of at least 0 on rising features.
 
@@ -53,7 +53,8 @@ def learn_logistic(
         fault: 0 or 1, [n].
         weight: Of each row, [n].
         rising: 1: the weight may not be below 0, [F].
-        faults: Distinct faults behind the rows; the prior, one standard deviation a weight, is weighed against them.
+        faults: Distinct faults behind the rows; the prior is weighed against them.
+        belief: Of the prior that a weight is 0: 1 / its variance.
     """
     centre = np.average(features, axis=0, weights=weight)
     spread = np.sqrt(np.average((features - centre) ** 2, axis=0, weights=weight))
@@ -61,7 +62,7 @@ def learn_logistic(
     design = np.column_stack([np.ones(len(features)), np.clip((features - centre) / scale, -8, 8)])
     hits = (weight * fault).sum()
     scaled = weight * faults / max(hits, 1e-12)
-    ridge = np.concatenate([[0.0], np.ones(features.shape[1])])
+    ridge = np.concatenate([[0.0], np.full(features.shape[1], belief)])
 
     def loss(weights: Float64s) -> tuple[float, Float64s]:
         at = design @ weights

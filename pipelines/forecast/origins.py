@@ -66,7 +66,7 @@ def origins_at(drift: Drift, record: Record, times: Float64s) -> Origins:
 def past_times(drift: Drift, now: float) -> Float64s:
     """A week ago, two weeks ago, and so on back to the first reading; days since 1970."""
     first = min((read_days(family).min() for family in drift.families if len(family.panel.read_at)), default=now)
-    times: Float64s = now - EVERY_DAYS * np.arange(1, 1 + max(int((now - first) // EVERY_DAYS), 0))
+    times: Float64s = now - EVERY_DAYS * np.arange(1.0, 1.0 + max(int((now - first) // EVERY_DAYS), 0))
     return times
 
 

@@ -114,7 +114,7 @@ def record_of(evidence: Evidence, history: History) -> Record:
     readings = history.readings.select(
         "vehicle_id", "read_at", "engine_family", "power_lost", pl.col("faults_known").fill_null(value=False)
     )
-    mostly = bool((readings["faults_known"].mean() or 0.0) >= MEMORY_MOSTLY_READ)
+    mostly = readings["faults_known"].sum() >= MEMORY_MOSTLY_READ * max(readings.height, 1)
     looks = readings.filter("faults_known") if mostly else readings
     events = history.fault_events.sort("vehicle_id", "set_at", "code")
     known_until = np.full(len(number), -np.inf)

@@ -47,7 +47,7 @@ def average_precision(forecast: Float64s, fault: Float64s, weight: Float64s) -> 
     both = np.bincount(place, weights=weight, minlength=len(values))
     if not hit.sum() > 0:
         return float("nan")
-    return float((hit / hit.sum() * np.cumsum(hit) / np.cumsum(both)).sum())
+    return float((hit / hit.sum() * np.cumsum(hit) / np.maximum(np.cumsum(both), 1e-300)).sum())
 
 
 def calibration_line(forecast: Float64s, fault: Float64s, weight: Float64s) -> tuple[float, float]:

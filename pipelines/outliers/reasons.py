@@ -39,4 +39,5 @@ def correction_shares(standard: Float64s, contributions: Float64s, peers: Peers)
 
 def _to_one(parts: Float64s) -> Float64s:
     total = parts.sum(axis=1, keepdims=True)
-    return np.divide(parts, total, out=np.zeros_like(parts), where=total > 0)
+    shares: Float64s = np.divide(parts, total, out=np.zeros_like(parts), where=total > 0)
+    return shares

@@ -11,7 +11,7 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 from scipy.stats import rankdata
 
-from pipelines.handover import Bools, Float64s, Int64s
+from pipelines.handover import Bools, Float32s, Float64s, Int64s
 
 LARGEST_GROUPS = 5
 TYPICAL_ROWS = 20  # a channel's own spread counts as much as the family's typical one from this many rows on
@@ -81,7 +81,7 @@ def learn_peers(z: Float64s, groups: list[str], *, vehicles: int) -> Peers:
     return Peers(centre=centre, scale=scale, scopes=scopes)
 
 
-def standardise(z: Float64s, peers: Peers) -> Float64s:
+def standardise(z: Float32s, peers: Peers) -> Float64s:
     """Deviations in their peers' own spreads, [n, C], cut at 30; not read stays NaN."""
     scaled: Float64s = np.clip((z.astype(np.float64) - peers.centre) / peers.scale, -MAX_SIGMAS, MAX_SIGMAS)
     return scaled
