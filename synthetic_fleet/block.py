@@ -120,13 +120,7 @@ def live(
     vehicles = [enlist(constants, n, (first, last), seed) for n in numbers]
     fleet = block_of(constants, vehicles, seed)
     lived = Lived(number, vehicles, fleet, Workshop(constants, fleet, vehicles, calendar.start), _no_readings(vehicles))
-    todo: dict[int, list[tuple[int, Act]]] = {}
-    reads: dict[int, list[int]] = {}
-    for row, vehicle in enumerate(vehicles):
-        for act in vehicle.acts:
-            todo.setdefault(act.day, []).append((row, act))
-        for day in vehicle.reads:
-            reads.setdefault(day, []).append(row)
+    todo, reads = _agenda(vehicles)
     events = new_events(len(vehicles))
     position = 0
     for day in range(first, last):
@@ -144,6 +138,18 @@ def live(
         if day in keep_days:
             lived.snapshots[day] = taken(fleet, np.arange(len(vehicles)))
     return lived
+
+
+def _agenda(vehicles: list[Vehicle]) -> tuple[dict[int, list[tuple[int, Act]]], dict[int, list[int]]]:
+    """By day: what is planned for which row, and which rows are read."""
+    todo: dict[int, list[tuple[int, Act]]] = {}
+    reads: dict[int, list[int]] = {}
+    for row, vehicle in enumerate(vehicles):
+        for act in vehicle.acts:
+            todo.setdefault(act.day, []).append((row, act))
+        for day in vehicle.reads:
+            reads.setdefault(day, []).append(row)
+    return todo, reads
 
 
 def _no_readings(vehicles: list[Vehicle]) -> Readings:
@@ -168,11 +174,11 @@ def _after_faults(lived: Lived, events: Events, day: int) -> list[tuple[int, Act
     """Keep the codes confirmed today; the visits they lead to."""
     workshop, fleet = lived.workshop, lived.fleet
     visits = []
-    for k in range(int(events.count[0])):
+    for k in range(int(events.total[0])):
         row, code = int(events.row[k]), int(events.code[k])
         rng = lived.vehicles[row].rng
         worst = [slot for slot in workshop.ailing(row) if fleet.defects.on[row, slot]]
-        entry = workshop.standing[row, worst[0]] if worst else {"defect": None, "cause": "none"}
+        entry: dict[str, Any] = workshop.standing[row, worst[0]] if worst else {"defect": None, "cause": "none"}
         load, coolant = float(rng.uniform(18, 85)), float(rng.normal(86, 6))
         clock = float(fleet.memory.set_clock[row, code])
         lived.fault_sets.append(FaultSet(day, row, code, clock, entry["defect"], entry["cause"], load, coolant))

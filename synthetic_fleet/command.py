@@ -26,8 +26,8 @@ DAY = click.DateTime(["%Y-%m-%d"])
 @click.option("--open-standard-only", is_flag=True, help="Only what the open standard reads on every vehicle: fuel "
               "trims per bank and a few more.")  # fmt: skip
 @click.option("--clean", is_flag=True, help="Leave out every kind of dirt.")
-@click.option("--oracle", type=DAY, multiple=True, help="A day at whose end the true probability of a fault is reckoned "
-              "(truth/oracle); may be given again. Takes some minutes for 2,000 vehicles.")  # fmt: skip
+@click.option("--oracle", type=DAY, multiple=True, help="A day at whose end the true probability of a fault is "
+              "reckoned (truth/oracle); may be given again. Takes some minutes for 2,000 vehicles.")  # fmt: skip
 @click.option("--oracle-paths", type=click.IntRange(min=1), default=200, show_default=True,
               help="Simulated futures a vehicle in each of the oracle's two halves.")  # fmt: skip
 @click.option("--show", is_flag=True, help="Print the demo's scenario with its comments, and stop.")

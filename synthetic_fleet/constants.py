@@ -150,7 +150,7 @@ def fits(monitor: dict[str, Any], place: int, family: dict[str, Any]) -> bool:
     if needs is not None and needs not in equipment:
         return False
     if count == 6:
-        return place < family["cylinders"]
+        return bool(place < family["cylinders"])
     if count == 4:
         return place // 2 < banks and ("cam_in", "cam_ex")[place % 2] in equipment
     return count != 2 or place < banks

@@ -80,7 +80,7 @@ OPEN_STANDARD = (*(f"ltft_b{bank}_mid" for bank in (1, 2)), "stft_rest_b1", "stf
 @cache
 def catalogue() -> dict[str, dict[str, str]]:
     """Rows of the built-in catalogue by code, as text."""
-    with files("pipelines.catalogue").joinpath("corrections.csv").open(encoding="utf-8", newline="") as lines:
+    with files("pipelines.catalogue").joinpath("corrections.csv").open(encoding="utf-8") as lines:
         return {row["code"]: row for row in csv.DictReader(lines)}
 
 

@@ -1,5 +1,6 @@
 """Which defects a vehicle will get and when they start; putting one in and taking one out."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -53,7 +54,9 @@ def onsets(
     years = max(0, last - first) / 365.25
     total = sum(per_1000_years.values())
     names = list(per_1000_years)
-    drawn = rng.choice(names, rng.poisson(total / 1000 * years), p=shares(per_1000_years)) if total > 0 else []
+    drawn: Iterable[Any] = (
+        rng.choice(names, rng.poisson(total / 1000 * years), p=shares(per_1000_years)) if total > 0 else []
+    )
     found = [make(scenario, family, str(name), int(rng.integers(first, last)), rng) for name in drawn]
     count = rng.poisson(scenario["sudden_per_1000_years"] / 1000 * years)
     found += [sudden(scenario, family, int(rng.integers(first, last)), rng) for _ in range(count)]
@@ -63,7 +66,7 @@ def onsets(
 def shares(weights: dict[str, float]) -> Array:
     """Weights as shares of 1."""
     values = np.array(list(weights.values()), dtype=np.float64)
-    return values / values.sum()
+    return np.asarray(values / values.sum())
 
 
 def sudden(scenario: Scenario, family: Family, day: int, rng: np.random.Generator) -> Defect:

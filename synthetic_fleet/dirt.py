@@ -12,7 +12,7 @@ from synthetic_fleet.frames import Sheet
 from synthetic_fleet.state import Array
 
 Piece = dict[str, Any]
-TRIMS = [k for k, code in enumerate(c.CODES) if code.startswith(("ltft_b", "stft"))]
+TRIMS = np.array([k for k, code in enumerate(c.CODES) if code.startswith(("ltft_b", "stft"))])
 MILE = 1.609344
 
 

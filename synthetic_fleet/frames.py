@@ -14,7 +14,7 @@ from synthetic_fleet.state import NEVER, Array
 
 TIME = pl.Datetime("us", "UTC")
 FAULT_FLAGS = ("present", "pending", "confirmed", "permanent", "intermittent")
-WORK = {
+WORK: dict[str, Any] = {
     "vehicle_id": pl.String,
     "done_at": TIME,
     "kind": pl.String,

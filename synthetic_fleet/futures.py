@@ -120,7 +120,7 @@ def _first_faults(
         for row, slot in np.argwhere(fleet.defects.ends <= day + ahead):
             defects.take_out(fleet.defects, int(row), int(slot))
         live_one_day(calendar.today(day + ahead), constants.world, fleet, events)
-        fresh = events.row[: events.count[0]]
+        fresh = events.row[: events.total[0]]
         first[fresh] = np.minimum(first[fresh], ahead)
         fleet.vehicles.active[fresh] = False
     return first

@@ -259,10 +259,10 @@ def remember(row: int, at_once: int, fleet: Fleet, desk: Desk, events: Events) -
             memory.status[row, k] = CONFIRMED
             memory.set_clock[row, k] = vehicles.clock[row]
             memory.occurrences[row, k] += 1
-            if events.count[0] < events.row.shape[0]:
-                events.row[events.count[0]] = row
-                events.code[events.count[0]] = k
-                events.count[0] += 1
+            if events.total[0] < events.row.shape[0]:
+                events.row[events.total[0]] = row
+                events.code[events.total[0]] = k
+                events.total[0] += 1
         elif memory.clean[row, k] > 0.0:
             memory.occurrences[row, k] += 1
         memory.clean[row, k] = 0.0
@@ -281,7 +281,7 @@ def live_one_day(today: Today, world: World, fleet: Fleet, events: Events) -> No
         np.zeros(c.COUNT),
         np.zeros(memory.status.shape[1], np.bool_),
     )
-    events.count[0] = 0
+    events.total[0] = 0
     for row in range(vehicles.active.shape[0]):
         if not vehicles.active[row] or drive(row, today, world, vehicles) <= 0.0:
             continue

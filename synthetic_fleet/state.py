@@ -125,7 +125,7 @@ class Events(NamedTuple):
 
     row: Array
     code: Array
-    count: Array  # [1]
+    total: Array  # [1] how many
 
 
 def taken(fleet: Fleet, rows: Array) -> Fleet:

@@ -1,5 +1,7 @@
 """One stream of random numbers per vehicle, so that no vehicle's fate depends on how many others there are."""
 
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 from numba import njit
@@ -8,7 +10,7 @@ Streams = npt.NDArray[np.uint64]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def draw(streams: Streams, row: int) -> np.uint64:
+def draw(streams: Streams, row: int) -> Any:
     """Next 64 random bits of a row's stream (SplitMix64: Steele, Lea and Flood, 2014)."""
     streams[row] += np.uint64(0x9E3779B97F4A7C15)
     bits = streams[row]
@@ -46,11 +48,11 @@ def gamma(streams: Streams, row: int, shape: float) -> float:
         if point <= 1.0:
             value = point ** (1.0 / shape)
             if uniform(streams, row) <= np.exp(-value):
-                return value
+                return float(value)
         else:
             value = -np.log((bound - point) / shape)
             if uniform(streams, row) <= value ** (shape - 1.0):
-                return value
+                return float(value)
 
 
 def start(seed: int, vehicles: npt.NDArray[np.int64], purpose: int) -> Streams:

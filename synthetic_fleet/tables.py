@@ -1,6 +1,7 @@
 """The drop's tables that describe a fleet, not its readings: families, calibrations, parts, bays, plans, notes."""
 
 from datetime import timedelta
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -86,6 +87,11 @@ def planning(lived: Lived, calendar: Calendar, seed: int) -> dict[str, pl.DataFr
             spared.append({"vehicle_id": vehicle.ident, "from_at": begin, "to_at": begin + timedelta(hours=12)})
         on = (end + timedelta(days=int(rng.integers(1, 150)))).date()
         due.append({"vehicle_id": vehicle.ident, "service": "oil service", "due_on": on, "labour_hours": 1.2})
-    times = {"vehicle_id": pl.String, "from_at": TIME, "to_at": TIME}
-    services = {"vehicle_id": pl.String, "service": pl.String, "due_on": pl.Date, "labour_hours": pl.Float64}
+    times: dict[str, Any] = {"vehicle_id": pl.String, "from_at": TIME, "to_at": TIME}
+    services: dict[str, Any] = {
+        "vehicle_id": pl.String,
+        "service": pl.String,
+        "due_on": pl.Date,
+        "labour_hours": pl.Float64,
+    }
     return {"availability": pl.DataFrame(spared, schema=times), "due": pl.DataFrame(due, schema=services)}

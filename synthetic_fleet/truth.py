@@ -15,7 +15,7 @@ from synthetic_fleet.growth import LAWS, PLATEAU
 from synthetic_fleet.state import Array
 
 NULL, SURE = 0.5, 1.0  # sigmas below which a deviation counts as none, and from which on as one
-DEFECTS = {
+DEFECTS: dict[str, Any] = {
     "vehicle_id": pl.String,
     "defect": pl.String,
     "cause": pl.String,
@@ -28,7 +28,7 @@ DEFECTS = {
     "ended_at": TIME,
     "ended": pl.String,
 }
-REPAIRS = {
+REPAIRS: dict[str, Any] = {
     "vehicle_id": pl.String,
     "done_at": TIME,
     "component": pl.String,
@@ -39,8 +39,14 @@ REPAIRS = {
     "why": pl.String,
     "part_batch": pl.String,
 }
-HAPPENINGS = {"vehicle_id": pl.String, "at": TIME, "what": pl.String, "recorded": pl.Boolean, "detail": pl.String}
-PIECES = {
+HAPPENINGS: dict[str, Any] = {
+    "vehicle_id": pl.String,
+    "at": TIME,
+    "what": pl.String,
+    "recorded": pl.Boolean,
+    "detail": pl.String,
+}
+PIECES: dict[str, Any] = {
     "kind": pl.String,
     "vehicle_id": pl.String,
     "from_at": pl.Datetime("us"),
@@ -86,7 +92,7 @@ def faults(lived: Lived, constants: Constants, calendar: Calendar) -> pl.DataFra
         for fault in lived.fault_sets
         if fault.day >= 0
     ]
-    schema = {"vehicle_id": pl.String, "set_at": TIME, "code": pl.String, "ignition_hours": pl.Float64}
+    schema: dict[str, Any] = {"vehicle_id": pl.String, "set_at": TIME, "code": pl.String, "ignition_hours": pl.Float64}
     return pl.DataFrame(rows, schema={**schema, "defect": pl.String, "cause": pl.String})
 
 
@@ -121,14 +127,14 @@ def deviations(lived: Lived, constants: Constants, calendar: Calendar, sigma: Ar
         parts.append(
             (np.full(keep.sum(), day), rows[keep], columns[keep], value[keep], sigmas[keep], harmless[day][rows[keep]])
         )
-    day, rows, columns, value, sigmas, calm = (np.concatenate(column) for column in zip(*parts, strict=True))
+    days, who, what, value, sigmas, calm = (np.concatenate(column) for column in zip(*parts, strict=True))
     size = np.abs(sigmas)
     kind = np.select([size < NULL, size < SURE, calm], ["null", "between", "benign"], "harmful")
     return pl.DataFrame(
         {
-            "vehicle_id": _names(lived)[rows],
-            "week_end": at_utc(calendar.times(day)),
-            "correction": np.array(c.CODES)[columns],
+            "vehicle_id": _names(lived)[who],
+            "week_end": at_utc(calendar.times(days)),
+            "correction": np.array(c.CODES)[what],
             "deviation": value,
             "in_sigma": sigmas,
             "counts_as": kind.astype(str),

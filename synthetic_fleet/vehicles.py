@@ -92,7 +92,7 @@ def _base(constants: Constants, rng: np.random.Generator) -> Array:
         (slice(c.KNOCK, c.SEG), 0.7, 2),
     ):
         base[group] = size * base[group] + 0.8 * spread * noise[group] * shared[part]
-    return base
+    return np.asarray(base)
 
 
 def _plan(constants: Constants, vehicle: Vehicle, days: tuple[int, int], seed: int) -> list[Act]:
@@ -109,10 +109,10 @@ def _plan(constants: Constants, vehicle: Vehicle, days: tuple[int, int], seed: i
     while day < last:
         acts.append(Act(int(day), "preventive"))
         day += workshop["preventive_days"] * rng.uniform(0.8, 1.2)
-    for kind in ("power_loss", "module"):
-        rate = workshop[f"{kind}_per_1000_years"] / 1000
+    for what in ("power_loss", "module"):
+        rate = workshop[f"{what}_per_1000_years"] / 1000
         first = max(vehicle.joined, 0)
-        acts += [Act(int(d), kind) for d in rng.integers(first, last, rng.poisson(rate * (last - first) / 365.25))]
+        acts += [Act(int(d), what) for d in rng.integers(first, last, rng.poisson(rate * (last - first) / 365.25))]
     vehicle.exposed = exposures(scenario, vehicle, acts, (vehicle.joined, last))
     for begin, end, factors in vehicle.exposed:
         rates = defects.rates(scenario, family, factors)

@@ -8,6 +8,7 @@ import numpy as np
 
 from synthetic_fleet import defects
 from synthetic_fleet.constants import SUDDEN, Constants, longest_prefix
+from synthetic_fleet.growth import LAWS
 from synthetic_fleet.module import CONFIRMED
 from synthetic_fleet.state import Fleet, taken
 from synthetic_fleet.vehicles import Act, Vehicle
@@ -57,7 +58,7 @@ class Workshop:
             "bank": defect.bank,
             "cylinder": defect.cylinder,
             "onset_at": self.at(defect.day),
-            "law": defects.LAWS[defect.law],
+            "law": LAWS[defect.law],
             "rate_per_day": defect.rate,
             "level": defect.level,
             "ended_at": None,

@@ -74,7 +74,8 @@ class Writer:
         """Write one file, now and then with dirt that goes through all of it."""
         rates, name = self.constants.scenario["dirt"], f"{table}-{month}-{number:04d}"
         rng = np.random.default_rng([self.seed, number, *name.encode()])
-        chance, found = rng.random(6), []
+        chance = rng.random(6)
+        found: list[tuple[str, str | None]] = []
         dirty = rates["enabled"] and table in ("snapshots", "work")
         if dirty and chance[0] < rates["unordered_per_file"]:
             frame = frame[rng.permutation(frame.height)]
