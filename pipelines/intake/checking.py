@@ -145,13 +145,19 @@ def _problems(
         return []
     at = where.fill_null(value=False).arg_true()
     shown = values.gather(at)
-    texts = [str(value)[:80] if value is not None else "" for value in shown.to_list()]
+    texts = [_shown(value) for value in shown.to_list()]
     return [
         pl.DataFrame(
             {"at": at, "column_name": column, "reason": reason, "detail": texts, "verdict": verdict},
             schema_overrides=PROBLEM,
         ).select(list(PROBLEM))
     ]
+
+
+def _shown(value: object) -> str:
+    if isinstance(value, float):
+        return f"{value:.7g}"
+    return "" if value is None else str(value)[:80]
 
 
 def _words(typed: pl.DataFrame, check: Check) -> list[pl.DataFrame]:

@@ -1,0 +1,147 @@
+"""Checks of a vehicle's readings against its own readings before and after: frames in, flags out; never a correction.
+
+Times, odometer and clock are looked at in every load; single corrections only where a load is not a whole history.
+"""
+
+from collections.abc import Callable, Mapping
+
+import polars as pl
+
+from pipelines.catalogue.checks import Check, checks
+
+KEYS = ["vehicle_id", "read_at"]
+MILE_KM = 1.609344
+FLAG = ["load_id", "vehicle_id", "column_name", "reason", "detail"]
+
+
+def own_past_flags(rows: pl.DataFrame, *, steps: Mapping[str, float] | None = None) -> pl.DataFrame:
+    """Flags on readings that their neighbours speak against.
+
+    Args:
+        rows: All stored snapshots of some vehicles, with load_id and `new` (of this load), in any order; columns that
+            are absent are not checked.
+        steps: Resolution of each correction, by code; given, the corrections are checked too.
+
+    Returns:
+        load_id, vehicle_id, column_name, reason and detail (time and value), on new readings.
+    """
+    rows = rows.sort(KEYS)
+    found = [
+        CHECKS[check.check](rows, check)
+        for check in checks()
+        if check.check in CHECKS and (check.column in rows.columns)
+    ]
+    if steps:
+        codes = {code: step for code, step in steps.items() if code in rows.columns}
+        asked = [check for check in checks() if check.check in CORRECTION_CHECKS and codes]
+        found += [CORRECTION_CHECKS[check.check](rows, check, codes) for check in asked]
+    return pl.concat(found) if found else pl.DataFrame(schema=dict.fromkeys(FLAG, pl.String) | {"load_id": pl.Int32})
+
+
+def _flags(rows: pl.DataFrame, where: pl.Expr, check: Check, column: str | None = None) -> pl.DataFrame:
+    """The new rows where it holds; where only the reading before is new, that one."""
+    name = column or check.column
+    value = pl.col(name).cast(pl.String) if name in rows.columns else pl.lit("")
+    marked = rows.with_columns(where.fill_null(value=False).alias("here"))
+    late = pl.col("here").shift(-1).over("vehicle_id") & ~pl.col("new").shift(-1).over("vehicle_id")
+    return marked.filter(pl.col("new") & (pl.col("here") | late.fill_null(value=False))).select(
+        "load_id",
+        "vehicle_id",
+        pl.lit(name).alias("column_name"),
+        pl.lit(check.reason).alias("reason"),
+        pl.format("{}: {}", pl.col("read_at").dt.strftime("%Y-%m-%d %H:%M"), value).alias("detail"),
+    )
+
+
+def _read(rows: pl.DataFrame, column: str) -> pl.DataFrame:
+    """Rows in which a column was read, with its value and time at the reading before and after."""
+    before_after = [
+        pl.col(name).shift(n).over("vehicle_id").alias(f"{name} {word}")
+        for name in (column, "read_at")
+        for n, word in ((1, "before"), (-1, "after"))
+    ]
+    return rows.filter(pl.col(column).is_not_null()).with_columns(before_after)
+
+
+def _days_since() -> pl.Expr:
+    return (pl.col("read_at") - pl.col("read_at before")).dt.total_seconds() / 86_400
+
+
+def _never_falls(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
+    fell = pl.col(check.column) < pl.col(f"{check.column} before") - float(check.argument)
+    return _flags(_read(rows, check.column), fell, check)
+
+
+def _rate_per_day(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
+    gain = pl.col(check.column) - pl.col(f"{check.column} before")
+    return _flags(_read(rows, check.column), gain > float(check.argument) * (1 + _days_since()), check)
+
+
+def _miles(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
+    """From a fall by 1.609 (or the first reading) to the rise by as much (or the last)."""
+    read = _read(rows, check.column)
+    low, high = 1 - float(check.argument), 1 + float(check.argument)
+    value, before = pl.col(check.column), pl.col(f"{check.column} before")
+    steady = (value - before).clip(lower_bound=0).median().over("vehicle_id")
+    fell = (value * MILE_KM / (before + steady)).is_between(low, high) & (before > 1000)
+    rose = (value / (before * MILE_KM + steady)).is_between(low, high) & (before > 1000)
+    marked = read.with_columns(fell.fill_null(value=False).alias("fell"), rose.fill_null(value=False).alias("rose"))
+    turns = pl.when("fell").then(1).when("rose").then(-1)
+    last_turn = turns.forward_fill().over("vehicle_id")
+    next_turn = turns.backward_fill().shift(-1).over("vehicle_id")
+    inside = (last_turn == 1) | (last_turn.is_null() & (next_turn == -1))
+    return _flags(marked.with_columns(inside.alias("inside")), pl.col("inside") & pl.col("new"), check)
+
+
+def _clock(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
+    gain = pl.col(check.column) - pl.col(f"{check.column} before")
+    return _flags(_read(rows, check.column), gain > _days_since() * 24 + float(check.argument), check)
+
+
+def _alone(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
+    gap = pl.col("read_at").diff().over("vehicle_id").dt.total_days()
+    far = float(check.argument)
+    before, after = gap.fill_null(far + 1) > far, gap.shift(-1).over("vehicle_id").fill_null(far + 1) > far
+    return _flags(rows, before & after & (pl.len().over("vehicle_id") > 2), check)
+
+
+def _fahrenheit(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
+    low, high = (float(bound) for bound in check.argument.split("|"))
+    celsius = (pl.col(check.column) - 32) / 1.8
+    hot = (pl.col(check.column) > 125) & celsius.is_between(low, high)
+    return _flags(rows, hot & pl.col("new"), check)
+
+
+def _off_step(rows: pl.DataFrame, check: Check, steps: Mapping[str, float]) -> pl.DataFrame:
+    """Rows with several values between zero and half a step, where hardly any other row has one."""
+    off = [(pl.col(code).abs() < 0.5 * step) & (pl.col(code) != 0) for code, step in steps.items() if step > 0]
+    if not off:
+        return _flags(rows, pl.lit(value=False), check)
+    counted = rows.with_columns(pl.sum_horizontal(off).alias("off"))
+    rare = (counted["off"] > 0).mean() or 0.0
+    several = pl.col("off") >= int(check.argument)
+    return _flags(counted, several & pl.col("new") & pl.lit(float(str(rare)) < 0.2), check)
+
+
+def _spike(rows: pl.DataFrame, check: Check, steps: Mapping[str, float]) -> pl.DataFrame:
+    """Readings further from both neighbours, to one side, than so many times what readings of this kind differ by."""
+    found = []
+    for code, step in steps.items():
+        read = rows.select("load_id", *KEYS, "new", code).drop_nulls(code)
+        before = (pl.col(code) - pl.col(code).shift()).over("vehicle_id")
+        after = (pl.col(code) - pl.col(code).shift(-1)).over("vehicle_id")
+        sides = read.with_columns(before.alias("before"), after.alias("after"))
+        usual = max(float(str(sides["before"].abs().median() or 0.0)), step, 1e-9)
+        out = pl.min_horizontal(pl.col("before").abs(), pl.col("after").abs()) > float(check.argument) * usual
+        one_side = pl.col("before").sign() == pl.col("after").sign()
+        found.append(_flags(sides, out & one_side & pl.col("new"), check, code))
+    return pl.concat(found)
+
+
+CHECKS: dict[str, Callable[[pl.DataFrame, Check], pl.DataFrame]] = {
+    "never_falls": _never_falls, "rate_per_day": _rate_per_day, "miles": _miles, "clock": _clock, "alone": _alone,
+    "fahrenheit": _fahrenheit,
+}  # fmt: skip
+CORRECTION_CHECKS: dict[str, Callable[[pl.DataFrame, Check, Mapping[str, float]], pl.DataFrame]] = {
+    "off_step": _off_step, "spike": _spike,
+}  # fmt: skip
