@@ -6,7 +6,7 @@ Colours hold 2.8:1 against both backgrounds of `theme.toml` and stay apart under
 
 from dataclasses import dataclass
 
-INK = "#5C666B"  # axes, expected values, anything that is only context
+INK = "#717C82"  # axes, expected values, anything that is only context
 BAND = "#8FA3AD"  # the normal band, drawn translucent
 LIMIT = "#BC3A2E"
 READING = "#2B6CB0"

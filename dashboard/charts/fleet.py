@@ -279,7 +279,7 @@ def work_load(load: pl.DataFrame) -> Drawn:
     depots = load.get_column("depot").fill_null("not known").unique().sort().to_list()
     drawn: Drawn = (
         alt.Chart(load.with_columns(pl.col("depot").fill_null("not known"), pl.col("day").dt.strftime("%a %d %b")))
-        .mark_bar(stroke="white", strokeWidth=0.6)
+        .mark_bar()
         .encode(
             x=alt.X("day:O", title=None, sort=None),
             y=alt.Y("labour_hours:Q", title="hours"),

@@ -1,6 +1,6 @@
 """Addresses of pages: every selection is a query parameter, so a link opens the same view elsewhere."""
 
-from urllib.parse import urlencode
+from urllib.parse import quote, urlencode
 
 import polars as pl
 
@@ -30,7 +30,7 @@ def state_name(reader: Reader) -> str:
 
 def link(page: str, carried: dict[str, str], **selected: str) -> str:
     """Address of a page of this dashboard, relative to any of its pages."""
-    query = urlencode({**carried, **selected})
+    query = urlencode({**carried, **selected}, quote_via=quote)
     return f"{page}?{query}" if query else page
 
 

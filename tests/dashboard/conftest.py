@@ -11,6 +11,7 @@ import streamlit as st
 
 from dashboard.published import STORE_VARIABLE
 from dashboard.views.wording import Reader
+from pipelines.catalogue.corrections import built_in_corrections
 from pipelines.catalogue.tables import drop_tables, published_tables
 from pipelines.handover import Analysis
 from pipelines.intake.load import load
@@ -162,6 +163,16 @@ def reader() -> Reader:
 @pytest.fixture
 def tables() -> dict[str, pl.DataFrame]:
     return known_tables()
+
+
+@pytest.fixture
+def work_plan() -> pl.DataFrame:
+    return known_plan()
+
+
+@pytest.fixture
+def corrections() -> pl.DataFrame:
+    return built_in_corrections()
 
 
 @pytest.fixture(scope="session")

@@ -1,0 +1,176 @@
+from datetime import UTC, datetime, timedelta
+
+import polars as pl
+
+from dashboard.views.address import link, links, shared
+from dashboard.views.drops import drops
+from dashboard.views.joined import Choice
+from dashboard.views.recurring import issue_sentence, recurring
+from dashboard.views.trends import MOST_GROUPS, most_moved, trend
+from dashboard.views.trust import trust, unchecked_warning
+from dashboard.views.wording import Reader
+
+START = datetime(2031, 1, 6, tzinfo=UTC)
+TIME = pl.Datetime("us", "UTC")
+
+
+def test_recurring_issues_are_said_with_interval_and_comparison(tables, reader):
+    view = recurring(tables["recurring_issue"], tables["repair_outcome"], verdicts=[])
+    assert view.sentence.startswith("1\u00a0thing comes back")
+    assert issue_sentence(view.issues.row(0, named=True), reader).replace("\u00a0", " ") == (
+        "3 times the rate of the rest of the fleet (between 1.6 and 5.1): 1.2 against 0.4 in 100 vehicle-months, "
+        "7 vehicles, first seen 1 September 2030."
+    )
+
+
+def test_repairs_are_counted_and_filtered_by_verdict(tables):
+    view = recurring(tables["recurring_issue"], tables["repair_outcome"], verdicts=["not_reset"])
+    assert view.repairs_sentence.replace("\u00a0", " ") == (
+        "Of 2 repairs that can be judged, 1 held, 0 came back and 1 was not followed by a reset of the learned values."
+    )
+    assert view.repairs["verdict"].to_list() == ["▲ Not reset"]
+
+
+def test_nothing_recurring_and_no_repair_are_said(tables):
+    view = recurring(tables["recurring_issue"].clear(), tables["repair_outcome"].clear(), verdicts=[])
+    assert view.sentence == "Nothing keeps coming back."
+    assert "vehicle-months" in view.empty_reason
+    assert "No repair is on record" in view.no_repairs_reason
+
+
+def readings(depots: dict[str, str], weeks: int = 16, step_after: int = 8, step: float = 2.0) -> pl.DataFrame:
+    """Readings at 1.0, raised by `step` in the last weeks at the depot Saltings."""
+    return pl.DataFrame(
+        [
+            {"vehicle_id": vehicle, "read_at": START + timedelta(weeks=week), "calibration": "A",
+             "value": 1.0 + (step if depot == "Saltings" and week >= step_after else 0.0)}
+            for vehicle, depot in depots.items() for week in range(weeks)
+        ],
+        schema_overrides={"read_at": TIME},
+    )  # fmt: skip
+
+
+def trend_of(tables, depots, *, split="depot", choice=None, at=START + timedelta(weeks=15)):
+    vehicles = pl.DataFrame(
+        {"vehicle_id": list(depots), "depot": list(depots.values()), "engine_family": ["Rowan 2.0"] * len(depots),
+         "duty": [None] * len(depots)}, schema_overrides={"duty": pl.String})  # fmt: skip
+    return trend(
+        readings(depots), tables["correction_state"],
+        correction={"code": "ltft_b1_idle", "title": "Idle trim", "unit": "%"}, vehicles=vehicles, split=split,
+        choice=choice or Choice(), reader=Reader(as_of=at),
+    )  # fmt: skip
+
+
+def test_the_group_that_moved_most_is_named_with_how_far(tables):
+    view = trend_of(tables, {"V1": "Saltings", "V2": "Millrace", "V3": "Millrace"})
+    assert view.sentence.replace("\u00a0", " ") == (
+        "Idle trim: 1 vehicle of 3 strays today. Over the last eight weeks the median of Saltings (depot) rose by 2 % "
+        "against the eight weeks before, the most of all groups."
+    )
+    assert view.weekly.filter(pl.col("group") == "Saltings")["median"].to_list() == [1.0] * 8 + [3.0] * 8
+
+
+def test_readings_after_as_of_are_not_looked_at(tables):
+    view = trend_of(tables, {"V1": "Saltings", "V2": "Millrace"}, at=START + timedelta(weeks=7))
+    assert view.weekly["week"].max() == START + timedelta(weeks=7)
+
+
+def test_a_choice_of_depots_leaves_the_others_out(tables):
+    view = trend_of(tables, {"V1": "Saltings", "V2": "Millrace"}, choice=Choice(depot=["Millrace"]))
+    assert view.weekly["group"].unique().to_list() == ["Millrace"]
+    assert trend_of(tables, {"V1": "Saltings"}, choice=Choice(depot=["Millrace"])).empty_reason.startswith("No vehicle")
+
+
+def test_more_groups_than_colours_are_drawn_as_others(tables):
+    view = trend_of(tables, {f"V{n}": f"depot {n}" for n in range(9)})
+    groups = view.weekly["group"].unique().to_list()
+    assert len(groups) == MOST_GROUPS
+    assert "others" in groups
+
+
+def test_corrections_are_counted_by_how_many_vehicles_stray(tables, corrections):
+    moved = most_moved(tables["correction_state"], corrections)
+    assert moved.select("code", "astray", "vehicles").rows() == [("iac_neutral", 1, 3), ("ltft_b1_idle", 1, 3)]
+
+
+CHECK = pl.DataFrame(
+    [
+        {"horizon_days": 30, "measure": measure, "value": value, "low": low, "high": high, "reference": None}
+        for measure, value, low, high in (
+            ("observed_over_expected", 0.97, 0.9, 1.05), ("rows", 1200.0, 1200.0, 1200.0), ("dates", 4.0, 4.0, 4.0),
+            ("distinct_faults", 60.0, 60.0, 60.0), ("caught_among_first_k", 0.62, 0.5, 0.7), ("first_k", 20.0, 20.0, 20.0),
+            ("lead_time_days", 17.0, 2.0, 28.0), ("brier_skill_above_leeway", 0.08, 0.01, 0.12), ("auc", 0.9, 0.85, 0.94),
+        )
+    ],
+    schema_overrides={"reference": pl.Float64},
+)  # fmt: skip
+CURVE = pl.DataFrame(
+    {"horizon_days": [30, 30], "bin": [0, 5], "forecast": [0.01, 0.3], "observed": [0.011, 0.28], "low": [0.0, 0.2],
+     "high": [0.02, 0.36], "vehicles": [900, 100], "faults": [10, 28]}
+)  # fmt: skip
+WATCH = pl.DataFrame(
+    {"horizon_days": [30, 30], "forecast_at": [START, START + timedelta(days=28)], "rows": [300, 300],
+     "expected": [5.0, 6.0], "observed": [5.0, 15.0], "low": [1.0, 2.0], "high": [9.0, 10.0], "inside": [True, False]},
+    schema_overrides={"forecast_at": TIME},
+)  # fmt: skip
+
+
+def test_a_manager_reads_what_came_true_of_what_was_said(reader):
+    view = trust(CHECK, CURVE, WATCH, horizon_days=30, reader=reader)
+    assert view.curve_sentences[0].replace("\u00a0", " ") == (
+        "Of 100 vehicles given 30 %, 28 had a fault within 30 days (between 20 and 36); from 100 vehicles."
+    )
+    said = [each.replace("\u00a0", " ") for each in view.sentences]
+    assert said == [
+        "Held against what came: 1,200 forecasts made at 4 past dates, 60 faults.",
+        "For every 100 faults forecast, 97 came (between 90 and 105).",
+        "Seeing the 20 vehicles with the highest chance, which is what the workshop can do in that time, would have "
+        "caught 62 % of the faults, 17 days ahead in the middle case.",
+        "It tells more than the leeway alone.",
+    ]
+    assert view.measures["name"][0] == "Faults that came, for one forecast"
+
+
+def test_a_forecast_that_loses_its_hold_is_said_to(reader):
+    said = trust(CHECK, CURVE, WATCH, horizon_days=30, reader=reader).watch_sentence
+    assert "than chance allows at 3\u00a0February" in said
+    assert "may be losing its hold" in said
+
+
+def test_a_forecast_never_checked_is_labelled_everywhere(reader):
+    view = trust(CHECK.clear(), pl.DataFrame(), pl.DataFrame(), horizon_days=30, reader=reader)
+    assert "no backtest was run" in view.empty_reason
+    assert "unchecked" in unchecked_warning(CHECK.clear())
+    assert unchecked_warning(CHECK) == ""
+
+
+def test_few_faults_are_said_to_prove_little(reader):
+    few = CHECK.with_columns(value=pl.when(pl.col("measure") == "distinct_faults").then(3.0).otherwise("value"))
+    assert "prove little" in trust(few, CURVE, WATCH, horizon_days=30, reader=reader).sentences[0]
+
+
+def test_addresses_carry_what_was_picked():
+    reader = Reader(as_of=datetime(2031, 5, 20, 12, tzinfo=UTC), miles=True)
+    carried = shared(reader, newest=False)
+    assert link("vehicle", carried, vehicle="V 1") == "vehicle?unit=miles&as_of=2031-05-20T12%3A00%3A00&vehicle=V%201"
+    assert links("vehicle", {}, "vehicle", pl.Series("vehicle_id", ["V1"])).to_list() == ["vehicle?vehicle=V1"]
+
+
+def test_nothing_loaded_says_how_to_load():
+    reports = pl.DataFrame(schema=dict.fromkeys(REPORTS, pl.String) | {"loaded": pl.Int64})
+    aside = pl.DataFrame(schema=dict.fromkeys(ASIDE, pl.String))
+    assert "leeway load" in drops(reports, aside).empty_reason
+
+
+REPORTS = ["loaded_at", "drop_name", "file", "table_name", "row_count", "loaded", "replaced", "repeated", "quarantined",
+           "flagged", "extra_columns", "unreadable"]  # fmt: skip
+ASIDE = ["drop_name", "file", "row_number", "column_name", "reason", "detail", "original"]
+
+
+def test_rows_set_aside_are_counted_by_reason():
+    reports = pl.DataFrame({name: ["x"] for name in REPORTS} | {"loaded": [10]})
+    aside = pl.DataFrame({name: ["a", "b"] for name in ASIDE} | {"reason": ["not a time"] * 2, "file": ["s.csv"] * 2,
+                         "column_name": ["read_at"] * 2})  # fmt: skip
+    view = drops(reports, aside)
+    assert view.sentence.replace("\u00a0", " ").startswith("10 rows came in from 1 file; 2 rows were set aside")
+    assert view.reasons.rows() == [("s.csv", "read_at", "not a time", 2)]

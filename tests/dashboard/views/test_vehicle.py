@@ -1,0 +1,120 @@
+from datetime import UTC, datetime
+
+import polars as pl
+import pytest
+
+from dashboard.views import vehicle as views
+from pipelines.causes.knowledge import causes
+
+TIME = pl.Datetime("us", "UTC")
+
+
+@pytest.fixture
+def states(tables, corrections) -> pl.DataFrame:
+    return views.states_of("V1", tables["correction_state"], corrections)
+
+
+def summed_up(vehicle_id, tables, corrections, reader):
+    return views.summary(
+        vehicle_id,
+        vehicle_state=tables["vehicle_state"],
+        states=views.states_of(vehicle_id, tables["correction_state"], corrections),
+        vehicle={"engine_family": "Rowan 2.0", "depot": "Saltings", "duty": None, "model_year": 2025},
+        reader=reader,
+    )
+
+
+def test_the_straying_correction_stands_first(states):
+    assert states["correction"].to_list() == ["ltft_b1_idle", "iac_neutral"]
+    assert states["title"][0] == "Long-term fuel trim, bank 1, idle"
+
+
+def test_a_drifting_vehicle_opens_with_its_sentence(tables, corrections, reader):
+    view = summed_up("V1", tables, corrections, reader)
+    assert view.urgency == "▲ This week"
+    assert view.sentences[0].replace("\u00a0", " ") == (
+        "Long-term fuel trim, bank 1, idle has climbed 0.9 % a month since 12 March; "
+        "at this rate it meets its limit between 3 and 19 June."
+    )
+    assert view.sentences[-1] == "1\u00a0fault code stands in its memory."
+    assert view.subtitle == "Rowan 2.0 · Saltings · model year 2025"
+    assert view.facts["Leeway left"] == "38 %"
+    assert view.leading == "ltft_b1_idle"
+
+
+def test_a_steady_vehicle_says_that_nothing_strays(tables, corrections, reader):
+    assert summed_up("V3", tables, corrections, reader).sentences[0] == (
+        "Nothing strays: 2\u00a0corrections are where they should be."
+    )
+
+
+def test_a_vehicle_hardly_read_is_not_called_healthy(tables, corrections, reader):
+    view = summed_up("V4", tables, corrections, reader)
+    assert view.sentences == ["Too little was read of this vehicle to say anything."]
+    assert view.facts["Leeway left"] == "not known"
+
+
+def test_chances_are_said_with_interval_code_and_basis(tables):
+    view = views.forecast("V1", tables["fault_forecast"])
+    assert [said.replace("\u00a0", " ") for said in view.sentences][1] == (
+        "Within 30 days: 41 % (between 20 % and 62 %), most likely P0171."
+    )
+    assert view.basis == "First passage of 2 corrections."
+
+
+def test_causes_bring_checks_lookalikes_and_cautions(tables):
+    first, second, rest = views.causes_of("V1", tables["cause_ranking"], causes())
+    assert first.name.endswith("bank 1")
+    assert first.checks
+    assert first.cautions[0][0] == causes()["exhaust_leak_upstream"].cautions[0].title
+    assert any(causes()["unmetered_air"].title in other for other in first.lookalikes)
+    assert (second.cause, rest.name) == ("unmetered_air", "None of the known causes")
+
+
+def test_causes_too_unlikely_to_help_are_left_out(tables):
+    assert len(views.causes_of("V1", tables["cause_ranking"], causes(), at_least=0.15)) == 2
+
+
+def test_an_outlier_is_explained_by_the_corrections_that_make_it_one(tables, corrections):
+    said = views.outlier_sentence("V1", tables["vehicle_state"], tables["outlier_reason"], corrections)
+    assert "Long-term fuel trim, bank 1, idle (90\u00a0%)" in said
+    assert "not enough to call it an outlier" in views.outlier_sentence(
+        "V2", tables["vehicle_state"], tables["outlier_reason"], corrections
+    )
+    assert "Too little was read" in views.outlier_sentence(
+        "V4", tables["vehicle_state"], tables["outlier_reason"], corrections
+    )
+
+
+PARTS = {"centre": 0.5, "season": 0.2, "offset": -0.1, "relearning": 0.0, "expected": 0.6, "level": 8.0, "evidence": 24.3,
+         "threshold": 11.0}  # fmt: skip
+
+
+def test_the_reasoning_adds_up_to_what_is_expected_and_names_the_threshold(states):
+    path = pl.DataFrame({"value": [8.4], **{name: [value] for name, value in PARTS.items()}})
+    table = dict(views.reasoning(path, states.row(0, named=True)).select("part", "figure").iter_rows())
+    assert table["Family centre"] == "0.5\u00a0%"
+    assert table["Season"] == "+0.2"
+    assert table["Expected"] == "0.6\u00a0%"
+    assert (table["Statistic"], table["Threshold"]) == ("24.3", "11")
+
+
+def test_without_kept_expectations_there_is_no_reasoning(states):
+    path = pl.DataFrame({"value": [8.4], **dict.fromkeys(PARTS, [None])}, schema_overrides=dict.fromkeys(PARTS, pl.Float64))
+    assert not views.reasoning(path, states.row(0, named=True)).height
+
+
+def test_events_are_joined_in_time_and_nothing_later_is_shown(tables):
+    work = pl.DataFrame(
+        {"done_at": [datetime(2031, 1, 5, tzinfo=UTC), datetime(2031, 6, 1, tzinfo=UTC)], "kind": ["replacement", "repair"],
+         "component": ["idle_valve", None]}, schema_overrides={"done_at": TIME})  # fmt: skip
+    notes = pl.DataFrame(
+        {"at": [datetime(2031, 2, 1, tzinfo=UTC)], "about": ["fleet"], "text": ["New fuel supplier"]},
+        schema_overrides={"at": TIME},
+    )
+    events = views.events_of(
+        work=work, fault_events=tables["fault_event"], readings=tables["reading_clock"], notes=notes,
+        until=datetime(2031, 5, 20, tzinfo=UTC),
+    )  # fmt: skip
+    assert events["kind"].to_list() == ["work", "note", "calibration", "power", "fault"]
+    assert events["text"].to_list()[:3] == ["replacement: idle valve", "New fuel supplier", "calibration B"]
