@@ -1,7 +1,8 @@
 """A counter that should only rise, stitched over restarts, exchanges, unit slips and misreadings.
 
 In: the readings of one counter (a module's clock, an odometer) as arrays over all vehicles. Out: its running total.
-Every total uses readings up to its own row alone, so a later reading never changes an earlier total.
+Every total uses readings up to its own row alone, so a later reading never changes an earlier total. Only whether the
+counter restarted or was misread as zero is settled by the reading after it.
 """
 
 from dataclasses import dataclass
@@ -89,23 +90,26 @@ def _stitch(  # type: ignore[no-untyped-def]  # noqa: PLR0917
     for v in range(row_start.size - 1):
         tracks[:] = np.nan
         sums[:] = 0.0
-        running = 0.0
+        running, restart = 0.0, -1  # row of a restart that the next reading has not confirmed yet
         for r in range(row_start[v], row_start[v + 1]):
             if r == row_start[v]:
                 sums[SURE_AT], sums[SURE_GUIDE] = at[r], guide[r]
             rise, trust = _estimate(sums, at[r], guide[r])
             if not np.isnan(counter[r]):
-                event[r], factor = _judge(tracks, sums, counter[r], at[r], fresh[r], rules, factors)
+                event[r], factor = _judge(tracks, sums, counter[r], at[r], fresh[r], restart >= 0, rules, factors)
                 if event[r] == MISREAD:
                     _set(tracks, DOUBT, counter[r] * factor, at[r], np.nan, factor)
                 else:
                     rise, trust = _follow(
-                        tracks, sums, event[r], factor, counter[r], at[r], guide[r], rise, trust, rules
+                        tracks, sums, event[r], factor, counter[r], at[r], guide[r], rise, trust, restart >= 0, rules
                     )  # fmt: skip
                     sums[TOTAL] += rise
                     sums[TRUSTED] += trust * rise
                     sums[SURE_AT], sums[SURE_GUIDE] = at[r], guide[r]
                     rise = 0.0
+                    if restart >= 0 and event[r] == RESUMED:  # the clock was not at zero, it was misread
+                        event[restart], event[r] = MISREAD, COUNTED
+                    restart = r if event[r] == RESTARTED else -1
             running = max(running, sums[TOTAL] + rise)
             total[r] = running
             offset[r] = tracks[NOW, OFFSET]
@@ -141,7 +145,7 @@ def _fits(tracks, which, reading, at, rules):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, nogil=True)
-def _judge(tracks, sums, reading, at, fresh, rules, factors):  # type: ignore[no-untyped-def]  # noqa: PLR0911, PLR0917
+def _judge(tracks, sums, reading, at, fresh, restarted, rules, factors):  # type: ignore[no-untyped-def]  # noqa: PLR0911, PLR0917
     """What the reading is, and the unit factor that it is read with."""
     last, factor = tracks[NOW, VALUE], tracks[NOW, FACTOR]
     if np.isnan(last):
@@ -149,26 +153,37 @@ def _judge(tracks, sums, reading, at, fresh, rules, factors):  # type: ignore[no
     back = _fits(tracks, BEFORE, reading, at, rules)
     if fresh and not back:
         return NEW_TRACK, 1.0
+    value, elapsed = reading * factor, at - tracks[NOW, AT]
+    usual = 0.0
+    if sums[RISEN_TIME] > 0.0:
+        usual = USUAL_TIMES * sums[RISEN] / sums[RISEN_TIME]
     if not fresh and _fits(tracks, NOW, reading, at, rules):
-        return COUNTED, factor
+        zero = restarted and back and _was_no_restart(tracks, value, reading, at, usual, rules)
+        return (RESUMED, tracks[BEFORE, FACTOR]) if zero else (COUNTED, factor)
     if back:
         return RESUMED, tracks[BEFORE, FACTOR]
     if _fits(tracks, DOUBT, reading, at, rules):
         return NEW_TRACK, 1.0
-    elapsed = at - tracks[NOW, AT]
-    if sums[RISEN_TIME] > 0.0:
-        most = USUAL_TIMES * sums[RISEN] / sums[RISEN_TIME] * elapsed + rules[2]
+    if usual > 0.0:
         for other in factors:
-            if -rules[2] <= reading * other - last <= most:
+            if -rules[2] <= reading * other - last <= usual * elapsed + rules[2]:
                 return OTHER_UNIT, other
-    value = reading * factor
     if rules[3] > 0.0 and value < last and value <= rules[0] * elapsed + rules[1]:
         return RESTARTED, factor
     return MISREAD, factor
 
 
 @numba.njit(cache=True, nogil=True)
-def _follow(tracks, sums, event, factor, reading, at, guide, rise, trust, rules):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+def _was_no_restart(tracks, value, reading, at, usual, rules):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+    """Whether a value after a restart goes on as usual from before it, and much faster than usual from the restart."""
+    since_restart = value - tracks[NOW, VALUE]
+    since_before = reading * tracks[BEFORE, FACTOR] - tracks[BEFORE, VALUE]
+    unusual = since_restart > usual * (at - tracks[NOW, AT]) + rules[2]
+    return unusual and since_before <= usual * (at - tracks[BEFORE, AT]) + rules[2]
+
+
+@numba.njit(cache=True, nogil=True)
+def _follow(tracks, sums, event, factor, reading, at, guide, rise, trust, restarted, rules):  # type: ignore[no-untyped-def]  # noqa: PLR0917
     """Take the reading as the track's newest; the rise since the last counted row, and the trust in it.
 
     At a restart the new value itself was counted, and the rest of the usual rise since is estimated.
@@ -190,8 +205,10 @@ def _follow(tracks, sums, event, factor, reading, at, guide, rise, trust, rules)
     else:
         new_offset = tracks[BEFORE, OFFSET] if event == RESUMED else offset
         rise, trust = max(value + new_offset - sums[TOTAL], 0.0), 1.0
-    if event in (RESUMED, NEW_TRACK):
+    if event in (RESUMED, NEW_TRACK, RESTARTED):
         _set(tracks, BEFORE, last, last_at, offset, tracks[NOW, FACTOR])
+    elif restarted:  # and confirmed
+        _set(tracks, BEFORE, np.nan, np.nan, np.nan, 1.0)
     _set(tracks, NOW, value, at, new_offset, factor)
     _set(tracks, DOUBT, np.nan, np.nan, np.nan, 1.0)
     return rise, trust
