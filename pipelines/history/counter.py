@@ -164,13 +164,21 @@ def _judge(tracks, sums, reading, at, fresh, restarted, rules, factors):  # type
         return RESUMED, tracks[BEFORE, FACTOR]
     if _fits(tracks, DOUBT, reading, at, rules):
         return NEW_TRACK, 1.0
-    if usual > 0.0:
-        for other in factors:
-            if -rules[2] <= reading * other - last <= usual * elapsed + rules[2]:
-                return OTHER_UNIT, other
+    other = _other_unit(reading, last, usual * elapsed + rules[2], rules, factors)
+    if not np.isnan(other):
+        return OTHER_UNIT, other
     if rules[3] > 0.0 and value < last and value <= rules[0] * elapsed + rules[1]:
         return RESTARTED, factor
     return MISREAD, factor
+
+
+@numba.njit(cache=True, nogil=True)
+def _other_unit(reading, last, most, rules, factors):  # type: ignore[no-untyped-def]
+    """The unit factor with which the reading goes on from the last as usual; NaN: none."""
+    for factor in factors:
+        if -rules[2] <= reading * factor - last <= most and most > rules[2]:
+            return factor
+    return np.nan
 
 
 @numba.njit(cache=True, nogil=True)
