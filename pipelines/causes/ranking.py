@@ -103,7 +103,7 @@ def _fits(
         spreads=np.array([h.spread for h in laid_out]) * way,
         nuisance=Nuisance(
             sd=noise,
-            outlier_sd=np.hypot(OUTLIER_NOISES * noise, OUTLIER_WAY * nearer),
+            outlier_scale=np.hypot(OUTLIER_NOISES * noise, OUTLIER_WAY * nearer),
             outlier_share=OUTLIER_SHARE,
         ),
         severity_scale=SEVERITY_SCALE,

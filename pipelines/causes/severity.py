@@ -18,12 +18,12 @@ class Nuisance:
 
     Attributes:
         sd: Healthy scatter.
-        outlier_sd: Scatter of a correction that is off for a reason of its own.
+        outlier_scale: Scale of the departure of a correction that is off for a reason of its own.
         outlier_share: How often one is, 0 to 1.
     """
 
     sd: Float64s
-    outlier_sd: Float64s
+    outlier_scale: Float64s
     outlier_share: float
 
 
@@ -47,13 +47,13 @@ def log_bayes_factors(
     Returns:
         [V, K].
 
-    Source: Kass and Raftery (1995), JASA 90(430), 773-795; contaminated normal of Tukey (1960). The severity is
-    integrated by the trapezoidal rule in its logarithm, to about 1e-3 of the factor.
+    Source: Kass and Raftery (1995), JASA 90(430), 773-795; a contaminated normal after Tukey (1960), its tail a
+    Cauchy's. The severity is integrated by the trapezoidal rule in its logarithm, to about 1e-3 of the factor.
     """
     severity, mass = _half_normal_nodes(severity_scale)
     hypothesis, column = np.nonzero((signatures != 0) | (spreads != 0))
     start = np.searchsorted(hypothesis, np.arange(len(signatures) + 1))
-    outlier = nuisance.outlier_share * _density(np.nan_to_num(z), nuisance.outlier_sd)
+    outlier = nuisance.outlier_share * _outlier_density(np.nan_to_num(z), nuisance.outlier_scale)
     chunks = [
         _fit(
             z[first : first + AT_ONCE],
@@ -81,9 +81,9 @@ def _half_normal_nodes(scale: float) -> tuple[Float64s, Float64s]:
     return np.append(0.0, scale * unit), np.append(1.0 - mass.sum(), mass)
 
 
-def _density(z: Float64s, sd: Float64s) -> Float64s:
-    """Normal density without its factor of 1/sqrt(2 pi), which cancels in every ratio."""
-    density: Float64s = np.exp(-0.5 * (z / sd) ** 2) / sd
+def _outlier_density(z: Float64s, scale: Float64s) -> Float64s:
+    """Cauchy density, in units of 1/sqrt(2 pi) as the normal ones: even a nonsense reading keeps some."""
+    density: Float64s = np.sqrt(2.0 / np.pi) / (scale * (1.0 + (z / scale) ** 2))
     return density
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 
 from pipelines.handover import Float64s, Int64s
-from pipelines.recurring.rates import Comparison, benjamini_hochberg, cluster_dispersion, excess_p
+from pipelines.recurring.rates import Comparison, benjamini_hochberg, excess_p, vehicle_dispersion
 
 LEAST_EVENTS = 5  # of one thing in the fleet before its places are compared
 LEAST_EXPECTED = 0.5  # events expected at a level before it is compared: chosen without looking at where they fell
@@ -39,7 +39,6 @@ class Thing:
     kind: str
     what: str
     rows: Int64s  # [n], the row of each event
-    vehicle: Int64s  # [n], number of its vehicle
     at: tuple[datetime, ...]  # [n]
 
 
@@ -51,6 +50,7 @@ class Places:
     levels: tuple[str, ...]
     level: Int64s  # [M], number of the level; -1: not known
     stratum: Int64s  # [M]
+    vehicle: Int64s  # [M], number of the vehicle
     months: Float64s  # [M]; 0 where the level is not known
 
 
@@ -69,16 +69,14 @@ def things_of(happened: pl.DataFrame) -> list[Thing]:
     """Things with LEAST_EVENTS or more.
 
     Args:
-        happened: One row per event: `kind, what, row` (of the time at risk), `vehicle_id, at`.
+        happened: One row per event: `kind, what, row` (of the time at risk), `at`.
     """
-    numbered = happened.with_columns(vehicle=pl.col("vehicle_id").rank("dense").cast(pl.Int64) - 1)
-    groups = numbered.sort("kind", "what", "at", "row").group_by("kind", "what", maintain_order=True)
+    groups = happened.sort("kind", "what", "at", "row").group_by("kind", "what", maintain_order=True)
     return [
         Thing(
             kind=str(kind),
             what=str(what),
             rows=group["row"].cast(pl.Int64).to_numpy(),
-            vehicle=group["vehicle"].to_numpy(),
             at=tuple(group["at"]),
         )
         for (kind, what), group in groups
@@ -90,18 +88,22 @@ def places_of(at_risk: pl.DataFrame, factor: str, strata: Sequence[str]) -> Plac
     """One factor on the rows of time at risk.
 
     Args:
-        at_risk: One row per piece of time: `exposure` (months), the factor and the strata as text.
+        at_risk: One row per piece of time: `vehicle_id`, `exposure` (months), the factor and the strata as text.
         factor: Column to compare levels of.
         strata: Columns to compare within.
     """
     levels = at_risk[factor].drop_nulls().unique().sort()
     level = at_risk[factor].replace_strict(levels, range(len(levels)), default=-1, return_dtype=pl.Int64).to_numpy()
-    key = at_risk.select(pl.concat_str(pl.lit(""), *strata, separator="|", ignore_nulls=True).rank("dense"))
+    number = at_risk.select(
+        stratum=pl.concat_str(pl.lit(""), *strata, separator="|", ignore_nulls=True).rank("dense").cast(pl.Int64) - 1,
+        vehicle=pl.col("vehicle_id").rank("dense").cast(pl.Int64) - 1,
+    )
     return Places(
         factor=factor,
         levels=tuple(levels),
         level=level,
-        stratum=key.to_series().cast(pl.Int64).to_numpy() - 1,
+        stratum=number["stratum"].to_numpy(),
+        vehicle=number["vehicle"].to_numpy(),
         months=np.where(level >= 0, at_risk["exposure"].to_numpy(), 0.0),
     )
 
@@ -115,37 +117,36 @@ def overlap(one: Places, level: str, other: Places, other_level: str) -> float:
 
 
 def _pairs(thing: Thing, places: Places) -> Iterator[Pair]:
-    inside = places.level[thing.rows] >= 0
-    rows, vehicle = thing.rows[inside], thing.vehicle[inside]
+    rows = thing.rows[places.level[thing.rows] >= 0]
     if len(rows) < LEAST_EVENTS or len(places.levels) < 2:
         return
     strata, levels = int(places.stratum.max()) + 1, len(places.levels)
     cell = places.stratum * levels + np.maximum(places.level, 0)
-    cells = np.bincount(cell, weights=places.months, minlength=strata * levels).reshape(strata, levels)
-    time = cells.sum(axis=1).astype(np.float64)
-    total = np.bincount(places.stratum[rows], minlength=strata)
+    cells = np.bincount(cell, weights=places.months, minlength=strata * levels).astype(np.float64)
+    seen = np.bincount(cell[rows], minlength=strata * levels)
+    dispersion = _dispersion(rows, places, np.divide(seen, cells, out=np.zeros(len(cells)), where=cells > 0)[cell])
+    time, total = (array.reshape(strata, levels).sum(axis=1) for array in (cells, seen))
     for number, level in enumerate(places.levels):
-        exposed_time = cells[:, number].astype(np.float64)
+        exposed_time = cells.reshape(strata, levels)[:, number]
         share = np.divide(exposed_time, time, out=np.zeros(strata), where=time > 0)
         if total @ share < LEAST_EXPECTED:
             continue
-        exposed = places.level[rows] == number
-        chance = share[places.stratum[rows]]
         comparison = Comparison(
-            exposed_events=np.bincount(places.stratum[rows][exposed], minlength=strata),
+            exposed_events=seen.reshape(strata, levels)[:, number],
             events=total,
             exposed_time=exposed_time,
             time=time,
-            dispersion=cluster_dispersion(chance * (1 - chance), exposed - chance, vehicle),
+            dispersion=dispersion,
         )
+        exposed = rows[places.level[rows] == number]
         at = [when for when, level_then in zip(thing.at, places.level[thing.rows], strict=True) if level_then == number]
         yield Pair(
             factor=places.factor,
             level=level,
             kind=thing.kind,
             what=thing.what,
-            vehicles=len(set(vehicle[exposed].tolist())),
-            exposed_events=int(exposed.sum()),
+            vehicles=len(set(places.vehicle[exposed].tolist())),
+            exposed_events=len(exposed),
             exposed_months=float(exposed_time.sum()),
             events=len(rows),
             months=float(time.sum()),
@@ -153,3 +154,11 @@ def _pairs(thing: Thing, places: Places) -> Iterator[Pair]:
             p_value=excess_p(comparison),
             first_seen_at=min(at, default=None),
         )
+
+
+def _dispersion(rows: Int64s, places: Places, rate: Float64s) -> float:
+    """Scatter of the vehicles' counts about what the rate of their own cells lets expect; rate: [M], per month."""
+    vehicles = int(places.vehicle.max()) + 1
+    seen = np.bincount(places.vehicle[rows], minlength=vehicles).astype(np.float64)
+    expected = np.bincount(places.vehicle, weights=places.months * rate, minlength=vehicles).astype(np.float64)
+    return vehicle_dispersion(seen, expected, parameters=len(np.unique(rate)))

@@ -79,9 +79,8 @@ def _age_years() -> pl.Expr:
 
 
 def _classed(value: pl.Expr, bounds: tuple[int, ...], unit: str) -> pl.Expr:
-    labels = [
-        f"under {bounds[0]:,} {unit}",
-        *(f"{low:,} to {high:,} {unit}" for low, high in pairwise(bounds)),
-        f"{bounds[-1]:,} {unit} and more",
-    ]
-    return value.cut(list(bounds), labels=labels, left_closed=True).cast(pl.String)
+    return pl.coalesce(
+        pl.when(value < bounds[0]).then(pl.lit(f"under {bounds[0]:,} {unit}")),
+        *(pl.when(value < high).then(pl.lit(f"{low:,} to {high:,} {unit}")) for low, high in pairwise(bounds)),
+        pl.when(value >= bounds[-1]).then(pl.lit(f"{bounds[-1]:,} {unit} and more")),
+    )

@@ -69,7 +69,7 @@ def excess_p(comparison: Comparison, *, mid: bool = True) -> float:
     told = comparison.informative()
     if not told.events.sum():
         return 1.0
-    exact = max(_tails(told, 1.0, mid=mid)[1], LEAST_P)
+    exact = min(max(_tails(told, 1.0, mid=mid)[1], LEAST_P), 1.0)
     return float(norm.sf(norm.isf(exact) / np.sqrt(told.dispersion)))
 
 
@@ -105,19 +105,22 @@ def benjamini_hochberg(p_values: Float64s) -> Float64s:
     return q
 
 
-def cluster_dispersion(expected: Float64s, excess: Float64s, clusters: Int64s) -> float:
-    """Variance of the clusters' summed excess over what independent events would have; at least 1.
+def vehicle_dispersion(seen: Float64s, expected: Float64s, *, parameters: int) -> float:
+    """How much wider vehicles' counts scatter than Poisson (Pearson's statistic per degree of freedom); at least 1.
 
     With fewer than MANY events it cannot be told from chance and counts as 1.
 
     Args:
-        expected: Binomial variance of each event, [n].
-        excess: Each event's exposure less its expectation, [n].
-        clusters: Number of the vehicle that each event is of, [n].
+        seen: Events of each vehicle, [V].
+        expected: What its time at risk lets expect, [V].
+        parameters: Rates that were estimated to say so.
     """
-    independent = float(expected.sum())
-    summed = np.bincount(clusters, weights=excess)
-    return max(float(summed @ summed) / independent, 1.0) if independent > 0 and len(excess) >= MANY else 1.0
+    at_risk = expected > 0
+    freedom = int(at_risk.sum()) - parameters
+    if seen.sum() < MANY or freedom < 1:
+        return 1.0
+    pearson = float(((seen[at_risk] - expected[at_risk]) ** 2 / expected[at_risk]).sum())
+    return max(pearson / freedom, 1.0)
 
 
 def _tails(told: Comparison, ratio: float, *, mid: bool) -> tuple[float, float]:

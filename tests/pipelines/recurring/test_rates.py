@@ -1,0 +1,87 @@
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.stats import binomtest
+
+from pipelines.recurring.rates import (
+    Comparison,
+    benjamini_hochberg,
+    excess_p,
+    poisson_limits,
+    rate_ratio,
+    rate_ratio_limits,
+    vehicle_dispersion,
+)
+
+
+def comparison(*strata, dispersion=1.0):
+    exposed, events, exposed_time, time = (np.array(column) for column in zip(*strata, strict=True))
+    return Comparison(
+        exposed_events=exposed, events=events, exposed_time=exposed_time * 1.0, time=time * 1.0, dispersion=dispersion
+    )
+
+
+@pytest.mark.parametrize(("count", "limits"), [(0, (0.0, 3.6889)), (5, (1.6235, 11.6683)), (10, (4.7954, 18.3904))])
+def test_exact_limits_of_a_poisson_mean(count, limits):
+    assert poisson_limits(count) == pytest.approx(limits, abs=5e-5)
+
+
+def test_the_worked_example_of_a_rate_ratio():
+    example = comparison((41, 56, 28010, 28010 + 19017))
+    assert rate_ratio(example) == pytest.approx(1.8558, abs=5e-5)
+    assert rate_ratio_limits(example, mid=False) == pytest.approx((1.0057, 3.6093), abs=5e-5)
+
+
+def test_the_fifteen_p_values_of_benjamini_and_hochberg():
+    p_values = [
+        0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344, 0.0459, 0.3240, 0.4262, 0.5719, 0.6528, 0.7590,
+        1.0,
+    ]  # fmt: skip
+    assert np.sum(benjamini_hochberg(np.array(p_values)) <= 0.05) == 4
+    shuffled = np.random.default_rng(1).permutation(p_values)
+    assert np.sum(benjamini_hochberg(shuffled) <= 0.05) == 4
+
+
+@given(events=st.integers(1, 40), exposed=st.integers(0, 40), share=st.floats(0.05, 0.95))
+def test_one_stratum_is_the_binomial_test(events, exposed, share):
+    exposed = min(exposed, events)
+    expected = binomtest(exposed, events, share, alternative="greater").pvalue
+    assert excess_p(comparison((exposed, events, share, 1.0)), mid=False) == pytest.approx(expected, abs=1e-9)
+
+
+def test_a_factor_that_only_follows_its_strata_is_no_excess():
+    # Twice the exposure in the stratum with ten times the rate: plainly more events, none beyond the strata.
+    confounded = comparison((200, 300, 200, 300), (10, 30, 100, 300))
+    assert rate_ratio(confounded) == pytest.approx(1.0)
+    assert excess_p(confounded) > 0.4
+
+
+def test_strata_that_cannot_tell_say_nothing():
+    assert excess_p(comparison((5, 5, 10, 10))) == 1.0
+    assert np.isnan(rate_ratio(comparison((5, 5, 10, 10))))
+    assert rate_ratio_limits(comparison((0, 0, 5, 10))) == (0.0, float("inf"))
+
+
+def test_all_events_exposed_gives_an_open_upper_limit():
+    low, high = rate_ratio_limits(comparison((6, 6, 10, 40)))
+    assert low > 1
+    assert high == float("inf")
+
+
+def test_events_that_come_together_count_for_less():
+    once = comparison((30, 60, 30, 100))
+    together = comparison((30, 60, 30, 100), dispersion=4.0)
+    assert excess_p(once) < excess_p(together) < 0.5
+    assert rate_ratio_limits(together)[0] < rate_ratio_limits(once)[0]
+
+
+def test_the_dispersion_of_independent_events_is_one_and_of_pairs_two():
+    expected = np.full(2000, 0.5)
+    seen = np.random.default_rng(2).poisson(0.5, 2000).astype(float)
+    assert vehicle_dispersion(seen, expected, parameters=1) == pytest.approx(1.0, abs=0.08)
+    assert vehicle_dispersion(2 * seen, 2 * expected, parameters=1) == pytest.approx(2.0, abs=0.16)
+
+
+def test_the_dispersion_of_few_events_is_not_guessed():
+    assert vehicle_dispersion(np.array([5.0, 0.0, 0.0]), np.full(3, 5 / 3), parameters=1) == 1.0
