@@ -74,7 +74,7 @@ COUNT = len(CODES)
 INDEX = {code: index for index, code in enumerate(CODES)}
 
 # What the open standard (SAE J1979) reads on every vehicle, as far as it is learned: everything else is left out.
-OPEN_STANDARD = (*(f"ltft_b{bank}_mid" for bank in (1, 2)), "stft_rest_b1", "stft_rest_b2", "baro_learn")
+OPEN_STANDARD = (*(f"ltft_b{bank}_mid" for bank in (1, 2)), "egr_flow", "baro_learn", "stft_rest_b1", "stft_rest_b2")
 
 
 @cache
