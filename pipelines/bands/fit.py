@@ -117,7 +117,8 @@ def _offset_sd(level: Float64s, row_start: Int64s, sigma: Float64s) -> Float64s:
     count = np.isfinite(medians).sum(axis=1)
     spread = 1.4826 * np.nan_to_num(median(np.abs(medians)))
     mixed = (count * spread**2 + PRIOR_VEHICLES * (PRIOR_OFFSET * sigma) ** 2) / (count + PRIOR_VEHICLES)
-    return np.maximum(np.sqrt(mixed), sigma)
+    spread_or_more: Float64s = np.maximum(np.sqrt(mixed), sigma)
+    return spread_or_more
 
 
 def _moves(noise: Noise, together: Float64s, peers: Float64s) -> tuple[Float64s, Float64s]:
@@ -152,8 +153,8 @@ def _mean(values: Float64s) -> Float64s:
 
 
 @numba.njit(cache=True, nogil=True)
-def _slopes(values, epoch, row_start, km, settled):
-    """[C, V] slope of each series over half its length, per km; NaN: not long enough. [C, V] its weight."""
+def _slopes(values, epoch, row_start, km, settled):  # type: ignore[no-untyped-def]
+    """[C, V] slope of each series over half its length, per km; NaN: not long enough."""
     corrections = len(values)
     vehicles = len(row_start) - 1
     slope = np.full((corrections, vehicles), np.nan)
@@ -175,7 +176,7 @@ def _slopes(values, epoch, row_start, km, settled):
     return slope
 
 
-def _ageing(values: Float64s, epoch: Int32s, row_start: Int64s, km: Float64s, settled: Bools) -> Float64s:
+def _ageing(values: Float32s, epoch: Int32s, row_start: Int64s, km: Float64s, settled: Bools) -> Float64s:
     """[C] change per km that healthy vehicles share: the median of their slopes, drawn to 0 by its own uncertainty."""
     slope = _slopes(values, epoch, row_start, km, settled)
     count = np.isfinite(slope).sum(axis=1)

@@ -5,13 +5,21 @@ import numpy as np
 
 
 @numba.njit(cache=True, nogil=True)
-def innovations(healthy, epoch, row_start, day, sigma, memory_days, rounding, wander, offset_sd, warm_up):
+def innovations(  # type: ignore[no-untyped-def]  # noqa: PLR0917 - compiled functions take arguments by position
+    healthy, epoch, row_start, day, sigma, memory_days, rounding, wander, offset_sd, warm_up
+):
     """[C, R] one-step forecast errors in their own sd; NaN: not read, or among the first of its epoch.
 
     Args:
         healthy: [C, R] readings without level and season.
-        epoch: [C, R]. row_start: [V + 1]. day: [R].
-        sigma, memory_days, rounding, wander, offset_sd: [C] the noise.
+        epoch: [C, R] learning epoch of the series.
+        row_start: [V + 1] first row of each vehicle.
+        day: [R] time in days.
+        sigma: [C] marginal sd of the noise.
+        memory_days: [C] its time constant.
+        rounding: [C] variance that has no memory.
+        wander: [C] variance of the level's slow movement per day.
+        offset_sd: [C] sd of vehicles' levels.
         warm_up: Readings of each epoch left out.
     """
     out = np.full(healthy.shape, np.nan)

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from pipelines.bands.normal import SCORES, WEEK, Normal, days
@@ -14,7 +15,7 @@ MODEL = (
     "ageing", "sigma", "memory_days", "rounding", "wander", "offset_sd", "season_move", "depot_move",
 )  # fmt: skip
 TIME = pl.Datetime("us", "UTC")
-SEASON_SCHEMA = {
+SEASON_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
     "engine_family": pl.String, "depot": pl.String, "correction": pl.String, "week_from": TIME, "season": pl.Float64,
     "variance": pl.Float64,
 }  # fmt: skip
@@ -36,7 +37,7 @@ class Bands:
 
 
 def kept_tables(families: Sequence[tuple[Panel, Bands]]) -> dict[str, pl.DataFrame]:
-    """`drift_model`: noise per family, correction and block of time; `drift_centre`: per calibration; `drift_season`."""
+    """`drift_model` (noise by family, correction, block), `drift_centre` (by calibration) and `drift_season`."""
     parts = [_family_tables(panel, bands) for panel, bands in families]
     if not parts:
         return {}
@@ -85,7 +86,7 @@ def _family_tables(panel: Panel, bands: Bands) -> dict[str, pl.DataFrame]:
     return {"drift_model": model, "drift_centre": centre, "drift_season": season}
 
 
-def _times(day: Float64s) -> list[datetime]:
+def _times(day: npt.NDArray[np.floating]) -> list[datetime]:
     return [datetime.fromtimestamp(value * 86_400, tz=UTC) for value in day]
 
 

@@ -55,7 +55,7 @@ def _fits(panel: Panel, starts: Float64s, settled: Bools) -> list[Fit]:
 
 
 def _pooled(panels: Sequence[Panel], fits: Sequence[Fit]) -> list[dict[str, Float64s]]:
-    """Noise and movements of each family in one block, drawn to those of all families by what its readings are worth."""
+    """Noise and movements of each family in one block, drawn to all families' by its readings' worth."""
     known: dict[str, list[tuple[float, Float64s]]] = defaultdict(list)
     moved: dict[str, list[tuple[float, Float64s]]] = defaultdict(list)
     for panel, fit in zip(panels, fits, strict=True):
@@ -101,7 +101,9 @@ def _mean(rows: Sequence[tuple[float, Float64s]], prior_weight: float, prior: fl
     """Weighted mean of (weight, value), with a prior."""
     weights = np.array([weight for weight, _ in rows])
     values = np.array([value for _, value in rows])
-    return (np.tensordot(weights, values, axes=1) + prior_weight * prior) / max(weights.sum() + prior_weight, 1e-9)
+    total: Float64s = np.tensordot(weights, values, axes=1) + prior_weight * prior
+    mean: Float64s = total / max(float(weights.sum()) + prior_weight, 1e-9)
+    return mean
 
 
 def _half_authority(panel: Panel) -> Float64s:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numba
 import numpy as np
 
-from pipelines.handover import Bools, Float32s, Float64s, Int32s, Int64s
+from pipelines.handover import Float32s, Float64s, Int32s, Int64s
 
 LAGS = np.array([1, 2, 3, 4, 6, 8, 12, 16, 24, 32])  # readings between the two of a pair
 BIN_EDGES = np.array([0.0, 1.5, 2.5, 4, 6, 9, 12.5, 17.5, 24.5, 35, 50, 70, 100, 140, 200, 280])  # days apart
@@ -78,7 +78,9 @@ def _two_nonnegative(f: Float64s, g: Float64s, y: Float64s, w: Float64s) -> tupl
 
 
 @numba.njit(cache=True, nogil=True)
-def take_out_levels(values, epoch, row_start, cell, cells, settled):
+def take_out_levels(  # type: ignore[no-untyped-def]  # noqa: PLR0917 - compiled functions take arguments by position
+    values, epoch, row_start, cell, cells, settled
+):
     """Readings without each series' level and without what peers do together; a kernel.
 
     Args:
@@ -90,7 +92,7 @@ def take_out_levels(values, epoch, row_start, cell, cells, settled):
         settled: [C, R] False: relearning, left out.
 
     Returns:
-        [C, R] what is left, NaN: left out; [C, cells] trimmed mean of each cell, NaN: too few; [C, cells] readings in it.
+        [C, R] what is left, NaN: left out; [C, cells] trimmed mean of each cell, NaN: too few; [C, cells] its readings.
     """
     corrections, rows = values.shape
     left = np.empty((corrections, rows), dtype=np.float32)
@@ -126,7 +128,7 @@ def take_out_levels(values, epoch, row_start, cell, cells, settled):
 
 
 @numba.njit(cache=True, nogil=True)
-def variograms(healthy, epoch, row_start, day):
+def variograms(healthy, epoch, row_start, day):  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912
     """[C, bins] robust half mean square of differences, mean days apart, number of pairs."""
     corrections, rows = healthy.shape
     bins = len(BIN_EDGES) - 1
@@ -176,7 +178,7 @@ def variograms(healthy, epoch, row_start, day):
 
 
 @numba.njit(cache=True, nogil=True)
-def _subtract_medians(x, epoch, row_start, buffer):
+def _subtract_medians(x, epoch, row_start, buffer):  # type: ignore[no-untyped-def]
     """Subtract each series' median within its epoch, in place."""
     for v in range(len(row_start) - 1):
         start = row_start[v]

@@ -13,12 +13,11 @@ SCORES = np.array([0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5])  # normal scores at 
 
 @dataclass(frozen=True, kw_only=True)
 class Normal:
-    """A family's normal: B blocks, C corrections, K calibrations.
+    """A family's normal: B blocks of time, C corrections, K calibrations.
 
-    block: [R] the block of each row. starts: [B] days since 1970. centre: [C, B, K]. ageing: [C, B] per km. (the centre is that of
-    0 km). sigma, memory_days, rounding (variance), wander (variance per day),
-    offset_sd, season_move, depot_move (variances of a week's movement): [C, B]. tails: [C, B, 8] innovations, in their
-    own sd, whose normal scores are `SCORES`.
+    block: [R] the block of each row. starts: [B] days since 1970. centre: [C, B, K], at 0 km. ageing: [C, B] per km.
+    sigma, memory_days, rounding (variance), wander (variance per day), offset_sd, season_move, depot_move (variances
+    of a week's movement): [C, B]. tails: [C, B, 8] innovations, in their own sd, whose normal scores are `SCORES`.
     """
 
     block: Int32s
@@ -40,17 +39,18 @@ class Normal:
             [self.sigma[c], self.memory_days[c], self.rounding[c], self.wander[c], self.offset_sd[c]], axis=1
         )
 
-
     def weekly_noise(self, c: int) -> Float64s:
         """[B] variance of white noise that blurs a mean over many weeks as much as the noise with memory does."""
         rho = np.exp(-WEEK / self.memory_days[c])
-        return self.sigma[c] ** 2 * (1 + rho) / (1 - rho) + self.rounding[c]
+        blur: Float64s = self.sigma[c] ** 2 * (1 + rho) / (1 - rho) + self.rounding[c]
+        return blur
 
     def season_worth(self, c: int, variance: Float64s) -> Float64s:
         """[R] factor for the season's error variance [R]: it lasts longer than the noise, so it counts for more."""
         move = (self.season_move[c] + self.depot_move[c])[self.block]
         lasts = np.minimum(variance / move * WEEK, LONGEST_ERROR)
-        return np.maximum(lasts / self.memory_days[c, self.block], 1.0)
+        worth: Float64s = np.maximum(lasts / self.memory_days[c, self.block], 1.0)
+        return worth
 
 
 def days(panel: Panel) -> Float64s:

@@ -20,11 +20,14 @@ def relearning_hours(panel: Panel, corrections: pl.DataFrame) -> Float64s:
 
 def settled_rows(panel: Panel, day: Float64s, learn_hours: Float64s) -> Bools:
     """[C, R] True where a series has had the time to relearn since its epoch began (its first epoch: always)."""
-    return _settled(np.ascontiguousarray(panel.epoch.T), panel.row_start, day, panel.hours, OVER * learn_hours)
+    settled: Bools = _settled(
+        np.ascontiguousarray(panel.epoch.T), panel.row_start, day, panel.hours, OVER * learn_hours
+    )
+    return settled
 
 
 @numba.njit(cache=True, nogil=True)
-def _settled(epoch, row_start, day, hours, needed):
+def _settled(epoch, row_start, day, hours, needed):  # type: ignore[no-untyped-def]
     out = np.ones(epoch.shape, dtype=np.bool_)
     for c in range(len(epoch)):
         for v in range(len(row_start) - 1):

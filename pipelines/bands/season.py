@@ -9,7 +9,7 @@ START_FROM = 201  # peers whose median starts the robust mean
 
 
 @numba.njit(cache=True, nogil=True)
-def robust_mean(x, variance, count, chosen):
+def robust_mean(x, variance, count, chosen):  # type: ignore[no-untyped-def]
     """Biweight mean of the first `count` entries from their median; (mean, its variance, sum of weights).
 
     `chosen` [count] receives each entry's weight in the sum.
@@ -32,7 +32,7 @@ def robust_mean(x, variance, count, chosen):
 
 
 @numba.njit(cache=True, nogil=True)
-def run(
+def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR0917 - one compiled pass over the weeks
     x,
     order,
     week_start,
@@ -58,14 +58,22 @@ def run(
         x: [R] readings minus centre and ageing; NaN: not read.
         order: [R] rows sorted by week, then as they stand.
         week_start: [W + 1] first entry of `order` of each week.
-        vehicle, depot, epoch, block: [R].
-        noise2, offset2: [B] variance of a week's noise as a mean over many weeks sees it, and of vehicles' levels.
-        move2, depot_move2: [B] variance of a week's movement of the family, and of a depot against it.
-        depots, vehicles: How many.
+        vehicle: [R] index of the vehicle.
+        depot: [R] index of its depot.
+        epoch: [R] learning epoch of the series.
+        block: [R] row of the model that holds then.
+        noise2: [B] variance of a week's noise as a mean over many weeks sees it.
+        offset2: [B] variance of vehicles' levels.
+        move2: [B] variance of a week's movement of the family.
+        depot_move2: [B] variance of a week's movement of a depot against the family.
+        depots: How many.
+        vehicles: How many.
         exclude: A vehicle whose rows are left out throughout; -1: none, and each row's own share in its week is taken
             out instead.
-        season, variance: [R] outputs: the season and its error variance (only rows of `exclude`, if one is given).
-        weekly, weekly_variance: [W, depots] outputs: the season with everyone in.
+        season: [R] output (only rows of `exclude`, if one is given).
+        variance: [R] output, error variance of the season.
+        weekly: [W, depots] output, the season with everyone in.
+        weekly_variance: [W, depots] output.
     """
     sums = np.zeros(vehicles)
     counts = np.zeros(vehicles)
@@ -170,16 +178,20 @@ def run(
 
 
 @numba.njit(cache=True, nogil=True)
-def anchors(epoch, row_start, block, calibration, centre, ageing, km):
-    """[R] centre as known when the row's epoch began, and ageing with the way since; so that a centre learned anew
-    moves no series within its epoch.
+def anchors(row_start, block, calibration, centre, ageing, km):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+    """[R] centre as known when the vehicle got its calibration, and ageing with the way since.
+
+    A centre that is learned anew moves no series that is already running.
 
     Args:
-        epoch, block, calibration, km: [R].
         row_start: [V + 1].
-        centre: [B, K]. ageing: [B] per km.
+        block: [R] row of `centre` and `ageing` that holds then.
+        calibration: [R].
+        centre: [B, K].
+        ageing: [B] per km.
+        km: [R]; NaN: not known.
     """
-    out = np.empty(len(epoch))
+    out = np.empty(len(block))
     for v in range(len(row_start) - 1):
         start = 0.0
         way = 0.0
@@ -191,7 +203,7 @@ def anchors(epoch, row_start, block, calibration, centre, ageing, km):
                 elif r == row_start[v]:
                     way = ageing[block[r]] * km[r]
                 last = km[r]
-            if r == row_start[v] or epoch[r] != epoch[r - 1]:
+            if r == row_start[v] or calibration[r] != calibration[r - 1]:
                 start = centre[block[r], calibration[r]]
             out[r] = start + way
     return out

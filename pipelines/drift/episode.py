@@ -50,7 +50,7 @@ def explain(c: int, out: FamilyDrift, found: Episodes, inputs: tuple) -> None:  
         found: Filled in place.
         inputs: The arguments the filter ran on.
     """
-    values, base, variance, epoch, row_start, day, hours, block, model, *rest = inputs
+    values, base, variance, epoch, calibration, row_start, day, hours, block, model, *rest = inputs
     panel = out.panel
     limits = np.array(
         [
@@ -63,11 +63,12 @@ def explain(c: int, out: FamilyDrift, found: Episodes, inputs: tuple) -> None:  
         count = row_start[v + 1] - row_start[v]
         trace = np.full((count, 6), np.nan)
         dummies = [np.empty(count, dtype=np.float32) for _ in range(4)] + [np.empty(count, dtype=np.bool_)] * 2
-        sequential.run(
+        sequential.run(  # type: ignore[call-arg]
             values[rows],
             base[rows],
             variance[rows],
             epoch[rows],
+            calibration[rows],
             np.array([0, count]),
             day[rows],
             hours[rows],
@@ -104,7 +105,7 @@ def _thousand_km_per_30_days(day: Float64s, km: Float64s, onset: float) -> float
 
 
 @numba.njit(cache=True, nogil=True)
-def growth(shape, days):
+def growth(shape, days):  # type: ignore[no-untyped-def]
     """Size of a change of unit size, `days` after its onset."""
     if shape == 0:
         return 1.0
@@ -116,7 +117,7 @@ def growth(shape, days):
 
 
 @numba.njit(cache=True, nogil=True)
-def pace(shape, days):
+def pace(shape, days):  # type: ignore[no-untyped-def]
     """Growth per 30 days of a change of unit size, `days` after its onset."""
     if shape == 0:
         return 0.0
@@ -128,7 +129,7 @@ def pace(shape, days):
 
 
 @numba.njit(cache=True, nogil=True)
-def days_until(shape, size):
+def days_until(shape, size):  # type: ignore[no-untyped-def]
     """Days after its onset at which a change of unit size has grown to `size`; inf: never."""
     if size <= 0:
         return 0.0
@@ -142,7 +143,7 @@ def days_until(shape, size):
 
 
 @numba.njit(cache=True, nogil=True)
-def quantile(values, weights, order, share):
+def quantile(values, weights, order, share):  # type: ignore[no-untyped-def]
     """Weighted quantile; `order` sorts the values."""
     total = 0.0
     for i in order:
@@ -153,7 +154,7 @@ def quantile(values, weights, order, share):
 
 
 @numba.njit(cache=True, nogil=True)
-def posterior(trace, day, sigma, room):
+def posterior(trace, day, sigma, room):  # type: ignore[no-untyped-def]  # noqa: C901, PLR0915
     """Onset (5, 50, 95 %), rate per 30 days, and limit dates (10, 50, 90 %), in days since 1970.
 
     Args:

@@ -1,5 +1,7 @@
-"""The sequential test of one correction over all vehicles: a Kalman filter of the healthy reading and, on its
-innovations, the generalised likelihood ratio of steps and ramps with every onset; a compiled kernel, no frames.
+"""The sequential test of one correction over all vehicles; a compiled kernel, no frames.
+
+A Kalman filter of the healthy reading and, on its innovations, the generalised likelihood ratio of steps and ramps of
+every onset, in both directions.
 
 Healthy reading minus base = level (unknown at the start of an epoch, wanders slowly) + noise with memory (an
 Ornstein-Uhlenbeck process) + rounding. The level is part of the filter's state, so it is a nuisance of the test, not a
@@ -22,15 +24,17 @@ AGE_RATIO = 1.8  # an onset goes when its elder neighbour is at most this many t
 SHOCK = 8.0  # innovations up to this size move the noise's own state: most that last a while are real
 SMOOTHING = 0.3  # weight of the newest reading in the smoothed level
 HOLD = 0.6  # an alarm holds until its evidence is below this share of the threshold ...
-BACK = 0.75  # ... or the level is within this many sigmas of what is expected,
+BACK = 0.75  # ... or it reads within this many sigmas of what is expected,
+RETURNED = 0.35  # or within this share of the farthest it strayed,
 PATIENCE = 3  # at this many readings in a row
+CARRIED = 0.25  # variance that a level gains over a reset, as a share of that between vehicles
 LEAST_SETTLED = 5  # readings of an epoch before an alarm can be raised
 HOURS_A_DAY = 2.0  # ignition hours a day where the clock is not known
 SETTLED_AT = 0.5  # relearning is over when less than this many sigmas can be left of it
 
 
 @numba.njit(cache=True, nogil=True, inline="never")
-def normal_score(u: float, knots: np.ndarray) -> float:
+def normal_score(u, knots):  # type: ignore[no-untyped-def]
     """Standard normal score of an innovation by the pooled distribution of innovations; cut at 3.5."""
     size = abs(u)
     last = len(knots) - 1
@@ -45,7 +49,7 @@ def normal_score(u: float, knots: np.ndarray) -> float:
 
 
 @numba.njit(cache=True, nogil=True)
-def thin(bank: np.ndarray, count: int, newest: int) -> int:
+def thin(bank, count, newest):  # type: ignore[no-untyped-def]
     """Drop onsets that lie close to their neighbours, in place; how many are left."""
     kept = 1
     for j in range(1, count):
@@ -63,27 +67,10 @@ def thin(bank: np.ndarray, count: int, newest: int) -> int:
 
 
 @numba.njit(cache=True, nogil=True)
-def run(
-    values,
-    base,
-    base_variance,
-    epoch,
-    row_start,
-    day,
-    hours,
-    block,
-    model,
-    tails,
-    learn_hours,
-    threshold,
-    expected,
-    deviation,
-    slope,
-    evidence,
-    alarm,
-    relearning,
-    trace,
-):
+def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR0917 - one compiled pass over the readings
+    values, base, base_variance, epoch, calibration, row_start, day, hours, block, model, tails, learn_hours, threshold,
+    expected, deviation, slope, evidence, alarm, relearning, trace,
+):  # fmt: skip
     """Fill the six output rows of one correction; rows are sorted by vehicle, then time.
 
     Args:
@@ -91,6 +78,7 @@ def run(
         base: [R] what does not depend on the vehicle's own level: centre as at the epoch's start, season, ageing.
         base_variance: [R] error variance of the season.
         epoch: [R] learning epoch of the series.
+        calibration: [R] a new one may move the level for good.
         row_start: [V + 1] first row of each vehicle.
         day: [R] time in days.
         hours: [R] stitched ignition hours; NaN: not known.
@@ -100,7 +88,12 @@ def run(
         tails: [B, 8] innovations (in their own sd) whose normal scores are `SCORES`.
         learn_hours: Time constant of relearning in ignition hours; 0: it does not relearn.
         threshold: Evidence at which an alarm is raised.
-        expected, deviation, slope, evidence, alarm, relearning: [R] outputs.
+        expected: [R] output.
+        deviation: [R] output, smoothed level minus expected.
+        slope: [R] output, of the deviation per 30 days.
+        evidence: [R] output, half the squared z of the best onset and shape.
+        alarm: [R] output.
+        relearning: [R] output.
         trace: [R, 6] receives each step of the filter, for `episode`; [0, 6]: not wanted.
     """
     bank = np.zeros((CANDIDATES, 10))
@@ -110,7 +103,9 @@ def run(
         now_epoch = -1
         on = False
         quiet = 0
-        mu = n = level = 0.0
+        mu = n = level = own = peak = before2 = 0.0
+        before = np.nan
+        calibration_last = -1
         p11 = p12 = p22 = 0.0
         t_last = h = amplitude = 0.0
         hour_last = np.nan
@@ -136,13 +131,15 @@ def run(
             x = y - base[r]
             if epoch[r] != now_epoch:
                 fresh = now_epoch >= 0
+                spread2 = m[OFFSET_SD] * m[OFFSET_SD]
+                before = own if fresh and calibration[r] == calibration_last else np.nan
+                before2 = p11 + CARRIED * spread2
                 now_epoch = epoch[r]
                 count = 0
                 seen = 0
                 on = False
                 quiet = 0
                 h = 0.0
-                spread2 = m[OFFSET_SD] * m[OFFSET_SD]
                 amplitude = np.sqrt(x * x + spread2) if fresh and learn_hours > 0 else 0.0
                 mu = n = 0.0
                 level = x
@@ -179,7 +176,7 @@ def run(
             k1 = (p11 + p12) / s
             k2 = (p12 + p22) / s
             best = 0.0
-            best_t = best_v = best_s = best_d = best_rate = 0.0
+            best_t = best_v = best_d = best_rate = 0.0
             for j in range(count):
                 g = 1 - bank[j, 2] - bank[j, 3]
                 bank[j, 2] += k1 * g
@@ -189,7 +186,7 @@ def run(
                 z2 = bank[j, 4] * bank[j, 4] / bank[j, 5]
                 if z2 > best:
                     best = z2
-                    best_t, best_v, best_s, best_d, best_rate = bank[j, 4], bank[j, 5], 1.0, bank[j, 2], 0.0
+                    best_t, best_v, best_d, best_rate = bank[j, 4], bank[j, 5], bank[j, 2], 0.0
                 ramp = (day[r] - bank[j, 0]) / 30
                 g = ramp - bank[j, 6] - bank[j, 7]
                 bank[j, 6] += k1 * g
@@ -199,7 +196,7 @@ def run(
                 z2 = bank[j, 8] * bank[j, 8] / bank[j, 9]
                 if z2 > best:
                     best = z2
-                    best_t, best_v, best_s, best_d, best_rate = bank[j, 8], bank[j, 9], ramp, bank[j, 6], 1.0
+                    best_t, best_v, best_d, best_rate = bank[j, 8], bank[j, 9], bank[j, 6], 1.0
             if len(trace):
                 trace[r, 0], trace[r, 1], trace[r, 2], trace[r, 3] = k1, k2, root, score
                 trace[r, 4] = rho
@@ -211,6 +208,7 @@ def run(
             p22 -= k2 * k2 * s
             t_last = day[r]
             hour_last = hours[r]
+            calibration_last = calibration[r]
             seen += 1
             if count:
                 count = thin(bank, count, seen)
@@ -219,21 +217,32 @@ def run(
             trust = 1 / (1 + np.exp(threshold / 2 - half))
             size = best_t / best_v if best_v > 0 else 0.0
             own = mu - trust * size * best_d
+            rate = trust * size * best_rate
+            direction = best_t
+            if seen >= LEAST_SETTLED and not learning and not np.isnan(before):
+                gone = mu - before  # an epoch that ended where the fault left it: nothing was cured
+                standing = gone * gone / (p11 + before2) / 2
+                if standing > half:
+                    half, direction, rate = standing, gone, 0.0
+                    own = mu - gone / (1 + np.exp(threshold / 2 - half))
             away = level - own
             if on:
-                calm = half < HOLD * threshold or abs(away) < BACK * sigma
+                peak = max(peak, abs(away))
+                calm = half < HOLD * threshold or abs(x - own) < max(BACK * sigma, RETURNED * peak)
                 quiet = quiet + 1 if calm else 0
                 if quiet == PATIENCE:
                     on = False
                     quiet = 0
                     count = 0
+                    before = np.nan
                     p11 += m[OFFSET_SD] * m[OFFSET_SD]
-            elif half > threshold and seen >= LEAST_SETTLED and not learning and best_t * away > 0:
+            elif half > threshold and seen >= LEAST_SETTLED and not learning and direction * away > 0:
                 on = abs(away) >= BACK * sigma
                 quiet = 0
+                peak = abs(away)
             last_expected = base[r] + own
             last_deviation = away
-            last_slope = trust * size * best_rate
+            last_slope = rate
             last_evidence = half
             expected[r] = last_expected
             deviation[r] = last_deviation

@@ -10,6 +10,7 @@ def leeway(
     level: Float32s,
     deviation: Float32s,
     centre: Float64s,
+    *,
     low_limit: float,
     high_limit: float,
     can_fault_low: bool,
@@ -21,8 +22,10 @@ def leeway(
         level: Smoothed level, any shape.
         deviation: Level minus what is expected: its sign says which way it strays.
         centre: The family's centre.
-        low_limit, high_limit: Authority; NaN: none.
-        can_fault_low, can_fault_high: Whether that side can set a fault; only such a side counts.
+        low_limit: Lower end of the authority; NaN: none.
+        high_limit: Upper end of the authority; NaN: none.
+        can_fault_low: Whether the low side can set a fault; only such a side counts.
+        can_fault_high: The same of the high side.
     """
     up = np.asarray(deviation) >= 0
     if not can_fault_low:

@@ -15,7 +15,7 @@ from pipelines.drift.straying import empty_drift, filter_correction
 from pipelines.handover import Evidence, Panel
 from pipelines.history.reconstruct import reconstruct
 
-PATH_SCHEMA = {
+PATH_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
     "vehicle_id": pl.String, "correction": pl.String, "read_at": pl.Datetime("us", "UTC"), "value": pl.Float64,
     "centre": pl.Float64, "season": pl.Float64, "offset": pl.Float64, "relearning": pl.Float64,
     "expected": pl.Float64, "band_low": pl.Float64, "band_high": pl.Float64, "level": pl.Float64,
@@ -52,8 +52,7 @@ def _paths(panel: Panel, bands: Bands) -> pl.DataFrame:
     week = np.clip(((day - bands.start) // WEEK).astype(np.int64), 0, bands.season.shape[1] - 1)
     centre, seasonal = np.empty(out.expected.T.shape), np.empty(out.expected.T.shape)
     for c in range(len(panel.codes)):
-        centre[c] = season.anchors(
-            np.ascontiguousarray(panel.epoch[:, c]), panel.row_start, normal.block, panel.calibration,
+        centre[c] = season.anchors(panel.row_start, normal.block, panel.calibration,
             normal.centre[c], normal.ageing[c], panel.km,
         )  # fmt: skip
         seasonal[c] = bands.season[c, week, panel.depot]

@@ -9,13 +9,12 @@ from pipelines.bands.fitted import fitted_codes
 from pipelines.bands.panel import UNKNOWN_FAMILY, read_codes
 from pipelines.catalogue.tables import published_tables
 from pipelines.drift.episode import Episodes
-from pipelines.handover import Bools, Evidence, FamilyDrift, Float64s, History, Int64s
+from pipelines.drift.standstill import stands_still
+from pipelines.handover import Bools, Evidence, FamilyDrift, Float32s, Float64s, History, Int64s
 
 BAND_SIGMAS = 3.0  # half width of the normal band, in sigmas of healthy noise
 MOVING_SIGMAS = 0.25  # sigmas per 30 days from which an alarm is called drifting
 NOT_READ_AFTER = 4  # a correction missing from this many of the vehicle's newest snapshots is not read
-STANDS_STILL = 1e-4  # a run of equal readings less likely than this, as the family goes, is not learning
-LEAST_STILL = 6
 
 
 def in_service(evidence: Evidence) -> pl.DataFrame:
@@ -75,8 +74,8 @@ def _family_states(drift: FamilyDrift, found: Episodes) -> pl.DataFrame:
     moving = np.abs(found.rate.T) >= MOVING_SIGMAS * drift.sigma
     state = np.where(alarm, np.where(moving, "drifting", "outside"), "steady").astype(object)
     state[drift.relearning[last] & ~alarm] = "relearning"
-    state[_stands_still(values, panel.row_start, panel.hours) & ~alarm] = "not_learning"
-    state[(read_row < 0) | _missing_lately(read_row, values, panel.row_start)] = "not_read"
+    state[stands_still(panel.values.T, panel.row_start, panel.hours) & ~alarm] = "not_learning"
+    state[(read_row < 0) | _missing_lately(read_row, panel.row_start)] = "not_read"
     shape = values[last].shape
     vehicles, codes = np.array(panel.vehicles, dtype=object), np.array(panel.codes, dtype=object)
     frame = pl.DataFrame(
@@ -117,37 +116,20 @@ def _times(day: Float64s) -> np.ndarray:
     return times
 
 
-def _newest(values: np.ndarray, row_start: Int64s) -> tuple[Float64s, Int64s]:
+def _newest(values: Float32s, row_start: Int64s) -> tuple[Float64s, Int64s]:
     """[V, C] newest reading of each series, and its row (-1: never read)."""
-    rows = np.where(np.isfinite(values), np.arange(len(values))[:, None], -1)
-    newest = np.maximum.reduceat(rows, row_start[:-1], axis=0)
-    return np.where(newest >= 0, np.take_along_axis(values, np.maximum(newest, 0), axis=0), np.nan), newest
+    vehicles, corrections = len(row_start) - 1, values.shape[1]
+    newest = np.full((vehicles, corrections), np.nan)
+    rows = np.full((vehicles, corrections), -1, dtype=np.int64)
+    for c in range(corrections):
+        read = np.flatnonzero(np.isfinite(values[:, c]))
+        last = np.searchsorted(read, row_start[1:]) - 1
+        row = read[np.maximum(last, 0)] if len(read) else np.zeros(vehicles, dtype=np.int64)
+        mine = (last >= 0) & (row >= row_start[:-1])
+        newest[mine, c], rows[mine, c] = values[row[mine], c], row[mine]
+    return newest, rows
 
 
-def _missing_lately(read_row: Int64s, values: np.ndarray, row_start: Int64s) -> Bools:
+def _missing_lately(read_row: Int64s, row_start: Int64s) -> Bools:
     """[V, C] missing from the vehicle's newest snapshots."""
     return row_start[1:, None] - 1 - read_row >= NOT_READ_AFTER
-
-
-def _stands_still(values: np.ndarray, row_start: Int64s, hours: Float64s) -> Bools:
-    """[V, C] equal to the last digit for longer, in use, than the family's quantised noise would explain."""
-    pair = np.zeros(values.shape, dtype=bool)
-    pair[1:] = values[1:] == values[:-1]
-    pair[row_start[:-1]] = False
-    both = np.isfinite(values)
-    both[1:] &= np.isfinite(values[:-1])
-    both[row_start[:-1]] = False
-    after = np.zeros(values.shape, dtype=bool)
-    after[1:] = pair[:-1]
-    after[row_start[:-1]] = False
-    once = pair.sum(axis=0) / np.maximum(both.sum(axis=0), 1)
-    again = (pair & after).sum(axis=0) / np.maximum((both & after).sum(axis=0), 1)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        needed = np.ceil(2 + np.log(STANDS_STILL / np.maximum(once, 1e-12)) / np.log(np.clip(again, 1e-9, 1)))
-    needed = np.maximum(np.where(again > 0.95, np.inf, needed), LEAST_STILL)
-    broken = np.where(pair, -1, np.arange(len(values))[:, None])
-    since = np.maximum.reduceat(broken, row_start[:-1], axis=0)
-    run = row_start[1:, None] - since
-    first = np.clip(since, 0, len(values) - 1)
-    used = hours[row_start[1:] - 1][:, None] - hours[first]
-    return (run >= needed) & ~(used <= 1.0)

@@ -4,7 +4,6 @@ from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
-import polars as pl
 
 from pipelines.bands import season
 from pipelines.bands.kept import Bands, kept_tables
@@ -108,7 +107,7 @@ def _thresholds(panel: Panel, day: Float64s, settings: Settings) -> Float64s:
     return np.full(len(panel.codes), float(value))
 
 
-def _correction(
+def _correction(  # noqa: PLR0917
     c: int, out: FamilyDrift, found: Episodes, bands: Bands, day: Float64s, order: Int64s, week_start: Int64s
 ) -> None:
     """Season, then filter, of one correction; fills its rows of `out` and `bands`."""
@@ -116,7 +115,7 @@ def _correction(
     values = np.ascontiguousarray(panel.values[:, c])
     epoch = np.ascontiguousarray(panel.epoch[:, c])
     anchor = season.anchors(
-        epoch, panel.row_start, normal.block, panel.calibration, normal.centre[c], normal.ageing[c], panel.km
+        panel.row_start, normal.block, panel.calibration, normal.centre[c], normal.ageing[c], panel.km
     )
     x = values - anchor
     seasonal, variance = np.zeros(len(day)), np.zeros(len(day))
@@ -149,7 +148,7 @@ def _correction(
     filter_correction(c, panel, bands, day, anchor + seasonal, variance, out, found)
 
 
-def filter_correction(
+def filter_correction(  # noqa: PLR0917
     c: int,
     panel: Panel,
     bands: Bands,
@@ -166,6 +165,7 @@ def filter_correction(
         base,
         variance,
         np.ascontiguousarray(panel.epoch[:, c]),
+        panel.calibration,
         panel.row_start,
         day,
         panel.hours,
@@ -191,8 +191,8 @@ def filter_correction(
         out.expected.T[c] + out.deviation.T[c],
         out.deviation.T[c],
         centre,
-        panel.low_limit[c],
-        panel.high_limit[c],
-        bool(panel.can_fault_low[c]),
-        bool(panel.can_fault_high[c]),
+        low_limit=panel.low_limit[c],
+        high_limit=panel.high_limit[c],
+        can_fault_low=bool(panel.can_fault_low[c]),
+        can_fault_high=bool(panel.can_fault_high[c]),
     )

@@ -60,7 +60,7 @@ def light_fleet(world: World, planted=None) -> Fleet:
     """
     rng = np.random.default_rng(world.seed)
     vehicle, day = _readings(world, rng)
-    rows, m = len(day), world.corrections
+    m = world.corrections
     family = vehicle % world.families
     depot = (vehicle // world.families) % world.depots
     noise = _memory(rng, vehicle, day, world, m)
@@ -137,7 +137,9 @@ def _defects(world, rng, vehicle, day):
     return change
 
 
-def _frames(world, vehicle, day, family, depot, x, unit):
+def _frames(  # noqa: PLR0917
+    world, vehicle, day, family, depot, x, unit
+):
     m = world.corrections
     codes = [f"channel_{i + 1}" for i in range(m)]
     names = np.array([f"vehicle-{v:05d}" for v in range(world.vehicles)], dtype=object)
