@@ -53,13 +53,12 @@ def stands() -> pl.Expr:
 
 def _memory_readings(readings: pl.DataFrame, evidence: Evidence) -> pl.DataFrame:
     """Readings of the fault memory, numbered within their vehicle, with the one before and after."""
-    keys = pl.concat(
-        [
-            readings.filter("faults_known").select("vehicle_id", "read_at"),
-            evidence.faults.select("vehicle_id", "read_at"),
-        ]
-    ).unique()
-    return keys.sort("vehicle_id", "read_at").with_columns(
+    key = ["vehicle_id", "read_at"]
+    alone = evidence.faults.select(key).unique().join(readings, on=key, how="anti")  # without a snapshot of that key
+    keys = readings.filter("faults_known").select(key)
+    if not alone.is_empty():
+        keys = pl.concat([keys, alone]).sort(key)
+    return keys.with_columns(
         number=pl.int_range(pl.len()).over("vehicle_id"),
         known_before=pl.col("read_at").shift(1).over("vehicle_id"),
         known_after=pl.col("read_at").shift(-1).over("vehicle_id"),
@@ -196,8 +195,8 @@ def _told_by_clock(timed: pl.DataFrame, clocked: pl.DataFrame) -> pl.DataFrame:
     The engine ran for the hours between, so the time is that many hours from either reading at the least.
     """
     at, shift = timed.sort("set_hours"), pl.col("set_hours")
-    before = clocked.select("vehicle_id", hours_before="hours", at_before="read_at").sort("hours_before")
-    after = clocked.select("vehicle_id", hours_after="hours", at_after="read_at").sort("hours_after")
+    before = clocked.select("vehicle_id", hours_before="hours", at_before="read_at")
+    after = clocked.select("vehicle_id", hours_after="hours", at_after="read_at")
     both = (
         at.with_columns(least=shift - CLOCK_STEP_H, most=shift + CLOCK_STEP_H)
         .join_asof(before, left_on="least", right_on="hours_before", by="vehicle_id", check_sortedness=False)

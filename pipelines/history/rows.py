@@ -56,16 +56,13 @@ def row_starts(rows: pl.DataFrame) -> Int64s:
 def first_rows_after(events: pl.DataFrame, rows: pl.DataFrame, *, at: str) -> pl.DataFrame:
     """Events with `row`, the first reading of their vehicle at or after `at`; events not yet read after are left out.
 
-    Also `read_at` of that reading and `read_before` (the reading before it; null: none).
+    Rows are sorted by vehicle, then time.
     """
-    readings = rows.select(
-        "vehicle_id", "read_at", "row", read_before=pl.col("read_at").shift(1).over("vehicle_id")
-    ).sort("read_at")
     return (
         events.filter(pl.col(at).is_not_null())
         .sort(at)
         .join_asof(
-            readings,
+            rows.select("vehicle_id", "read_at", "row"),
             left_on=at,
             right_on="read_at",
             by="vehicle_id",
