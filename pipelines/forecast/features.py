@@ -131,6 +131,18 @@ def features_of(
     )
 
 
+def straying_of(origins: Origins, drift: Drift) -> tuple[Float64s, Float64s]:
+    """(severity, least leeway in %) of each origin, whatever stands already, each [n]."""
+    severity, leeway = np.zeros(len(origins)), np.full(len(origins), 100.0)
+    for index, family in enumerate(drift.families):
+        mine = np.flatnonzero(origins.family == index)
+        none = np.zeros((len(mine), len(family.panel.codes)), dtype=np.bool_)
+        age = origins.at[mine] - origins.read[mine]
+        found, _ = summarise_rows(family, origins.row[mine], stale_days=age, done_low=none, done_high=none)
+        severity[mine], leeway[mine] = found[:, SEVERITY], found[:, LEEWAY]
+    return severity, leeway
+
+
 class _Standing:
     """Which faults stand at an origin, by what was known then."""
 

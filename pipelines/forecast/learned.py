@@ -59,6 +59,7 @@ class LearnedHazard:
             spread = 1.645 * np.sqrt(odds.var(axis=0) + self.doubt[k] ** 2)
             at = log_odds(centre[:, k])
             low[:, k], high[:, k] = 1 / (1 + np.exp(spread - at)), 1 / (1 + np.exp(-spread - at))
+        low, high = np.minimum(low, centre), np.maximum(high, centre)
         return tuple(np.maximum.accumulate(column, axis=1) for column in (centre, low, high))  # type: ignore[return-value]
 
 

@@ -1,5 +1,6 @@
 """When a forecast could have been made: weekly origins in the past of every vehicle, and now."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -77,23 +78,24 @@ def read_days(family: FamilyDrift) -> Float64s:
     return times
 
 
-def thinned(origins: Origins, keep: np.ndarray, *, most: int, seed: int) -> Origins:
-    """About `most` origins, all those to keep among them; the rest drawn at random and weighted for those left out.
+def thinned(origins: Origins, stratum: Int64s, most: Sequence[int], *, seed: int) -> Origins:
+    """Draws from strata of origins; those drawn are weighted for those left out.
 
     Args:
         origins: All origins.
-        keep: Those that stay for certain, [n].
-        most: How many to end with.
+        stratum: Of each, from 0, [n].
+        most: How many of each stratum to keep at most.
         seed: Of the draw.
     """
-    others = np.flatnonzero(~keep)
-    room = max(most - int(keep.sum()), most // 2)
-    if len(others) <= room:
-        return origins
-    drawn = np.random.default_rng(seed).choice(others, size=room, replace=False)
-    weight = origins.weight.copy()
-    weight[drawn] *= len(others) / room
-    return origins.weighted(weight).take(np.sort(np.concatenate([np.flatnonzero(keep), drawn])))
+    rng = np.random.default_rng(seed)
+    weight, kept = origins.weight.copy(), []
+    for number, room in enumerate(most):
+        mine = np.flatnonzero(stratum == number)
+        if len(mine) > room:
+            weight[mine] *= len(mine) / room
+            mine = rng.choice(mine, size=room, replace=False)
+        kept.append(mine)
+    return origins.weighted(weight).take(np.sort(np.concatenate(kept)))
 
 
 def _of_family(family: FamilyDrift, index: int, record: Record, times: Float64s) -> Origins:

@@ -97,7 +97,7 @@ class Outcomes:
 
     def within(self, days: float) -> tuple[Int64s, Int64s]:
         """(known, fault), each [n] of 0 and 1: whether the outcome within `days` is known, and was a fault."""
-        fault = (self.fault <= days) & (self.fault <= self.repair) & (self.fault <= self.unseen)
+        fault = (self.fault <= days) & (self.fault <= self.repair) & (self.fault <= self.unseen) & ~self.found_late
         none = (np.minimum(self.repair, self.unseen) >= days) & ~fault
         return ((fault | none) & ~self.found_late).astype(np.int64), fault.astype(np.int64)
 

@@ -5,14 +5,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipelines.forecast.censoring import censoring_weights, risk_strata
-from pipelines.forecast.features import Features, features_of
+from pipelines.forecast.features import Features, features_of, straying_of
 from pipelines.forecast.origins import EVERY_DAYS, STALEST_DAYS, Origins, origins_at, past_times, thinned
 from pipelines.forecast.outcomes import Outcomes, Record, outcomes
 from pipelines.forecast.prior import PriorHazard, learn_prior
 from pipelines.handover import Bools, Drift, Evidence, Float64s, History, Int64s, Outliers
 
 HORIZONS = (7, 30, 90)
-MOST_ORIGINS = 16_000
+MOST_ORIGINS = (12_000, 16_000, 8_000)  # before a fault; straying or near a limit; quiet
+RISKY_SEVERITY = 0.6  # of an alarm threshold
+RISKY_LEEWAY = 50.0  # %
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,11 +61,14 @@ class Past:
 def past_of(
     drift: Drift, outliers: Outliers, record: Record, now: float, *, evidence: Evidence, history: History, seed: int
 ) -> Past:
-    """Gathers the past: all origins before a fault, and a weighted draw of the many before none."""
+    """Gathers the past: a weighted draw of origins, dense where a fault followed or might have."""
     every = origins_at(drift, record, past_times(drift, now))
     every = every.take(every.at - every.read <= STALEST_DAYS)
     followed = outcomes(record, every.vehicle, every.at, every.read)
-    origins = thinned(every, followed.fault <= HORIZONS[-1], most=MOST_ORIGINS, seed=seed)
+    before_fault = followed.fault <= HORIZONS[-1]
+    severity, leeway = straying_of(every, drift)
+    risky = (severity > RISKY_SEVERITY) | (leeway < RISKY_LEEWAY)
+    origins = thinned(every, np.where(before_fault, 0, np.where(risky, 1, 2)), MOST_ORIGINS, seed=seed)
     features = features_of(origins, drift, outliers, record, evidence=evidence, history=history)
     followed = outcomes(record, origins.vehicle, origins.at, origins.read)
     prior = learn_prior(origins, features, followed, every_days=EVERY_DAYS)

@@ -1,7 +1,7 @@
 """A small made fleet after the stage `drift`: four corrections, some of them straying to a limit that sets a fault."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -157,6 +157,19 @@ def _history(vehicles: int, weeks: int, faults: list[tuple[str, str, datetime]])
     return History(readings=readings, epochs=pl.DataFrame(), fault_events=events, notices=pl.DataFrame())
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def fleet_of() -> Callable[..., Fleet]:
     return make_fleet
+
+
+@pytest.fixture(scope="session")
+def failing_fleet() -> Fleet:
+    """Enough faults to learn from."""
+    return make_fleet(vehicles=150, weeks=70, straying=0.8, seed=3)
+
+
+@pytest.fixture(scope="session")
+def faultless_fleet() -> Fleet:
+    """Not one fault on record, though some are straying."""
+    fleet = make_fleet(vehicles=40, weeks=30, straying=0.3, seed=5)
+    return replace(fleet, history=replace(fleet.history, fault_events=fleet.history.fault_events.clear()))

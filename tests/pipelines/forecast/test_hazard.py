@@ -1,0 +1,116 @@
+from dataclasses import replace
+from datetime import timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+from polars.testing import assert_frame_equal
+
+from pipelines.catalogue.tables import published_tables
+from pipelines.forecast.hazard import forecast_faults
+from pipelines.forecast.scores import auc
+from pipelines.settings import Settings
+
+
+def forecast(fleet, **changes):
+    evidence = replace(fleet.evidence, **changes)
+    return forecast_faults(
+        fleet.drift, fleet.outliers, evidence=evidence, history=fleet.history, settings=Settings(seed=1)
+    )
+
+
+@pytest.fixture(scope="module")
+def learned(failing_fleet):
+    return forecast(failing_fleet)
+
+
+def assert_published(frame, vehicles):
+    table = published_tables()["fault_forecast"]
+    assert frame.schema == table.schema
+    assert frame.height == 3 * vehicles
+    assert frame.select(table.key).is_unique().all()
+    assert (
+        frame.select((pl.col("low") <= pl.col("probability")) & (pl.col("probability") <= pl.col("high")))
+        .to_series()
+        .all()
+    )
+    assert frame["low"].min() >= 0
+    assert frame["high"].max() <= 1
+    wide = frame.pivot("horizon_days", index="vehicle_id", values="probability")
+    assert (wide["7"] <= wide["30"] + 1e-12).all()
+    assert (wide["30"] <= wide["90"] + 1e-12).all()
+
+
+def test_a_fleet_with_faults_gets_a_learned_forecast_in_contract_form(learned):
+    assert_published(learned.fault_forecast, vehicles=150)
+    assert learned.fault_forecast["basis"].unique().to_list()[0].startswith("learned from ")
+    assert "calibrated on" in learned.fault_forecast["basis"][0]
+
+
+def test_vehicles_that_will_set_a_fault_are_put_first(fleet_of):
+    arguments = {"vehicles": 200, "weeks": 70, "straying": 0.8, "seed": 3}
+    then, after = fleet_of(**arguments, until=52), fleet_of(**arguments)
+    rows = forecast(then).fault_forecast.filter(pl.col("horizon_days") == 30)
+    soon = after.history.fault_events.filter(
+        pl.col("set_at").is_between(then.evidence.as_of, then.evidence.as_of + timedelta(days=30))
+    )
+    fault = rows["vehicle_id"].is_in(soon["vehicle_id"].to_list()).cast(pl.Float64).to_numpy()
+    assert fault.sum() >= 5
+    assert auc(rows["probability"].to_numpy(), fault, np.ones(len(fault))) > 0.95
+    assert rows["probability"].sum() == pytest.approx(fault.sum(), rel=0.5)
+
+
+def test_nothing_that_comes_later_changes_a_forecast(fleet_of):
+    then = fleet_of(vehicles=60, weeks=60, straying=0.8, seed=4, until=45)
+    again = fleet_of(vehicles=60, weeks=60, straying=0.8, seed=4, until=45)
+    assert_frame_equal(forecast(then).fault_forecast, forecast(again).fault_forecast, check_exact=True)
+
+
+def test_without_any_fault_the_first_passage_forecasts_and_says_so(faultless_fleet):
+    made = forecast(faultless_fleet).fault_forecast
+    assert_published(made, vehicles=40)
+    assert made["basis"].unique().to_list()[0].startswith("first passage of the limits, and a prior rate")
+    month = made.filter(pl.col("horizon_days") == 30).sort("probability")
+    straying = faultless_fleet.onset < 24
+    worst = {f"v{vehicle:03d}" for vehicle in np.flatnonzero(straying)}
+    assert month["vehicle_id"][-1] in worst
+    assert month["probability"][0] < 0.05
+
+
+def test_fleets_whose_limits_are_never_met_are_forecast_from_their_faults(fleet_of):
+    arguments = {"vehicles": 120, "weeks": 70, "straying": 0.8, "seed": 6, "limits": False}
+    then, after = fleet_of(**arguments, until=54), fleet_of(**arguments)
+    rows = forecast(then).fault_forecast.filter(pl.col("horizon_days") == 30)
+    soon = after.history.fault_events.filter(
+        pl.col("set_at").is_between(then.evidence.as_of, then.evidence.as_of + timedelta(days=30))
+    )
+    fault = rows["vehicle_id"].is_in(soon["vehicle_id"].to_list()).cast(pl.Float64).to_numpy()
+    assert auc(rows["probability"].to_numpy(), fault, np.ones(len(fault))) > 0.95
+
+
+def test_the_likely_code_is_one_that_the_leading_correction_can_set(learned):
+    month = learned.fault_forecast.filter(pl.col("horizon_days") == 30).sort("probability")
+    assert set(month["likely_code"].tail(5)) <= {"P0171", "P0507"}
+
+
+def test_retired_vehicles_and_those_not_yet_in_service_have_no_forecast(failing_fleet):
+    today = failing_fleet.evidence.as_of.date()
+    vehicles = failing_fleet.evidence.vehicles.with_columns(
+        retired_on=pl.when(pl.col("vehicle_id") == "v001").then(pl.lit(today - timedelta(days=1))),
+        in_service_on=pl.when(pl.col("vehicle_id") == "v002").then(pl.lit(today + timedelta(days=1))),
+    )
+    ids = set(forecast(failing_fleet, vehicles=vehicles).fault_forecast["vehicle_id"])
+    assert "v003" in ids
+    assert not ids & {"v001", "v002"}
+
+
+def test_what_the_model_learned_is_laid_open(learned):
+    terms = set(learned.model["term"])
+    assert {"faults", "prior rate", "loss few", "loss mean", "recent observed/expected"} <= terms
+    weights = learned.model.filter(pl.col("term") == "weight leeway used")
+    assert (weights["value"] >= 0).all()
+
+
+def test_an_empty_fleet_gets_an_empty_forecast(faultless_fleet):
+    fleet = replace(faultless_fleet, drift=replace(faultless_fleet.drift, families=()))
+    assert forecast(fleet).fault_forecast.is_empty()
