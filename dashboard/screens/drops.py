@@ -87,3 +87,6 @@ def _set_aside(view: DropsView) -> None:
         mime="text/csv",
         on_click="ignore",
     )
+
+
+show()

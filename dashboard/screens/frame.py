@@ -41,7 +41,6 @@ def choose() -> Frame | None:
                 list(named),
                 key="as_of",
                 bind="query-params",
-                format_func=lambda name: Reader(as_of=named[name], zone=zone).moment(named[name]),
                 help="Analyses that are kept. The newest is shown unless you pick another.",
             )
     newest = picked == next(iter(named))

@@ -32,7 +32,7 @@ def show() -> None:
     st.altair_chart(work_load(view.load), alt="Hours of work by day at each depot")
     _table(view, frame)
     _downloads(view)
-    _cards(view, frame)
+    _cards(view)
 
 
 def _table(view: PlanView, frame: Frame) -> None:
@@ -97,7 +97,7 @@ def _workbook(view: PlanView) -> bytes:
     return written.getvalue()
 
 
-def _cards(view: PlanView, frame: Frame) -> None:
+def _cards(view: PlanView) -> None:
     st.subheader("Job cards")
     st.caption(
         "The manufacturer's procedure, local codes and a licensed technician decide how work is done. "
@@ -108,7 +108,7 @@ def _cards(view: PlanView, frame: Frame) -> None:
         days_of(view.rows),
         key="day",
         bind="query-params",
-        format_func=lambda name: "Not placed yet" if name == UNPLACED else frame.reader.day(date.fromisoformat(name)),
+        format_func=lambda name: "Not placed yet" if name == UNPLACED else f"{date.fromisoformat(name):%A %d %B %Y}",
     )
     columns = st.columns(3)
     for place, (bay, cards) in enumerate(bays_of(view.rows, day)):
@@ -117,3 +117,6 @@ def _cards(view: PlanView, frame: Frame) -> None:
             for card in cards:
                 st.divider()
                 st.markdown(card)
+
+
+show()

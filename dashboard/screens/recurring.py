@@ -25,7 +25,7 @@ def show() -> None:
         key="verdict",
         bind="query-params",
         placeholder="all",
-        format_func=lambda name: VERDICT[name].label,
+        format_func=lambda name: VERDICT[name].word,
     )
     view = recurring(
         published.table("recurring_issue", as_of),
@@ -94,3 +94,6 @@ def _repairs(view: RecurringView, frame: Frame) -> None:
             "evidence": st.column_config.TextColumn("What that rests on", width="large"),
         },
     )
+
+
+show()

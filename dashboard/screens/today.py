@@ -34,7 +34,7 @@ def show() -> None:
             key="urgency",
             bind="query-params",
             placeholder="all",
-            format_func=lambda name: URGENCY[name].label,
+            format_func=lambda name: URGENCY[name].word,
         )
     as_of = frame.reader.as_of
     choice = Choice(depot=depots, engine_family=families, urgency=urgencies)
@@ -113,3 +113,6 @@ def _table(view: TodayView, frame: Frame) -> None:
             "depot": st.column_config.TextColumn("Depot"),
         },
     )
+
+
+show()

@@ -8,8 +8,8 @@ from dashboard.charts.fleet import standing_today, weekly_by_group
 from dashboard.palette import STATE
 from dashboard.screens import frame as shared
 from dashboard.screens.frame import Frame
-from dashboard.views.joined import Choice, choices
-from dashboard.views.trends import SPLITS, TrendView, label_of, most_moved, trend
+from dashboard.views.joined import Choice, choices, distinct_titles
+from dashboard.views.trends import SPLITS, TrendView, most_moved, trend
 from dashboard.views.wording import plain, unit_word
 
 
@@ -32,13 +32,13 @@ def show() -> None:
 
 def _trend(moved: pl.DataFrame, frame: Frame) -> None:
     as_of, vehicles = frame.reader.as_of, published.vehicles()
-    labels = {row["code"]: (row["title"], row["astray"]) for row in moved.to_dicts()}
+    titles = distinct_titles(moved.get_column("code"), published.corrections())
     code = st.selectbox(
         "Correction",
-        list(labels),
+        list(titles),
         key="correction",
         bind="query-params",
-        format_func=lambda each: label_of(each, labels),
+        format_func=lambda each: titles[each],
     )
     values = published.correction_values(code)
     with st.container(horizontal=True):
@@ -78,7 +78,7 @@ def _trend(moved: pl.DataFrame, frame: Frame) -> None:
         st.info(view.empty_reason)
         return
     _charts(view, frame, (code, split, choice), unit_word(correction["unit"]), SPLITS[split])
-    _tables(view, moved, frame, code)
+    _tables(view, moved, frame, titles[code])
 
 
 def _charts(view: TrendView, frame: Frame, key: tuple[object, ...], unit: str, split: str) -> None:
@@ -95,10 +95,10 @@ def _charts(view: TrendView, frame: Frame, key: tuple[object, ...], unit: str, s
     )
 
 
-def _tables(view: TrendView, moved: pl.DataFrame, frame: Frame, code: str) -> None:
+def _tables(view: TrendView, moved: pl.DataFrame, frame: Frame, title: str) -> None:
     labels = {state: each.label for state, each in STATE.items()}
     st.dataframe(
-        shared.vehicle_links(view.standing, frame, correction=code).select(
+        shared.vehicle_links(view.standing, frame, correction=title).select(
             "vehicle_id",
             "group",
             pl.col("state").replace_strict(labels, default=pl.col("state")),
@@ -143,3 +143,6 @@ def _tables(view: TrendView, moved: pl.DataFrame, frame: Frame, code: str) -> No
             "median_z": st.column_config.NumberColumn("Median, times scatter", format="%.2f"),
         },
     )
+
+
+show()

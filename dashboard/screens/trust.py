@@ -82,3 +82,6 @@ def _measures(view: TrustView) -> None:
             "meaning": st.column_config.TextColumn("What a good figure is", width="large"),
         },
     )
+
+
+show()

@@ -11,6 +11,7 @@ from dashboard.charts.fleet import chances
 from dashboard.screens import frame as shared
 from dashboard.screens.frame import Frame
 from dashboard.views import vehicle as views
+from dashboard.views.joined import distinct_titles
 from dashboard.views.wording import percent, plain, unit_word
 
 
@@ -74,7 +75,7 @@ def _picked_correction(states: pl.DataFrame, leading: str) -> str:
     offered = states.filter(~pl.col("state").is_in(["not_fitted", "not_read"])).get_column("correction").to_list() or [
         leading
     ]
-    titles = dict(states.select("correction", "title").iter_rows())
+    titles = distinct_titles(states.get_column("correction"), published.corrections())
     first = offered.index(leading) if leading in offered else 0
     picked: str = st.selectbox(
         "Correction", offered, index=first, key="correction", bind="query-params", format_func=lambda code: titles[code]
@@ -201,3 +202,6 @@ def _record(vehicle_id: str, frame: Frame) -> None:
             "text": st.column_config.TextColumn("What", width="large"),
         },
     )
+
+
+show()

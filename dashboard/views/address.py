@@ -1,4 +1,7 @@
-"""Addresses of pages: every selection is a query parameter, so a link opens the same view elsewhere."""
+"""Addresses of pages: every selection is a query parameter, so a link opens the same view elsewhere.
+
+A picker's parameter holds what the picker shows, so what it shows must not change with the data or the reader's zone.
+"""
 
 from urllib.parse import quote, urlencode
 
@@ -24,8 +27,8 @@ def shared(reader: Reader, *, newest: bool) -> dict[str, str]:
 
 
 def state_name(reader: Reader) -> str:
-    """How a published state is named in the address: its time in UTC."""
-    return reader.as_of.strftime("%Y-%m-%dT%H:%M:%S")
+    """How a published state is named in the picker and in the address: its time in UTC."""
+    return reader.as_of.strftime("%Y-%m-%d %H:%M:%S UTC")
 
 
 def link(page: str, carried: dict[str, str], **selected: str) -> str:

@@ -35,6 +35,14 @@ def with_vehicles(rows: pl.DataFrame, vehicles: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def distinct_titles(codes: pl.Series, corrections: pl.DataFrame) -> dict[str, str]:
+    """What a picker shows for each code, in their order: its title, with the code where a title occurs twice."""
+    titles = dict(corrections.select("code", pl.col("title").fill_null(pl.col("code"))).iter_rows())
+    twice = set(corrections.filter(pl.col("title").is_duplicated()).get_column("title"))
+    named = ((code, titles.get(code, code)) for code in codes)
+    return {code: f"{title} ({code})" if title in twice else title for code, title in named}
+
+
 def choices(vehicles: pl.DataFrame, column: str) -> list[str]:
     """What a filter offers: the column's values, sorted, absent ones left out."""
     return sorted(vehicles.get_column(column).drop_nulls().unique().to_list())

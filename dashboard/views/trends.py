@@ -6,7 +6,7 @@ from typing import Any
 import polars as pl
 
 from dashboard.views.joined import Choice, with_catalogue, with_vehicles
-from dashboard.views.wording import Reader, amount, count, number, sentence
+from dashboard.views.wording import Reader, amount, count, sentence
 
 SPLITS = {"engine_family": "engine family", "depot": "depot", "calibration": "calibration", "duty": "kind of use"}
 MOST_GROUPS = 5  # colours and dashes that can be told apart; further groups are drawn as one
@@ -157,9 +157,3 @@ def most_moved(correction_state: pl.DataFrame, corrections: pl.DataFrame) -> pl.
         )
         .sort("astray", "code", descending=[True, False])
     )
-
-
-def label_of(code: str, moved: dict[str, tuple[str, int]]) -> str:
-    """A correction in the picker: its title and how many vehicles stray in it."""
-    title, astray = moved.get(code, (code, 0))
-    return f"{title} ({number(astray, figures=4)} astray)" if astray else title

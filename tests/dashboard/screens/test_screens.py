@@ -1,0 +1,130 @@
+"""Every page run through the router on a small store whose sentences are known; empty stores; broken stores."""
+
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from dashboard.published import STORE_VARIABLE
+from dashboard.views.address import PAGES
+
+APP = Path(__file__).parents[3] / "dashboard" / "app.py"
+
+
+def opened(monkeypatch, store: Path, page: str, **selected: str) -> AppTest:
+    """The page as its reader gets it at that address."""
+    monkeypatch.setenv(STORE_VARIABLE, str(store))
+    app = AppTest.from_file(str(APP), default_timeout=60)
+    if page != "today":  # the first page; the others are known to the router once it ran
+        app.run()
+        app.switch_page(f"screens/{page}.py")
+    for name, value in selected.items():
+        app.query_params[name] = value
+    app.run()
+    assert not app.exception, [error.message for error in app.exception]
+    return app
+
+
+def text(app: AppTest) -> str:
+    """Everything the page says in words, with plain blanks and without markup."""
+    kinds = ("title", "subheader", "markdown", "caption", "info", "warning", "error")
+    said = [each.value for kind in kinds for each in getattr(app, kind)]
+    return "\n".join(said).replace("\u00a0", " ").replace("\\", "")
+
+
+def test_today_says_who_needs_attention(monkeypatch, known_store):
+    app = opened(monkeypatch, known_store, "today")
+    assert "Of 4 vehicles, 1 should be looked at this week" in text(app)
+    assert "As of 20 May 2031, 12:00 (UTC)." in text(app)
+    assert "The forecast is unchecked" in text(app)
+    table = app.dataframe[0].value
+    assert table["vehicle_id"][0] == "vehicle?vehicle=V1"
+    assert table["urgency"][0] == "▲ This week"
+    assert table["chance_30"][0] == pytest.approx(41)
+
+
+def test_today_opens_as_its_address_says(monkeypatch, known_store):
+    app = opened(monkeypatch, known_store, "today", depot="Millrace", urgency="Plan it", unit="miles")
+    assert app.multiselect(key="depot").value == ["Millrace"]
+    assert app.dataframe[0].value["vehicle_id"].to_list() == ["vehicle?unit=miles&vehicle=V2"]
+
+
+def test_one_vehicle_says_what_strays_why_and_what_to_check(monkeypatch, known_store):
+    app = opened(monkeypatch, known_store, "vehicle", vehicle="V1")
+    said = text(app)
+    assert app.title[0].value == "Vehicle V1"
+    assert "has climbed 0.9 % a month since 12 March; at this rate it meets its limit between 3 and 19 June." in said
+    assert "Within 30 days: 41 % (between 20 % and 62 %), most likely P0171." in said
+    assert "Smoke test the cold exhaust." in said
+    assert "Hot exhaust." in said
+    assert "licensed technician" in said
+    assert app.expander[0].label.startswith("70")
+
+
+def test_another_correction_of_a_vehicle_is_a_link_away(monkeypatch, known_store):
+    app = opened(monkeypatch, known_store, "vehicle", vehicle="V1", correction="Learned idle air, neutral")
+    assert app.selectbox(key="correction").value == "iac_neutral"
+
+
+def test_a_vehicle_that_is_not_there_is_said_to_be_missing(monkeypatch, known_store):
+    app = opened(monkeypatch, known_store, "vehicle", vehicle="V9")
+    assert "Vehicle V9 is not in this state" in text(app)
+
+
+def test_a_vehicle_hardly_read_still_has_a_page(monkeypatch, known_store):
+    app = opened(monkeypatch, known_store, "vehicle", vehicle="V4")
+    assert "Too little was read of this vehicle to say anything." in text(app)
+
+
+def test_recurring_says_issue_and_outcome_of_repairs(monkeypatch, known_store):
+    app = opened(monkeypatch, known_store, "recurring", verdict="Not reset")
+    assert "3 times the rate of the rest of the fleet (between 1.6 and 5.1)" in text(app)
+    assert app.dataframe[1].value["vehicle_id"].to_list() == ["vehicle?vehicle=V2"]
+
+
+def test_the_work_plan_shows_jobs_by_day_and_bay(monkeypatch, known_store):
+    app = opened(monkeypatch, known_store, "plan", day="Monday 26 May 2031")
+    assert "2 vehicles, 2 hours of work from 22 May to 26 May" in text(app)
+    assert "Millrace, bay 2" in text(app)
+    assert "Saltings, bay 1" not in text(app)
+    assert app.dataframe[0].value["jobs"].to_list() == ["Check exhaust upstream", "=Reset idle valve"]
+
+
+def test_trends_compare_groups_of_one_correction(monkeypatch, known_store):
+    app = opened(monkeypatch, known_store, "trends", correction="Long-term fuel trim, bank 1, idle", by="depot")
+    assert "Long-term fuel trim, bank 1, idle: 1 vehicle of 3 strays today." in text(app)
+    assert "the median of Saltings (depot) rose by" in text(app)
+    assert app.dataframe[0].value["vehicle_id"][0] == "vehicle?correction=Long-term%20fuel%20trim%2C%20bank%201%2C%20idle&vehicle=V1"
+
+
+def test_a_forecast_never_checked_is_said_to_be_with_the_command_that_checks_it(monkeypatch, known_store):
+    app = opened(monkeypatch, known_store, "trust")
+    assert "no backtest was run yet" in text(app)
+    assert app.code[0].value.startswith("leeway backtest")
+
+
+def test_the_drops_page_says_what_came_in_and_what_was_set_aside(monkeypatch, known_store):
+    app = opened(monkeypatch, known_store, "drops")
+    assert "185 rows came in from 3 files; 1 row was set aside" in text(app)
+    assert app.dataframe[1].value["column_name"].to_list() == ["read_at"]
+    assert app.dataframe[2].value["row_number"].to_list() == [182]
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_without_a_store_every_page_says_how_to_begin(monkeypatch, tmp_path, page):
+    app = opened(monkeypatch, tmp_path / "none", page)
+    assert "There is no store at" in text(app)
+    assert "leeway demo" in app.code[0].value
+
+
+@pytest.mark.parametrize("page", [page for page in PAGES if page != "drops"])
+def test_a_store_that_was_never_analysed_names_the_command(monkeypatch, loaded_store, page):
+    app = opened(monkeypatch, loaded_store, page)
+    assert "nothing was analysed yet" in text(app)
+    assert app.code[0].value.startswith("leeway analyse")
+
+
+def test_a_damaged_store_is_one_plain_line(monkeypatch, tmp_path):
+    (tmp_path / "state-000001.duckdb").write_bytes(b"not a database")
+    (tmp_path / "current").write_text("state-000001.duckdb\n", encoding="ascii")
+    assert "Restore a backup" in text(opened(monkeypatch, tmp_path, "today"))
