@@ -13,6 +13,7 @@ SAMPLE = 200  # vehicles a family's noise is learned from
 PRIOR_VEHICLES = 3.0  # that the prior of the spread of levels is worth
 PRIOR_OFFSET = 3.0  # prior sd of vehicles' levels, in sigmas of the noise
 MOVE_LAGS = (1, 2, 4, 8)  # weeks
+LONGEST_GAP = 60.0  # days between readings that count towards their pace
 TRIMMED = 1.1  # variance of a trimmed mean against a mean's
 
 
@@ -23,6 +24,7 @@ class Fit:
     healthy [C, R], epoch [C, R], row_start [V + 1], day [R]: the sample, readings without level and season.
     centre [C, K]. ageing [C] per km. offset_sd [C]. season_move, depot_move [C, lags]: variance of a week's movement
     of the family, and of a depot against it. peers: vehicles read in a week.
+    corrections: how many of them a vehicle's readings have. readings_a_year: of a vehicle.
     """
 
     noise: Noise
@@ -36,6 +38,8 @@ class Fit:
     season_move: Float64s
     depot_move: Float64s
     peers: float
+    corrections: float
+    readings_a_year: float
 
 
 def fit_family(panel: Panel, *, settled: Bools, until: float) -> Fit:
@@ -77,8 +81,16 @@ def fit_family(panel: Panel, *, settled: Bools, until: float) -> Fit:
         season_move=season_move,
         depot_move=depot_move,
         peers=len(rows) / weeks,
+        corrections=float(np.isfinite(values).mean() * len(values)),
+        readings_a_year=_pace(day[rows], vehicle[rows]),
         offset_sd=_offset_sd(level - centre[:, panel.calibration[rows]], row_start, noise.sigma),
     )
+
+
+def _pace(day: Float64s, vehicle: Int32s) -> float:
+    """Readings of a vehicle in a year, long gaps left out; weekly where no vehicle has two."""
+    gaps = np.minimum(np.diff(day)[np.diff(vehicle) == 0], LONGEST_GAP)
+    return 365.25 / max(float(gaps.mean()), 1 / 24) if len(gaps) else 365.25 / WEEK
 
 
 def _centres(level: Float64s, calibration: Int32s, calibrations: int, neutral: Float64s, vehicle: Int32s) -> Float64s:

@@ -25,7 +25,8 @@ SEASON_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
 class Bands:
     """A family's bands, all that the filter runs on.
 
-    learn_hours, threshold: [C]. start: day since 1970 from which weeks count. season, season_variance: [C, W, depots].
+    learn_hours: [C]. threshold: [B]. start: day since 1970 from which weeks count.
+    season, season_variance: [C, W, depots].
     """
 
     normal: Normal
@@ -55,8 +56,10 @@ def _family_tables(panel: Panel, bands: Bands) -> dict[str, pl.DataFrame]:
             "block_from": starts * len(codes),
             **{name: getattr(normal, name).ravel() for name in MODEL},
             "tails": normal.tails.reshape(-1, len(SCORES)).tolist(),
+            "corrections": np.tile(normal.corrections, len(codes)),
+            "readings_a_year": np.tile(normal.readings_a_year, len(codes)),
             "learn_hours": np.repeat(bands.learn_hours, blocks),
-            "threshold": np.repeat(bands.threshold, blocks),
+            "threshold": np.tile(bands.threshold, len(codes)),
         },
         schema_overrides={"block_from": TIME},
     )
@@ -112,6 +115,8 @@ def kept_bands(panel: Panel, tables: Mapping[str, pl.DataFrame]) -> tuple[Panel,
         block=np.maximum(np.searchsorted(block_days, day, side="right") - 1, 0).astype(np.int32),
         starts=block_days,
         centre=_centres(panel, order, starts, tables["drift_centre"].filter(pl.col("engine_family") == panel.family)),
+        corrections=model["corrections"].to_numpy()[:blocks],
+        readings_a_year=model["readings_a_year"].to_numpy()[:blocks],
         tails=np.array(model["tails"].to_list()).reshape(len(codes), blocks, -1),
         **{name: model[name].to_numpy().reshape(len(codes), blocks) for name in MODEL},
     )
@@ -125,7 +130,7 @@ def kept_bands(panel: Panel, tables: Mapping[str, pl.DataFrame]) -> tuple[Panel,
     bands = Bands(
         normal=normal,
         learn_hours=last["learn_hours"].to_numpy(),
-        threshold=last["threshold"].to_numpy(),
+        threshold=model["threshold"].to_numpy()[:blocks],
         start=float(weeks.dt.epoch("us")[0]) / 86_400e6,
         season=grid["season"].fill_null(0.0).to_numpy().reshape(shape),
         season_variance=grid["variance"].fill_null(0.0).to_numpy().reshape(shape),

@@ -129,5 +129,7 @@ def _normal(panel: Panel, starts: Float64s, fits: Sequence[Fit], pooled: Sequenc
         centre=np.stack([fit.centre for fit in fits], axis=1),
         ageing=np.stack([fit.ageing for fit in fits], axis=1),
         tails=np.stack([tables[id(fit)] for fit in fits], axis=1),
+        corrections=np.array([fit.corrections for fit in fits]),
+        readings_a_year=np.array([fit.readings_a_year for fit in fits]),
         **stacked,
     )

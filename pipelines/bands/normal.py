@@ -18,6 +18,7 @@ class Normal:
     block: [R] the block of each row. starts: [B] days since 1970. centre: [C, B, K], at 0 km. ageing: [C, B] per km.
     sigma, memory_days, rounding (variance), wander (variance per day), offset_sd, season_move, depot_move (variances
     of a week's movement): [C, B]. tails: [C, B, 8] innovations, in their own sd, whose normal scores are `SCORES`.
+    corrections, readings_a_year: [B] how many corrections a vehicle's readings have, how many readings there are.
     """
 
     block: Int32s
@@ -32,6 +33,8 @@ class Normal:
     season_move: Float64s
     depot_move: Float64s
     tails: Float64s
+    corrections: Float64s
+    readings_a_year: Float64s
 
     def model(self, c: int) -> Float64s:
         """[B, 5] healthy noise of one correction, as the filter takes it."""

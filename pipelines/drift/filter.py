@@ -87,7 +87,7 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
             vehicles' levels.
         tails: [B, 8] innovations (in their own sd) whose normal scores are `SCORES`.
         learn_hours: Time constant of relearning in ignition hours; 0: it does not relearn.
-        threshold: Evidence at which an alarm is raised.
+        threshold: [B] evidence at which an alarm is raised.
         expected: [R] output.
         deviation: [R] output, smoothed level minus expected.
         slope: [R] output, of the deviation per 30 days.
@@ -103,7 +103,7 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
         now_epoch = -1
         on = False
         quiet = 0
-        mu = n = level = own = peak = before2 = 0.0
+        mu = n = level = own = normal = peak = side = before2 = 0.0
         before = np.nan
         calibration_last = -1
         p11 = p12 = p22 = 0.0
@@ -126,12 +126,13 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
                 continue
             m = model[block[r]]
             sigma = m[SIGMA]
+            spread2 = m[OFFSET_SD] * m[OFFSET_SD]
+            limit = threshold[block[r]]
             noise2 = sigma * sigma + base_variance[r]
             rho = 0.0
             x = y - base[r]
             if epoch[r] != now_epoch:
                 fresh = now_epoch >= 0
-                spread2 = m[OFFSET_SD] * m[OFFSET_SD]
                 before = own if fresh and calibration[r] == calibration_last else np.nan
                 before2 = p11 + CARRIED * spread2
                 now_epoch = epoch[r]
@@ -214,7 +215,7 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
                 count = thin(bank, count, seen)
             level += SMOOTHING * (x - level)
             half = best / 2
-            trust = 1 / (1 + np.exp(threshold / 2 - half))
+            trust = 1 / (1 + np.exp(limit / 2 - half))
             size = best_t / best_v if best_v > 0 else 0.0
             own = mu - trust * size * best_d
             rate = trust * size * best_rate
@@ -224,22 +225,29 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
                 standing = gone * gone / (p11 + before2) / 2
                 if standing > half:
                     half, direction, rate = standing, gone, 0.0
-                    own = mu - gone / (1 + np.exp(threshold / 2 - half))
+                    own = mu - gone / (1 + np.exp(limit / 2 - half))
+            if on and direction * side < 0:
+                own, rate = normal, 0.0  # the way back is no new departure
+            normal = own
             away = level - own
             if on:
                 peak = max(peak, abs(away))
-                calm = half < HOLD * threshold or abs(x - own) < max(BACK * sigma, RETURNED * peak)
-                quiet = quiet + 1 if calm else 0
+                returned = abs(x - own) < max(BACK * sigma, RETURNED * peak)
+                quiet = quiet + 1 if returned or half < HOLD * limit else 0
                 if quiet == PATIENCE:
                     on = False
-                    quiet = 0
                     count = 0
                     before = np.nan
-                    p11 += m[OFFSET_SD] * m[OFFSET_SD]
-            elif half > threshold and seen >= LEAST_SETTLED and not learning and direction * away > 0:
+                    if returned:
+                        mu, n, level, away = own, x - own, x, x - own
+                        p11, p12, p22 = p11 + CARRIED * spread2, 0.0, noise2
+                    else:
+                        p11 += spread2
+            elif half > limit and seen >= LEAST_SETTLED and not learning and direction * away > 0:
                 on = abs(away) >= BACK * sigma
                 quiet = 0
                 peak = abs(away)
+                side = direction
             last_expected = base[r] + own
             last_deviation = away
             last_slope = rate

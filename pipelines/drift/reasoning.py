@@ -82,7 +82,7 @@ def _paths(panel: Panel, bands: Bands) -> pl.DataFrame:
             "band_high": (expected + margin).ravel(),
             "level": (expected + out.deviation.T).ravel(),
             "evidence": out.evidence.T.astype(np.float64).ravel(),
-            "threshold": np.repeat(bands.threshold, rows),
+            "threshold": np.tile(bands.threshold[normal.block], len(centre)),
             "epoch": panel.epoch.T.ravel(),
             "settled": ~learning.ravel(),
         },

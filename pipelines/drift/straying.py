@@ -61,7 +61,9 @@ def _family(panel: Panel, normal: Normal, learn_hours: Float64s, fleet_start: fl
     bands = Bands(
         normal=normal,
         learn_hours=learn_hours,
-        threshold=_thresholds(panel, day, settings),
+        threshold=threshold(
+            settings.false_alarms_per_vehicle_year, np.maximum(normal.corrections, 1.0), normal.readings_a_year
+        ),
         start=fleet_start,
         season=np.zeros((shape[0], weeks, len(panel.depots))),
         season_variance=np.zeros((shape[0], weeks, len(panel.depots))),
@@ -91,20 +93,10 @@ def empty_drift(panel: Panel, bands: Bands) -> FamilyDrift:
         slope=blank(),
         leeway=blank(),
         evidence=blank(),
-        threshold=bands.threshold.astype(np.float32),
+        threshold=np.full(len(panel.codes), bands.threshold[-1], dtype=np.float32),
         alarm=np.zeros(shape, dtype=np.bool_).T,
         relearning=np.zeros(shape, dtype=np.bool_).T,
     )
-
-
-def _thresholds(panel: Panel, day: Float64s, settings: Settings) -> Float64s:
-    """[C]: the promise spread over the corrections that this family's vehicles read, at the pace they are read."""
-    read = np.isfinite(panel.values).sum(axis=0)
-    corrections = max(float(read.sum()) / max(float(read.max(initial=1)), 1.0), 1.0)
-    gaps = np.diff(day)[np.diff(vehicle_of_row(panel)) == 0]
-    pace = 365.25 / float(np.median(gaps)) if len(gaps) and np.median(gaps) > 0 else 365.25 / WEEK
-    value = threshold(settings.false_alarms_per_vehicle_year, np.array(corrections), np.array(pace))
-    return np.full(len(panel.codes), float(value))
 
 
 def _correction(  # noqa: PLR0917
@@ -173,7 +165,7 @@ def filter_correction(  # noqa: PLR0917
         normal.model(c),
         normal.tails[c],
         bands.learn_hours[c],
-        bands.threshold[c],
+        bands.threshold,
     )
     outputs = (
         out.expected.T[c],
