@@ -17,7 +17,7 @@ class CostAssumptions:
     working_day_hours: float = 8.0
     off_road_days: float = 30.0  # that a vehicle off the road would stand if nobody repaired it
     foresight_days: float = 180.0  # a limit met later than this is no work that is still to come
-    chance_without_cause: float = 0.5  # that the work finds the trouble where no cause is named
+    chance_without_cause: float = 0.8  # that a visit finds the trouble where no cause is named
     visit: float = 60.0  # bringing and fetching a vehicle once
     bays: int = 1  # of a depot without a row in `bays`
     bay_hours: float = 8.0

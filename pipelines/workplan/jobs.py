@@ -24,10 +24,10 @@ def jobs(published: Mapping[str, pl.DataFrame], *, evidence: Evidence, costs: Co
 
     Returns:
         vehicle_id, depot, urgency, component, rule_reason (text; null: no rule makes it
-        urgent), standing_codes (text), what (text), why (text), labour_hours, p7, p30, p90, cost_now (planned
-        work: labour, part, standing still; and the risk that stays if the cause is another), cost_of_fault (the same
-        work unplanned, with the breakdown), cost_if_waiting (expected over 90 days), standing (cost of a day), on_hand,
-        lead_days.
+        urgent), standing_codes (text), what (text), why (text), labour_hours, p7, p30, p90, cost_now (labour and
+        standing still; the part, or the risk that stays, by the chance that the cause is found), cost_of_fault (the
+        same work unplanned, with the breakdown), cost_if_waiting (expected over 90 days), standing (cost of a day),
+        on_hand, lead_days.
     """
     states = published["vehicle_state"].filter(pl.col("urgency").is_in(WORTH_A_LOOK))
     needed = (
@@ -104,25 +104,26 @@ def _priced(needed: pl.DataFrame, costs: CostAssumptions) -> pl.DataFrame:
     """The jobs with what they cost now and what waiting is expected to cost over the forecast's 90 days."""
     standing = pl.col("downtime_cost_per_day").fill_null(costs.downtime_per_day)
     labour = pl.col("labour_hours").fill_null(costs.labour_hours)
-    work = labour * costs.labour_per_hour + pl.col("part_cost").fill_null(costs.part)
-    breakdown = pl.col("breakdown_cost").fill_null(costs.breakdown)
-    planned = work + standing * labour / costs.working_day_hours
-    unplanned = (
-        work + standing * costs.unplanned_days + pl.col("strand_share").fill_null(costs.strand_share) * breakdown
+    part = pl.col("part_cost").fill_null(costs.part)
+    breakdown = pl.col("strand_share").fill_null(costs.strand_share) * pl.col("breakdown_cost").fill_null(
+        costs.breakdown
     )
+    visit = labour * (costs.labour_per_hour + standing / costs.working_day_hours)
+    unplanned = labour * costs.labour_per_hour + part + standing * costs.unplanned_days + breakdown
     # A code that stands is a fault that has happened: the visit it forces is certain.
     fault = pl.when(pl.col("open_faults") > 0).then(1.0).otherwise(pl.col("p90"))
-    # The work finds the trouble only if the leading cause is the true one; else the risk stays.
-    risk_left = (1 - pl.col("chance").fill_null(costs.chance_without_cause)) * fault * unplanned
+    # The visit finds the trouble, and the part is bought, if the leading cause is the true one; else the risk stays.
+    found = pl.col("chance").fill_null(costs.chance_without_cause)
+    now = visit + found * part + (1 - found) * fault * unplanned
     # Without a fault in 90 days the same work is still to come where a limit is foreseen and the trouble is real.
-    still = pl.when(pl.col("foreseen")).then(1 - pl.col("none").fill_null(costs.chance_without_cause)).otherwise(0.0)
+    still = pl.when(pl.col("foreseen")).then(1 - pl.col("none").fill_null(1.0)).otherwise(0.0)
     # A vehicle off the road stands until it is repaired.
     stands = pl.when(pl.col("urgency") == "off_road").then(standing * costs.off_road_days).otherwise(0.0)
     return needed.with_columns(
         labour_hours=labour,
-        cost_now=planned + risk_left,
+        cost_now=now,
         cost_of_fault=unplanned,
-        cost_if_waiting=fault * unplanned + (1 - fault) * still.fill_null(0.0) * planned + stands,
+        cost_if_waiting=fault * unplanned + (1 - fault) * still.fill_null(0.0) * (visit + part) + stands,
         standing=standing,
         on_hand=pl.col("on_hand").fill_null(0),
         lead_days=pl.col("lead_days").fill_null(0.0),

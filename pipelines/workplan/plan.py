@@ -162,7 +162,9 @@ class _Task:
         return found
 
     def _before_parts(self, row: Row, place: Depot, day: int) -> bool:
-        return bool((place.days[day] - self.evidence.as_of.date()).days < row["lead_days"])
+        """Whether a part ordered now cannot be there; a vehicle off the road comes in all the same."""
+        early = (place.days[day] - self.evidence.as_of.date()).days < row["lead_days"]
+        return bool(early and row["urgency"] != "off_road")
 
     def _saving(self, row: Row, place: Depot, day: int) -> float:
         """Expected cost of waiting less that of the work on this day, a fault before it included."""

@@ -161,3 +161,10 @@ def test_the_chance_between_the_horizons_meets_them_and_never_falls():
     chances = [chance_within(days, *p) for days in range(200)]
     assert chances == sorted(chances)
     assert chances[-1] < 1.0
+
+
+def test_a_vehicle_off_the_road_comes_in_before_its_part(planned):
+    published, evidence = planned({"v": SOUND}, urgency="off_road")
+    ordered = evidence.components.with_columns(on_hand=pl.lit(0, dtype=pl.Int64), lead_days=pl.lit(9.0))
+    told = plan_work(published, evidence=replace(evidence, components=ordered), days=14, settings=Settings())
+    assert told["day"].to_list() == [MONDAY]
