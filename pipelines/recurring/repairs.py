@@ -11,7 +11,7 @@ import polars as pl
 from pipelines.catalogue.tables import published_tables
 from pipelines.causes.knowledge import causes
 from pipelines.causes.noise import deviation_noise
-from pipelines.handover import Bools, Drift, Evidence, FamilyDrift, Float64s, History, Int64s
+from pipelines.handover import Bools, Drift, Evidence, FamilyDrift, Float32s, Float64s, History, Int64s
 from pipelines.outliers.in_service import in_service
 from pipelines.recurring.affected import FamilyPlaces, family_places
 
@@ -19,6 +19,7 @@ MENDS = ("cleaning", "adjustment", "repair", "replacement", "reset", "module_rep
 ENOUGH_HOURS = 40.0  # ignition-on hours after which an outcome is decided
 ENOUGH_READINGS = 4
 ENOUGH_DAYS = 28.0  # instead of hours where the module's clock is not read (judgement)
+CAME_IN = timedelta(days=14)  # a code that went away so shortly before the work is what it was for (judgement)
 WATCHED = timedelta(days=180)  # after the work, or up to the next work on the same part (judgement)
 MOST_NAMED = 6  # corrections that decide, those that were off most
 OFF = 2.5  # healthy scatters from which a correction counts as off before the work
@@ -43,7 +44,7 @@ class Around:
     lowest: float  # least share of it seen since
     early: float  # share of it left at the first readings
     relearning: bool  # some correction in question is learning anew now
-    alarm: tuple[str, ...]  # corrections in question that are in alarm now
+    strayed: tuple[str, ...]  # corrections in question that are in alarm now and have moved since the work
 
     @property
     def enough(self) -> bool:
@@ -80,11 +81,7 @@ def repair_outcomes(drift: Drift, *, evidence: Evidence, history: History) -> pl
             codes = _codes_of(work, places)
         else:
             around, codes = _nothing_read(), frozenset()
-        returned = [
-            (code, found)
-            for code, set_at, found in events.get(vehicle, [])
-            if code in codes and work["done_at"] < set_at <= work["until"]
-        ]
+        returned = _returned(events.get(vehicle, []), codes, work)
         verdict, text = _verdict(work, around, returned, titles)
         rows.append(
             {
@@ -126,13 +123,30 @@ def _pieces_of_work(evidence: Evidence) -> pl.DataFrame:
     )
 
 
-def _events_by_vehicle(events: pl.DataFrame) -> dict[str, list[tuple[str, datetime, datetime]]]:
-    found: dict[str, list[tuple[str, datetime, datetime]]] = {}
-    for vehicle, code, set_at, at in events.select(
-        "vehicle_id", pl.col("code").str.slice(0, 5), pl.col("set_at").fill_null(pl.col("found_at")), "found_at"
+@dataclass(frozen=True, kw_only=True)
+class _Event:
+    code: str
+    set_at: datetime
+    found_at: datetime
+    ended_at: datetime | None
+
+
+def _events_by_vehicle(events: pl.DataFrame) -> dict[str, list[_Event]]:
+    found: dict[str, list[_Event]] = {}
+    for vehicle, code, set_at, found_at, ended_at in events.select(
+        "vehicle_id", pl.col("code").str.slice(0, 5), pl.coalesce("set_at", "found_at"), "found_at", "ended_at"
     ).iter_rows():
-        found.setdefault(vehicle, []).append((code, set_at, at))
+        found.setdefault(vehicle, []).append(_Event(code=code, set_at=set_at, found_at=found_at, ended_at=ended_at))
     return found
+
+
+def _returned(events: list[_Event], codes: frozenset[str], work: Mapping[str, Any]) -> list[_Event]:
+    """Codes set again after the work: those that concern it, and those that stood when the vehicle came in."""
+    done_at = work["done_at"]
+    stood = {
+        e.code for e in events if e.found_at <= done_at and (e.ended_at is None or e.ended_at >= done_at - CAME_IN)
+    }
+    return [e for e in events if e.code in codes | stood and done_at < e.set_at <= work["until"]]
 
 
 def _codes_of(work: Mapping[str, Any], places: FamilyPlaces) -> frozenset[str]:
@@ -155,7 +169,7 @@ def _nothing_read() -> Around:
     nan = float("nan")
     return Around(
         readings=0, hours=nan, days=0.0, last_at=None, named=(), before=0.0, first=nan, last=nan, lowest=nan, early=nan,
-        relearning=False, alarm=(),
+        relearning=False, strayed=(),
     )  # fmt: skip
 
 
@@ -175,6 +189,7 @@ def _around(family: FamilyDrift, v: int, asked: Bools, scatter: Float64s, work: 
     away = family.panel.values[after][:, named] - expected[named]
     shares = _shares_left(away / off[named], size[named])
     hours = float(panel.hours[newest] - panel.hours[before[-1]]) if len(before) else float("nan")
+    moved = np.abs(_level(panel.values[after[-3:]]) - _level(panel.values[after[:3]])) / scatter
     nothing = float("nan")
     return Around(
         readings=len(after),
@@ -188,7 +203,7 @@ def _around(family: FamilyDrift, v: int, asked: Bools, scatter: Float64s, work: 
         lowest=float(shares.min()) if len(shares) else nothing,
         early=float(np.median(shares[:3])) if len(shares) else nothing,
         relearning=bool(family.relearning[newest, columns].any()),
-        alarm=tuple(panel.codes[c] for c in columns if family.alarm[newest, c]),
+        strayed=tuple(panel.codes[c] for c in columns if family.alarm[newest, c] and moved[c] >= 2 * OFF),
     )
 
 
@@ -196,10 +211,14 @@ def _departure_before(family: FamilyDrift, before: Int64s) -> tuple[Float64s, Fl
     """What the vehicle should read and how far it is off, [C] each, by the last three readings before the work."""
     if not len(before):
         return np.zeros(len(family.panel.codes)), np.zeros(len(family.panel.codes))
-    away = family.panel.values[before[-3:]].astype(np.float64) - family.expected[before[-3:]]
-    read = ~np.isnan(away)
-    off = np.where(read.any(axis=0), np.nanmedian(np.where(read.any(axis=0), away, 0.0), axis=0), 0.0)
-    return family.expected[before[-1]].astype(np.float64), off
+    away = family.panel.values[before[-3:]] - family.expected[before[-3:]]
+    return family.expected[before[-1]].astype(np.float64), _level(away)
+
+
+def _level(readings: Float32s) -> Float64s:
+    """Median of a few readings, [C]; 0 where none was read."""
+    read = (~np.isnan(readings)).any(axis=0)
+    return np.asarray(np.nanmedian(np.where(read, readings, 0.0), axis=0), dtype=np.float64)
 
 
 def _shares_left(share: Float64s, size: Float64s) -> Float64s:
@@ -216,11 +235,11 @@ def _shares_left(share: Float64s, size: Float64s) -> Float64s:
 
 
 def _verdict(
-    work: Mapping[str, Any], around: Around, returned: list[tuple[str, datetime]], titles: Mapping[str, str | None]
+    work: Mapping[str, Any], around: Around, returned: list[_Event], titles: Mapping[str, str | None]
 ) -> tuple[str, str]:
     if returned:
-        code, found = min(returned, key=lambda event: event[1])
-        return "came_back", f"Code {code} was set again after the work (found {found:%Y-%m-%d})."
+        first = min(returned, key=lambda event: event.found_at)
+        return "came_back", f"Code {first.code} was set again after the work (found {first.found_at:%Y-%m-%d})."
     if around.readings == 0:
         return "undecided", "No reading since the work."
     since = _since(around)
@@ -249,10 +268,10 @@ def _departure_since(around: Around, *, was_reset: bool) -> tuple[str, str]:
 
 
 def _without_departure(around: Around, titles: Mapping[str, str | None], since: str) -> tuple[str, str]:
-    """Work after nothing was seen to depart: it holds unless something of it departs now."""
-    if around.alarm:
-        what = titles.get(around.alarm[0]) or around.alarm[0]
-        return "came_back", f"Nothing was off before; {what} is drifting now ({since})."
+    """Work after nothing was seen to depart: it holds unless something of it has strayed since."""
+    if around.strayed:
+        what = titles.get(around.strayed[0]) or around.strayed[0]
+        return "came_back", f"Nothing was off before; {what} has strayed since ({since})."
     if around.relearning:
         return "relearning", f"Still learning anew: {since}."
     return "held", f"Nothing of this component departs and no code came back ({since})."
