@@ -78,7 +78,8 @@ def explain(c: int, out: FamilyDrift, found: Episodes, inputs: tuple) -> None:  
             *dummies,
             trace,
         )
-        kept = np.flatnonzero(np.isfinite(trace[:, 0]) & (epoch[rows] == epoch[row_start[v + 1] - 1]))
+        read = np.flatnonzero(np.isfinite(trace[:, 0]))  # the newest epoch may not have been read yet
+        kept = read[epoch[rows][read] == epoch[rows][read[-1]]]
         sigma = model[block[row_start[v + 1] - 1], sequential.SIGMA]
         now = base[rows][kept[-1]] + trace[kept[-1], 5]
         answer = posterior(trace[kept], day[rows][kept], sigma, limits - now)
