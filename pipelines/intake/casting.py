@@ -70,7 +70,7 @@ def _text(cells: pl.Series, how: Reading) -> pl.Series:  # noqa: ARG001 (all cas
 
 def _float(cells: pl.Series, how: Reading) -> pl.Series:
     if cells.dtype == pl.String:
-        texts = cells.str.strip_chars().str.replace_all("\u2212", "-", literal=True)
+        texts = cells.str.strip_chars().str.replace_all("\u2212", "-", literal=True).str.replace(PROTECTED, "$1")
         numbers = texts.cast(pl.Float64, strict=False)
         if numbers.null_count() > texts.null_count() and texts.str.contains(",", literal=True).any():
             commas = r"^[-+]?\d*,\d+([eE][-+]?\d+)?$" if how.decimal_comma else r"^[-+]?\d*,(\d{1,2}|\d{4,})$"

@@ -193,7 +193,7 @@ def _above(typed: pl.DataFrame, check: Check) -> list[pl.DataFrame]:
 def _check_digit(typed: pl.DataFrame, check: Check) -> list[pl.DataFrame]:
     values = typed[check.column]
     wrong = pl.Series(
-        [value is not None and _vin_digit(value) not in (None, value[8]) for value in values], dtype=pl.Boolean
+        [value is not None and _vin_digit(value) not in (None, value[8:9]) for value in values], dtype=pl.Boolean
     )
     return _problems(wrong, check.column, check.reason, values, check.verdict)
 

@@ -8,6 +8,7 @@ import csv
 import gzip
 import io
 import re
+import zlib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -59,7 +60,7 @@ def read_delimited(
     try:
         with _open(path) as stream:
             yield from _blocks(stream, path, types, layout)
-    except (OSError, EOFError, gzip.BadGzipFile, UnicodeError) as error:
+    except (OSError, EOFError, zlib.error, UnicodeError, csv.Error) as error:
         raise DropError(
             f"{path.name}: {' '.join(str(error).split())}. Is the file whole, and what its ending says?"
         ) from error
@@ -133,7 +134,7 @@ def _header(data: bytes, path: Path, layout: Layout) -> tuple[int, list[str], st
             declared = found[1].decode()
         elif line.strip():
             text = _decoded(line)
-            separator = declared or max(SEPARATORS, key=lambda s: len(next(csv.reader([text], delimiter=s), [])))
+            separator = declared or max(SEPARATORS, key=lambda s: len(_split(text, s)))
             return row, _names(text, separator), separator, data
         row += 1
     raise DropError(f"{path.name}: is empty. Nothing to load.")
@@ -143,13 +144,17 @@ def _names(line: str, separator: str) -> list[str]:
     """Column names; blanks and names that came before (whatever their case) get a number, to stay apart."""
     names: list[str] = []
     seen: set[str] = set()
-    for position, cell in enumerate(next(csv.reader([line.strip("\r")], delimiter=separator), []), start=1):
+    for position, cell in enumerate(_split(line, separator), start=1):
         name = cell.strip() or f"column {position}"
         while name.casefold() in seen or name in BOOKKEEPING:
             name = f"{name} ({position})"
         seen.add(name.casefold())
         names.append(name)
     return names
+
+
+def _split(line: str, separator: str) -> list[str]:
+    return next(csv.reader([line.replace("\r", " ")], delimiter=separator), [])
 
 
 def _cut(data: bytes) -> tuple[bytes, bytes]:

@@ -36,9 +36,13 @@ def write_frame(frame: pl.DataFrame, target: Path) -> None:
 
 def protected(frame: pl.DataFrame) -> pl.DataFrame:
     """The frame with `'` before text that a spreadsheet may run; numbers kept as text stay as they are."""
-    text = pl.col(pl.String)
+    texts = [pl.col(name) for name, dtype in frame.schema.items() if dtype == pl.String]
     return frame.with_columns(
-        pl.when(text.str.contains(DANGEROUS) & ~text.str.contains(NUMBER)).then(pl.lit("'") + text).otherwise(text)
+        pl.when(text.str.contains(DANGEROUS) & ~text.str.contains(NUMBER))
+        .then(pl.concat_str(pl.lit("'"), text))
+        .otherwise(text)
+        .alias(text.meta.output_name())
+        for text in texts
     )
 
 

@@ -94,8 +94,10 @@ def _miles(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
 
 
 def _clock(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
-    gain = pl.col(check.column) - pl.col(f"{check.column} before")
-    return _flags(_read(rows, check.column), gain > _days_since() * 24 + float(check.argument), check)
+    """Since the reading before, or since a restart between the two, a clock can run no longer than the time passed."""
+    value, before = pl.col(check.column), pl.col(f"{check.column} before")
+    longest = _days_since() * 24 + float(check.argument)
+    return _flags(_read(rows, check.column), pl.min_horizontal(value, (value - before).abs()) > longest, check)
 
 
 def _alone(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
@@ -130,12 +132,19 @@ def _spike(rows: pl.DataFrame, check: Check, steps: Mapping[str, float]) -> pl.D
         read = rows.select("load_id", *KEYS, "new", code).drop_nulls(code)
         before = (pl.col(code) - pl.col(code).shift()).over("vehicle_id")
         after = (pl.col(code) - pl.col(code).shift(-1)).over("vehicle_id")
-        sides = read.with_columns(before.alias("before"), after.alias("after"))
+        sides = _judged_now(read).with_columns(before.alias("before"), after.alias("after"))
         usual = max(float(str(sides["before"].abs().median() or 0.0)), step, 1e-9)
         out = pl.min_horizontal(pl.col("before").abs(), pl.col("after").abs()) > float(check.argument) * usual
         one_side = pl.col("before").sign() == pl.col("after").sign()
         found.append(_flags(sides, out & one_side & pl.col("new"), check, code))
     return pl.concat(found)
+
+
+def _judged_now(read: pl.DataFrame) -> pl.DataFrame:
+    """New readings, and the one before each, which is told apart only now; as of the load that tells."""
+    next_new = pl.col("new").shift(-1).over("vehicle_id").fill_null(value=False)
+    by = pl.when(pl.col("new")).then("load_id").otherwise(pl.col("load_id").shift(-1)).alias("load_id")
+    return read.with_columns(by, pl.col("new") | next_new)
 
 
 CHECKS: dict[str, Callable[[pl.DataFrame, Check], pl.DataFrame]] = {

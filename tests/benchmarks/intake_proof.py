@@ -1,0 +1,68 @@
+"""How much of the dirt that `simulate` plants is caught or flagged, kind by kind, and how many good rows are lost.
+
+Run: python tests/benchmarks/intake_proof.py [VEHICLES] [WEEKS] [SEED] (default 300, 78, 11). A piece of dirt counts as
+caught when a flag or a quarantined row names its vehicle within its time, or at the reading just before or after it.
+"""
+
+import sys
+import tempfile
+from datetime import timedelta
+from pathlib import Path
+
+import polars as pl
+from click.testing import CliRunner
+
+from pipelines.intake.load import load
+from pipelines.store.folder import Store
+from pipelines.store.published import flagged, load_reports, quarantined
+from synthetic_fleet.command import simulate
+
+# Dirt that a reading, its neighbours and its own past can show; the others are told apart by later stages or harmless.
+SHOWN_HERE = [
+    "fraction_for_percent",
+    "miles",
+    "fahrenheit",
+    "hours_wrong",
+    "odometer_back",
+    "odometer_wrong",
+    "misread",
+]
+NEIGHBOUR = timedelta(days=16)  # the readings before and after a piece lie within it
+
+
+def main(vehicles: int, weeks: int, seed: int) -> None:
+    """Print the share caught of each kind, and the share of rows lost to quarantine."""
+    with tempfile.TemporaryDirectory() as name:
+        folder, store = Path(name) / "fleet", Store(Path(name) / "store")
+        arguments = ["--vehicles", str(vehicles), "--weeks", str(weeks), "--seed", str(seed), "--out", str(folder)]
+        CliRunner().invoke(simulate, arguments, catch_exceptions=False)
+        for month in sorted(path for path in folder.iterdir() if path.name != "truth"):
+            load(store, [month])
+        dirt = pl.read_parquet(folder / "truth" / "dirt").filter(pl.col("vehicle_id").is_not_null())
+        print(caught(store, dirt))
+        rows = load_reports(store).select(pl.col("row_count").sum(), pl.col("flagged").sum()).row(0)
+        print(f"{rows[0]:,} rows: {quarantined(store).height} quarantined, {rows[1]} values flagged")
+
+
+def caught(store: Store, dirt: pl.DataFrame) -> pl.DataFrame:
+    """Pieces and the share caught, by kind."""
+    at = (
+        pl.col("detail").str.extract(r"^(\d{4}-\d\d-\d\d \d\d:\d\d)").str.to_datetime("%Y-%m-%d %H:%M", time_zone="UTC")
+    )
+    flags = flagged(store).select("vehicle_id", "column_name", at.alias("at")).drop_nulls()
+    pieces = dirt.with_row_index("piece")
+    near = pieces.join(flags, on="vehicle_id").filter(
+        pl.col("at").is_between(pl.col("from_at") - NEIGHBOUR, pl.col("to_at") + NEIGHBOUR)
+    )
+    found = pieces.with_columns(pl.col("piece").is_in(near["piece"].implode()).alias("caught"))
+    return (
+        found.group_by("kind")
+        .agg(pl.len().alias("pieces"), pl.col("caught").mean().round(3))
+        .with_columns(pl.col("kind").is_in(SHOWN_HERE).alias("shown_here"))
+        .sort("shown_here", "kind", descending=[True, False])
+    )
+
+
+if __name__ == "__main__":
+    given = [int(word) for word in sys.argv[1:]]
+    main(*(given + [300, 78, 11][len(given) :]))
