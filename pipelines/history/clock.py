@@ -1,13 +1,14 @@
 """The module's clock and the odometer as totals since first seen, and where the module lost its power."""
 
 from dataclasses import dataclass
+from datetime import timedelta
 
 import numpy as np
 import polars as pl
 
 from pipelines.handover import Bools, Evidence, Float64s, Int64s
 from pipelines.history.counter import NEW_TRACK, RESTARTED, RESUMED, ZONES_H, CounterRules, Stitched, stitch
-from pipelines.history.rows import first_rows_after, row_starts
+from pipelines.history.rows import MISDATED_DAYS, first_rows_after, row_starts
 
 CLOCK = CounterRules(max_rate=1.0, tolerance=0.1, zero_restart=True, factors=(1 / 60, 1 / 3600))
 KM_PER_MILE = 1.609344
@@ -47,7 +48,7 @@ def clocks(rows: pl.DataFrame, evidence: Evidence) -> Clocks:
     counter = _floats(rows["ignition_hours"]) * scale
     hours = stitch(start, at, counter, km.total, fresh, rules=CLOCK)
     total, confidence = _without_clock(rows, hours, km)
-    lost = (hours.event == RESTARTED) | _recorded_losses(rows, evidence, counter, at)
+    lost = (hours.event == RESTARTED) | _recorded_losses(rows, evidence, counter, at, hours.event)
     frame = pl.DataFrame(
         {
             "row": rows["row"],
@@ -93,11 +94,25 @@ def _clock_scale(start: Int64s, at: Float64s, counter: Float64s) -> Float64s:
     return factor[vehicle]
 
 
-def _recorded_losses(rows: pl.DataFrame, evidence: Evidence, counter: Float64s, at: Float64s) -> Bools:
-    """Readings after a recorded power loss, unless their clock says that it has run for longer than since then."""
+def _recorded_losses(rows: pl.DataFrame, evidence: Evidence, counter: Float64s, at: Float64s, event: Int64s) -> Bools:
+    """Readings after a recorded power loss that the clock does not contradict.
+
+    It does where it has run for longer than since then, and where it restarted at a reading near by: work is dated
+    a day early or late.
+    """
     mask = np.zeros(rows.height, np.bool_)
-    losses = evidence.work.filter(pl.col("kind") == "power_loss").select("vehicle_id", "done_at")
-    found = first_rows_after(losses, rows, at="done_at")
+    restarts = rows.filter(pl.Series(event == RESTARTED)).select("vehicle_id", restart_at="read_at")
+    losses = evidence.work.filter(pl.col("kind") == "power_loss").select("vehicle_id", "done_at").sort("done_at")
+    silent = losses.join_asof(
+        restarts.sort("restart_at"),
+        left_on="done_at",
+        right_on="restart_at",
+        by="vehicle_id",
+        strategy="nearest",
+        tolerance=timedelta(days=MISDATED_DAYS),
+        check_sortedness=False,
+    ).filter(pl.col("restart_at").is_null())
+    found = first_rows_after(silent, rows, at="done_at")
     row, done = found["row"].to_numpy(), found["done_at"].dt.timestamp("us").to_numpy() / 3.6e9
     contradicted = counter[row] > at[row] - done + ZONES_H  # false where the clock was not read
     mask[row[~contradicted]] = True

@@ -1,9 +1,11 @@
 """What may have set learned values back: work rows, changed modules and calibrations, lost power."""
 
+from datetime import timedelta
+
 import polars as pl
 
 from pipelines.handover import Evidence
-from pipelines.history.rows import first_rows_after
+from pipelines.history.rows import MISDATED_DAYS, first_rows_after
 
 HANDS_ON = ("repair", "replacement", "cleaning", "adjustment", "inspection")
 
@@ -18,10 +20,17 @@ def resetting_events(rows: pl.DataFrame, clock: pl.DataFrame, evidence: Evidence
 
     Returns:
         vehicle_id, row, kind, component, bank, cylinder, unreset (hands on, said without a reset; null: not hands on),
-        started_at, first_read_at, recorded. kind: `module`,
-        `calibration`, `reset`, `replaced` (hands on, reset done), `hands_on` (not said), `stale` (said not to be done),
-        `power_loss`, `codes_cleared`.
+        started_at, first_read_at, recorded. kind: `module`, `calibration`, `reset`, `replaced` (hands on, reset done),
+        `hands_on` (not said), `stale` (said not to be done), `power_loss`, `codes_cleared`.
     """
+    recorded, inferred = _recorded(rows, evidence), _inferred(rows, clock)
+    placed = _snapped(recorded, inferred)
+    alone = inferred.join(placed, on=["row", "kind"], how="anti").with_columns(recorded=pl.lit(value=False))
+    return pl.concat([placed, alone], how="diagonal").sort("row", "kind", "component", "started_at")
+
+
+def _recorded(rows: pl.DataFrame, evidence: Evidence) -> pl.DataFrame:
+    """Events of work rows at the first reading after each."""
     kind = (
         pl.when(pl.col("kind") == "module_replacement").then(pl.lit("module"))
         .when(pl.col("kind") == "programming").then(pl.lit("calibration"))
@@ -39,14 +48,18 @@ def resetting_events(rows: pl.DataFrame, clock: pl.DataFrame, evidence: Evidence
         .filter(pl.col("event").is_not_null())
         .rename({"event": "kind"})
     )
-    recorded = first_rows_after(work, rows, at="done_at").select(
+    return first_rows_after(work, rows, at="done_at").select(
         "vehicle_id", "row", "kind", *where, started_at="done_at", first_read_at="read_at", recorded=pl.lit(value=True)
     )
+
+
+def _inferred(rows: pl.DataFrame, clock: pl.DataFrame) -> pl.DataFrame:
+    """Events that the readings show by themselves: another module, another calibration, lost power."""
     marked = rows.join(clock.select("row", "power_lost", "lost_at", "other_module"), on="row").with_columns(
         before=pl.col("read_at").shift(1).over("vehicle_id")
     )
     middle = pl.col("before") + (pl.col("read_at") - pl.col("before")) / 2
-    inferred = pl.concat(
+    return pl.concat(
         [
             marked.filter(flag).select(
                 "vehicle_id", "row", kind=pl.lit(name), started_at=pl.coalesce(at, "read_at"), first_read_at="read_at"
@@ -58,5 +71,30 @@ def resetting_events(rows: pl.DataFrame, clock: pl.DataFrame, evidence: Evidence
             )
         ]
     )
-    inferred = inferred.join(recorded, on=["row", "kind"], how="anti").with_columns(recorded=pl.lit(value=False))
-    return pl.concat([recorded, inferred], how="diagonal").sort("row", "kind", "component", "started_at")
+
+
+def _snapped(recorded: pl.DataFrame, inferred: pl.DataFrame) -> pl.DataFrame:
+    """Recorded events moved to the reading that shows them, where one does within `MISDATED_DAYS` of the recorded time.
+
+    Work is dated by the day, or a day late; the module's texts and clock are not. A recorded power loss that no reading
+    shows was none.
+    """
+    shown = inferred.select("vehicle_id", "kind", shown_row="row", shown_at="first_read_at", shown_start="started_at")
+    near = recorded.sort("started_at").join_asof(
+        shown.sort("shown_start"),
+        left_on="started_at",
+        right_on="shown_start",
+        by=["vehicle_id", "kind"],
+        strategy="nearest",
+        tolerance=timedelta(days=MISDATED_DAYS),
+        check_sortedness=False,
+    )
+    own = recorded.join(inferred, on=["row", "kind"], how="semi").select("row", "kind", own=pl.lit(value=True))
+    moved = near.join(own.unique(), on=["row", "kind"], how="left").with_columns(
+        pl.when(pl.col("own").is_null() & pl.col("shown_row").is_not_null())
+        .then(pl.struct(row="shown_row", first_read_at="shown_at", started_at="shown_start"))
+        .otherwise(pl.struct("row", "first_read_at", "started_at"))
+        .struct.unnest()
+    )
+    kept = (pl.col("kind") != "power_loss") | pl.col("own").is_not_null() | pl.col("shown_row").is_not_null()
+    return moved.filter(kept).select(recorded.columns)

@@ -5,7 +5,7 @@ import polars as pl
 
 from pipelines.handover import Evidence, Int64s
 
-IDENTITY = ("vehicle_id", "read_at", "engine_family", "depot", "duty")
+MISDATED_DAYS = 7.0  # that work may be dated away from the reading that shows it
 
 
 def reading_rows(evidence: Evidence) -> pl.DataFrame:

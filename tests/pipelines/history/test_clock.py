@@ -58,3 +58,10 @@ def test_without_a_clock_hours_follow_the_kilometres_at_the_speed_of_the_family(
 def test_kilometres_begin_at_the_first_odometer_reading(evidence, weekly):
     found = readings(evidence, weekly("v", [0.0, 10.0, 20.0], odometer_km=[None, 50_000.0, 50_300.0]))
     assert found["km"].to_list()[1:] == [50_000.0, 50_300.0]
+
+
+@pytest.mark.parametrize("dated", [12.0, 15.0])
+def test_a_recorded_power_loss_and_the_restart_near_it_are_one(evidence, weekly, day, dated):
+    loss = {"vehicle_id": "v", "done_at": day(dated), "kind": "power_loss"}
+    found = readings(evidence, weekly("v", [100.0, 110.0, 3.0, 13.0]), [loss])
+    assert found["power_lost"].to_list() == [False, False, True, False]

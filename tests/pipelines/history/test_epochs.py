@@ -139,6 +139,14 @@ def test_a_recorded_programming_gives_the_calibration_its_time(epochs, day):
     assert (epoch["started_at"], epoch["reason"], epoch["recorded"]) == (day(60), "calibration", True)
 
 
+@pytest.mark.parametrize("dated", [55.0, 64.0])
+def test_work_that_is_dated_wrongly_is_moved_to_the_reading_that_shows_it(epochs, day, dated):
+    work = [{"vehicle_id": "v", "done_at": day(dated), "kind": "programming"}]
+    (epoch,) = epochs({"v": ((), HOURS)}, work, calibration=["old"] * 9 + ["new"] * 11).to_dicts()
+    assert (epoch["first_read_at"], epoch["recorded"]) == (day(63), True)
+    assert day(56) < epoch["started_at"] < day(63)
+
+
 def test_work_after_the_newest_reading_has_begun_nothing_that_was_read(epochs, day):
     work = [{"vehicle_id": "v", "done_at": day(200), "kind": "reset"}]
     assert epochs({"v": ((), HOURS)}, work).is_empty()
