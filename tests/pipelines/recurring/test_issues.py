@@ -1,0 +1,130 @@
+from datetime import timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+
+from pipelines.catalogue.tables import published_tables
+from pipelines.recurring.events import events
+from pipelines.recurring.exposure import vehicle_months
+from pipelines.recurring.issues import issue_id, recurring_issues
+from pipelines.recurring.returns import spells
+
+from .conftest import DONE_AT, ROWS, START, VEHICLES
+
+NO_RANKING = published_tables()["cause_ranking"].empty()
+CALM = np.zeros(ROWS)
+
+
+def code(vehicle, week, name="P0506"):
+    at = START + timedelta(days=7 * week)
+    return {"vehicle_id": vehicle, "code": name, "found_at": at, "set_at": at, "ended": "open"}
+
+
+def job(vehicle, at, **columns):
+    return {"vehicle_id": vehicle, "done_at": at, "kind": "replacement", "component": "o2_upstream", **columns}
+
+
+def at_depot(known, past, depot_of):
+    """The same fleet with vehicles at other depots."""
+    readings = past.readings.with_columns(depot=pl.col("vehicle_id").replace_strict(depot_of))
+    return known, type(past)(
+        readings=readings, epochs=past.epochs, fault_events=past.fault_events, notices=past.notices
+    )
+
+
+def test_vehicle_months_are_the_time_between_first_and_last_reading(evidence, history):
+    months = vehicle_months(evidence(), history())
+    days = 7 * (ROWS - 1)
+    total = months.group_by("vehicle_id").agg(pl.col("exposure").sum())["exposure"]
+    assert total.to_list() == pytest.approx([days / 30.4375] * len(VEHICLES))
+    assert months["km_class"].unique().to_list() == ["under 50,000 km"]
+    assert months.filter(vehicle_id="van-00")["season"].head(4).to_list() == ["January to March"] * 3 + [
+        "April to June"
+    ]
+
+
+def test_a_code_counts_once_until_the_vehicle_is_mended(drift, evidence, history):
+    past = history(code("van-00", 5), code("van-00", 9), code("van-00", 30), code("van-01", 30))
+
+    def found(known):
+        return events(drift(CALM), NO_RANKING, evidence=known, history=past).select("vehicle_id", "what", "at").rows()
+
+    assert [row[0] for row in found(evidence())] == ["van-00", "van-01"]
+    assert [row[0] for row in found(evidence(job("van-00", DONE_AT)))] == ["van-00", "van-00", "van-01"]
+
+
+def test_drifts_that_begin_together_are_one_event_of_the_strongest(drift, evidence, history):
+    alarmed = drift(CALM, alarm_last=True)
+    alarmed.families[0].evidence[ROWS - 1] = [15.0, 30.0]
+    found = events(alarmed, NO_RANKING, evidence=evidence(), history=history())
+    assert found.select("vehicle_id", "what", "kind").rows() == [("van-00", "throttle_area", "correction")]
+
+
+def test_a_depot_where_a_code_keeps_coming_is_an_issue_in_plain_words(drift, evidence, history):
+    bad = VEHICLES[:6]
+    known, past = at_depot(
+        evidence(),
+        history(*(code(vehicle, 4 + 6 * n) for n, vehicle in enumerate(bad))),
+        {vehicle: "Saltings" if vehicle in bad else "High Moor" for vehicle in VEHICLES},
+    )
+    found = recurring_issues(drift(CALM), NO_RANKING, evidence=known, history=past)
+    assert found.schema == published_tables()["recurring_issue"].schema
+    first = found.row(0, named=True)
+    assert first["title"] == "Depot Saltings: code P0506, only seen here (6 on 6 vehicles)"
+    assert (first["factor"], first["level"], first["cause_or_correction"]) == ("depot", "Saltings", "P0506")
+    assert first["issue_id"] == issue_id("depot", "Saltings", "P0506")
+    assert first["q_value"] < 0.1
+    assert first["first_seen_at"] == START + timedelta(days=28)
+
+
+def test_levels_that_nothing_tells_apart_are_one_issue_that_names_both(drift, evidence, history):
+    bad = VEHICLES[:6]
+    known, past = at_depot(
+        evidence(),
+        history(*(code(vehicle, 4 + 6 * n) for n, vehicle in enumerate(bad))),
+        {vehicle: "Saltings" if vehicle in bad else "High Moor" for vehicle in VEHICLES},
+    )
+    duty = pl.when(pl.col("depot") == "Saltings").then(pl.lit("trunk")).otherwise(pl.lit("parcels"))
+    past = type(past)(
+        readings=past.readings.with_columns(duty=duty),
+        epochs=past.epochs,
+        fault_events=past.fault_events,
+        notices=past.notices,
+    )
+    found = recurring_issues(drift(CALM), NO_RANKING, evidence=known, history=past)
+    assert found["factor"].to_list() == ["depot and duty"]
+    assert "cannot be told from Duty trunk" in found["title"].item()
+
+
+def test_an_even_fleet_has_no_issue(drift, evidence, history):
+    past = history(*(code(vehicle, 2 + 3 * n) for n, vehicle in enumerate(VEHICLES)))
+    assert recurring_issues(drift(CALM), NO_RANKING, evidence=evidence(), history=past).is_empty()
+
+
+def test_a_spell_ends_when_the_part_is_mended_again(evidence, history):
+    known = evidence(job("van-00", DONE_AT), job("van-00", DONE_AT + timedelta(days=61)))
+    stood = spells(known, vehicle_months(known, history()))
+    assert stood["returned"].to_list() == [True, False]
+    assert stood["exposure"][0] == pytest.approx(61 / 30.4375)
+
+
+def test_a_part_batch_that_is_mended_again_is_an_issue(drift, evidence, history):
+    jobs = []
+    for n, vehicle in enumerate(VEHICLES):
+        batch = "OU-B417" if n < 7 else "OU-B100"
+        jobs.append(job(vehicle, START + timedelta(days=20 + n), part_batch=batch))
+        if n < 7:
+            jobs.append(job(vehicle, START + timedelta(days=60 + n), part_batch="OU-B100"))
+    found = recurring_issues(drift(CALM), NO_RANKING, evidence=evidence(*jobs), history=history())
+    first = found.row(0, named=True)
+    assert (first["factor"], first["level"]) == ("part_batch", "OU-B417")
+    assert first["q_value"] < 0.05
+
+
+def test_a_vehicle_on_which_a_part_is_mended_again_and_again_is_an_issue(drift, evidence, history):
+    jobs = [job("van-03", START + timedelta(days=20 + 40 * n)) for n in range(5)]
+    found = recurring_issues(drift(CALM), NO_RANKING, evidence=evidence(*jobs), history=history())
+    first = found.row(0, named=True)
+    assert (first["factor"], first["level"], first["cause_or_correction"]) == ("vehicle", "van-03", "o2_upstream")
+    assert "worked on 5 times" in first["title"]
