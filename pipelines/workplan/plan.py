@@ -22,6 +22,7 @@ from pipelines.workplan.jobs import jobs
 from pipelines.workplan.pack import Bays, Placed
 from pipelines.workplan.reasons import reason
 
+SOONER = 0.01  # cost of a day's delay by itself: of two days that cost the same, the earlier one
 Row = dict[str, Any]
 Window = tuple[datetime, datetime]
 
@@ -174,7 +175,8 @@ class _Task:
         if row["urgency"] == "off_road":
             doing += row["standing"] * wait
         joined = row["due_on"] is not None and row["due_on"] >= place.days[day] - timedelta(days=14)
-        return float(row["cost_if_waiting"] - doing + (self.costs.visit if joined else 0.0))
+        joint = self.costs.visit if joined else 0.0
+        return float(row["cost_if_waiting"] - doing + joint - SOONER * wait)
 
     def _spared(self, row: Row, place: Depot, day: int, hours: tuple[float, ...]) -> tuple[float, float] | None:
         """Earliest start and latest end within the bays' hours at which the vehicle can be had; None: not on this day.
@@ -182,7 +184,7 @@ class _Task:
         The start counts from the opening of the first day, the end from the opening of the last.
         """
         windows = self._windows.get(row["vehicle_id"])
-        if windows is None:
+        if windows is None or row["urgency"] == "off_road":  # it stands anyway
             return 0.0, place.hours
         opens, last = place.opens(day), place.opens(day + len(hours) - 1)
         for begin, end in windows:
@@ -226,7 +228,13 @@ class _Task:
             "labour_hours": row["labour_hours"] + row["routine_hours"],
             "cost_now": row["cost_now"],
             "cost_if_waiting": row["cost_if_waiting"],
-            "reason": reason(row, place, waiting=waiting, from_stock=one.option.from_stock),
+            "reason": reason(
+                row,
+                place,
+                waiting=waiting,
+                from_stock=one.option.from_stock,
+                windows=row["vehicle_id"] in self._windows and row["urgency"] != "off_road",
+            ),
         }
 
 

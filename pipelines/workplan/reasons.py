@@ -5,7 +5,7 @@ from typing import Any
 from pipelines.workplan.calendar import Depot
 
 
-def reason(row: dict[str, Any], place: Depot, *, waiting: int, from_stock: bool) -> str:
+def reason(row: dict[str, Any], place: Depot, *, waiting: int, from_stock: bool, windows: bool) -> str:
     """Sentences on the risk, the likely cause, the costs, and what bound the plan.
 
     Args:
@@ -13,6 +13,7 @@ def reason(row: dict[str, Any], place: Depot, *, waiting: int, from_stock: bool)
         place: Its depot.
         waiting: Vehicles of this depot that were worth a visit and found no bay.
         from_stock: It uses a part on hand because a new one could not have come by then.
+        windows: The fleet says when the vehicle can be spared.
     """
     chance = f"{100 * row['p30']:.0f} % chance of a fault within 30 days, {100 * row['p90']:.0f} % within 90"
     code = f" (most likely {row['likely_code']})" if row["likely_code"] else ""
@@ -28,6 +29,8 @@ def reason(row: dict[str, Any], place: Depot, *, waiting: int, from_stock: bool)
         said.insert(0, f"This week: {row['rule_reason']}.")
     if row["routine"]:
         said.append("Joined with routine work that is due.")
+    if windows:
+        said.append("On a day when the vehicle can be spared.")
     if from_stock:
         said.append("Uses the part on hand.")
     if waiting:

@@ -77,6 +77,7 @@ def test_a_vehicle_is_taken_only_when_it_can_be_spared(plan):
     windows = [{"vehicle_id": "v", "from_at": utc(5, 10), "to_at": utc(5, 13)}]
     told = plan({"v": RISKY}, availability=windows)
     assert told["start_at"].to_list() == [utc(5, 10)]
+    assert "when the vehicle can be spared" in told["reason"][0]
     too_short = [{"vehicle_id": "v", "from_at": utc(5, 10), "to_at": utc(5, 11)}]
     assert plan({"v": RISKY}, availability=too_short).is_empty()
 
@@ -163,8 +164,9 @@ def test_the_chance_between_the_horizons_meets_them_and_never_falls():
     assert chances[-1] < 1.0
 
 
-def test_a_vehicle_off_the_road_comes_in_before_its_part(planned):
-    published, evidence = planned({"v": SOUND}, urgency="off_road")
+def test_a_vehicle_off_the_road_comes_in_at_once_whatever_its_part_and_its_windows(planned):
+    later = [{"vehicle_id": "v", "from_at": utc(12, 7), "to_at": utc(12, 18)}]
+    published, evidence = planned({"v": SOUND}, urgency="off_road", availability=later)
     ordered = evidence.components.with_columns(on_hand=pl.lit(0, dtype=pl.Int64), lead_days=pl.lit(9.0))
     told = plan_work(published, evidence=replace(evidence, components=ordered), days=14, settings=Settings())
     assert told["day"].to_list() == [MONDAY]
