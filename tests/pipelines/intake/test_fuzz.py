@@ -80,7 +80,7 @@ def test_any_cells_in_any_dialect_end_in_a_report(tmp_path_factory, data):
 def test_files_with_flipped_cut_and_added_bytes_are_read_or_refused(tmp_path, ending):
     whole = tmp_path / f"snapshots{ending}"
     write_sound(whole, ending)
-    sound, generator = whole.read_bytes(), random.Random(5)
+    sound, generator = whole.read_bytes(), random.Random(5)  # noqa: S311 (repeatable, not secret)
     for _ in range(40):
         spoilt = bytearray(sound)
         for _ in range(generator.randint(1, 6)):
@@ -95,12 +95,12 @@ def test_files_with_flipped_cut_and_added_bytes_are_read_or_refused(tmp_path, en
             else bytes(spoilt)
         )
         whole.write_bytes(broken)
+        refusal = ""
         try:
             blocks = list(read_blocks(whole, FORMATS[ending]))
         except DropError as error:
-            assert str(error).startswith(f"snapshots{ending}: ")
-        else:
-            assert all(isinstance(block.names, tuple) for block in blocks)
+            refusal = str(error)
+        assert refusal.startswith(f"snapshots{ending}: ") if refusal else all(block.names for block in blocks)
 
 
 def test_a_spoilt_file_beside_good_ones_loses_none_of_theirs(tmp_path):

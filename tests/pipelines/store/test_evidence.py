@@ -90,13 +90,14 @@ def test_a_fleets_own_catalogue_and_components_take_the_place_of_built_in_rows(s
     assert dict(evidence.components.select("component", "labour_hours").iter_rows())["maf"] == 9
 
 
+LONG = "vehicle_id,read_at,correction,value\n"
 PARTS = {
     "vehicles": "vehicle_id,engine_family,depot\nv1,alder,north\nv2,alder,south\n",
     "corrections": "code,title,low_limit,high_limit\nboost,Boost,0,2\n",
     "snapshots": "vehicle_id,read_at,boost,ltft_b1_idle\nv1,2031-01-06T08:00:00Z,1.1,2\nv2,2031-01-07T08:00:00Z,,3\n",
     "snapshots-b": "vehicle_id;read_at;odometer_km\nv1;2031-01-13T08:00:00Z;12,5\n",
-    "readings": "vehicle_id,read_at,correction,value\nv1,2031-01-06T08:00:00Z,iac_drive,40\nv3,2031-01-08T08:00:00Z,boost,1\n",
-    "readings-b": "vehicle_id,read_at,correction,value\nv1,2031-01-06T08:00:00Z,iac_ac,41\nv1,2031-01-14T08:00:00Z,boost,1.5\n",
+    "readings": LONG + "v1,2031-01-06T08:00:00Z,iac_drive,40\nv3,2031-01-08T08:00:00Z,boost,1\n",
+    "readings-b": LONG + "v1,2031-01-06T08:00:00Z,iac_ac,41\nv1,2031-01-14T08:00:00Z,boost,1.5\n",
     "faults": "vehicle_id,read_at,code,ff_engine_load\nv1,2031-01-13T08:00:00Z,P0171,55.5\n",
     "work": "vehicle_id,done_at,kind,component\nv1,2031-01-10,reset,\nv1,2031-01-10,repair,maf\n",
 }

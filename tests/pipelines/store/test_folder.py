@@ -4,10 +4,12 @@ import sys
 import time
 from datetime import date, timedelta
 
+import duckdb
 import pytest
 
 from pipelines.errors import StoreError
 from pipelines.intake.load import load
+from pipelines.store import schema
 from pipelines.store.checking import breaches
 from pipelines.store.connection import one_row
 from pipelines.store.folder import Store
@@ -21,7 +23,7 @@ def count(store: Store, table: str = "snapshots") -> int:
 
 def test_a_folder_without_a_store_says_what_to_do(store):
     assert store.version() == 0
-    with pytest.raises(StoreError, match="no store here. Load a drop first"), store.reading():
+    with pytest.raises(StoreError, match="no store here"), store.reading():
         pass
 
 
@@ -33,11 +35,10 @@ def test_a_store_is_a_folder_not_a_file(tmp_path):
 
 def test_a_write_that_fails_changes_nothing_and_leaves_no_file(store, small_drop):
     load(store, [small_drop])
-    files = sorted(os.listdir(store.path))
-    with pytest.raises(RuntimeError, match="boom"), store.writing("test") as connection:
-        connection.execute("DELETE FROM snapshots")
-        raise RuntimeError("boom")
-    assert sorted(os.listdir(store.path)) == files
+    files = sorted(path.name for path in store.path.iterdir())
+    with pytest.raises(duckdb.Error), store.writing("test") as connection:
+        connection.execute("DELETE FROM snapshots; SELECT no_such_column FROM snapshots")
+    assert sorted(path.name for path in store.path.iterdir()) == files
     assert count(store) == 3
 
 
@@ -125,8 +126,6 @@ def test_a_file_that_is_no_backup_is_refused(store, small_drop, tmp_path):
 
 
 def test_a_store_of_an_older_form_is_brought_forward_by_reading(store, small_drop, monkeypatch):
-    from pipelines.store import schema
-
     load(store, [small_drop])
     step = ("a test's column", lambda connection: connection.execute("ALTER TABLE vehicles ADD COLUMN colour VARCHAR"))
     monkeypatch.setattr(schema, "STEPS", [*schema.STEPS, step])

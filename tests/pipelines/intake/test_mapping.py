@@ -1,0 +1,143 @@
+from datetime import UTC, datetime
+
+import pytest
+
+from pipelines.errors import SettingError
+from pipelines.intake.load import load
+from pipelines.intake.mapping import mapping_text, parse_mapping, read_mapping
+from pipelines.store.published import quarantined, vehicle_snapshots
+
+LOG = """Reader 3000
+Export of 2031-02-14
+Zeit;Laufzeit;Drehzahl;Last;LTFT Bank 1;Kühlmittel;MIL;
+14.02.2031 08:00:01;00:00:01;850 U/min;20,5 %;3,1 %;92 °C;The lamp is off
+14.02.2031 08:00:02;00:00:02;860 U/min;21,5 %;3,3 %;92 °C;The lamp is off
+14.02.2031 08:00:03;00:00:03;2100 U/min;61,5 %;7,3 %;93 °C;The lamp is off
+14.02.2031 08:00:04;00:00:36;2200 U/min;65 %;7,1 %;194 °F;The lamp is off
+14.02.2031 09:30:04;01:30:00;870 U/min;25 %;4,1 %;x;The lamp is on
+"""
+MAPPING = r"""
+table = "snapshots"
+[file]
+skip_lines = 2
+short_rows = "pad_end"
+[from_name]
+vehicle_id = 'log_(.+)\.csv'
+[log]
+session_gap_minutes = 20
+[[column]]
+to = "read_at"
+from = "Zeit"
+form = "%d.%m.%Y %H:%M:%S"
+[[column]]
+to = "ltft_b1_idle"
+from = "LTFT Bank 1"
+how = "mean"
+where = [{ column = "Drehzahl", below = 1000 }]
+[[column]]
+to = "ltft_b1_mid"
+from = "LTFT Bank 1"
+how = "mean"
+where = [{ column = "Drehzahl", above = 1500 }, { column = "Last", above = 50, below = 80 }]
+[[column]]
+to = "coolant_c"
+from = "Kühlmittel"
+how = "last"
+[[column]]
+to = "ignition_hours"
+from = "Laufzeit"
+form = "clock"
+[[column]]
+to = "lamp_on"
+from = "MIL"
+true = ["lamp is on"]
+false = ["lamp is off"]
+"""
+
+
+def mapping_of(tmp_path, text: str = MAPPING):
+    (tmp_path / "reader.toml").write_text(text, encoding="utf-8")
+    return read_mapping(tmp_path / "reader.toml")
+
+
+def test_a_raw_log_with_glued_units_clocks_and_sentences_becomes_snapshots(store, tmp_path):
+    (tmp_path / "log_WC-104.csv").write_bytes(LOG.encode("cp1252"))
+    report = load(store, [tmp_path / "log_WC-104.csv"], mapping=mapping_of(tmp_path), time_zone="Europe/Berlin")
+    [row] = vehicle_snapshots(store, "WC-104").iter_rows(named=True)
+    assert report.exit_code == 3
+    assert row["read_at"] == datetime(2031, 2, 14, 7, 0, 4, tzinfo=UTC)
+    assert row["ltft_b1_idle"] == pytest.approx(3.2)
+    assert row["ltft_b1_mid"] == pytest.approx(7.2)
+    assert row["coolant_c"] == pytest.approx(90.0)
+    assert row["ignition_hours"] == pytest.approx(0.01)
+    assert row["lamp_on"] is False
+    assert quarantined(store).select("row_number", "column_name", "detail").rows() == [(8, "coolant_c", "x")]
+
+
+def test_rows_of_a_foreign_table_keep_theirs_and_get_constants_and_units(store, tmp_path):
+    (tmp_path / "export.txt").write_text(
+        "Unit|When|Dist|Temp\nv1|2031-01-06 08:00|1000|212\nv1|2031-01-13 08:00|odd|50\n"
+    )
+    mapping = mapping_of(tmp_path, """
+table = "snapshots"
+[constants]
+module = "M1"
+[[column]]
+to = "vehicle_id"
+from = "Unit"
+[[column]]
+to = "read_at"
+from = "When"
+[[column]]
+to = "odometer_km"
+from = "Dist"
+unit = "miles"
+[[column]]
+to = "coolant_c"
+from = "Temp"
+unit = "degF"
+""")  # fmt: skip
+    load(store, [tmp_path / "export.txt"], mapping=mapping)
+    [row] = vehicle_snapshots(store, "v1").iter_rows(named=True)
+    assert row["odometer_km"] == pytest.approx(1609.344)
+    assert row["coolant_c"] == pytest.approx(100.0)
+    assert row["module"] == "M1"
+    assert quarantined(store)["detail"].to_list() == ["odd"]
+
+
+def test_the_same_file_mapped_otherwise_is_another_file(store, tmp_path):
+    (tmp_path / "log_WC-104.csv").write_text(LOG)
+    load(store, [tmp_path / "log_WC-104.csv"], mapping=mapping_of(tmp_path))
+    assert load(store, [tmp_path / "log_WC-104.csv"], mapping=mapping_of(tmp_path)).files[0].skipped
+    other = mapping_of(tmp_path, MAPPING.replace("below = 1000", "below = 855"))
+    assert load(store, [tmp_path / "log_WC-104.csv"], mapping=other).files[0].replaced == 1
+    assert vehicle_snapshots(store, "WC-104")["ltft_b1_idle"].to_list() == pytest.approx([3.1])
+
+
+def test_a_mapping_written_is_the_mapping_read(tmp_path):
+    mapping = mapping_of(tmp_path)
+    assert mapping_of(tmp_path, mapping_text(mapping)) == mapping
+
+
+@pytest.mark.parametrize(
+    ("raw", "message"),
+    [
+        ({}, "table: 'None' is none of"),
+        ({"table": "snapshots", "colunm": []}, "'colunm' is none of"),
+        ({"table": "snapshots", "column": [{"to": "read_at"}]}, "needs `to` .* and `from`"),
+        ({"table": "snapshots", "column": [{"to": "a", "from": "b", "how": "sum"}]}, "how: 'sum' is none of mean"),
+        ({"table": "snapshots", "column": [{"to": "a", "from": "b", "form": "dd.mm"}]}, "neither clock, elapsed"),
+        ({"table": "snapshots", "from_name": {"vehicle_id": "(a)(b)"}}, "has 2 groups"),
+        ({"table": "snapshots", "file": {"short_rows": "drop"}}, "short_rows: 'drop' is none of"),
+    ],
+)
+def test_a_mapping_that_says_nothing_sensible_is_refused(raw, message):
+    with pytest.raises(SettingError, match=message):
+        parse_mapping(raw, "reader.toml")
+
+
+def test_a_unit_that_measures_something_else_is_said(store, tmp_path):
+    (tmp_path / "log_WC-104.csv").write_text(LOG)
+    mapping = mapping_of(tmp_path, MAPPING.replace('from = "Kühlmittel"', 'from = "Kühlmittel"\nunit = "kPa"'))
+    report = load(store, [tmp_path / "log_WC-104.csv"], mapping=mapping)
+    assert "'kPa' cannot become 'degC': they measure different things" in str(report.files[0].unreadable)
