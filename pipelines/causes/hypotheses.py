@@ -118,7 +118,7 @@ def hypotheses(codes: tuple[str, ...], layout: EngineLayout) -> tuple[Hypothesis
                         cause=cause,
                         variant=variant,
                         bank=_reported_bank(cause, variant, bank, layout),
-                        cylinder=cylinder if variant.named == "cylinder" else None,
+                        cylinder=cylinder,
                         prior=variant.weight / total / len(places),
                         codes=tuple(code for code in cause.codes if _may_set(code, bank, cylinder, layout)),
                         share=share,
@@ -139,8 +139,8 @@ def _places(variant: Variant, layout: EngineLayout) -> Iterator[tuple[int | None
 
 def _reported_bank(cause: Cause, variant: Variant, bank: int | None, layout: EngineLayout) -> int | None:
     """The bank to report; none on a single-bank engine for a cause that may as well concern the whole engine."""
-    may_be_whole = any(other.named == "engine" for other in cause.variants)
-    return None if variant.named == "engine" or (may_be_whole and len(layout.banks) == 1) else bank
+    may_be_whole = variant.place == "bank" and any(other.place == "engine" for other in cause.variants)
+    return None if may_be_whole and len(layout.banks) == 1 else bank
 
 
 def _may_set(entry: CodeEntry, bank: int | None, cylinder: int | None, layout: EngineLayout) -> bool:

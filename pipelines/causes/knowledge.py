@@ -42,7 +42,6 @@ class Variant:
 
     name: str
     place: str  # what it happens to: engine, bank, cylinder
-    named: str  # what is reported of it
     weight: float  # share of the cause's cases; a cause's variants sum to 1
     with_equipment: str | None  # what an engine must have to show it in this way
     without_equipment: str | None  # what it must lack
@@ -131,7 +130,6 @@ def _cause(
             Variant(
                 name=variant["name"],
                 place=variant["place"],
-                named=variant.get("named", variant["place"]),
                 weight=variant["weight"],
                 with_equipment=variant.get("with"),
                 without_equipment=variant.get("without"),

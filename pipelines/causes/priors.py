@@ -5,16 +5,24 @@ import polars as pl
 from pipelines.causes.knowledge import causes
 
 DEFECT_PRESENT = 0.10  # share of vehicles that carry a defect of the knowledge at any time (judgement)
-KNOWLEDGE_WORTH = 50.0  # confirmed repairs that the knowledge file's frequencies are worth (judgement)
+KNOWLEDGE_WORTH = 50.0  # confirmed occasions that the knowledge file's frequencies are worth (judgement)
 
 
-def cause_priors(work: pl.DataFrame) -> dict[str, float]:
+def cause_priors(work: pl.DataFrame, vehicles: pl.DataFrame) -> dict[str, float]:
     """Prior probability of each cause on one vehicle; they sum to DEFECT_PRESENT.
 
     Args:
-        work: The drop table `work`; rows with a `cause` of the knowledge count as confirmed.
+        work: The drop table `work`; rows with a `cause` of the knowledge count as confirmed. Those of one cause at one
+            depot in one month count once: a tank of bad fuel or a bad batch says little about the next vehicle.
+        vehicles: The drop table `vehicles`, for the depots.
     """
-    confirmed = dict(work.group_by("cause").len().iter_rows())
+    occasions = (
+        work.filter(pl.col("cause").is_not_null())
+        .join(vehicles.select("vehicle_id", "depot"), on="vehicle_id", how="left")
+        .select("cause", "depot", pl.col("done_at").dt.truncate("1mo"))
+        .unique()
+    )
+    confirmed = dict(occasions.group_by("cause").len().iter_rows())
     total = sum(cause.prior for cause in causes().values())
     weight = {key: KNOWLEDGE_WORTH * cause.prior / total + confirmed.get(key, 0) for key, cause in causes().items()}
     scale = DEFECT_PRESENT / sum(weight.values())

@@ -39,7 +39,7 @@ def rank_causes(drift: Drift, *, evidence: Evidence, history: History) -> pl.Dat
         which takes the rest; probabilities sum to 1 a vehicle, rank 1 is the likeliest.
     """
     spoken = speaking_codes(history.fault_events, evidence.as_of)
-    priors = cause_priors(evidence.work)
+    priors = cause_priors(evidence.work, evidence.vehicles)
     rows: list[dict[str, object]] = []
     for family in drift.families:
         rows += _rank_family(family, evidence=evidence, spoken=spoken, priors=priors)
@@ -78,7 +78,7 @@ def _rank_family(
         codes=panel.codes,
         titles=dict(catalogue.select("code", "title").iter_rows()),
         units=dict(catalogue.select("code", "unit").iter_rows()),
-        z=z / noise,
+        z=np.where(np.isnan(z), np.nan, family.z[newest]),
         deviation=family.deviation[newest].astype(np.float64),
     )
     return _rows(panel.vehicles, laid_out, posterior, findings, codes)

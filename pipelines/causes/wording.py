@@ -8,7 +8,7 @@ import numpy as np
 from pipelines.causes.hypotheses import Hypothesis
 from pipelines.handover import Bools, Float64s
 
-NOTABLE = 2.0  # deviations above as many sigmas of the healthy level are named
+NOTABLE = 2.0  # deviations above as many sigmas of healthy noise are named
 MOST_NAMED = 3  # corrections named in one sentence
 RIVAL = 0.10  # probability from which a look-alike is named
 SAME = 0.9  # cosine of two signatures from which the readings cannot tell them apart
@@ -23,7 +23,7 @@ class Findings:
     codes: tuple[str, ...]  # C
     titles: Mapping[str, str | None]
     units: Mapping[str, str | None]
-    z: Float64s  # [V, C], deviation in sigmas of its healthy level; NaN: not judged
+    z: Float64s  # [V, C], deviation in sigmas of healthy noise, as published; NaN: not judged
     deviation: Float64s  # [V, C], unit of the correction
 
     def named(self, vehicle: int, columns: Sequence[int]) -> str:

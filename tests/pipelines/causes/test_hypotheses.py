@@ -37,8 +37,31 @@ def test_a_cause_that_may_be_the_whole_engine_names_no_bank_on_a_single_bank(cat
     codes = tuple(catalogue["code"])
     four = hypotheses(codes, EngineLayout(bank_of_cylinder={1: 1, 2: 1}))
     six = hypotheses(codes, EngineLayout(bank_of_cylinder={1: 1, 2: 1, 3: 1, 4: 2, 5: 2, 6: 2}))
-    assert {h.bank for h in four if h.cause.id == "unmetered_air"} == {None}
-    assert {h.bank for h in six if h.cause.id == "unmetered_air"} == {None, 1, 2}
+    assert {h.bank for h in four if h.cause.id == "cam_drive_stretched"} == {None}
+    assert {h.bank for h in six if h.cause.id == "cam_drive_stretched"} == {None, 1, 2}
+
+
+def test_an_engine_shows_a_cause_in_the_ways_its_equipment_allows(catalogue):
+    def ways(fitted):
+        layout = engine_layout(
+            family(cylinders=4, banks=1, fitted=fitted), "rowan", catalogue.filter(code="iac_neutral")
+        )
+        found = hypotheses(("iac_neutral",), layout)
+        return {h.variant.name for h in found if h.cause.id == "unmetered_air"}
+
+    assert "plenum" in ways("air_mass_sensor ac")
+    assert "plenum_speed_density" not in ways("air_mass_sensor ac")
+    assert "plenum_speed_density" in ways("ac")
+    assert "plenum" not in ways("ac")
+    assert {"plenum", "plenum_speed_density"} <= ways(None)
+
+
+def test_the_ways_of_a_cause_at_all_its_places_are_all_of_it(catalogue):
+    found = hypotheses(tuple(catalogue["code"]), EngineLayout(bank_of_cylinder={1: 1, 2: 1, 3: 2, 4: 2}))
+    total: dict[str, float] = {}
+    for hypothesis in found:
+        total[hypothesis.cause.id] = total.get(hypothesis.cause.id, 0.0) + hypothesis.prior
+    assert all(abs(prior - 1) < 1e-9 for prior in total.values())
 
 
 def test_a_code_of_another_cylinder_is_not_expected(catalogue):

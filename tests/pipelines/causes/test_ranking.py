@@ -7,6 +7,7 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from pipelines.catalogue.tables import drop_tables, published_tables
+from pipelines.causes.priors import cause_priors
 from pipelines.causes.ranking import NONE, rank_causes
 
 from .conftest import AS_OF, as_drift, plant
@@ -138,7 +139,7 @@ def test_confirmed_repairs_of_the_fleet_make_their_cause_likelier(healthy, evide
     count = 30
     confirmed = work(
         vehicle_id=[f"other-{n}" for n in range(count)],
-        done_at=[AS_OF - timedelta(days=n) for n in range(count)],
+        done_at=[AS_OF - timedelta(days=31 * n) for n in range(count)],
         kind=["replacement"] * count,
         component=["coolant_sensor"] * count,
         cause=["coolant_sensor_biased"] * count,
@@ -174,3 +175,18 @@ def test_the_input_stays_as_it_was(healthy, evidence, history):
     before = family.z.copy()
     rank_causes(as_drift(family), evidence=evidence(("van-1",)), history=history())
     assert np.array_equal(before, family.z)
+
+
+def test_repairs_of_one_cause_at_one_depot_in_one_month_count_once(evidence):
+    def prior(days_apart):
+        rows = pl.DataFrame(
+            {
+                "vehicle_id": ["van-1"] * 10,
+                "done_at": [AS_OF - timedelta(days=days_apart * n) for n in range(10)],
+                "cause": ["fuel_contaminated"] * 10,
+            }
+        )
+        confirmed = pl.concat([drop_tables()["work"].empty(), rows], how="diagonal_relaxed")
+        return cause_priors(confirmed, evidence(("van-1",)).vehicles)["fuel_contaminated"]
+
+    assert prior(0) < prior(31) / 3
