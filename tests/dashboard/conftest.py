@@ -150,7 +150,12 @@ def known_drop(folder: Path) -> Path:
     with (folder / "snapshots.csv").open("a", encoding="utf-8") as more:
         more.write("V1,not a time,A,1,1,1\n")
     pl.DataFrame(
-        {"vehicle_id": ["V2"], "done_at": ["2031-02-02T12:00:00Z"], "kind": ["replacement"], "component": ["idle_valve"]}
+        {
+            "vehicle_id": ["V2"],
+            "done_at": ["2031-02-02T12:00:00Z"],
+            "kind": ["replacement"],
+            "component": ["idle_valve"],
+        }
     ).write_csv(folder / "work.csv")
     return folder
 

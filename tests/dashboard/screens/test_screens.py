@@ -94,7 +94,10 @@ def test_trends_compare_groups_of_one_correction(monkeypatch, known_store):
     app = opened(monkeypatch, known_store, "trends", correction="Long-term fuel trim, bank 1, idle", by="depot")
     assert "Long-term fuel trim, bank 1, idle: 1 vehicle of 3 strays today." in text(app)
     assert "the median of Saltings (depot) rose by" in text(app)
-    assert app.dataframe[0].value["vehicle_id"][0] == "vehicle?correction=Long-term%20fuel%20trim%2C%20bank%201%2C%20idle&vehicle=V1"
+    assert (
+        app.dataframe[0].value["vehicle_id"][0]
+        == "vehicle?correction=Long-term%20fuel%20trim%2C%20bank%201%2C%20idle&vehicle=V1"
+    )
 
 
 def test_a_forecast_never_checked_is_said_to_be_with_the_command_that_checks_it(monkeypatch, known_store):

@@ -32,7 +32,9 @@ def test_a_falling_correction_that_meets_no_limit_says_so():
 
 
 def test_a_limit_that_may_never_be_met_is_not_promised():
-    assert said(DRIFTING | {"limit_at_p90": None}).endswith("it may meet its limit from 3 June on, or level off before.")
+    assert said(DRIFTING | {"limit_at_p90": None}).endswith(
+        "it may meet its limit from 3 June on, or level off before."
+    )
 
 
 def test_a_limit_already_met_is_said_to_be():

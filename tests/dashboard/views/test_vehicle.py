@@ -100,7 +100,9 @@ def test_the_reasoning_adds_up_to_what_is_expected_and_names_the_threshold(state
 
 
 def test_without_kept_expectations_there_is_no_reasoning(states):
-    path = pl.DataFrame({"value": [8.4], **dict.fromkeys(PARTS, [None])}, schema_overrides=dict.fromkeys(PARTS, pl.Float64))
+    path = pl.DataFrame(
+        {"value": [8.4], **dict.fromkeys(PARTS, [None])}, schema_overrides=dict.fromkeys(PARTS, pl.Float64)
+    )
     assert not views.reasoning(path, states.row(0, named=True)).height
 
 

@@ -46,7 +46,9 @@ def test_an_interval_over_months_and_years_names_what_differs():
 
 
 def test_a_day_is_that_of_the_readers_clock():
-    lisbon, auckland = (Reader(as_of=READER.as_of, zone=ZoneInfo(name)) for name in ("Europe/Lisbon", "Pacific/Auckland"))
+    lisbon, auckland = (
+        Reader(as_of=READER.as_of, zone=ZoneInfo(name)) for name in ("Europe/Lisbon", "Pacific/Auckland")
+    )
     late = datetime(2031, 5, 20, 18, tzinfo=UTC)
     assert (lisbon.day(late), auckland.day(late)) == ("20\u00a0May", "21\u00a0May")
     assert READER.day(date(2030, 5, 20)) == "20\u00a0May\u00a02030"

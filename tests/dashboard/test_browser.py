@@ -1,0 +1,119 @@
+"""A real browser on `leeway serve`: the roads of the three users; any error box or console error fails."""
+
+import importlib.util
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+spec = importlib.util.spec_from_file_location("dashboard_browser", Path(__file__).with_name("browser.py"))
+assert spec is not None
+assert spec.loader is not None
+tools = importlib.util.module_from_spec(spec)
+spec.loader.exec_module(tools)
+
+
+class Visitor:
+    """One page of one browser that remembers every console error and outside address."""
+
+    def __init__(self, running, address: str) -> None:
+        self.running, self.address = running, address
+        self.context = running.new_context(viewport={"width": 1440, "height": 1000}, timezone_id="Europe/Lisbon")
+        self.troubles: list[str] = []
+        self.page = self.context.new_page()
+        self._watch(self.page)
+
+    def _watch(self, page) -> None:
+        page.on("console", self._hears)
+        page.on("pageerror", lambda error: self.troubles.append(str(error)))
+        page.on("request", lambda asked: self.troubles.append(asked.url) if self._outside(asked.url) else None)
+
+    def _hears(self, said) -> None:
+        """Errors, but for Streamlit's own search for its base address below the page's path."""
+        if said.type == "error" and "/_stcore/" not in said.location["url"]:
+            self.troubles.append(f"{said.text} {said.location['url']}")
+
+    def _outside(self, url: str) -> bool:
+        return url.startswith(("http", "ws")) and "127.0.0.1" not in url
+
+    def opens(self, path: str) -> "Visitor":
+        self.page.goto(f"{self.address}/{path}")
+        return self.settles()
+
+    def opens_again_elsewhere(self) -> "Visitor":
+        """The address of this page opened by somebody else, in a session of their own."""
+        other = Visitor(self.running, self.address)
+        other.page.goto(self.page.url)
+        return other.settles()
+
+    def settles(self) -> "Visitor":
+        tools.settle(self.page)
+        assert not self.page.locator("[data-testid=stException],[data-testid=stAlertContentError]").count(), self.text()
+        assert not self.troubles
+        return self
+
+    def goes_to(self, name: str) -> "Visitor":
+        self.page.locator("[data-testid=stSidebarNav]").get_by_text(name, exact=True).click()
+        self.page.wait_for_function(f"[...document.querySelectorAll('h1')].some(h => h.innerText.includes({name!r}))")
+        return self.settles()
+
+    def picks(self, label: str, option: str) -> "Visitor":
+        box = self.page.get_by_role("combobox", name=re.compile(label))
+        box.first.click()
+        self.page.get_by_role("option", name=option, exact=True).click()
+        self.page.keyboard.press("Escape")
+        return self.settles()
+
+    def presses(self, label: str) -> "Visitor":
+        self.page.get_by_role("radio", name=label, exact=True).click()
+        return self.settles()
+
+    def text(self) -> str:
+        return self.page.locator("[data-testid=stMain]").inner_text().replace("\u00a0", " ")
+
+
+@pytest.fixture(scope="module")
+def address(known_store) -> Iterator[str]:
+    with tools.served(known_store) as answered:
+        yield answered
+
+
+@pytest.fixture(scope="module")
+def running() -> Iterator[object]:
+    with tools.browser() as started:
+        yield started
+
+
+if tools.CHROMIUM:  # without a browser on the machine there is nothing to collect
+
+    def test_a_fleet_manager_goes_from_today_to_a_vehicle_to_the_plan(running, address):
+        visitor = Visitor(running, address).opens("")
+        assert "Of 4 vehicles, 1 should be looked at this week" in visitor.text()
+        assert "20 May 2031, 13:00 (Europe/Lisbon)" in visitor.text()
+        visitor.opens("vehicle?vehicle=V1")
+        assert "has climbed 0.9 % a month since 12 March" in visitor.text()
+        visitor.goes_to("Work plan")
+        assert "2 vehicles, 2 hours of work" in visitor.text()
+        with visitor.page.expect_download() as saved:
+            visitor.page.get_by_text("Download as CSV").click()
+        assert "'=Reset idle valve" in Path(saved.value.path()).read_text("utf-8-sig")
+
+    def test_a_workshop_owner_goes_from_what_comes_back_to_a_vehicle(running, address):
+        visitor = Visitor(running, address).opens("recurring")
+        assert "Upstream exhaust leaks at Saltings" in visitor.text()
+        visitor.picks("Outcome of repairs", "Not reset")
+        assert "verdict=Not+reset" in visitor.page.url
+        visitor.opens("vehicle?vehicle=V2")
+        assert "6 % below what this vehicle should read" in visitor.text()
+
+    def test_an_analyst_shares_what_was_picked_by_its_address(running, address):
+        visitor = Visitor(running, address).opens("trends")
+        visitor.picks("Correction", "Long-term fuel trim, bank 1, idle").presses("depot")
+        assert "the median of Saltings (depot) rose by" in visitor.text()
+        assert "by=depot" in visitor.page.url
+        assert visitor.opens_again_elsewhere().text() == visitor.text()
+
+    def test_a_distance_unit_goes_along_from_page_to_page(running, address):
+        visitor = Visitor(running, address).opens("trends").presses("miles").goes_to("Today")
+        assert "unit=miles" in visitor.page.url

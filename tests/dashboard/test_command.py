@@ -1,0 +1,83 @@
+"""The front door: what it joins, what an error looks like, what the dashboard is served with."""
+
+import sys
+
+import pytest
+from click.testing import CliRunner
+
+from dashboard import command
+from dashboard.command import leeway, main
+from dashboard.serve import QUIET, run_dashboard, theme_options
+from pipelines.store.folder import Store
+
+COMMANDS = ["analyse", "backtest", "demo", "export", "load", "plan", "serve", "simulate"]
+
+
+def run_main(monkeypatch, capsys, *words: str) -> tuple[int, str]:
+    """Exit code and standard error of the command line."""
+    monkeypatch.setattr(sys, "argv", ["leeway", *words])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    return ended.value.code or 0, capsys.readouterr().err
+
+
+def test_help_names_every_command_and_where_to_begin():
+    said = CliRunner().invoke(leeway, ["--help"]).output
+    assert all(f"  {name} " in said for name in COMMANDS)
+    assert "Begin with `leeway demo`" in said
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_explains_its_options(name):
+    result = CliRunner().invoke(leeway, [name, "--help"])
+    assert result.exit_code == 0
+    assert "Usage:" in result.output
+    assert len(result.output) > 200
+
+
+@pytest.mark.parametrize("words", [["analyse", "--store", "STORE"], ["frobnicate"], ["serve", "--port", "0"]])
+def test_an_error_is_one_line_that_says_what_to_do(monkeypatch, capsys, tmp_path, words):
+    code, error = run_main(monkeypatch, capsys, *(str(tmp_path) if word == "STORE" else word for word in words))
+    assert code == 2
+    assert error.startswith("leeway: ")
+    assert error.count("\n") == 1
+
+
+def test_with_debug_the_error_itself_comes_through(monkeypatch, tmp_path):
+    monkeypatch.setattr(sys, "argv", ["leeway", "analyse", "--debug", "--store", str(tmp_path)])
+    with pytest.raises(Exception, match="no store here"):
+        main()
+
+
+def served_with(monkeypatch, **given) -> list[str]:
+    """The arguments that Streamlit gets."""
+    got: list[str] = []
+    monkeypatch.setattr("streamlit.web.cli.main", lambda args, **_: got.extend(args))
+    monkeypatch.setenv("LEEWAY_STORE", "before")
+    run_dashboard(Store("fleet"), **{"address": "127.0.0.1", "port": 8600, "open_browser": False} | given)
+    return got
+
+
+def test_the_dashboard_calls_nobody_and_answers_this_machine_only(monkeypatch):
+    args = served_with(monkeypatch)
+    assert {"--browser.gatherUsageStats=false", "--server.showEmailPrompt=false", "--server.address=127.0.0.1",
+            "--server.port=8600", "--server.headless=true", "--client.toolbarMode=minimal"} <= set(args)  # fmt: skip
+    assert args[:2] == ["run", str(command.__file__).replace("command.py", "app.py")]
+
+
+def test_another_address_is_answered_only_when_asked_for(monkeypatch):
+    assert "--server.address=0.0.0.0" in served_with(monkeypatch, address="0.0.0.0", open_browser=True)  # noqa: S104
+
+
+def test_the_theme_goes_along_without_a_folder_of_settings(monkeypatch):
+    args = served_with(monkeypatch)
+    assert f"--theme.dark.backgroundColor={theme_options()['theme.dark.backgroundColor']}" in args
+    assert not set(QUIET) & set(theme_options())
+
+
+def test_the_demo_never_touches_a_store_that_is_there(monkeypatch, known_store):
+    version = Store(known_store).version()
+    result = CliRunner().invoke(leeway, ["demo", "--store", str(known_store), "--no-serve"])
+    assert result.exit_code == 0
+    assert "shown as it is" in result.output
+    assert Store(known_store).version() == version
