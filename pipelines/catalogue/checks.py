@@ -27,5 +27,5 @@ class Check:
 @cache
 def checks() -> tuple[Check, ...]:
     """All checks, in the order of the data file."""
-    with files("pipelines.catalogue").joinpath("checks.csv").open(encoding="utf-8", newline="") as lines:
+    with files("pipelines.catalogue").joinpath("checks.csv").open(encoding="utf-8") as lines:
         return tuple(Check(**row) for row in csv.DictReader(lines))

@@ -69,7 +69,7 @@ def published_tables() -> dict[str, Table]:
 
 def _read(name: str) -> dict[str, Table]:
     grouped: dict[str, list[Column]] = {}
-    with files("pipelines.catalogue").joinpath(name).open(encoding="utf-8", newline="") as lines:
+    with files("pipelines.catalogue").joinpath(name).open(encoding="utf-8") as lines:
         for row in csv.DictReader(lines):
             grouped.setdefault(row["table"], []).append(_column(row))
     return {table: Table(name=table, columns=tuple(columns)) for table, columns in grouped.items()}

@@ -32,7 +32,7 @@ def convert(values: pl.Series, unit: str, target: str) -> pl.Series:
         raise SettingError(
             f"'{unit}' cannot become '{target}': they measure different things. Check the mapping."
         ) from error
-    return values * (one - zero) + zero
+    return (values * (one - zero) + zero).round_sig_figs(12)
 
 
 def is_unit(text: str) -> bool:
