@@ -148,6 +148,7 @@ def _other_module(rows: pl.DataFrame, hours: Stitched) -> Bools:
         pl.col("offset").shift(1, fill_value=float("nan")).over("vehicle_id").is_not_nan()
     )
     moved: Bools = np.isin(hours.event, (NEW_TRACK, RESUMED)) & counted_before.to_series().to_numpy()
+    moved &= rows["module"].is_null().to_numpy()  # where there is a serial, it decides
     return moved
 
 

@@ -19,8 +19,11 @@ SCHEMA = pl.Schema(
 PRIORITY = (
     "first_seen", "module", "calibration", "reset", "replaced", "power_loss", "codes_cleared", "values",
 )  # fmt: skip
+TOLD_RESETS = ("reset", "replaced")  # kinds of events that were recorded as resets
 LEAST_EVENTS = 3  # of one kind in one family, before the family's habit counts
 HABIT_SIGMAS = 2.0  # median of their excess scores from which on they have the habit of a reset
+ALONE_SIGMAS = 0.7  # the same for a power loss, which comes without a repair; it must be above 0 by two standard errors
+NO_TRACE_SIGMAS = 0.5  # and below which a recorded reset leaves the other corrections as they were
 UNEXPECTED_SIGMAS = 4.5  # excess score of a reading that shows a reset by itself
 EXPECTED_SIGMAS = 3.0  # and of one after an event that may reset, in a family whose habit is not known
 
@@ -84,7 +87,16 @@ def _judged(events: pl.DataFrame, rows: pl.DataFrame, neutral: BackToNeutral, ex
     group = ["engine_family", "kind"]
     heard = pl.col("excess").filter("speaks")
     typical = heard.median().over(group)
-    habit = pl.when(heard.len().over(group) >= LEAST_EVENTS).then(typical >= HABIT_SIGMAS)
+    events_heard = heard.len().over(group)
+    error = 1.2533 / events_heard.sqrt()  # of a median of so many standard normal scores
+    usual = (
+        pl.when(pl.col("kind") == "power_loss")
+        .then((typical >= ALONE_SIGMAS) & (typical >= 2 * error))
+        .when(pl.col("kind").is_in(TOLD_RESETS))
+        .then(typical >= NO_TRACE_SIGMAS)
+        .otherwise(typical >= HABIT_SIGMAS)
+    )
+    habit = pl.when(events_heard >= LEAST_EVENTS).then(usual)
     least = pl.when(habit.is_null() & (pl.col("kind") != "stale")).then(EXPECTED_SIGMAS).otherwise(UNEXPECTED_SIGMAS)
     return judged.with_columns(habit=habit, shown=(pl.col("excess") >= least) & pl.col("together"))
 
@@ -92,7 +104,7 @@ def _judged(events: pl.DataFrame, rows: pl.DataFrame, neutral: BackToNeutral, ex
 def _of_events(judged: pl.DataFrame, evidence: Evidence) -> pl.DataFrame:
     """Epochs of events: of all corrections, or of those of the component that was worked on."""
     # A reset that was recorded was done, unless the family's events say that only the component's values go.
-    told_reset = pl.col("kind").is_in(["reset", "replaced"]) & (pl.col("shown") | pl.col("habit").fill_null(value=True))
+    told_reset = pl.col("kind").is_in(TOLD_RESETS) & (pl.col("shown") | pl.col("habit").fill_null(value=True))
     may_reset = pl.col("kind").is_in(["power_loss", "codes_cleared"]) & (
         pl.col("shown") | pl.col("habit").fill_null(value=False)
     )
@@ -100,7 +112,7 @@ def _of_events(judged: pl.DataFrame, evidence: Evidence) -> pl.DataFrame:
     whole_reset = (pl.col("kind") == "reset") & pl.col("component").is_null()
     seen = pl.col("kind").is_in(["hands_on", "stale"]) & pl.col("shown")
     everything = always | whole_reset | told_reset | may_reset | seen
-    parts = pl.col("kind").is_in(["reset", "replaced"]) & ~everything
+    parts = pl.col("kind").is_in(TOLD_RESETS) & ~everything
     reason = pl.col("kind").replace({"hands_on": "values", "stale": "values"})
     told = judged.with_columns(reason=reason, everything=everything, parts=parts)
     whole = told.filter("everything").with_columns(correction=pl.lit(None, dtype=pl.String))
