@@ -47,6 +47,7 @@ class Hypothesis:
     codes: tuple[CodeEntry, ...]
     share: Float64s  # [C], signed share of each correction's way at full severity
     spread: Float64s  # [C], standard deviation of that share; 0: not named
+    absent: Float64s  # [C], share of cases that do not show it
 
     @property
     def named(self) -> Bools:
@@ -107,11 +108,12 @@ def hypotheses(codes: tuple[str, ...], layout: EngineLayout) -> tuple[Hypothesis
         for variant in variants:
             places = list(_places(variant, layout))
             for bank, cylinder in places:
-                share, spread = np.zeros(len(codes)), np.zeros(len(codes))
+                share, spread, absent = (np.zeros(len(codes)) for _ in range(3))
                 for entry in variant.signature:
                     for code, factor in _named_corrections(entry, bank, cylinder, layout):
                         if code in index:
                             share[index[code]] = entry.share * factor
+                            absent[index[code]] = entry.absent
                             spread[index[code]] = entry.spread * max(abs(factor), LEAST_SPREAD)
                 laid_out.append(
                     Hypothesis(
@@ -123,6 +125,7 @@ def hypotheses(codes: tuple[str, ...], layout: EngineLayout) -> tuple[Hypothesis
                         codes=tuple(code for code in cause.codes if _may_set(code, bank, cylinder, layout)),
                         share=share,
                         spread=spread,
+                        absent=absent,
                     )
                 )
     return tuple(laid_out)

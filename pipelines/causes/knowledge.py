@@ -27,12 +27,14 @@ class SignatureEntry:
             the affected bank), `{every_cylinder}`.
         share: Signed share of the correction's own way from its centre to the limit on that side, at full severity.
         spread: Standard deviation of that share from one case of the cause to the next.
+        absent: Share of cases that do not show it at all.
         scale: Factor from the count of cylinders, n of the bank, N of the engine (`1/n`, `1-1/N`, ...); empty: 1.
     """
 
     correction: str
     share: float
     spread: float
+    absent: float
     scale: str
 
 
@@ -99,7 +101,11 @@ def causes() -> MappingProxyType[str, Cause]:
     signatures: dict[tuple[str, str], list[SignatureEntry]] = {}
     for row in _csv("signatures.csv"):
         entry = SignatureEntry(
-            correction=row["correction"], share=float(row["share"]), spread=float(row["spread"]), scale=row["scale"]
+            correction=row["correction"],
+            share=float(row["share"]),
+            spread=float(row["spread"]),
+            absent=float(row["absent"]),
+            scale=row["scale"],
         )
         signatures.setdefault((row["cause"], row["variant"]), []).append(entry)
     codes: dict[str, list[CodeEntry]] = {}

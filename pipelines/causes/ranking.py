@@ -101,6 +101,7 @@ def _fits(
         z,
         signatures=share * way,
         spreads=np.array([h.spread for h in laid_out]) * way,
+        absent=np.array([h.absent for h in laid_out]),
         nuisance=Nuisance(
             sd=noise,
             outlier_scale=np.hypot(OUTLIER_NOISES * noise, OUTLIER_WAY * nearer),

@@ -28,7 +28,13 @@ class Nuisance:
 
 
 def log_bayes_factors(
-    z: Float64s, *, signatures: Float64s, spreads: Float64s, nuisance: Nuisance, severity_scale: float
+    z: Float64s,
+    *,
+    signatures: Float64s,
+    spreads: Float64s,
+    absent: Float64s,
+    nuisance: Nuisance,
+    severity_scale: float,
 ) -> Float64s:
     """Log Bayes factor of each signature against 'no defect', for every vehicle.
 
@@ -41,6 +47,7 @@ def log_bayes_factors(
         z: Deviations, [V, C], in any unit; NaN: not judged, says nothing.
         signatures: Deviation at severity 1, [K, C], same unit.
         spreads: Standard deviation of that, [K, C], same unit; 0 with a signature of 0: not named by it.
+        absent: Share of cases in which the signature does not reach a correction it names, [K, C].
         nuisance: The rest.
         severity_scale: Scale of the half-normal, dimensionless, above 0.
 
@@ -53,15 +60,18 @@ def log_bayes_factors(
     severity, mass = _half_normal_nodes(severity_scale)
     hypothesis, column = np.nonzero((signatures != 0) | (spreads != 0))
     start = np.searchsorted(hypothesis, np.arange(len(signatures) + 1))
+    clean = (1.0 - nuisance.outlier_share) * _noise_density(np.nan_to_num(z), nuisance.sd)
     outlier = nuisance.outlier_share * _outlier_density(np.nan_to_num(z), nuisance.outlier_scale)
     chunks = [
         _fit(
             z[first : first + AT_ONCE],
+            clean[first : first + AT_ONCE],
             outlier[first : first + AT_ONCE],
             start,
             column,
             signatures[hypothesis, column],
             spreads[hypothesis, column] ** 2,
+            absent[hypothesis, column],
             nuisance.sd**2,
             1.0 - nuisance.outlier_share,
             severity,
@@ -81,6 +91,12 @@ def _half_normal_nodes(scale: float) -> tuple[Float64s, Float64s]:
     return np.append(0.0, scale * unit), np.append(1.0 - mass.sum(), mass)
 
 
+def _noise_density(z: Float64s, sd: Float64s) -> Float64s:
+    """Normal density without its factor of 1/sqrt(2 pi), which cancels in every ratio."""
+    density: Float64s = np.exp(-0.5 * (z / sd) ** 2) / sd
+    return density
+
+
 def _outlier_density(z: Float64s, scale: Float64s) -> Float64s:
     """Cauchy density, in units of 1/sqrt(2 pi) as the normal ones: even a nonsense reading keeps some."""
     density: Float64s = np.sqrt(2.0 / np.pi) / (scale * (1.0 + (z / scale) ** 2))
@@ -90,11 +106,13 @@ def _outlier_density(z: Float64s, scale: Float64s) -> Float64s:
 @numba.njit(cache=True, nogil=True)
 def _fit(  # noqa: PLR0917 (compiled functions take their arguments by position)
     z: Float64s,
+    clean: Float64s,
     outlier: Float64s,
     start: Int64s,
     column: Int64s,
     signature: Float64s,
     spread2: Float64s,
+    absent: Float64s,
     noise2: Float64s,
     usual_share: float,
     severity: Float64s,
@@ -110,11 +128,12 @@ def _fit(  # noqa: PLR0917 (compiled functions take their arguments by position)
             c = column[i]
             for s in range(nodes):
                 variance = noise2[c] + severity[s] ** 2 * spread2[i]
-                scale, mean = usual_share / np.sqrt(variance), severity[s] * signature[i]
+                scale = usual_share * (1.0 - absent[i]) / np.sqrt(variance)
+                mean = severity[s] * signature[i]
                 for v in range(vehicles):
                     if not np.isnan(z[v, c]):
-                        density = scale * np.exp(-0.5 * (z[v, c] - mean) ** 2 / variance) + outlier[v, c]
-                        log_ratio[s, v] += np.log(density)
+                        shown = scale * np.exp(-0.5 * (z[v, c] - mean) ** 2 / variance)
+                        log_ratio[s, v] += np.log(shown + absent[i] * clean[v, c] + outlier[v, c])
         for v in range(vehicles):
             peak = log_ratio[:, v].max()
             summed = np.sum(mass * np.exp(log_ratio[:, v] - peak))

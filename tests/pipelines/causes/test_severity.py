@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 from pipelines.causes.severity import Nuisance, log_bayes_factors
 
 
-def factors(z, signatures, *, spreads=0.0, sd=1.0, outliers=0.0, scale=0.4):
+def factors(z, signatures, *, spreads=0.0, sd=1.0, outliers=0.0, scale=0.4, absent=0.0):
     z, signatures = np.atleast_2d(z).astype(float), np.atleast_2d(signatures).astype(float)
     columns = z.shape[1]
     nuisance = Nuisance(
@@ -15,7 +15,14 @@ def factors(z, signatures, *, spreads=0.0, sd=1.0, outliers=0.0, scale=0.4):
         outlier_share=outliers,
     )
     spreads = np.broadcast_to(spreads, signatures.shape).astype(float)
-    return log_bayes_factors(z, signatures=signatures, spreads=spreads, nuisance=nuisance, severity_scale=scale)
+    return log_bayes_factors(
+        z,
+        signatures=signatures,
+        spreads=spreads,
+        absent=np.broadcast_to(absent, signatures.shape).astype(float),
+        nuisance=nuisance,
+        severity_scale=scale,
+    )
 
 
 def test_the_worked_example_of_a_half_normal_severity():
@@ -59,6 +66,16 @@ def test_a_nonsense_reading_still_gives_a_number():
 def test_a_correction_that_was_not_read_says_nothing():
     with_gap = factors([4.0, np.nan], [10.0, 30.0], outliers=0.002)
     assert with_gap == pytest.approx(factors([4.0], [10.0], outliers=0.002))
+
+
+def test_a_side_effect_that_may_be_absent_costs_little_when_it_is():
+    only_main, both = [20.0, 0.0], [20.0, 6.0]
+    main_alone = factors(only_main, [40.0, 0.0], spreads=[8.0, 0.0], outliers=0.002)
+    always = factors(only_main, [40.0, 12.0], spreads=[8.0, 4.0], outliers=0.002)
+    at_times = factors(only_main, [40.0, 12.0], spreads=[8.0, 4.0], absent=[0.03, 0.4], outliers=0.002)
+    assert always < at_times < main_alone
+    assert main_alone - at_times < 1.1
+    assert factors(both, [40.0, 12.0], spreads=[8.0, 4.0], absent=[0.03, 0.4], outliers=0.002) > main_alone
 
 
 @given(
