@@ -1,5 +1,9 @@
+from itertools import pairwise
+
 import polars as pl
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from pipelines.history.reconstruct import reconstruct
 
@@ -125,3 +129,33 @@ def test_codes_and_vehicles_do_not_meet(evidence, weekly, day):
         ("b", "P0171", "open"),
     ]
     assert events.filter(pl.col("set_low") > pl.col("set_high")).is_empty()
+
+
+def by_the_rule(weeks):
+    """Weeks at which an event is found, read straight off the contract: standing now, and absent when last known."""
+    found, absent = [], True
+    for week, state in enumerate(weeks):
+        if state == "not read":
+            continue
+        if state == "absent":
+            absent = True
+        elif state == "confirmed" and absent:
+            found.append(week)
+            absent = False
+    return found
+
+
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(weeks=st.lists(st.sampled_from(["absent", "pending", "confirmed", "not read"]), min_size=1, max_size=12))
+def test_events_are_those_of_the_contracts_rule(events, day, weeks):
+    flags = {week: {"confirmed": state == "confirmed", "pending": True} for week, state in enumerate(weeks)}
+    told = events(
+        [week for week, state in enumerate(weeks) if state in ("pending", "confirmed")],
+        weeks=len(weeks), flags=flags, faults_read=[state != "not read" for state in weeks],
+    )  # fmt: skip
+    assert told["found_at"].to_list() == [day(7 * week) for week in by_the_rule(weeks)]
+    for event in told.to_dicts():
+        assert (event["set_low"] or event["set_at"]) <= event["set_at"] <= event["set_high"] <= event["found_at"]
+        assert event["ended_at"] is None or event["ended_at"] >= event["found_at"]
+    for before, after in pairwise(told.to_dicts()):
+        assert before["ended_at"] <= after["found_at"]
