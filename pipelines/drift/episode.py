@@ -15,7 +15,7 @@ from pipelines.handover import FamilyDrift, Float64s
 SHAPES = 5  # step, ramp, accelerating (square), levelling off in a month, in three months
 LEVELLING_DAYS = (30.0, 90.0)
 SIZE_SIGMAS = np.array([4.0, 2.0, 1.0, 4.0, 6.0])  # prior sd of a change: sigmas, per 30 days, per 30 days squared
-SHAPE_PRIOR = np.log(np.array([0.25, 0.35, 0.2, 0.1, 0.1]))
+SHAPE_PRIOR = np.log(np.array([0.2, 0.3, 0.4, 0.05, 0.05]))
 POINTS = np.array([-1.834, -1.221, -0.868, -0.588, -0.341, -0.112, 0.112, 0.341, 0.588, 0.868, 1.221, 1.834])
 FARTHEST_DAYS = 3650.0  # a limit met later than this is not expected to be met
 LEAST_WEIGHT = 1e-4

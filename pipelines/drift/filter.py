@@ -19,11 +19,14 @@ from pipelines.bands.normal import SCORES
 SIGMA, MEMORY_DAYS, ROUNDING, WANDER, OFFSET_SD = range(5)
 MODEL_COLUMNS = 5
 
-CANDIDATES = 24  # onsets kept: spaced by a constant ratio of their age, which loses nothing against keeping all
+CANDIDATES = (
+    32  # onsets kept: spaced by a constant ratio of their age, and those that explain more than their neighbours
+)
+NOTABLE = 2.0  # squared z of a step from which an onset is kept for its own sake
 AGE_RATIO = 1.8  # an onset goes when its elder neighbour is at most this many times as old as its younger one
 SHOCK = 8.0  # innovations up to this size move the noise's own state: most that last a while are real
 SMOOTHING = 0.3  # weight of the newest reading in the smoothed level
-HOLD = 0.6  # an alarm holds until its evidence is below this share of the threshold ...
+HOLD = 0.7  # an alarm holds until its evidence is below this share of the threshold ...
 BACK = 0.75  # ... or it reads within this many sigmas of what is expected,
 RETURNED = 0.35  # or within this share of the farthest it strayed,
 PATIENCE = 3  # at this many readings in a row
@@ -55,7 +58,8 @@ def thin(bank, count, newest):  # type: ignore[no-untyped-def]
     for j in range(1, count):
         if j < count - 1:
             elder, younger = newest - bank[kept - 1, 1], newest - bank[j + 1, 1]
-            if elder <= AGE_RATIO * younger:
+            peak = bank[j, 10] > max(NOTABLE, bank[kept - 1, 10], bank[j + 1, 10])
+            if elder <= AGE_RATIO * younger and not peak:
                 continue
         if kept != j:
             bank[kept] = bank[j]
@@ -96,7 +100,7 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
         relearning: [R] output.
         trace: [R, 6] receives each step of the filter, for `episode`; [0, 6]: not wanted.
     """
-    bank = np.zeros((CANDIDATES, 10))
+    bank = np.zeros((CANDIDATES, 11))
     for v in range(len(row_start) - 1):
         count = 0
         seen = 0
@@ -185,6 +189,7 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
                 bank[j, 4] += g * score / root
                 bank[j, 5] += g * g / s
                 z2 = bank[j, 4] * bank[j, 4] / bank[j, 5]
+                bank[j, 10] = z2
                 if z2 > best:
                     best = z2
                     best_t, best_v, best_d, best_rate = bank[j, 4], bank[j, 5], bank[j, 2], 0.0

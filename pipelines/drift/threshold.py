@@ -7,7 +7,7 @@ from pipelines.handover import Float64s
 READINGS_A_YEAR = 365.25 / 7
 # Rate of false alarms a series and reading = exp(INTERCEPT + SLOPE * threshold), by simulation of the filter on its
 # own noise (tests/benchmarks/drift_study.py, "null"); the same within a tenth for memories of 0 to 0.8 a reading.
-INTERCEPT, SLOPE = -0.7, -1.0
+INTERCEPT, SLOPE = -0.5, -1.0
 
 
 def threshold(false_alarms_per_vehicle_year: float, corrections: Float64s, readings_a_year: Float64s) -> Float64s:

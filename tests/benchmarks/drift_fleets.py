@@ -48,6 +48,7 @@ class Fleet:
     evidence: Evidence
     history: History
     planted: np.ndarray
+    level: np.ndarray  # [vehicles, C] centre and offset, in sigmas
     day: np.ndarray
 
 
@@ -80,7 +81,7 @@ def light_fleet(world: World, planted=None) -> Fleet:
     if world.step:
         x = np.round(x / resolution) * resolution
     frame = _frames(world, vehicle, day, family, depot, x, unit)
-    return replace(frame, planted=change)
+    return replace(frame, planted=change, level=centre[np.arange(world.vehicles) % world.families] + offset)
 
 
 def _readings(world, rng):
@@ -210,7 +211,7 @@ def _frames(  # noqa: PLR0917
         notes=tables["notes"],
     )
     history = History(readings=readings, epochs=epochs, fault_events=pl.DataFrame(), notices=pl.DataFrame())
-    return Fleet(evidence=evidence, history=history, planted=np.empty(0), day=day)
+    return Fleet(evidence=evidence, history=history, planted=np.empty(0), level=np.empty(0), day=day)
 
 
 def _filled(frame, like):
