@@ -1,0 +1,97 @@
+"""How often shuffled fleets give a finding, and how often a planted one is found; prints figures against their targets.
+
+python tests/benchmarks/recurring_power.py [PERMUTATIONS] [SEEDS]
+"""
+
+import sys
+from datetime import UTC, datetime
+
+import numpy as np
+import polars as pl
+
+from pipelines.recurring.comparing import Pair, compare, places_of, things_of
+
+VEHICLES, MONTHS, THINGS = 300, 18, 30
+FACTORS = ("depot", "duty", "calibration", "model_year")
+STRATA = ("engine_family", "start_quarter")
+FINDING = 0.05
+PLANTS = ((1.5, 160), (2.0, 40), (3.0, 20))  # rate ratio, exposed events expected without and with it
+
+
+def fleet(rng: np.random.Generator) -> pl.DataFrame:
+    """One row per vehicle-month; every factor is the vehicle's."""
+    levels = {
+        "engine_family": ["alder", "rowan", "hawthorn"],
+        "start_quarter": ["q1", "q2", "q3"],
+        "depot": ["Millrace", "Saltings", "High Moor"],
+        "duty": ["parcels", "service", "trunk"],
+        "calibration": ["a", "b"],
+        "model_year": ["2026", "2027", "2028", "2029"],
+    }
+    vehicles = pl.DataFrame({name: rng.choice(values, VEHICLES) for name, values in levels.items()}).with_columns(
+        vehicle_id=pl.int_range(VEHICLES).cast(pl.String)
+    )
+    months = vehicles.join(pl.DataFrame({"month": range(MONTHS)}), how="cross")
+    return months.with_columns(exposure=pl.lit(1.0)).sort("vehicle_id", "month")
+
+
+def events(
+    months: pl.DataFrame, rng: np.random.Generator, *, ratio: float = 1.0, exposed: float = 40.0
+) -> pl.DataFrame:
+    """Events of THINGS things with rates that differ by family; thing 0 is more frequent at the depot Saltings."""
+    at = datetime(2030, 1, 1, tzinfo=UTC)
+    there = (months["depot"] == "Saltings").to_numpy()
+    family = months["engine_family"].replace_strict({"alder": 0.5, "rowan": 1.0, "hawthorn": 2.0}).to_numpy()
+    rows = []
+    for thing in range(THINGS):
+        expected = exposed if thing == 0 else rng.uniform(5, 60)
+        mean = family * np.where(there & (thing == 0), ratio, 1.0)
+        mean = mean * expected / mean[there].sum()  # expected counts the plant
+        rows += [(f"thing-{thing:02}", int(row)) for row in np.repeat(np.arange(len(mean)), rng.poisson(mean))]
+    return pl.DataFrame(rows, schema=["what", "row"], orient="row").with_columns(kind=pl.lit("cause"), at=pl.lit(at))
+
+
+def compared(months: pl.DataFrame, happened: pl.DataFrame) -> list[tuple[Pair, float]]:
+    """All pairs, surest first."""
+    places = [places_of(months, factor, STRATA) for factor in FACTORS]
+    return sorted(compare([(things_of(happened), places)]), key=lambda entry: entry[0].p_value)
+
+
+def shuffled(months: pl.DataFrame, rng: np.random.Generator) -> pl.DataFrame:
+    """The factors given to other vehicles of the same family and start quarter."""
+    vehicles = months.unique("vehicle_id", maintain_order=True)
+    order = np.arange(vehicles.height)
+    for _, group in vehicles.with_row_index("at").group_by(*STRATA, maintain_order=True):
+        inside = group["at"].to_numpy()
+        order[inside] = rng.permutation(inside)
+    moved = pl.concat([vehicles.select("vehicle_id"), vehicles.select(*FACTORS)[order]], how="horizontal")
+    return months.drop(*FACTORS).join(moved, on="vehicle_id", maintain_order="left")
+
+
+def main(permutations: int, seeds: int) -> None:
+    """Prints both figures."""
+    for number in range(3):
+        rng = np.random.default_rng(number)
+        months = fleet(rng)
+        happened = events(months, rng)
+        found = sum(compared(shuffled(months, rng), happened)[0][1] <= FINDING for _ in range(permutations))
+        share = found / permutations
+        print(f"fleet {number}: {found} of {permutations} shuffles with any finding ({share:.1%}; at most 7.2%)")
+    for ratio, exposed in [(ratio, count * times) for ratio, count in PLANTS for times in (1.0, ratio)]:
+        top, sure = 0, 0
+        for seed in range(seeds):
+            rng = np.random.default_rng(1000 + seed)
+            months = fleet(rng)
+            best = compared(months, events(months, rng, ratio=ratio, exposed=exposed))[:3]
+            hits = [q for pair, q in best if (pair.factor, pair.level, pair.what) == ("depot", "Saltings", "thing-00")]
+            top += bool(hits)
+            sure += bool(hits) and hits[0] <= FINDING
+        print(
+            f"rate ratio {ratio:g}, {exposed:g} expected exposed events: in the top three in {top} of {seeds} (target 90%), "
+            f"a finding in {sure}"
+        )
+
+
+if __name__ == "__main__":
+    arguments = [int(value) for value in sys.argv[1:]]
+    main(*(arguments or [400, 20]))
