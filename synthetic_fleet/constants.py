@@ -8,22 +8,7 @@ import numpy as np
 from synthetic_fleet import corrections as c
 from synthetic_fleet import parameters as p
 from synthetic_fleet.scenario import Scenario
-from synthetic_fleet.state import Array, Monitors, Settings, World
-
-REGIONS = (
-    "idle",
-    "low",
-    "mid",
-    "high",
-    "flow_1",
-    "flow_2",
-    "flow_3",
-    "flow_4",
-    "flow_5",
-    "all",
-    "standstill",
-    "idle|low",
-)
+from synthetic_fleet.state import REGIONS, SETTING, Array, Monitors, World, records
 
 
 @dataclass(frozen=True)
@@ -52,7 +37,14 @@ def constants_of(scenario: Scenario) -> Constants:
     rows = np.array([_family_row(entry) for entry in scenario["families"].values()], dtype=np.float64)
     return Constants(
         scenario=scenario,
-        world=World(rows, _settings(scenario), monitors),
+        world=World(
+            families=rows,
+            settings=_settings(scenario),
+            slow_noise=np.array(scenario["healthy"]["slow"]) * scenario["noise"],
+            wander=float(scenario["wander"]),
+            memory_days=float(scenario["healthy"]["memory_days"]),
+            monitors=monitors,
+        ),
         fitted=fitted,
         codes=codes,
         causes=(*scenario["causes"], SUDDEN),
@@ -70,22 +62,16 @@ def region_share(regions: list[float]) -> list[float]:
     return [idle, low, mid, high, idle, low, 0.8 * mid, 0.2 * mid + 0.5 * high, 0.5 * high, 1.0, 1.0, idle + low]
 
 
-def _settings(scenario: Scenario) -> Settings:
+def _settings(scenario: Scenario) -> Any:
     healthy = scenario["healthy"]
-    ageing = [longest_prefix(code, healthy["ageing_per_1000_km"]) / 1000 for code in c.CODES]
-    return Settings(
-        neutral=c.column("neutral"),
-        low=c.column("low_limit"),
-        high=c.column("high_limit"),
-        resolution=c.column("resolution"),
-        learn_hours=c.column("learn_hours"),
-        region=np.array([REGIONS.index(c.catalogue()[code]["region"]) for code in c.CODES]),
-        noise=np.array([longest_prefix(code, healthy["noise"]) for code in c.CODES]) * scenario["noise"],
-        slow_noise=np.array(healthy["slow"]) * scenario["noise"],
-        ageing=np.array(ageing),
-        wander=float(scenario["wander"]),
-        memory_days=float(healthy["memory_days"]),
-    )
+    settings = records(c.COUNT, SETTING)
+    for field, name in (("neutral", "neutral"), ("low", "low_limit"), ("high", "high_limit")):
+        settings[field] = c.column(name)
+    settings.resolution, settings.learn_hours = c.column("resolution"), c.column("learn_hours")
+    settings.region = [REGIONS.index(c.catalogue()[code]["region"]) for code in c.CODES]
+    settings.noise = [scenario["noise"] * longest_prefix(code, healthy["noise"]) for code in c.CODES]
+    settings.ageing = [longest_prefix(code, healthy["ageing_per_1000_km"]) / 1000 for code in c.CODES]
+    return settings
 
 
 def _family_row(entry: dict[str, Any]) -> list[float]:

@@ -10,7 +10,7 @@ from synthetic_fleet.constants import SUDDEN, Constants
 from synthetic_fleet.growth import LAWS, STEP
 from synthetic_fleet.parameters import PLACES
 from synthetic_fleet.scenario import Scenario
-from synthetic_fleet.state import NEVER, PARTS, Array, Defects
+from synthetic_fleet.state import NEVER, PARTS, Array
 
 Family = dict[str, Any]
 
@@ -132,7 +132,7 @@ def _parts(name: str, size: float, place: int, family: Family) -> list[tuple[int
     return [(first + place, size)]
 
 
-def put(defects: Defects, row: int, defect: Defect, causes: tuple[str, ...]) -> int:
+def put(defects: Any, row: int, defect: Defect, causes: tuple[str, ...]) -> int:
     """Put a defect into a free slot of a row; its number, or -1 where the vehicle has as many as it can."""
     free = np.flatnonzero(defects.law[row] < 0)
     if not len(free):
@@ -146,14 +146,14 @@ def put(defects: Defects, row: int, defect: Defect, causes: tuple[str, ...]) -> 
     defects.part[row, slot] = -1
     for k, (part, size) in enumerate(defect.changes):
         defects.part[row, slot, k] = part
-        defects.size[row, slot, k] = size
+        defects.change[row, slot, k] = size
     defects.cause[row, slot] = causes.index(defect.cause)
     defects.place[row, slot] = defect.place
     defects.ends[row, slot] = defect.ends
     return slot
 
 
-def take_out(defects: Defects, row: int, slot: int) -> None:
+def take_out(defects: Any, row: int, slot: int) -> None:
     """The defect is gone: the part was replaced, repaired, or the tank is empty."""
     defects.law[row, slot] = -1
     defects.cause[row, slot] = -1

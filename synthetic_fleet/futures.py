@@ -103,7 +103,7 @@ def _first_faults(
     for k, vehicle in enumerate(vehicles):
         rng = np.random.default_rng([seed, vehicle.number, 5, day])
         here = slice(k * paths, (k + 1) * paths)
-        fleet.vehicles.streams[here] = rng.integers(0, 2**63, paths, dtype=np.uint64)
+        fleet.vehicles.stream[here] = rng.integers(0, 2**63, paths, dtype=np.uint64)
         family = constants.families[vehicle.family]
         rates = defects.rates(constants.scenario, family, vehicle.factors_on(day))
         rates["fuel_contaminated"] = world.bad_tank_rate(constants.scenario)

@@ -2,8 +2,8 @@
 
 from numba import njit
 
-from synthetic_fleet.state import Defects
-from synthetic_fleet.stream import Streams, gamma, uniform
+from synthetic_fleet.state import Record
+from synthetic_fleet.stream import gamma, uniform
 
 LAWS = ("steady", "gamma", "accelerating", "step", "plateau", "intermittent", "cold")
 STEADY, GAMMA, ACCELERATING, STEP, PLATEAU, INTERMITTENT, COLD = range(7)
@@ -13,37 +13,33 @@ COLD_BELOW = 4.0  # degC
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def grow(row: int, slot: int, wear: float, defects: Defects, streams: Streams) -> None:
+def grow(ill: Record, wear: float, me: Record) -> None:
     """One driven day: steady wear, a gamma process, accelerating, a step that then creeps, or a plateau.
 
     Args:
-        row: The vehicle.
-        slot: Which of its defects.
+        ill: The defect; its severity is changed.
         wear: Today's use over the average day's.
-        defects: Changed in place.
-        streams: The vehicles' random numbers.
+        me: The vehicle, for its random numbers.
     """
-    law, severity, level = defects.law[row, slot], defects.severity[row, slot], defects.level[row, slot]
-    step = defects.rate[row, slot] * wear
-    if law == GAMMA:
-        step = gamma(streams, row, min(0.9, step / JUMP)) * JUMP
-    elif law == ACCELERATING:
-        step *= 0.35 + 2.2 * severity
-    elif law == STEP:
-        step = max(level - severity, 0.4 * step)
-    elif law == PLATEAU:
-        step = (level - severity) * min(1.0, 4.0 * step)
-    defects.severity[row, slot] = min(severity + step, MOST)
+    step = ill.rate * wear
+    if ill.law == GAMMA:
+        step = gamma(me, min(0.9, step / JUMP)) * JUMP
+    elif ill.law == ACCELERATING:
+        step *= 0.35 + 2.2 * ill.severity
+    elif ill.law == STEP:
+        step = max(ill.level - ill.severity, 0.4 * step)
+    elif ill.law == PLATEAU:
+        step = (ill.level - ill.severity) * min(1.0, 4.0 * step)
+    ill.severity = min(ill.severity + step, MOST)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def acts(row: int, slot: int, ambient: float, defects: Defects, streams: Streams) -> bool:
+def acts(ill: Record, ambient: float, me: Record) -> bool:
     """Whether the defect shows today: an intermittent one comes and goes, one of the cold needs cold."""
-    law = defects.law[row, slot]
-    if law == INTERMITTENT:
-        stay = 0.7 if defects.on[row, slot] else 0.8
-        if uniform(streams, row) >= stay:
-            defects.on[row, slot] = not defects.on[row, slot]
-    elif law == COLD:
-        defects.on[row, slot] = ambient < COLD_BELOW
-    return bool(defects.on[row, slot])
+    if ill.law == INTERMITTENT:
+        stay = 0.7 if ill.on else 0.8
+        if uniform(me) >= stay:
+            ill.on = not ill.on
+    elif ill.law == COLD:
+        ill.on = ambient < COLD_BELOW
+    return bool(ill.on)

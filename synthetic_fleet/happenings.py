@@ -46,7 +46,7 @@ def program(workshop: Workshop, row: int, act: Act) -> None:
     """A new calibration: other base maps, so other normal means; everything is learned anew."""
     vehicle, vehicles = workshop.vehicles[row], workshop.fleet.vehicles
     shift = calibration_shift(workshop.constants, vehicle.family, act.what)
-    vehicles.base[row] += shift - calibration_shift(workshop.constants, vehicle.family, vehicle.calibration)
+    vehicles.own[row] += shift - calibration_shift(workshop.constants, vehicle.family, vehicle.calibration)
     vehicle.calibration = act.what
     name = workshop.constants.families[vehicle.family]["calibrations"][act.what]["name"]
     workshop.empty_memory(row)

@@ -10,6 +10,14 @@ from synthetic_fleet.signatures import shares, signature
 
 FAMILY = "Hawthorn 3.0 V6"  # has every correction
 COLUMNS, WIDTH, HEIGHT, GAP, HEAD = 4, 310, 92, 14, 56
+TITLE = (
+    f"What each cause does at severity 1, {FAMILY}, cylinder 1 and bank 1: share of each correction's way to its limit "
+    "(dashed), settled and noise-free"
+)
+STYLE = (
+    ".t{font-size:12px;font-weight:600;fill:#222}.n{font-size:10px;fill:#444}.a{stroke:#444;fill:none}"
+    ".l{stroke:#bbb;stroke-dasharray:2 3;fill:none}"
+)
 # Groups of corrections in the model's order: first index, label, colour (told apart by colour-blind readers).
 GROUPS = (
     (c.LTFT, "trims b1", "#0072b2"),
@@ -54,7 +62,9 @@ def panel(title: str, moved: dict[str, float], left: float, top: float) -> list[
             colour = group_of(index)[2]
             out.append(f'<path d="M{x:.0f} {y:.1f}h3v{abs(size):.1f}h-3z" fill="{colour}"><title>{code}</title></path>')
     if max((abs(share) for share in moved.values()), default=0.0) < 0.02:
-        out.append(f'<text x="{left + 8:g}" y="{middle - 6:g}" class="n">no shift: scatter of the segments grows</text>')
+        out.append(
+            f'<text x="{left + 8:g}" y="{middle - 6:g}" class="n">no shift: scatter of the segments grows</text>'
+        )
     return out
 
 
@@ -65,11 +75,9 @@ def page(constants: Constants) -> str:
     width, height = COLUMNS * (WIDTH + GAP) + GAP, HEAD + rows * (HEIGHT + GAP + 10) + GAP
     out = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" font-family="sans-serif">',
-        "<style>.t{font-size:12px;font-weight:600;fill:#222}.n{font-size:10px;fill:#444}.a{stroke:#444;fill:none}"
-        ".l{stroke:#bbb;stroke-dasharray:2 3;fill:none}</style>",
+        f"<style>{STYLE}</style>",
         f'<rect width="{width}" height="{height}" fill="#fff"/>',
-        f'<text x="{GAP}" y="18" class="t">What each cause does at severity 1, {FAMILY}, cylinder 1 and bank 1: share '
-        "of each correction's way to its limit (dashed), settled and noise-free</text>",
+        f'<text x="{GAP}" y="18" class="t">{TITLE}</text>',
     ]
     x = float(GAP)
     for _, label, colour in GROUPS:

@@ -1,4 +1,4 @@
-"""What each cause does to the corrections in the engine model: settled, noise-free, as shares of the way to the limit."""
+"""What each cause does to the corrections in the engine model: settled, noise-free, also as shares of authority."""
 
 from typing import Any
 

@@ -9,7 +9,7 @@ from synthetic_fleet import corrections as c
 from synthetic_fleet import defects, stream, world
 from synthetic_fleet.constants import Constants, region_share
 from synthetic_fleet.scenario import Scenario
-from synthetic_fleet.state import NEVER, PARTS, SLOTS, SLOW, Array, Defects, Fleet, Memory, Vehicles
+from synthetic_fleet.state import CODE, DEFECT, NEVER, SLOTS, VEHICLE, Array, Fleet, records
 
 
 class Act(NamedTuple):
@@ -30,7 +30,7 @@ class Vehicle:
     duty: int
     use: float  # hours of an average day
     km: float
-    base: Array  # its own normal, less neutral
+    own: Array  # its own normal, less neutral
     joined: int  # day
     retired: int
     rng: np.random.Generator
@@ -63,7 +63,7 @@ def enlist(constants: Constants, number: int, days: tuple[int, int], seed: int) 
     joined = int(rng.integers(1, days[1])) if new else days[0]
     retired = int(rng.integers(max(joined, 0) + 1, days[1] + 1)) if gone else NEVER
     km = 40.0 if new else float(rng.uniform(5e3, 1.8e5))
-    vehicle = Vehicle(number, family, depot, duty, use, km, _base(constants, rng), joined, retired, rng)
+    vehicle = Vehicle(number, family, depot, duty, use, km, _own_normal(constants, rng), joined, retired, rng)
     vehicle.module = f"{_letters(family)}{number + 1:05d}A"
     vehicle.acts = _plan(constants, vehicle, days, seed)
     vehicle.reads = [day for day in reading_days(scenario, days[1], rng) if max(joined, 0) <= day < retired]
@@ -79,7 +79,7 @@ def _pick(rng: np.random.Generator, table: dict[str, Any]) -> int:
     return int(np.searchsorted(edges, rng.random(), side="right").clip(0, len(edges) - 1))
 
 
-def _base(constants: Constants, rng: np.random.Generator) -> Array:
+def _own_normal(constants: Constants, rng: np.random.Generator) -> Array:
     """A vehicle's own normal: parts of it shared by the trims, by idle air and by the knock of all cylinders."""
     noise = constants.world.settings.noise
     spread = constants.scenario["healthy"]["spread"]
@@ -170,69 +170,24 @@ def reading_days(scenario: Scenario, last: int, rng: np.random.Generator) -> lis
 
 
 def block_of(constants: Constants, vehicles: list[Vehicle], seed: int) -> Fleet:
-    """Vehicles as the arrays that the compiled day works on."""
-    scenario = constants.scenario
-    rows, width = len(vehicles), len(constants.codes)
-    duties = list(scenario["duties"].values())
-    duty = np.array([v.duty for v in vehicles])
-    kmh = np.array([duties[d]["km_h"] for d in duty], dtype=np.float64)
-    km = np.array([v.km for v in vehicles])
-    numbers = np.array([v.number for v in vehicles])
-
-    def zeros() -> Array:
-        return np.zeros((rows, c.COUNT))
-
-    state = Vehicles(
-        active=np.array([v.joined < 0 for v in vehicles]),
-        family=np.array([v.family for v in vehicles]),
-        depot=np.array([v.depot for v in vehicles]),
-        duty=duty,
-        use=np.array([v.use for v in vehicles]),
-        kmh=kmh,
-        regions=np.array([region_share(duties[d]["regions"]) for d in duty]),
-        streams=stream.start(seed, numbers, 0),
-        learned=zeros(),
-        disturbance=zeros(),
-        wander=zeros(),
-        base=np.array([v.base for v in vehicles]),
-        slow=np.zeros((rows, SLOW)),
-        burnt=np.zeros((rows, 2)),
-        deviation=zeros(),
-        crossed=np.full((rows, c.COUNT), -1),
-        clock=km / kmh,
-        km=km.copy(),
-        warmups=np.where(km < 100, 0.0, 400.0),
-        cleared_km=np.zeros(rows),
-        hours=np.zeros(rows),
-        stopped=np.zeros(rows, bool),
-    )
-    return Fleet(state, no_defects(rows), empty_memory(rows, width))
+    """Vehicles as the records that the compiled day works on."""
+    duties = list(constants.scenario["duties"].values())
+    state = records(len(vehicles), VEHICLE)
+    for name in ("family", "depot", "duty", "use", "km", "own"):
+        state[name] = [getattr(vehicle, name) for vehicle in vehicles]
+    state.active = [vehicle.joined < 0 for vehicle in vehicles]
+    state.stream = stream.start(seed, np.array([vehicle.number for vehicle in vehicles]), 0)
+    state.kmh = [duties[vehicle.duty]["km_h"] for vehicle in vehicles]
+    state.regions = [region_share(duties[vehicle.duty]["regions"]) for vehicle in vehicles]
+    state.clock = state.km / state.kmh
+    state.warmups = np.where(state.km < 100, 0.0, 400.0)
+    state.crossed = -1
+    memory = records((len(vehicles), len(constants.codes)), CODE)
+    return Fleet(state, no_defects(len(vehicles)), memory)
 
 
-def no_defects(rows: int) -> Defects:
+def no_defects(rows: int) -> Any:
     """Healthy vehicles' defects."""
-    slots = (rows, SLOTS)
-    return Defects(
-        law=np.full(slots, -1),
-        severity=np.zeros(slots),
-        rate=np.zeros(slots),
-        level=np.zeros(slots),
-        on=np.ones(slots, bool),
-        part=np.full((*slots, PARTS), -1),
-        size=np.zeros((*slots, PARTS)),
-        cause=np.full(slots, -1),
-        place=np.full(slots, -1),
-        ends=np.full(slots, NEVER),
-    )
-
-
-def empty_memory(rows: int, codes: int) -> Memory:
-    """Fault memories without a code."""
-    shape = (rows, codes)
-    return Memory(
-        status=np.zeros(shape, np.int8),
-        present=np.zeros(shape, bool),
-        clean=np.zeros(shape),
-        occurrences=np.zeros(shape, np.int64),
-        set_clock=np.zeros(shape),
-    )
+    free = records((rows, SLOTS), DEFECT)
+    free.law, free.part, free.cause, free.place, free.ends, free.on = -1, -1, -1, -1, NEVER, True
+    return free

@@ -2,20 +2,27 @@ import numpy as np
 import pytest
 
 from synthetic_fleet import growth, stream
+from synthetic_fleet.state import VEHICLE, records
 from synthetic_fleet.vehicles import no_defects
 
 DAYS = 400
+
+
+def with_streams(rows, seed=1):
+    vehicles = records(rows, VEHICLE)
+    vehicles.stream = stream.start(seed, np.arange(rows), 0)
+    return vehicles
 
 
 def grown(law, *, level=0.4, rate=0.005, rows=300, days=DAYS):
     """[days, rows] severities of a defect of a law."""
     state = no_defects(rows)
     state.law[:, 0], state.rate[:, 0], state.level[:, 0] = growth.LAWS.index(law), rate, level
-    streams = stream.start(1, np.arange(rows), 0)
+    vehicles = with_streams(rows)
     path = []
     for _ in range(days):
         for row in range(rows):
-            growth.grow(row, 0, 1.0, state, streams)
+            growth.grow(state[row, 0], 1.0, vehicles[row])
         path.append(state.severity[:, 0].copy())
     return np.array(path)
 
@@ -50,24 +57,25 @@ def test_an_accelerating_defect_gains_more_in_its_second_half():
 def test_nothing_grows_on_a_day_off():
     state = no_defects(1)
     state.law[0, 0], state.rate[0, 0] = growth.STEADY, 0.1
-    growth.grow(0, 0, 0.0, state, stream.start(1, np.arange(1), 0))
+    growth.grow(state[0, 0], 0.0, with_streams(1)[0])
     assert state.severity[0, 0] == 0
 
 
 def test_a_defect_of_the_cold_acts_only_in_cold_and_an_intermittent_one_comes_and_goes():
-    state, streams = no_defects(1), stream.start(1, np.arange(1), 0)
-    state.law[0, 0] = growth.COLD
-    assert growth.acts(0, 0, -3.0, state, streams)
-    assert not growth.acts(0, 0, 15.0, state, streams)
-    state.law[0, 0] = growth.INTERMITTENT
-    seen = {growth.acts(0, 0, 10.0, state, streams) for _ in range(60)}
+    state, vehicles = no_defects(1), with_streams(1)
+    ill, me = state[0, 0], vehicles[0]
+    ill.law = growth.COLD
+    assert growth.acts(ill, -3.0, me)
+    assert not growth.acts(ill, 15.0, me)
+    ill.law = growth.INTERMITTENT
+    seen = {growth.acts(ill, 10.0, me) for _ in range(60)}
     assert seen == {True, False}
 
 
 def test_streams_are_uniform_bell_shaped_and_their_vehicles_own():
-    streams = stream.start(3, np.arange(2), 0)
-    flat = np.array([stream.uniform(streams, 0) for _ in range(20_000)])
-    bell = np.array([stream.bell(streams, 1) for _ in range(20_000)])
+    vehicles = with_streams(2, seed=3)
+    flat = np.array([stream.uniform(vehicles[0]) for _ in range(20_000)])
+    bell = np.array([stream.bell(vehicles[1]) for _ in range(20_000)])
     assert flat.min() > 0
     assert flat.max() < 1
     assert flat.mean() == pytest.approx(0.5, abs=0.01)

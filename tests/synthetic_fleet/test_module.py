@@ -49,8 +49,8 @@ def start(bench, row, cause, *, law="step", level=1.0, rate=0.0):
 
 
 def test_a_new_engine_learns_its_own_normal_and_no_code_sets(bench):
-    bench.fleet.vehicles.base[:, c.INJ] = 2.0
-    bench.fleet.vehicles.base[:, c.SHIFT] = 5.0
+    bench.fleet.vehicles.own[:, c.INJ] = 2.0
+    bench.fleet.vehicles.own[:, c.SHIFT] = 5.0
     bench.live(180)
     assert np.allclose(bench.fleet.vehicles.learned[:, c.SHIFT], 5.0, atol=0.2)
     assert bench.found == []
@@ -58,15 +58,15 @@ def test_a_new_engine_learns_its_own_normal_and_no_code_sets(bench):
 
 def test_a_correction_learned_in_one_hour_is_there_before_one_that_needs_ten(bench):
     vehicles = bench.fleet.vehicles
-    vehicles.base[:, c.IAC] = 10.0
-    vehicles.base[:, c.MAF + 2] = 10.0
+    vehicles.own[:, c.IAC] = 10.0
+    vehicles.own[:, c.MAF + 2] = 10.0
     bench.live(4)
     assert np.all(vehicles.learned[:, c.IAC] / 10 > vehicles.learned[:, c.MAF + 2] / 10)
 
 
 def test_learned_values_stay_within_their_authority(bench):
     vehicles, settings = bench.fleet.vehicles, bench.constants.world.settings
-    vehicles.base[:] = 1e3
+    vehicles.own[:] = 1e3
     bench.live(40)
     assert np.all(vehicles.learned <= settings.high - settings.neutral + 1e-9)
 
@@ -119,7 +119,7 @@ def test_fuel_is_not_learned_while_a_sensor_code_stands(bench):
 
 def test_a_region_that_a_duty_never_visits_is_not_learned(bench):
     bench.fleet.vehicles.regions[4, 3] = 0.0
-    bench.fleet.vehicles.base[4, c.LTFT : c.LTFT + 4] = 3.0
+    bench.fleet.vehicles.own[4, c.LTFT : c.LTFT + 4] = 3.0
     bench.live(40)
     assert bench.fleet.vehicles.learned[4, c.LTFT + 3] == 0.0
     assert bench.fleet.vehicles.learned[4, c.LTFT + 2] > 2.0
