@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import minimize
+from scipy.special import expit
 from sklearn.isotonic import IsotonicRegression
 
 from pipelines.forecast.scores import log_odds
@@ -30,7 +31,7 @@ class Calibration:
     def apply(self, forecast: Float64s) -> Float64s:
         """Calibrated probabilities of any shape."""
         at = np.interp(log_odds(forecast), self.knots, self.values)
-        calibrated: Float64s = 1 / (1 + np.exp(-at))
+        calibrated: Float64s = expit(at)
         return calibrated
 
 
@@ -68,7 +69,7 @@ def _beta(forecast: Float64s, fault: Float64s, weight: Float64s, grid: Float64s)
         at = design @ line
         away = line - identity
         value = (weight * (np.logaddexp(0, at) - fault * at)).sum() + 0.5 * (belief * away**2).sum()
-        return float(value), design.T @ (weight * (1 / (1 + np.exp(-at)) - fault)) + belief * away
+        return float(value), design.T @ (weight * (expit(at) - fault)) + belief * away
 
     fitted = minimize(loss, identity, jac=True, method="L-BFGS-B", bounds=[(0, None), (0, None), (None, None)])
     values: Float64s = terms(grid) @ fitted.x

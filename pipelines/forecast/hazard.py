@@ -1,7 +1,7 @@
-"""Stage `forecast`: drift, outliers and history in; the chance of a fault in 7, 30, 90 days out.
+"""Stage `forecast`: drift, outliers and history in; chances of a fault in 7, 30, 90 days out.
 
-What is forecast is a *new* fault event. Where a fault stands already, the corrections that set it no longer count: their
-code can't be set anew before it is gone; the vehicle's other corrections, and the standing fault itself, do.
+What is forecast is a *new* fault event. Where a fault stands already, the corrections that set it no longer count:
+their code can't be set anew before it is gone. The vehicle's other corrections do, and the standing fault itself.
 """
 
 from dataclasses import dataclass

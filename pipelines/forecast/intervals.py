@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import expit
 
 from pipelines.forecast.failure_direction import held_out_scores, learn_direction
 from pipelines.forecast.features import Features
@@ -55,7 +56,7 @@ class IntervalHazards:
             pairs = zip(hazards, without, strict=True)
             found[name] = _within([hazard.predict(data) if hazard else prior for hazard, prior in pairs])
         odds = [np.log(p / (1 - p)) for p in found.values()]
-        found["mean"] = 1 / (1 + np.exp(-np.mean(odds, axis=0)))
+        found["mean"] = expit(np.mean(odds, axis=0))
         return found
 
 

@@ -8,6 +8,7 @@ and the doubt measured. The hazards that forecast today are then learned from al
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import expit
 
 from pipelines.forecast.calibration import Calibration, calibrate
 from pipelines.forecast.features import Features
@@ -58,7 +59,7 @@ class LearnedHazard:
             odds = np.array([log_odds(one.apply(raw[:, k])) for one in self.resampled[k]])
             spread = 1.645 * np.sqrt(odds.var(axis=0) + self.doubt[k] ** 2)
             at = log_odds(centre[:, k])
-            low[:, k], high[:, k] = 1 / (1 + np.exp(spread - at)), 1 / (1 + np.exp(-spread - at))
+            low[:, k], high[:, k] = expit(at - spread), expit(at + spread)
         low, high = np.minimum(low, centre), np.maximum(high, centre)
         return tuple(np.maximum.accumulate(column, axis=1) for column in (centre, low, high))  # type: ignore[return-value]
 

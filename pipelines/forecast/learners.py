@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import minimize
+from scipy.special import expit
 from sklearn.ensemble import HistGradientBoostingClassifier
 
 from pipelines.forecast.scores import SMALLEST
@@ -27,7 +28,7 @@ class LogisticHazard:
     def predict(self, features: Float64s) -> Float64s:
         """Probability within the interval, [n]."""
         at = self.weights[0] + np.clip((features - self.centre) / self.scale, -8, 8) @ self.weights[1:]
-        probability: Float64s = 1 / (1 + np.exp(-at))
+        probability: Float64s = expit(at)
         return np.clip(probability, SMALLEST, 1 - SMALLEST)
 
 
@@ -67,7 +68,7 @@ def learn_logistic(
     def loss(weights: Float64s) -> tuple[float, Float64s]:
         at = design @ weights
         value = (scaled * (np.logaddexp(0, at) - fault * at)).sum() + 0.5 * (ridge * weights**2).sum()
-        return float(value), design.T @ (scaled * (1 / (1 + np.exp(-at)) - fault)) + ridge * weights
+        return float(value), design.T @ (scaled * (expit(at) - fault)) + ridge * weights
 
     rate = np.clip(np.average(fault, weights=weight), SMALLEST, 1 - SMALLEST)
     start = np.concatenate([[np.log(rate / (1 - rate))], np.zeros(features.shape[1])])

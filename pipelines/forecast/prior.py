@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import expit, logit
 from scipy.stats import gamma
 
 from pipelines.forecast.features import Features
@@ -13,7 +14,7 @@ from pipelines.handover import Float64s
 
 PRIOR_FAULTS = 0.5  # Jeffreys' prior of a Poisson rate
 PRIOR_YEARS = 2.0  # a fault in four vehicle-years, where nothing at all is known: judgement
-RISK_POWER = 2.0  # of 1 + evidence in alarm thresholds, by which the rate grows with straying: judgement
+RISK_POWER = 2.0  # by which the rate grows with evidence (in alarm thresholds) and with leeway used: judgement
 PASSAGE_DOUBT = 0.8  # standard deviation of the log odds of a first passage that no fault has confirmed: judgement
 
 
@@ -32,11 +33,11 @@ class PriorHazard:
 
     def probabilities(self, features: Features, rate: float | None = None, passage_shift: float = 0.0) -> Float64s:
         """Probability of a fault within 7, 30 and 90 days, [n, 3], rising with the horizon."""
-        risk = _relative_risk(features.severity) / self.mean_risk
+        risk = _relative_risk(features) / self.mean_risk
         ahead = np.array(PASSAGE_DAYS) / 365.25
         expected = (self.rate if rate is None else rate) * risk[:, None] * ahead
         clipped = np.clip(features.passage, 1e-9, 1 - 1e-9)
-        passage = 1 / (1 + np.exp(-np.log(clipped / (1 - clipped)) - passage_shift))
+        passage = expit(logit(clipped) + passage_shift)
         probability: Float64s = np.maximum.accumulate(1 - (1 - passage) * np.exp(-expected), axis=1)
         return probability
 
@@ -61,7 +62,7 @@ def learn_prior(origins: Origins, features: Features, outcomes: Outcomes, *, eve
     _, fault = outcomes.within(every_days)
     watched = np.clip(np.minimum(np.minimum(outcomes.unseen, outcomes.repair), every_days), 0, None)
     unannounced = 1 - features.passage[:, 1]
-    risk = _relative_risk(features.severity)
+    risk = _relative_risk(features)
     return PriorHazard(
         faults=float((origins.weight * fault * unannounced).sum()),
         vehicle_years=float((origins.weight * watched).sum() / 365.25),
@@ -69,6 +70,7 @@ def learn_prior(origins: Origins, features: Features, outcomes: Outcomes, *, eve
     )
 
 
-def _relative_risk(severity: Float64s) -> Float64s:
-    risk: Float64s = (1.0 + np.maximum(severity, 0.0)) ** RISK_POWER
+def _relative_risk(features: Features) -> Float64s:
+    nearness = 105.0 / (5.0 + np.clip(features.leeway, 0.0, 100.0))
+    risk: Float64s = ((1.0 + np.maximum(features.severity, 0.0)) * nearness) ** RISK_POWER
     return risk

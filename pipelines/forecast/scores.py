@@ -4,12 +4,14 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import minimize
+from scipy.special import expit
 from scipy.stats import rankdata
 from sklearn.isotonic import IsotonicRegression
 
 from pipelines.handover import Float64s
 
 SMALLEST = 1e-6
+LIGHT = 1e-5  # belief in a perfect line, against a weight of 1 for all rows together
 
 
 def log_odds(probability: Float64s) -> Float64s:
@@ -64,8 +66,10 @@ def calibration_line(forecast: Float64s, fault: Float64s, weight: Float64s) -> t
 
     def loss(line: Float64s) -> tuple[float, Float64s]:
         at = line[0] * odds + line[1]
-        error = scale * (1 / (1 + np.exp(-at)) - fault)
-        return float((scale * (np.logaddexp(0, at) - fault * at)).sum()), np.array([(error * odds).sum(), error.sum()])
+        error = scale * (expit(at) - fault)
+        away = LIGHT * (line - np.array([1.0, 0.0]))  # keeps the line finite where faults and the rest never overlap
+        value = (scale * (np.logaddexp(0, at) - fault * at)).sum() + (away**2).sum() / (2 * LIGHT)
+        return float(value), np.array([(error * odds).sum(), error.sum()]) + away
 
     def loss_at_one(shift: Float64s) -> tuple[float, Float64s]:
         value, gradient = loss(np.array([1.0, shift[0]]))

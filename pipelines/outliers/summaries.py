@@ -150,12 +150,16 @@ def expected_given_others(standard: Float64s, replaced: Bools, peers: Peers) -> 
 
 def _robust_location(z: Float64s) -> tuple[Float64s, Float64s]:
     """Median and 1.4826 times the median absolute deviation of each column; 0 where nothing was read."""
+    if not len(z):
+        return np.zeros(z.shape[1]), np.zeros(z.shape[1])
     filled = np.where(np.isfinite(z).any(axis=0), z, 0.0)
     centre = np.nanmedian(filled, axis=0)
     return centre, 1.4826 * np.nanmedian(np.abs(filled - centre), axis=0)
 
 
 def _rank_correlation(z: Float64s) -> Float64s:
+    if not len(z):
+        return np.eye(z.shape[1])
     read = np.isfinite(z)
     ranks = rankdata(z, axis=0, nan_policy="omit")
     scores = np.where(read, ndtri(np.clip(ranks / (read.sum(axis=0) + 1), 1e-6, 1 - 1e-6)), 0.0)
