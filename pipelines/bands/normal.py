@@ -50,9 +50,9 @@ class Normal:
 
     def season_worth(self, c: int, variance: Float64s) -> Float64s:
         """[R] factor for the season's error variance [R]: it lasts longer than the noise, so it counts for more."""
-        move = (self.season_move[c] + self.depot_move[c])[self.block]
-        lasts = np.minimum(variance / move * WEEK, LONGEST_ERROR)
-        worth: Float64s = np.maximum(lasts / self.memory_days[c, self.block], 1.0)
+        move, memory = self.season_move[c] + self.depot_move[c], self.memory_days[c]
+        longest: Float64s = np.maximum(LONGEST_ERROR / memory, 1.0)[self.block]
+        worth: Float64s = np.clip(variance * (WEEK / move / memory)[self.block], 1.0, longest)
         return worth
 
 

@@ -1,40 +1,38 @@
-"""Leeway: the share of a correction's authority still unused, towards a side that can set a fault."""
+"""Leeway: the share of the authority still unused, towards a side that can set a fault. A compiled kernel."""
 
+import numba
 import numpy as np
-import numpy.typing as npt
 
 from pipelines.handover import Float32s, Float64s
 
 
 def leeway(
-    level: Float32s,
-    deviation: Float32s,
-    centre: Float64s,
-    *,
-    low_limit: float,
-    high_limit: float,
-    can_fault_low: bool,
-    can_fault_high: bool,
-) -> npt.NDArray[np.float64]:
+    level: Float32s, deviation: Float32s, centre: Float64s, *, low_limit: float, high_limit: float,
+    can_fault_low: bool, can_fault_high: bool,
+) -> Float32s:  # fmt: skip
     """Percent of the authority left, 0 to 100; NaN where no side can fault or nothing is known.
 
     Args:
-        level: Smoothed level, any shape.
-        deviation: Level minus what is expected: its sign says which way it strays.
-        centre: The family's centre.
+        level: [R] smoothed level.
+        deviation: [R] level minus what is expected: its sign says which way it strays.
+        centre: [R] the family's centre.
         low_limit: Lower end of the authority; NaN: none.
         high_limit: Upper end of the authority; NaN: none.
         can_fault_low: Whether the low side can set a fault; only such a side counts.
         can_fault_high: The same of the high side.
     """
-    up = np.asarray(deviation) >= 0
-    if not can_fault_low:
-        up = np.ones_like(up)
-    if not can_fault_high:
-        up = np.zeros_like(up)
-    limit = np.where(up, high_limit, low_limit)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        share = 100 * (limit - level) / (limit - centre)
-    if not (can_fault_low or can_fault_high):
-        return np.full(share.shape, np.nan)
-    return np.clip(share, 0, 100)
+    low = low_limit if can_fault_low else np.nan
+    high = high_limit if can_fault_high else np.nan
+    share: Float32s = _share(level, deviation, centre, low, high)
+    return share
+
+
+@numba.njit(cache=True, nogil=True)
+def _share(level, deviation, centre, low, high):  # type: ignore[no-untyped-def]
+    out = np.empty(len(level), dtype=np.float32)
+    for r in range(len(level)):
+        limit = high if (deviation[r] >= 0 and not np.isnan(high)) or np.isnan(low) else low
+        way = limit - centre[r]
+        left = 100 * (limit - level[r]) / way if way != 0 else 0.0
+        out[r] = min(max(left, 0.0), 100.0) if not np.isnan(left) else np.nan
+    return out

@@ -1,0 +1,99 @@
+"""The sequential test against closed forms: generalised least squares, two samples, and readings at any spacing."""
+
+import numpy as np
+import pytest
+
+from pipelines.bands.normal import SCORES
+from pipelines.drift import filter as sequential
+
+
+def run(values, day, *, memory_days, wander=0.0, offset_sd=1e4, learn_hours=0.0, epoch=None, threshold=9.0):
+    n = len(values)
+    model = np.array([[1.0, memory_days, 0.0, wander, offset_sd]])
+    out = [np.full(n, np.nan, dtype=np.float32) for _ in range(4)] + [np.zeros(n, dtype=bool) for _ in range(2)]
+    trace = np.full((n, 6), np.nan)
+    sequential.run(
+        np.asarray(values, dtype=np.float32), np.zeros(n), np.zeros(n),
+        np.zeros(n, dtype=np.int32) if epoch is None else epoch, np.zeros(n, dtype=np.int32), np.array([0, n]),
+        np.asarray(day, dtype=float), np.asarray(day, dtype=float) * 1.5, np.zeros(n, dtype=np.int32), model,
+        SCORES[None, :] * 1.0, learn_hours, np.array([threshold]), *out, trace,
+    )  # fmt: skip
+    return dict(zip(("expected", "deviation", "slope", "evidence", "alarm", "relearning"), out, strict=True)), trace
+
+
+def test_the_level_is_known_as_well_as_least_squares_knows_it():
+    """Memory 0.5 a reading, 26 readings: variance 0.10714; a reading long after shows it beside the noise's own 1."""
+    day = np.append(np.arange(26) * 7.0, 1e6)
+    _, trace = run(np.zeros(27), day, memory_days=-7 / np.log(0.5))
+    assert trace[-1, 2] ** 2 - 1 == pytest.approx(0.10714, abs=2e-5)
+
+
+def test_without_memory_and_with_a_flat_level_the_best_step_is_the_two_sample_z():
+    values = np.array([0.0] * 6 + [1.0] * 6)
+    out, _ = run(values, np.arange(12) * 7.0, memory_days=1e-3)
+    assert out["evidence"][-1] == pytest.approx(1 / (1 / 6 + 1 / 6) / 2, rel=1e-3)
+
+
+def test_evidence_equals_generalised_least_squares_on_irregular_times():
+    rng = np.random.default_rng(2)
+    day = np.cumsum(rng.uniform(1, 20, 15))
+    values = (rng.normal(0, 0.5, 15)).astype(np.float32).astype(float)
+    out, _ = run(values, day, memory_days=12.0, offset_sd=3.0)
+    cov = np.exp(-np.abs(day[:, None] - day[None, :]) / 12.0) + 9.0
+    inverse = np.linalg.inv(cov)
+    best = 0.0
+    for k in range(14):
+        for shape in ((day > day[k]) * 1.0, np.maximum(day - day[k], 0)):
+            best = max(best, (shape @ inverse @ values) ** 2 / (shape @ inverse @ shape))
+    # 15 onsets are few enough that thinning may drop the very best, never more than its neighbours explain
+    assert 0.9 * best / 2 <= out["evidence"][-1] <= best / 2 + 1e-4
+
+
+def test_both_directions_are_alike():
+    rng = np.random.default_rng(3)
+    values, day = rng.normal(0, 1, 60) + np.maximum(np.arange(60) - 30, 0) * 0.2, np.arange(60) * 7.0
+    up, _ = run(values, day, memory_days=10.0)
+    down, _ = run(-values, day, memory_days=10.0)
+    np.testing.assert_allclose(up["evidence"], down["evidence"], rtol=1e-5)
+    np.testing.assert_array_equal(up["alarm"], down["alarm"])
+    assert up["alarm"][-1]
+
+
+def test_unwinding_to_a_new_normal_raises_no_alarm_and_is_called_relearning():
+    """A part replaced without a reset: the correction is left 8 sigmas off and unwinds over weeks."""
+    rng = np.random.default_rng(4)
+    day = np.arange(80) * 7.0
+    epoch = (day > 250).astype(np.int32)
+    values = rng.normal(0, 0.7, 80) + 8 * (day > 250) * np.exp(-(day - 250) / 20)
+    out, _ = run(values, day, memory_days=3.0, epoch=epoch, learn_hours=30.0, offset_sd=1.0)
+    assert not out["alarm"].any()
+    assert out["relearning"][np.argmax(epoch)]
+    assert not out["relearning"][-1]
+    stays, _ = run(values, day, memory_days=3.0, learn_hours=30.0, offset_sd=1.0)
+    assert stays["alarm"].any()  # without the epoch it would have been one
+
+
+def test_a_reset_without_a_repair_alarms_for_what_goes_on_after_it():
+    rng = np.random.default_rng(5)
+    day = np.arange(80) * 7.0
+    epoch = (day > 250).astype(np.int32)
+    values = rng.normal(0, 0.7, 80) + 8 * (day > 250) * (1 - np.exp(-(day - 250) / 20))
+    out, _ = run(values, day, memory_days=3.0, epoch=epoch, learn_hours=5.0, offset_sd=1.0)
+    assert out["alarm"][-1]
+    assert not out["alarm"][: np.argmax(epoch) + 2].any()
+
+
+def test_a_fault_that_a_new_epoch_left_standing_is_seen():
+    """The value never came back, so no change follows the epoch: the level itself is compared with the old normal."""
+    rng = np.random.default_rng(6)
+    day = np.arange(80) * 7.0
+    epoch = (day > 330).astype(np.int32)
+    values = rng.normal(0, 0.7, 80) + 8 * (day > 300)
+    out, _ = run(values, day, memory_days=3.0, epoch=epoch, offset_sd=1.0)
+    assert out["alarm"][-1]
+
+
+def test_noise_with_heavy_rounding_alone_raises_no_alarm():
+    values = np.round(np.random.default_rng(7).normal(0, 1, 200))
+    out, _ = run(values, np.arange(200) * 7.0, memory_days=3.0)
+    assert not out["alarm"].any()
