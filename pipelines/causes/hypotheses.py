@@ -10,6 +10,7 @@ import polars as pl
 from pipelines.causes.knowledge import Cause, CodeEntry, SignatureEntry, Variant, causes
 from pipelines.handover import Bools, Float64s
 
+SECOND_BANK = "bank2"  # the catalogue's word; counting the banks tells it surer than what is said to be fitted
 LEAST_SPREAD = 0.5  # of an entry's spread, however small a share of it falls on one cylinder (judgement)
 
 
@@ -75,10 +76,13 @@ def engine_layout(families: pl.DataFrame, family: str, corrections: pl.DataFrame
     known = {
         word for cause in causes().values() for v in cause.variants for word in (v.with_equipment, v.without_equipment)
     }
+    bank_of_cylinder = _banks_of_cylinders(row, corrections)
+    one_bank = len(set(bank_of_cylinder.values())) == 1
+    unsaid = {word for word in known if said and word and word not in said and word != SECOND_BANK}
     return EngineLayout(
-        bank_of_cylinder=_banks_of_cylinders(row, corrections),
+        bank_of_cylinder=bank_of_cylinder,
         fitted=frozenset(said | needed),
-        lacking=frozenset(word for word in known if said and word and word not in said),
+        lacking=frozenset(unsaid | ({SECOND_BANK} if one_bank else set())),
     )
 
 

@@ -77,7 +77,8 @@ def main(permutations: int, seeds: int) -> None:
         found = sum(compared(shuffled(months, rng), happened)[0][1] <= FINDING for _ in range(permutations))
         share = found / permutations
         print(f"fleet {number}: {found} of {permutations} shuffles with any finding ({share:.1%}; at most 7.2%)")
-    for ratio, exposed in [(ratio, count * times) for ratio, count in PLANTS for times in (1.0, ratio)]:
+    plants = [(ratio, count * times) for ratio, count in PLANTS for times in (1.0, ratio)]
+    for ratio, exposed in plants:
         top, sure = 0, 0
         for seed in range(seeds):
             rng = np.random.default_rng(1000 + seed)
@@ -87,8 +88,8 @@ def main(permutations: int, seeds: int) -> None:
             top += bool(hits)
             sure += bool(hits) and hits[0] <= FINDING
         print(
-            f"rate ratio {ratio:g}, {exposed:g} expected exposed events: in the top three in {top} of {seeds} (target 90%), "
-            f"a finding in {sure}"
+            f"rate ratio {ratio:g}, {exposed:g} expected exposed events: in the top three in {top} of {seeds} "
+            f"(target 90%), a finding in {sure}"
         )
 
 

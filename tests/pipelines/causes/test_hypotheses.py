@@ -56,6 +56,14 @@ def test_an_engine_shows_a_cause_in_the_ways_its_equipment_allows(catalogue):
     assert {"plenum", "plenum_speed_density"} <= ways(None)
 
 
+def test_sensors_of_two_banks_cannot_be_swapped_on_one(catalogue):
+    trims = catalogue.filter(pl.col("code").str.starts_with("ltft_b1"))
+    one = hypotheses(tuple(trims["code"]), engine_layout(family(cylinders=4, banks=1), "rowan", trims))
+    two = hypotheses(tuple(trims["code"]), engine_layout(family(cylinders=6, banks=2), "rowan", trims))
+    assert "o2_sensors_swapped" not in {h.cause.id for h in one}
+    assert "o2_sensors_swapped" in {h.cause.id for h in two}
+
+
 def test_the_ways_of_a_cause_at_all_its_places_are_all_of_it(catalogue):
     found = hypotheses(tuple(catalogue["code"]), EngineLayout(bank_of_cylinder={1: 1, 2: 1, 3: 2, 4: 2}))
     total: dict[str, float] = {}

@@ -88,6 +88,7 @@ def test_signature_entries_are_shares_with_a_spread_on_corrections_of_the_catalo
                 assert filled in known, (cause.id, entry.correction)
                 assert -1 <= entry.share <= 1
                 assert entry.spread > 0
+                assert 0 <= entry.absent < 1
                 assert entry.scale in SCALES
 
 
