@@ -1,5 +1,6 @@
 """Cells as they came -> the contract's types; what cannot be read becomes null and a problem; no file, no table."""
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -84,7 +85,7 @@ def _float(cells: pl.Series, how: Reading) -> pl.Series:
         numbers = cells.cast(pl.Float64) if cells.dtype != pl.Float32 else cells
     else:
         return _nothing(cells, pl.Float64())
-    return numbers.set(~numbers.is_finite(), None) if not numbers.is_finite().all() else numbers
+    return numbers if math.isfinite(numbers.sum()) else numbers.set(~numbers.is_finite(), None)
 
 
 def _int(cells: pl.Series, how: Reading) -> pl.Series:

@@ -86,12 +86,17 @@ def _typed(
         if kind == "time":
             naive = pl.concat([naive, cells.select(LOAD).filter(values.is_not_null() & ~has_offset(came))])
         if kind == "correction":
-            filler = values.abs() > LARGEST
-            problems += _problems(filler, stored, "no correction is as large as this", came)
+            if _reaches(values, LARGEST):
+                problems += _problems(values.abs() > LARGEST, stored, "no correction is as large as this", came)
             values = values.cast(pl.Float32)
         typed.append(values.alias(stored))
     typed += _waiting(cells, columns, how)
     return pl.DataFrame([*typed, cells[ROW], cells[LOAD]]), problems, naive
+
+
+def _reaches(values: pl.Series, size: float) -> bool:
+    low, high = values.min(), values.max()
+    return isinstance(low, float) and isinstance(high, float) and max(-low, high) > size
 
 
 def _waiting(cells: pl.DataFrame, columns: Columns, how: Reading) -> list[pl.Series]:
@@ -105,18 +110,14 @@ def _waiting(cells: pl.DataFrame, columns: Columns, how: Reading) -> list[pl.Ser
 
 
 def _beyond_authority(typed: pl.DataFrame, authority: Authority) -> list[pl.DataFrame]:
-    beyond = {
-        code: (pl.col(code) < authority[code][0]) | (pl.col(code) > authority[code][1])
-        for code in typed.columns
-        if code in authority
-    }
-    if not beyond:
-        return []
-    found = typed.select(test.any().alias(code) for code, test in beyond.items()).row(0, named=True)
+    codes = [code for code in typed.columns if code in authority]
+    lowest, highest = typed.select(pl.col(codes).min()), typed.select(pl.col(codes).max())
     problems: list[pl.DataFrame] = []
-    for code in (code for code, any_beyond in found.items() if any_beyond):
-        where = typed.select(beyond[code]).to_series()
-        problems += _problems(where, code, "beyond the correction's authority", typed[code], "flag")
+    for code in codes:
+        (low, high), least, most = authority[code], lowest[code][0], highest[code][0]
+        if least is not None and (least < low or most > high):
+            where = ~typed[code].is_between(low, high)
+            problems += _problems(where, code, "beyond the correction's authority", typed[code], "flag")
     return problems
 
 

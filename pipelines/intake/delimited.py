@@ -20,7 +20,7 @@ import polars as pl
 from pipelines.errors import DropError
 from pipelines.intake.blocks import BOOKKEEPING, ROW, Block, TextRows
 
-BLOCK_BYTES = 64 * 2**20
+BLOCK_BYTES = 128 * 2**20
 SMALL_BYTES = 65536  # below it, the csv module is quicker than starting polars' parser
 SEPARATORS = ",;\t|"
 BOMS = {b"\xef\xbb\xbf": "utf-8", b"\xff\xfe": "utf-16-le", b"\xfe\xff": "utf-16-be"}

@@ -43,7 +43,7 @@ def _flags(rows: pl.DataFrame, where: pl.Expr, check: Check, column: str | None 
     name = column or check.column
     value = pl.col(name).cast(pl.String) if name in rows.columns else pl.lit("")
     marked = rows.with_columns(where.fill_null(value=False).alias("here"))
-    late = pl.col("here").shift(-1).over("vehicle_id") & ~pl.col("new").shift(-1).over("vehicle_id")
+    late = _after("here") & ~_after("new")
     return marked.filter(pl.col("new") & (pl.col("here") | late.fill_null(value=False))).select(
         "load_id",
         "vehicle_id",
@@ -54,13 +54,19 @@ def _flags(rows: pl.DataFrame, where: pl.Expr, check: Check, column: str | None 
 
 
 def _read(rows: pl.DataFrame, column: str) -> pl.DataFrame:
-    """Rows in which a column was read, with its value and time at the reading before and after."""
-    before_after = [
-        pl.col(name).shift(n).over("vehicle_id").alias(f"{name} {word}")
-        for name in (column, "read_at")
-        for n, word in ((1, "before"), (-1, "after"))
-    ]
-    return rows.filter(pl.col(column).is_not_null()).with_columns(before_after)
+    """Rows in which a column was read, with its value and time at the reading before."""
+    read = rows.filter(pl.col(column).is_not_null()) if rows[column].null_count() else rows
+    return read.with_columns(_before(name).alias(f"{name} before") for name in (column, "read_at"))
+
+
+def _before(name: str) -> pl.Expr:
+    """The vehicle's value at the reading before; rows are sorted by vehicle and time."""
+    return pl.when(pl.col("vehicle_id") == pl.col("vehicle_id").shift()).then(pl.col(name).shift())
+
+
+def _after(name: str) -> pl.Expr:
+    """The vehicle's value at the reading after."""
+    return pl.when(pl.col("vehicle_id") == pl.col("vehicle_id").shift(-1)).then(pl.col(name).shift(-1))
 
 
 def _days_since() -> pl.Expr:
@@ -86,6 +92,8 @@ def _miles(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
     fell = (value * MILE_KM / (before + steady)).is_between(low, high) & (before > 1000)
     rose = (value / (before * MILE_KM + steady)).is_between(low, high) & (before > 1000)
     marked = read.with_columns(fell.fill_null(value=False).alias("fell"), rose.fill_null(value=False).alias("rose"))
+    turned = marked.filter(pl.col("fell") | pl.col("rose"))["vehicle_id"].unique()
+    marked = marked.filter(pl.col("vehicle_id").is_in(turned.implode()))
     turns = pl.when("fell").then(1).when("rose").then(-1)
     last_turn = turns.forward_fill().over("vehicle_id")
     next_turn = turns.backward_fill().shift(-1).over("vehicle_id")
@@ -101,10 +109,12 @@ def _clock(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
 
 
 def _alone(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
-    gap = pl.col("read_at").diff().over("vehicle_id").dt.total_days()
-    far = float(check.argument)
-    before, after = gap.fill_null(far + 1) > far, gap.shift(-1).over("vehicle_id").fill_null(far + 1) > far
-    return _flags(rows, before & after & (pl.len().over("vehicle_id") > 2), check)
+    far = pl.duration(days=int(check.argument))
+    before = ((pl.col("read_at") - _before("read_at")) > far).fill_null(value=True)
+    after = ((_after("read_at") - pl.col("read_at")) > far).fill_null(value=True)
+    lonely = rows.filter(before & after)["vehicle_id"].unique()
+    some = rows.filter(pl.col("vehicle_id").is_in(lonely.implode()))
+    return _flags(some, before & after & (pl.len().over("vehicle_id") > 2), check)
 
 
 def _fahrenheit(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
@@ -130,8 +140,7 @@ def _spike(rows: pl.DataFrame, check: Check, steps: Mapping[str, float]) -> pl.D
     found = []
     for code, step in steps.items():
         read = rows.select("load_id", *KEYS, "new", code).drop_nulls(code)
-        before = (pl.col(code) - pl.col(code).shift()).over("vehicle_id")
-        after = (pl.col(code) - pl.col(code).shift(-1)).over("vehicle_id")
+        before, after = pl.col(code) - _before(code), pl.col(code) - _after(code)
         sides = _judged_now(read).with_columns(before.alias("before"), after.alias("after"))
         usual = max(float(str(sides["before"].abs().median() or 0.0)), step, 1e-9)
         out = pl.min_horizontal(pl.col("before").abs(), pl.col("after").abs()) > float(check.argument) * usual
@@ -142,7 +151,7 @@ def _spike(rows: pl.DataFrame, check: Check, steps: Mapping[str, float]) -> pl.D
 
 def _judged_now(read: pl.DataFrame) -> pl.DataFrame:
     """New readings, and the one before each, which is told apart only now; as of the load that tells."""
-    next_new = pl.col("new").shift(-1).over("vehicle_id").fill_null(value=False)
+    next_new = _after("new").fill_null(value=False)
     by = pl.when(pl.col("new")).then("load_id").otherwise(pl.col("load_id").shift(-1)).alias("load_id")
     return read.with_columns(by, pl.col("new") | next_new)
 

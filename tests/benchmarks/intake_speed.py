@@ -94,9 +94,8 @@ def main(vehicles: int) -> None:
         )
         rows = snapshots.height
         del snapshots
-        print(
-            f"{rows:,} snapshots x {len(CODES)} corrections; parquet {parquet.stat().st_size / 1e6:.0f} MB, csv {text.stat().st_size / 1e6:.0f} MB"
-        )
+        sizes = [file.stat().st_size / 1e6 for file in (parquet, text)]
+        print(f"{rows:,} snapshots x {len(CODES)} corrections; parquet {sizes[0]:.0f} MB, csv {sizes[1]:.0f} MB")
         floats = ", ".join(f"'{code}': 'FLOAT'" for code in CODES)
         for kind, file, query, promise in (
             ("parquet", parquet, f"CREATE TABLE t AS SELECT * FROM read_parquet('{parquet}')", 2.5),
@@ -106,7 +105,8 @@ def main(vehicles: int) -> None:
             runs = [load_in_child(folder / f"{kind}-{run}.store", file) for run in range(2)]
             seconds, memory = min(run[0] for run in runs), max(run[1] for run in runs)
             print(
-                f"load {kind}: {seconds:.2f} s, bare DuckDB {floor:.2f} s, ratio {seconds / floor:.2f} (at most {promise}); {memory:.0f} MB"
+                f"load {kind}: {seconds:.2f} s, bare DuckDB {floor:.2f} s, "
+                f"ratio {seconds / floor:.2f} (at most {promise}); {memory:.0f} MB"
             )
         store = Store(folder / "parquet-0.store")
         load(store, [folder / "vehicles.csv"])
@@ -117,12 +117,12 @@ def figures(store: Store, folder: Path, vehicles: int) -> None:
     """One vehicle's history, a new week, many small files."""
     reads = sorted(timed(lambda v=v: vehicle_snapshots(store, f"{v:06d}")) for v in range(0, vehicles, vehicles // 20))
     print(
-        f"one vehicle's history: median {reads[len(reads) // 2] * 1000:.0f} ms, worst {reads[-1] * 1000:.0f} ms (at most 30)"
+        f"one vehicle's history: median {reads[len(reads) // 2] * 1000:.0f} ms, "
+        f"worst {reads[-1] * 1000:.0f} ms (at most 30)"
     )
     fleet(vehicles, 1, WEEKS).write_parquet(folder / "snapshots-week.parquet")
-    print(
-        f"a new week of {vehicles:,} rows, loaded until readers see it: {timed(lambda: load(store, [folder / 'snapshots-week.parquet'])):.2f} s (at most 2)"
-    )
+    seconds = timed(lambda: load(store, [folder / "snapshots-week.parquet"]))
+    print(f"a new week of {vehicles:,} rows, loaded until readers see it: {seconds:.2f} s (at most 2)")
     small = folder / "small"
     small.mkdir()
     for number, row in enumerate(fleet(2000, 1, WEEKS + 1).iter_slices(1)):
