@@ -1,6 +1,7 @@
 """Files of the drops and of the truth, written block after block; nothing of a block is kept."""
 
 from datetime import date
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -51,7 +52,9 @@ class Writer:
         return pieces
 
     def once(self) -> None:
-        """Write what describes the fleet as a whole into the first month's folder."""
+        """Write what describes the fleet as a whole into the first month's folder, and what the truth's tables mean."""
+        meanings = files("synthetic_fleet").joinpath("truth.md").read_text(encoding="utf-8")
+        (self.out / "truth" / "README.md").write_text(meanings, encoding="utf-8")
         folder = self._folder(f"{self.calendar.start:%Y-%m}")
         for name, frame in fleet_tables(self.constants, self.calendar, self.seed).items():
             frame.write_csv(folder / f"{name}.csv", datetime_format=STAMP)

@@ -60,6 +60,12 @@ def test_drops_lie_in_one_folder_a_month_with_the_truth_beside_them(written):
     assert {"availability", "due", "snapshots"} <= last
 
 
+def test_every_table_of_the_truth_is_explained_beside_it(written):
+    explained = (written / "truth" / "README.md").read_text(encoding="utf-8")
+    for folder in (path for path in (written / "truth").iterdir() if path.is_dir()):
+        assert f"| {folder.name} |" in explained
+
+
 def test_every_family_reads_exactly_the_corrections_it_is_fitted_with(small_fleet):
     frame = small_fleet.drops["snapshots"].join(
         small_fleet.drops["vehicles"].select("vehicle_id", "engine_family").unique(), on="vehicle_id"
