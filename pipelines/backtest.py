@@ -41,8 +41,8 @@ def backtest(
     Returns:
         `forecast_check` (the contract's), `forecast_curve` (`horizon_days, bin, forecast, observed, low, high,
         vehicles, faults`), `forecast_watch` (`horizon_days, forecast_at, rows, expected, observed, low, high, inside`)
-        and `forecast_past` (`vehicle_id, forecast_at, horizon_days, probability, low, high, leeway_alone,
-        largest_deviation, known, fault, weight, lead_days, chosen`).
+        and `forecast_past` (`vehicle_id, forecast_at, days_since_read, horizon_days, probability, low, high,
+        leeway_alone, largest_deviation, known, fault, weight, lead_days, chosen`).
 
     Raises:
         SettingError: no date lies before the newest reading.
@@ -83,7 +83,7 @@ def _scored_forecasts(evidence: Evidence, record: Record, *, settings: Settings)
             for horizon in HORIZONS
         ]
     ).select(
-        "vehicle_id", "forecast_at", "horizon_days", "probability", "low", "high", "leeway_alone",
+        "vehicle_id", "forecast_at", "days_since_read", "horizon_days", "probability", "low", "high", "leeway_alone",
         "largest_deviation", "known", "fault", "weight", "lead_days", "chosen",
     )  # fmt: skip
 
@@ -104,4 +104,5 @@ def _with_outcome(frame: pl.DataFrame, record: Record, now: float, horizon: int,
         weight=pl.Series(weight * known),
         lead_days=pl.Series(np.where((fault == 1) & (known == 1), followed.fault, np.nan)).fill_nan(None),
         chosen=rank <= jobs,
+        days_since_read=now - pl.col("last_read_days"),
     )

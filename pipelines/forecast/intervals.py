@@ -48,7 +48,7 @@ class IntervalHazards:
         """Probability within 7, 30, 90 days by each method, [n, 3], rising with the horizon."""
         values = np.column_stack([features.values, features.deviations @ self.direction])
         survival = 1 - np.column_stack([np.zeros(len(values)), self.prior.probabilities(features)])
-        without = list((1 - survival[:, 1:] / survival[:, :-1]).T)
+        without = list((1 - survival[:, 1:] / np.maximum(survival[:, :-1], 1e-12)).T)
         found = {}
         chosen = _few(features)
         for name, hazards in (("few", self.few), ("logistic", self.logistic), ("boosted", self.boosted)):

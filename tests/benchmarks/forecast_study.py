@@ -1,0 +1,222 @@
+"""How good outliers and forecasts are, in one table: simulated fleets with their oracle, and the turbofan engines.
+
+Run: `python tests/benchmarks/forecast_study.py [--quick] [--oracle] [--seeds 1 2 3]`. The turbofan part runs where the
+environment variable LEEWAY_TURBOFAN names the folder of its drops. Each figure stands with its 90 % interval over
+vehicles, the same measure of leeway alone, and the target.
+"""
+
+import argparse
+import os
+import tempfile
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+
+from pipelines.backtest import backtest
+from pipelines.bands.panel import panels
+from pipelines.drift.straying import straying
+from pipelines.forecast.check import check_tables
+from pipelines.forecast.scores import auc
+from pipelines.history.reconstruct import reconstruct
+from pipelines.intake.load import load
+from pipelines.outliers.unlike_peers import unlike_peers
+from pipelines.settings import Settings
+from pipelines.store.evidence import read_evidence
+from pipelines.store.folder import Store
+from synthetic_fleet.scenario import read_scenario
+from synthetic_fleet.simulate import simulate
+
+TARGETS = {
+    "calibration_slope": "0.9 to 1.1",
+    "observed_over_expected": "0.92 to 1.08",
+    "observed_over_expected_from_5_percent": "0.85 to 1.15",
+    "observed_over_expected_from_20_percent": "0.85 to 1.15",
+    "miscalibration_share": "at most 0.015",
+    "brier_skill_above_leeway": "above 0",
+}
+SKILL_OF_ORACLE = {7: 0.60, 30: 0.75, 90: 0.75}
+READ_WITHIN_DAYS = {7: 3.0, 30: 7.0, 90: 14.0}
+CYCLES_LEFT = 125  # engines in their first life look alike; the targets count those with at most this many cycles left
+RESAMPLES = 200
+
+
+def main() -> None:
+    """Runs the parts asked for and prints the table."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--quick", action="store_true", help="one fleet of 300 vehicles and 78 weeks, few dates")
+    parser.add_argument("--oracle", action="store_true", help="reckon the oracle too (minutes a date)")
+    parser.add_argument("--seeds", type=int, nargs="+", default=[1, 2, 3])
+    arguments = parser.parse_args()
+    print(f"{'fleet':12}{'measure':48}{'value':>9}{'90 % interval':>20}{'leeway':>9}  target")
+    with tempfile.TemporaryDirectory() as folder:
+        simulated(Path(folder), quick=arguments.quick, with_oracle=arguments.oracle, seeds=arguments.seeds)
+        if "LEEWAY_TURBOFAN" in os.environ:
+            turbofan(Path(os.environ["LEEWAY_TURBOFAN"]), Path(folder), every_days=30 if arguments.quick else 10)
+
+
+def simulated(folder: Path, *, quick: bool, with_oracle: bool, seeds: list[int]) -> None:
+    """Backtests simulated fleets and pools them; outliers are held against the truth at the last date."""
+    vehicles, weeks, used = (300, 78, seeds[:1]) if quick else (2000, 104, seeds)
+    past, oracle, outliers = [], [], []
+    for seed in used:
+        out = folder / f"fleet-{seed}"
+        start = datetime.combine(read_scenario()["start"], datetime.min.time(), UTC)
+        weeks_asked = range(weeks - 40, weeks - 13, 9)
+        dates = [start + timedelta(days=7 * week + 6, hours=23, minutes=59) for week in weeks_asked]
+        days = tuple(date.date() for date in dates) if with_oracle else ()
+        simulate(read_scenario(), vehicles=vehicles, weeks=weeks, seed=seed, out=out, oracle_on=days)
+        store = Store(folder / f"fleet-{seed}.store")
+        load(store, [path for path in sorted(out.iterdir()) if path.name != "truth"])
+        past.append(_named(backtested(store, dates)["forecast_past"], seed))
+        outliers += list(outlier_rows(store, dates[-1], out / "truth", seed))
+        if with_oracle:
+            oracle.append(_named(pl.read_parquet(out / "truth" / "oracle" / "*.parquet"), seed))
+    together = pl.concat(past)
+    print_check("simulated", check_tables(together, seed=1)["forecast_check"])
+    if oracle:
+        print_oracle_share(together, pl.concat(oracle))
+    print_outliers(pl.concat(outliers))
+
+
+def backtested(store: Store, dates: list[datetime]) -> dict[str, pl.DataFrame]:
+    """The product's own backtest."""
+    later = read_evidence(store)
+    return backtest(lambda date: read_evidence(store, as_of=date), later, dates=dates, settings=Settings())
+
+
+def print_check(fleet: str, check: pl.DataFrame) -> None:
+    for row in check.iter_rows(named=True):
+        name = f"{row['measure']} {row['horizon_days']} d"
+        print_row(fleet, name, row["value"], row["low"], row["high"], row["reference"], TARGETS.get(row["measure"], ""))
+
+
+def print_row(  # noqa: PLR0917 - the columns of the table
+    fleet: str, name: str, value: float | None, low: float | None, high: float | None, beside: float | None, target: str
+) -> None:
+    def shown(figure: float | None) -> str:
+        return "-" if figure is None or not np.isfinite(figure) else f"{figure:.3f}"
+
+    interval = f"{shown(low)} to {shown(high)}"
+    print(f"{fleet:12}{name:48}{shown(value):>9}{interval:>20}{shown(beside):>9}  {target}", flush=True)
+
+
+def print_oracle_share(past: pl.DataFrame, oracle: pl.DataFrame) -> None:
+    """1 - mean[(f - p1)(f - p2)] / mean[(p1 - mean)(p2 - mean)]: the share of the skill that could be had."""
+    joined = past.join(oracle, left_on=["vehicle_id", "forecast_at", "horizon_days"],
+                       right_on=["vehicle_id", "as_of", "horizon_days"])  # fmt: skip
+    for horizon, target in SKILL_OF_ORACLE.items():
+        rows = joined.filter(pl.col("horizon_days") == horizon, pl.col("days_since_read") <= READ_WITHIN_DAYS[horizon])
+
+        def share(column: str, drawn: np.ndarray, rows: pl.DataFrame = rows) -> float:
+            f, p1, p2 = (rows[name].to_numpy() for name in (column, "p1", "p2"))
+            mean = np.average((p1 + p2) / 2, weights=drawn)
+            could = np.average((p1 - mean) * (p2 - mean), weights=drawn)
+            return float(1 - np.average((f - p1) * (f - p2), weights=drawn) / could)
+
+        low, value, high = _resampled(rows, lambda drawn, f=share: f("probability", drawn))
+        beside = share("leeway_alone", np.ones(rows.height))
+        print_row("simulated", f"share of the oracle's skill {horizon} d", value, low, high, beside, f">= {target}")
+
+
+def outlier_rows(store: Store, date: datetime, truth: Path, seed: int) -> Iterator[pl.DataFrame]:
+    """Scores of the newest 26 weeks beside the largest true deviation of the week, in sigmas, and its correction."""
+    evidence = read_evidence(store, as_of=date)
+    history = reconstruct(evidence)
+    drift = straying(panels(evidence, history), evidence=evidence, history=history, settings=Settings())
+    found = unlike_peers(drift, evidence=evidence, settings=Settings())
+    true = (
+        pl.read_parquet(truth / "deviation" / "*.parquet")
+        .with_columns(size=pl.col("in_sigma").abs())
+        .sort("vehicle_id", "week_end", "size", descending=[False, False, True])
+        .group_by("vehicle_id", "week_end", maintain_order=True)
+        .agg(pl.col("size").first(), affected=pl.col("correction").filter(pl.col("size") >= 1))
+        .sort("week_end")
+    )
+    scores = found.scores.drop_nulls("outlier_score").with_columns(at=pl.lit(evidence.as_of))
+    now = scores.sort("at").join_asof(
+        true, left_on="at", right_on="week_end", by="vehicle_id", tolerance="8d", check_sortedness=False
+    )
+    first = found.reasons.group_by("vehicle_id", maintain_order=True).agg(named=pl.col("correction").first())
+    largest = pl.concat(
+        [
+            pl.DataFrame(
+                {"vehicle_id": list(family.panel.vehicles), "largest": np.nanmax(np.abs(family.z[last]), axis=1)}
+            )
+            for family in drift.families
+            for last in [family.panel.row_start[1:] - 1]
+        ]
+    )
+    joined = now.join(first, on="vehicle_id", how="left").join(largest, on="vehicle_id", how="left")
+    yield _named(joined.with_columns(pl.col("size").fill_null(0.0)), seed)
+
+
+def print_outliers(rows: pl.DataFrame) -> None:
+    """Recall of true deviations of 5 sigmas where 1 % of the null vehicles score higher; and the first reason."""
+    null, sick = (rows["size"] < 0.5).to_numpy(), (rows["size"] >= 5).to_numpy()
+
+    def recall(column: str, drawn: np.ndarray) -> float:
+        figure = rows[column].to_numpy()
+        order = np.sort(np.repeat(figure[null], drawn[null].astype(int)))
+        return float(np.average(figure[sick] > order[int(0.99 * (len(order) - 1))], weights=drawn[sick]))
+
+    for column, name in (("outlier_score", "forest"), ("robust_distance", "Mahalanobis"), ("largest", "max |z|")):
+        low, value, high = _resampled(rows, lambda drawn, c=column: recall(c, drawn))
+        target = ">= 0.8, and 0.9 of the better other" if name == "forest" else ""
+        print_row("simulated", f"recall of 5 sigmas at 1 % of null, {name}", value, low, high, None, target)
+    flagged = rows.filter("is_outlier", pl.col("size") >= 5)
+    if flagged.height:
+        right = flagged.select(pl.col("affected").list.contains(pl.col("named"))).to_series().mean()
+        print_row("simulated", "first reason truly affected", float(str(right)), None, None, None, ">= 0.90")
+
+
+def turbofan(drops: Path, folder: Path, *, every_days: int) -> None:
+    """Failures within 30 cycles among engines with at most 125 left; and remaining life as the median forecast."""
+    store = Store(folder / "turbofan.store")
+    load(store, [drops])
+    later = read_evidence(store)
+    failed = reconstruct(later).fault_events.select("vehicle_id", "found_at")
+    first, last = later.snapshots["read_at"].min(), later.as_of
+    count = int((last - first).days // every_days)
+    dates = [first + timedelta(days=every_days * n, hours=6) for n in range(3, count)]
+    past = backtested(store, dates)["forecast_past"].join(failed, on="vehicle_id")
+    past = past.with_columns(left=(pl.col("found_at") - pl.col("forecast_at")).dt.total_hours() / 24)
+    near = past.filter(pl.col("left").is_between(0, CYCLES_LEFT))
+    month = near.filter(pl.col("horizon_days") == 30)
+    fault = (month["left"] <= 30).cast(pl.Float64).to_numpy()
+    low, value, high = _resampled(month, lambda drawn: auc(month["probability"].to_numpy(), fault, drawn))
+    beside = auc(month["leeway_alone"].to_numpy(), fault, np.ones(len(fault)))
+    print_row("turbofan", f"AUC at 30, at most {CYCLES_LEFT} cycles left", value, low, high, beside, ">= 0.98")
+    wide = near.pivot("horizon_days", index=["vehicle_id", "forecast_at", "left"], values="probability")
+    error = median_life(wide.select("7", "30", "90").to_numpy()) - wide["left"].to_numpy()
+    low, value, high = _resampled(wide, lambda drawn: float(np.sqrt(np.average(error**2, weights=drawn))))
+    print_row("turbofan", "remaining life, RMSE in cycles", value, low, high, None, "16.1: early LSTM, other engines")
+
+
+def median_life(probability: np.ndarray) -> np.ndarray:
+    """Days until half have failed, [n], by a Weibull line through the three forecasts, at most 125."""
+    x = np.log([7.0, 30.0, 90.0])
+    y = np.log(-np.log1p(-np.clip(probability, 1e-5, 1 - 1e-5)))
+    slope = ((x - x.mean()) * (y - y.mean(axis=1, keepdims=True))).sum(axis=1) / ((x - x.mean()) ** 2).sum()
+    at = x.mean() + (np.log(np.log(2)) - y.mean(axis=1)) / np.maximum(slope, 0.2)
+    return np.minimum(np.exp(np.minimum(at, 10)), CYCLES_LEFT)
+
+
+def _named(frame: pl.DataFrame, seed: int) -> pl.DataFrame:
+    return frame.with_columns(vehicle_id=pl.format("{}-{}", pl.lit(seed), "vehicle_id"))
+
+
+def _resampled(rows: pl.DataFrame, figure: object) -> tuple[float, float, float]:
+    """(low, value, high) of a figure of row weights: 90 % interval over resampled vehicles."""
+    vehicle = rows["vehicle_id"].rank("dense").cast(pl.Int64).to_numpy() - 1
+    kinds = int(vehicle.max()) + 1
+    rng = np.random.default_rng(1)
+    drawn = [rng.multinomial(kinds, np.full(kinds, 1 / kinds))[vehicle].astype(float) for _ in range(RESAMPLES)]
+    low, high = np.nanquantile([figure(weights) for weights in drawn], [0.05, 0.95])
+    return float(low), figure(np.ones(len(vehicle))), float(high)
+
+
+if __name__ == "__main__":
+    main()
