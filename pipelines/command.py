@@ -53,12 +53,29 @@ def load(
       leeway load drops/2031-02
       leeway load drops/2031-* --store fleet.store
       leeway load reader-log.csv --mapping reader.toml --dry-run
+
+    \b
+    A mapping says what the columns of a foreign file mean, for example:
+      table = "snapshots"
+      [constants]
+      vehicle_id = "WC-104"
+      [[column]]
+      to = "read_at"
+      from = "Date and time"
+      form = "%d.%m.%Y %H:%M:%S"
+      [[column]]
+      to = "ltft_b1_idle"
+      from = "LTFT bank 1"
+      how = "mean"
+      where = [{ column = "Engine speed", below = 1000 }]
     """  # noqa: D301 (click reads the escape)
     from pipelines.intake.load import load as load_drops  # noqa: PLC0415 (keeps --help quick)
     from pipelines.intake.mapping import read_mapping  # noqa: PLC0415
 
     meaning = read_mapping(mapping) if mapping else None
-    with click.progressbar(length=1, label="Loading", file=sys.stderr, item_show_func=lambda name: name) as bar:
+    with click.progressbar(
+        length=1, label="Loading", file=sys.stderr, hidden=not sys.stderr.isatty(), item_show_func=lambda name: name
+    ) as bar:
 
         def progress(file: str, done: int, total: int) -> None:
             bar.length = total
@@ -182,7 +199,7 @@ def backtest(store: Store, start: datetime, end: datetime, every: int) -> None:
         raise SettingError(f"--to {end:%Y-%m-%d} is before --from {start:%Y-%m-%d}. Turn them round.")
     later = read_evidence(store)
     dates = [start + timedelta(days=day) for day in range(0, (end - start).days + 1, every)]
-    with click.progressbar(length=len(dates), label="Backtest", file=sys.stderr) as bar:
+    with click.progressbar(length=len(dates), label="Backtest", file=sys.stderr, hidden=not sys.stderr.isatty()) as bar:
         result = run(
             lambda as_of: read_evidence(store, as_of=as_of), later, dates=dates, settings=Settings(),
             progress=lambda *_: bar.update(1),

@@ -49,7 +49,10 @@ def caught(store: Store, dirt: pl.DataFrame) -> pl.DataFrame:
     at = (
         pl.col("detail").str.extract(r"^(\d{4}-\d\d-\d\d \d\d:\d\d)").str.to_datetime("%Y-%m-%d %H:%M", time_zone="UTC")
     )
-    flags = flagged(store).select("vehicle_id", "column_name", at.alias("at")).drop_nulls()
+    rows = quarantined(store)["original"].str.json_path_match
+    set_aside = pl.DataFrame({"vehicle_id": rows("$.vehicle_id"), "at": rows("$.read_at").str.slice(0, 16)})
+    set_aside = set_aside.with_columns(pl.col("at").str.to_datetime("%Y-%m-%d %H:%M", time_zone="UTC", strict=False))
+    flags = pl.concat([flagged(store).select("vehicle_id", at.alias("at")), set_aside]).drop_nulls()
     pieces = dirt.with_row_index("piece")
     near = pieces.join(flags, on="vehicle_id").filter(
         pl.col("at").is_between(pl.col("from_at") - NEIGHBOUR, pl.col("to_at") + NEIGHBOUR)
