@@ -57,7 +57,7 @@ URGENCY = {  # most urgent first
         mark="●",
         shape="circle",
         colour="#5BA38C",
-        meaning="Every correction that was read is where it should be.",
+        meaning="Nothing strays so far that work on it would pay.",
     ),
     "unknown": Look(
         word="Not known",

@@ -4,6 +4,7 @@ import streamlit as st
 
 from dashboard import published
 from dashboard.screens import frame as shared
+from dashboard.screens.foreign import foreign_file
 from dashboard.views.drops import DropsView, drops
 from dashboard.views.plan import safe_for_sheets
 
@@ -18,9 +19,10 @@ def show() -> None:
     st.markdown(f"#### {view.sentence}")
     if view.empty_reason:
         st.info(view.empty_reason)
-        return
-    _reports(view)
-    _set_aside(view)
+    else:
+        _reports(view)
+        _set_aside(view)
+    foreign_file()
 
 
 def _reports(view: DropsView) -> None:

@@ -1,12 +1,13 @@
 """One correction's state as a plain sentence: what moved, since when, how fast, and when it meets its limit."""
 
 from collections.abc import Mapping
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from dashboard.views.wording import Reader, amount, number, sentence
 
 Row = Mapping[str, Any]
+FAR = timedelta(days=730)  # a date beyond it says no more than that there is time
 STILL = {  # state -> what is said of a correction that neither drifts nor stands outside
     "relearning": "is relearning: it was set back lately and is on its way to its normal level",
     "not_learning": "stands still to the last digit although the vehicle is used: it is not learning",
@@ -47,6 +48,8 @@ def limit_dates(low: datetime | None, middle: datetime | None, high: datetime | 
     assert earliest is not None  # noqa: S101 - one of the two is there
     if earliest <= reader.as_of:
         return "is at its limit or about to meet it"
+    if earliest > reader.as_of + FAR:
+        return "does not meet its limit within two years"
     if high is None:
         return f"may meet its limit from {reader.day(earliest)} on, or level off before"
     return f"meets its limit {reader.between(earliest, high)}"
@@ -54,7 +57,7 @@ def limit_dates(low: datetime | None, middle: datetime | None, high: datetime | 
 
 def _limit(row: Row, reader: Reader) -> str:
     words = limit_dates(row["limit_at_p10"], row["limit_at_p50"], row["limit_at_p90"], reader)
-    return f"at this rate it {words}" if words.startswith(("meets", "may")) else f"it {words}"
+    return f"at this rate it {words}" if words.startswith(("meets", "may", "does")) else f"it {words}"
 
 
 def _rising(row: Row) -> bool:

@@ -13,6 +13,7 @@ UNCHECKED = (
     "figures as a first estimate. To check it, analyse some past dates and hold what was said against what came:"
 )
 HOW_TO_CHECK = "leeway backtest --from DATE --to DATE --every DAYS"
+FEWEST_FAULTS, MANY_FAULTS = 5, 20  # below: ratios are not said, or said to prove little
 SAID_FROM = 0.05  # forecasts below this are said together: their bins differ by too little to read aloud
 
 MEASURES: dict[str, tuple[str, str]] = {  # measure -> its name for a reader, what a good figure is
@@ -94,14 +95,14 @@ def _basis(found: Mapping[str, Mapping[str, Any]]) -> str:
         return ""
     rows, faults = int(found["rows"]["value"]), int(found.get("distinct_faults", {}).get("value", 0))
     dates = int(found.get("dates", {}).get("value", 1))
-    few = " So few faults prove little." if faults < 20 else ""
+    few = " So few faults prove little." if faults < MANY_FAULTS else ""
     made = f"{count(rows, 'forecast')} made at {count(dates, 'past date')}"
     return f"Held against what came: {made}, {count(faults, 'fault')}.{few}"
 
 
 def _ratio(found: Mapping[str, Mapping[str, Any]]) -> str:
-    ratio = found.get("observed_over_expected")
-    if ratio is None:
+    ratio, faults = found.get("observed_over_expected"), found.get("distinct_faults", {}).get("value", 0)
+    if ratio is None or faults < FEWEST_FAULTS:
         return ""
     interval = _interval(ratio, scale=100)
     return f"For every 100 faults forecast, {number(100 * ratio['value'])} came{interval}."

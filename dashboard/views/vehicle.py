@@ -85,7 +85,12 @@ def _subtitle(vehicle: Mapping[str, Any]) -> str:
 
 
 def _sentences(states: pl.DataFrame, state: Mapping[str, Any], reader: Reader) -> list[str]:
-    astray = states.filter(pl.col("state").is_in(["drifting", "outside"])).to_dicts()
+    leading = pl.col("correction").eq_missing(pl.lit(state.get("leading_correction")))
+    astray = (
+        states.filter(pl.col("state").is_in(["drifting", "outside"]))
+        .sort(leading, descending=True, maintain_order=True)
+        .to_dicts()
+    )
     said = [correction_sentence(row, reader) for row in astray[:3]]
     if len(astray) > 3:
         others = len(astray) - 3

@@ -33,37 +33,96 @@ def rows(table: str, *given: Mapping[str, Any]) -> pl.DataFrame:
 
 
 DRIFTING = {
-    "vehicle_id": "V1", "correction": "ltft_b1_idle", "state": "drifting", "value": 9.4, "expected": 1.2,
-    "band_low": -2.0, "band_high": 4.4, "deviation": 8.1, "z": 6.5, "alarm": True, "alarm_at": day(2031, 4, 25),
-    "onset_at": day(2031, 3, 12), "onset_low": day(2031, 3, 5), "onset_high": day(2031, 3, 20), "rate_per_30d": 0.9,
-    "rate_per_1000km": 0.3, "leeway_pct": 38.0, "limit_at_p10": day(2031, 6, 3), "limit_at_p50": day(2031, 6, 10),
+    "vehicle_id": "V1",
+    "correction": "ltft_b1_idle",
+    "state": "drifting",
+    "value": 9.4,
+    "expected": 1.2,
+    "band_low": -2.0,
+    "band_high": 4.4,
+    "deviation": 8.1,
+    "z": 6.5,
+    "alarm": True,
+    "alarm_at": day(2031, 4, 25),
+    "onset_at": day(2031, 3, 12),
+    "onset_low": day(2031, 3, 5),
+    "onset_high": day(2031, 3, 20),
+    "rate_per_30d": 0.9,
+    "rate_per_1000km": 0.3,
+    "leeway_pct": 38.0,
+    "limit_at_p10": day(2031, 6, 3),
+    "limit_at_p50": day(2031, 6, 10),
     "limit_at_p90": day(2031, 6, 19),
-}  # fmt: skip
+}
 OUTSIDE = DRIFTING | {
-    "vehicle_id": "V2", "correction": "iac_neutral", "state": "outside", "deviation": -6.0, "z": -4.0, "value": 25.0,
-    "expected": 31.0, "band_low": 28.0, "band_high": 34.0, "rate_per_30d": 0.0, "leeway_pct": 61.0,
-    "limit_at_p10": None, "limit_at_p50": None, "limit_at_p90": None,
-}  # fmt: skip
+    "vehicle_id": "V2",
+    "correction": "iac_neutral",
+    "state": "outside",
+    "deviation": -6.0,
+    "z": -4.0,
+    "value": 25.0,
+    "expected": 31.0,
+    "band_low": 28.0,
+    "band_high": 34.0,
+    "rate_per_30d": 0.0,
+    "leeway_pct": 61.0,
+    "limit_at_p10": None,
+    "limit_at_p50": None,
+    "limit_at_p90": None,
+}
 STEADY = {
-    "state": "steady", "value": 1.0, "expected": 1.1, "band_low": -2.0, "band_high": 4.2, "deviation": -0.1, "z": -0.1,
-    "alarm": False, "leeway_pct": 97.0,
-}  # fmt: skip
+    "state": "steady",
+    "value": 1.0,
+    "expected": 1.1,
+    "band_low": -2.0,
+    "band_high": 4.2,
+    "deviation": -0.1,
+    "z": -0.1,
+    "alarm": False,
+    "leeway_pct": 97.0,
+}
 
 
 def known_tables() -> dict[str, pl.DataFrame]:
     """Published tables of four vehicles: V1 drifts, V2 stands outside, V3 is steady, V4 was hardly read."""
-    steady = [STEADY | {"vehicle_id": f"V{n}", "correction": code} for n, code in (
-        (1, "iac_neutral"), (2, "ltft_b1_idle"), (3, "ltft_b1_idle"), (3, "iac_neutral"))]  # fmt: skip
+    steady = [
+        STEADY | {"vehicle_id": f"V{n}", "correction": code}
+        for n, code in ((1, "iac_neutral"), (2, "ltft_b1_idle"), (3, "ltft_b1_idle"), (3, "iac_neutral"))
+    ]
     unread = {"vehicle_id": "V4", "correction": "ltft_b1_idle", "state": "not_read", "alarm": False}
     states = [
-        {"vehicle_id": "V1", "state": "drifting", "urgency": "this_week", "leeway_pct": 38.0, "leading_correction":
-         "ltft_b1_idle", "outlier_score": 0.995, "is_outlier": True, "open_faults": 1},
-        {"vehicle_id": "V2", "state": "outside", "urgency": "plan", "leeway_pct": 61.0, "leading_correction":
-         "iac_neutral", "outlier_score": 0.7, "is_outlier": False, "open_faults": 0},
-        {"vehicle_id": "V3", "state": "steady", "urgency": "none", "leeway_pct": 97.0, "leading_correction":
-         "iac_neutral", "outlier_score": 0.2, "is_outlier": False, "open_faults": 0},
+        {
+            "vehicle_id": "V1",
+            "state": "drifting",
+            "urgency": "this_week",
+            "leeway_pct": 38.0,
+            "leading_correction": "ltft_b1_idle",
+            "outlier_score": 0.995,
+            "is_outlier": True,
+            "open_faults": 1,
+        },
+        {
+            "vehicle_id": "V2",
+            "state": "outside",
+            "urgency": "plan",
+            "leeway_pct": 61.0,
+            "leading_correction": "iac_neutral",
+            "outlier_score": 0.7,
+            "is_outlier": False,
+            "open_faults": 0,
+        },
+        {
+            "vehicle_id": "V3",
+            "state": "steady",
+            "urgency": "none",
+            "leeway_pct": 97.0,
+            "leading_correction": "iac_neutral",
+            "outlier_score": 0.2,
+            "is_outlier": False,
+            "open_faults": 0,
+        },
         {"vehicle_id": "V4", "state": "not_read", "urgency": "unknown"},
-    ]  # fmt: skip
+    ]
     read = {"last_read_at": day(2031, 5, 18), "days_since_read": 2.0}
     chances = {"V1": (0.12, 0.41, 0.8), "V2": (0.01, 0.05, 0.12), "V3": (0.002, 0.01, 0.03)}
     return {
@@ -77,61 +136,122 @@ def known_tables() -> dict[str, pl.DataFrame]:
         "fault_forecast": rows(
             "fault_forecast",
             *(
-                {"vehicle_id": vehicle, "horizon_days": days, "probability": chance, "low": chance / 2,
-                 "high": min(1.0, chance * 1.5), "likely_code": "P0171" if vehicle == "V1" else None,
-                 "basis": "First passage of 2 corrections."}
+                {
+                    "vehicle_id": vehicle,
+                    "horizon_days": days,
+                    "probability": chance,
+                    "low": chance / 2,
+                    "high": min(1.0, chance * 1.5),
+                    "likely_code": "P0171" if vehicle == "V1" else None,
+                    "basis": "First passage of 2 corrections.",
+                }
                 for vehicle, three in chances.items()
                 for days, chance in zip((7, 30, 90), three, strict=True)
             ),
-        ),  # fmt: skip
+        ),
         "cause_ranking": rows(
             "cause_ranking",
-            {"vehicle_id": "V1", "cause": "exhaust_leak_upstream", "bank": 1, "probability": 0.7, "rank": 1,
-             "evidence": "Idle trim of bank 1 alone."},
+            {
+                "vehicle_id": "V1",
+                "cause": "exhaust_leak_upstream",
+                "bank": 1,
+                "probability": 0.7,
+                "rank": 1,
+                "evidence": "Idle trim of bank 1 alone.",
+            },
             {"vehicle_id": "V1", "cause": "unmetered_air", "probability": 0.2, "rank": 2, "evidence": ""},
             {"vehicle_id": "V1", "cause": "none_of_these", "probability": 0.1, "rank": 3, "evidence": ""},
         ),
         "recurring_issue": rows(
             "recurring_issue",
-            {"issue_id": "a", "title": "Upstream exhaust leaks at Saltings", "factor": "depot", "level": "Saltings",
-             "cause_or_correction": "exhaust_leak_upstream", "vehicles": 7, "rate": 1.2, "fleet_rate": 0.4,
-             "rate_ratio": 3.0, "low": 1.6, "high": 5.1, "q_value": 0.004, "first_seen_at": day(2030, 9, 1)},
+            {
+                "issue_id": "a",
+                "title": "Upstream exhaust leaks at Saltings",
+                "factor": "depot",
+                "level": "Saltings",
+                "cause_or_correction": "exhaust_leak_upstream",
+                "vehicles": 7,
+                "rate": 1.2,
+                "fleet_rate": 0.4,
+                "rate_ratio": 3.0,
+                "low": 1.6,
+                "high": 5.1,
+                "q_value": 0.004,
+                "first_seen_at": day(2030, 9, 1),
+            },
         ),
         "repair_outcome": rows(
             "repair_outcome",
-            {"vehicle_id": "V2", "done_at": day(2031, 2, 2), "component": "idle_valve", "verdict": "not_reset",
-             "checked_at": AS_OF, "evidence": "The old value unwinds."},
-            {"vehicle_id": "V3", "done_at": day(2031, 1, 7), "component": "fuel_pump", "verdict": "held",
-             "checked_at": AS_OF, "evidence": "Level with its peers since."},
+            {
+                "vehicle_id": "V2",
+                "done_at": day(2031, 2, 2),
+                "component": "idle_valve",
+                "verdict": "not_reset",
+                "checked_at": AS_OF,
+                "evidence": "The old value unwinds.",
+            },
+            {
+                "vehicle_id": "V3",
+                "done_at": day(2031, 1, 7),
+                "component": "fuel_pump",
+                "verdict": "held",
+                "checked_at": AS_OF,
+                "evidence": "Level with its peers since.",
+            },
         ),
         "fault_event": pl.DataFrame(
             {"vehicle_id": ["V1"], "code": ["P0171"], "set_at": [day(2031, 5, 1)]},
             schema_overrides={"set_at": pl.Datetime("us", "UTC")},
         ),
         "reading_clock": pl.DataFrame(
-            {"vehicle_id": ["V1", "V1"], "read_at": [day(2031, 2, 1), day(2031, 2, 8)], "calibration": ["A", "B"],
-             "power_lost": [False, True]},
+            {
+                "vehicle_id": ["V1", "V1"],
+                "read_at": [day(2031, 2, 1), day(2031, 2, 8)],
+                "calibration": ["A", "B"],
+                "power_lost": [False, True],
+            },
             schema_overrides={"read_at": pl.Datetime("us", "UTC")},
         ),
-    }  # fmt: skip
+    }
 
 
 def known_plan() -> pl.DataFrame:
     return rows(
         "work_plan",
-        {"vehicle_id": "V1", "depot": "Saltings", "day": date(2031, 5, 22), "start_at": day(2031, 5, 22), "bay": 1,
-         "jobs": "Check exhaust upstream", "labour_hours": 1.5, "cost_now": 150.0, "cost_if_waiting": 420.0,
-         "reason": "P0171 likely within 30 days"},
-        {"vehicle_id": "V2", "depot": "Millrace", "day": date(2031, 5, 26), "start_at": day(2031, 5, 26), "bay": 2,
-         "jobs": "=Reset idle valve", "labour_hours": 0.5, "cost_now": 50.0, "cost_if_waiting": 80.0,
-         "reason": "The old value unwinds"},
-    )  # fmt: skip
+        {
+            "vehicle_id": "V1",
+            "depot": "Saltings",
+            "day": date(2031, 5, 22),
+            "start_at": day(2031, 5, 22),
+            "bay": 1,
+            "jobs": "Check exhaust upstream",
+            "labour_hours": 1.5,
+            "cost_now": 150.0,
+            "cost_if_waiting": 420.0,
+            "reason": "P0171 likely within 30 days",
+        },
+        {
+            "vehicle_id": "V2",
+            "depot": "Millrace",
+            "day": date(2031, 5, 26),
+            "start_at": day(2031, 5, 26),
+            "bay": 2,
+            "jobs": "=Reset idle valve",
+            "labour_hours": 0.5,
+            "cost_now": 50.0,
+            "cost_if_waiting": 80.0,
+            "reason": "The old value unwinds",
+        },
+    )
 
 
 VEHICLES = pl.DataFrame(
-    {"vehicle_id": ["V1", "V2", "V3", "V4"], "engine_family": ["Rowan 2.0"] * 3 + ["Alder 1.6"],
-     "depot": ["Saltings", "Millrace", "Saltings", "Millrace"]}
-)  # fmt: skip
+    {
+        "vehicle_id": ["V1", "V2", "V3", "V4"],
+        "engine_family": ["Rowan 2.0"] * 3 + ["Alder 1.6"],
+        "depot": ["Saltings", "Millrace", "Saltings", "Millrace"],
+    }
+)
 
 
 def known_drop(folder: Path) -> Path:
@@ -139,12 +259,17 @@ def known_drop(folder: Path) -> Path:
     folder.mkdir(parents=True, exist_ok=True)
     VEHICLES.write_csv(folder / "vehicles.csv")
     lines = [
-        {"vehicle_id": vehicle, "read_at": AS_OF - timedelta(days=2, weeks=week), "calibration": "A",
-         "odometer_km": 90000.0 - 400 * week, "ltft_b1_idle": level + (0.21 * max(0, 10 - week) if vehicle == "V1" else 0),
-         "iac_neutral": 31.0}
+        {
+            "vehicle_id": vehicle,
+            "read_at": AS_OF - timedelta(days=2, weeks=week),
+            "calibration": "A",
+            "odometer_km": 90000.0 - 400 * week,
+            "ltft_b1_idle": level + (0.21 * max(0, 10 - week) if vehicle == "V1" else 0),
+            "iac_neutral": 31.0,
+        }
         for vehicle, level in (("V1", 1.2), ("V2", 0.8), ("V3", 1.0))
         for week in range(WEEKS)
-    ]  # fmt: skip
+    ]
     frame = pl.DataFrame(lines).with_columns(pl.col("read_at").dt.strftime("%Y-%m-%dT%H:%M:%SZ"))
     frame.write_csv(folder / "snapshots.csv")
     with (folder / "snapshots.csv").open("a", encoding="utf-8") as more:

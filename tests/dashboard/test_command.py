@@ -60,8 +60,14 @@ def served_with(monkeypatch, **given) -> list[str]:
 
 def test_the_dashboard_calls_nobody_and_answers_this_machine_only(monkeypatch):
     args = served_with(monkeypatch)
-    assert {"--browser.gatherUsageStats=false", "--server.showEmailPrompt=false", "--server.address=127.0.0.1",
-            "--server.port=8600", "--server.headless=true", "--client.toolbarMode=minimal"} <= set(args)  # fmt: skip
+    assert {
+        "--browser.gatherUsageStats=false",
+        "--server.showEmailPrompt=false",
+        "--server.address=127.0.0.1",
+        "--server.port=8600",
+        "--server.headless=true",
+        "--client.toolbarMode=minimal",
+    } <= set(args)
     assert args[:2] == ["run", str(command.__file__).replace("command.py", "app.py")]
 
 
@@ -75,7 +81,7 @@ def test_the_theme_goes_along_without_a_folder_of_settings(monkeypatch):
     assert not set(QUIET) & set(theme_options())
 
 
-def test_the_demo_never_touches_a_store_that_is_there(monkeypatch, known_store):
+def test_the_demo_never_touches_a_store_that_is_there(known_store):
     version = Store(known_store).version()
     result = CliRunner().invoke(leeway, ["demo", "--store", str(known_store), "--no-serve"])
     assert result.exit_code == 0

@@ -12,11 +12,15 @@ from dashboard.palette import GROUPS, URGENCY
 AS_OF = datetime(2031, 5, 20, 12, tzinfo=UTC)
 WEEKS = 30
 ROW = {
-    "low_limit": -25.0, "high_limit": 25.0, "onset_at": datetime(2031, 3, 12, tzinfo=UTC),
-    "onset_low": datetime(2031, 3, 5, tzinfo=UTC), "onset_high": datetime(2031, 3, 20, tzinfo=UTC),
-    "limit_at_p10": datetime(2031, 6, 3, tzinfo=UTC), "limit_at_p50": datetime(2031, 6, 10, tzinfo=UTC),
+    "low_limit": -25.0,
+    "high_limit": 25.0,
+    "onset_at": datetime(2031, 3, 12, tzinfo=UTC),
+    "onset_low": datetime(2031, 3, 5, tzinfo=UTC),
+    "onset_high": datetime(2031, 3, 20, tzinfo=UTC),
+    "limit_at_p10": datetime(2031, 6, 3, tzinfo=UTC),
+    "limit_at_p50": datetime(2031, 6, 10, tzinfo=UTC),
     "limit_at_p90": datetime(2031, 6, 19, tzinfo=UTC),
-}  # fmt: skip
+}
 NO_EVENTS = pl.DataFrame(schema={"at": pl.Datetime("us", "UTC"), "kind": pl.String, "text": pl.String})
 
 
@@ -24,9 +28,16 @@ def path(level: float) -> pl.DataFrame:
     at = [AS_OF - timedelta(weeks=WEEKS - 1 - week) for week in range(WEEKS)]
     levels = [1.0 + (level - 1.0) * max(0, week - 20) / 9 for week in range(WEEKS)]
     return pl.DataFrame(
-        {"read_at": at, "value": levels, "expected": [1.0] * WEEKS, "band_low": [-2.0] * WEEKS, "band_high": [4.0] * WEEKS,
-         "level": levels}, schema_overrides={"read_at": pl.Datetime("us", "UTC")},
-    )  # fmt: skip
+        {
+            "read_at": at,
+            "value": levels,
+            "expected": [1.0] * WEEKS,
+            "band_low": [-2.0] * WEEKS,
+            "band_high": [4.0] * WEEKS,
+            "level": levels,
+        },
+        schema_overrides={"read_at": pl.Datetime("us", "UTC")},
+    )
 
 
 def names(spec: dict) -> list[str]:
@@ -43,8 +54,14 @@ def rows_of(spec: dict, layer: int) -> list[dict]:
 def test_a_drift_is_drawn_with_band_onset_limit_and_the_way_to_it():
     spec = correction_path(path(20.0), ROW, NO_EVENTS, as_of=AS_OF, unit="%").to_dict()
     assert set(names(spec)) == {
-        "Normal band", "Onset", "Expected", "Smoothed level", "Limit", "Way to the limit", "Reading",
-    }  # fmt: skip
+        "Normal band",
+        "Onset",
+        "Expected",
+        "Smoothed level",
+        "Limit",
+        "Way to the limit",
+        "Reading",
+    }
     way = rows_of(spec, names(spec).index("Way to the limit"))
     assert [row["value"] for row in way if row["date"] == "middle"] == [20.0, 25.0]
     assert [row["at"][:10] for row in way if row["date"] == "late"] == ["2031-05-20", "2031-06-19"]
@@ -72,10 +89,13 @@ def test_a_date_far_ahead_is_drawn_to_the_edge_and_points_there():
 
 def test_events_of_a_day_are_one_mark_that_names_them_all():
     events = pl.DataFrame(
-        {"at": [AS_OF - timedelta(days=9), AS_OF - timedelta(days=9), AS_OF + timedelta(days=9)],
-         "kind": ["work", "work", "fault"], "text": ["cleaning", "reset", "P0171 was set"]},
+        {
+            "at": [AS_OF - timedelta(days=9), AS_OF - timedelta(days=9), AS_OF + timedelta(days=9)],
+            "kind": ["work", "work", "fault"],
+            "text": ["cleaning", "reset", "P0171 was set"],
+        },
         schema_overrides={"at": pl.Datetime("us", "UTC")},
-    )  # fmt: skip
+    )
     spec = correction_path(path(20.0), ROW, events, as_of=AS_OF, unit="%").to_dict()
     shown = rows_of(spec, len(spec["layer"]) - 1)
     assert [(row["kind"], row["text"]) for row in shown] == [("Work", "cleaning; reset")]
@@ -92,18 +112,24 @@ def test_without_expectations_the_readings_are_still_drawn():
 def urgent(count: int) -> pl.DataFrame:
     labels = [each.label for each in URGENCY.values()]
     return pl.DataFrame(
-        {"vehicle_id": [f"V{n}" for n in range(count)], "urgency": [labels[n % 5] for n in range(count)],
-         "depot": ["Saltings" if n % 3 else None for n in range(count)], "leeway_pct": [n % 100 + 0.0 for n in range(count)],
-         "chance_30": [n / count for n in range(count)], "what": [""] * count}
-    )  # fmt: skip
+        {
+            "vehicle_id": [f"V{n}" for n in range(count)],
+            "urgency": [labels[n % 5] for n in range(count)],
+            "depot": ["Saltings" if n % 3 else None for n in range(count)],
+            "leeway_pct": [n % 100 + 0.0 for n in range(count)],
+            "chance_30": [n / count for n in range(count)],
+            "what": [""] * count,
+        }
+    )
 
 
 def test_bars_end_where_all_vehicles_of_a_depot_are_counted():
     spec = fleet.urgency_by(urgent(30), "depot", "depot").to_dict()
     rows = rows_of(spec, 0)
     assert {depot: max(row["end"] for row in rows if row["depot"] == depot) for depot in ("Saltings", "not known")} == {
-        "Saltings": 20, "not known": 10,
-    }  # fmt: skip
+        "Saltings": 20,
+        "not known": 10,
+    }
     assert {row["label"].split()[0] for row in rows} <= {each.mark for each in URGENCY.values()}
 
 
@@ -116,9 +142,15 @@ def test_ten_thousand_vehicles_are_drawn_down_to_the_most_likely_to_fault():
 
 def test_groups_differ_by_colour_and_dash():
     weekly = pl.DataFrame(
-        {"group": ["a", "b"], "week": [AS_OF, AS_OF], "median": [1.0, 2.0], "low": [0.0, 1.0], "high": [2.0, 3.0],
-         "vehicles": [5, 5]}
-    )  # fmt: skip
+        {
+            "group": ["a", "b"],
+            "week": [AS_OF, AS_OF],
+            "median": [1.0, 2.0],
+            "low": [0.0, 1.0],
+            "high": [2.0, 3.0],
+            "vehicles": [5, 5],
+        }
+    )
     line = fleet.weekly_by_group(weekly, unit="%", split="depot").to_dict()["layer"][1]["encoding"]
     assert line["color"]["scale"]["range"] == list(GROUPS[:2])
     assert line["strokeDash"]["scale"]["range"][0] != line["strokeDash"]["scale"]["range"][1]

@@ -131,3 +131,23 @@ def test_a_damaged_store_is_one_plain_line(monkeypatch, tmp_path):
     (tmp_path / "state-000001.duckdb").write_bytes(b"not a database")
     (tmp_path / "current").write_text("state-000001.duckdb\n", encoding="ascii")
     assert "Restore a backup" in text(opened(monkeypatch, tmp_path, "today"))
+
+
+def test_a_foreign_file_is_drafted_previewed_with_units_and_its_mapping_written(monkeypatch, known_store):
+    app = opened(monkeypatch, known_store, "drops")
+    log = b"vehicle_id;read_at;battery_v [mV]\nV1;20.05.2031 08:00;12600\n"
+    app.file_uploader(key="foreign").set_value(("reader log.csv", log, "text/csv")).run()
+    assert 'to = "battery_v"' in app.text_area[0].value
+    columns = {row["to"]: row for row in app.dataframe[3].value.to_dict("records")}
+    assert (columns["battery_v"]["unit"], columns["battery_v"]["store_unit"]) == ("mV", "V")
+    assert float(columns["battery_v"]["becomes"]) == pytest.approx(12.6)
+    app.button[0].click().run()
+    assert (known_store.parent / "reader_log.mapping.toml").read_text("utf-8") == app.text_area[0].value
+    assert "--mapping" in app.code[0].value
+
+
+def test_a_mapping_that_cannot_be_is_explained(monkeypatch, known_store):
+    app = opened(monkeypatch, known_store, "drops")
+    app.file_uploader(key="foreign").set_value(("log.csv", b"vehicle_id,read_at\nV1,2031-05-20\n", "text/csv")).run()
+    app.text_area[0].set_value("table = 'nothing'").run()
+    assert "is none of" in text(app)

@@ -42,23 +42,38 @@ def readings(depots: dict[str, str], weeks: int = 16, step_after: int = 8, step:
     """Readings at 1.0, raised by `step` in the last weeks at the depot Saltings."""
     return pl.DataFrame(
         [
-            {"vehicle_id": vehicle, "read_at": START + timedelta(weeks=week), "calibration": "A",
-             "value": 1.0 + (step if depot == "Saltings" and week >= step_after else 0.0)}
-            for vehicle, depot in depots.items() for week in range(weeks)
+            {
+                "vehicle_id": vehicle,
+                "read_at": START + timedelta(weeks=week),
+                "calibration": "A",
+                "value": 1.0 + (step if depot == "Saltings" and week >= step_after else 0.0),
+            }
+            for vehicle, depot in depots.items()
+            for week in range(weeks)
         ],
         schema_overrides={"read_at": TIME},
-    )  # fmt: skip
+    )
 
 
 def trend_of(tables, depots, *, split="depot", choice=None, at=START + timedelta(weeks=15)):
     vehicles = pl.DataFrame(
-        {"vehicle_id": list(depots), "depot": list(depots.values()), "engine_family": ["Rowan 2.0"] * len(depots),
-         "duty": [None] * len(depots)}, schema_overrides={"duty": pl.String})  # fmt: skip
+        {
+            "vehicle_id": list(depots),
+            "depot": list(depots.values()),
+            "engine_family": ["Rowan 2.0"] * len(depots),
+            "duty": [None] * len(depots),
+        },
+        schema_overrides={"duty": pl.String},
+    )
     return trend(
-        readings(depots), tables["correction_state"],
-        correction={"code": "ltft_b1_idle", "title": "Idle trim", "unit": "%"}, vehicles=vehicles, split=split,
-        choice=choice or Choice(), reader=Reader(as_of=at),
-    )  # fmt: skip
+        readings(depots),
+        tables["correction_state"],
+        correction={"code": "ltft_b1_idle", "title": "Idle trim", "unit": "%"},
+        vehicles=vehicles,
+        split=split,
+        choice=choice or Choice(),
+        reader=Reader(as_of=at),
+    )
 
 
 def test_the_group_that_moved_most_is_named_with_how_far(tables):
@@ -97,22 +112,44 @@ CHECK = pl.DataFrame(
     [
         {"horizon_days": 30, "measure": measure, "value": value, "low": low, "high": high, "reference": None}
         for measure, value, low, high in (
-            ("observed_over_expected", 0.97, 0.9, 1.05), ("rows", 1200.0, 1200.0, 1200.0), ("dates", 4.0, 4.0, 4.0),
-            ("distinct_faults", 60.0, 60.0, 60.0), ("caught_among_first_k", 0.62, 0.5, 0.7), ("first_k", 20.0, 20.0, 20.0),
-            ("lead_time_days", 17.0, 2.0, 28.0), ("brier_skill_above_leeway", 0.08, 0.01, 0.12), ("auc", 0.9, 0.85, 0.94),
+            ("observed_over_expected", 0.97, 0.9, 1.05),
+            ("rows", 1200.0, 1200.0, 1200.0),
+            ("dates", 4.0, 4.0, 4.0),
+            ("distinct_faults", 60.0, 60.0, 60.0),
+            ("caught_among_first_k", 0.62, 0.5, 0.7),
+            ("first_k", 20.0, 20.0, 20.0),
+            ("lead_time_days", 17.0, 2.0, 28.0),
+            ("brier_skill_above_leeway", 0.08, 0.01, 0.12),
+            ("auc", 0.9, 0.85, 0.94),
         )
     ],
     schema_overrides={"reference": pl.Float64},
-)  # fmt: skip
+)
 CURVE = pl.DataFrame(
-    {"horizon_days": [30, 30], "bin": [0, 5], "forecast": [0.01, 0.3], "observed": [0.011, 0.28], "low": [0.0, 0.2],
-     "high": [0.02, 0.36], "vehicles": [900, 100], "faults": [10, 28]}
-)  # fmt: skip
+    {
+        "horizon_days": [30, 30],
+        "bin": [0, 5],
+        "forecast": [0.01, 0.3],
+        "observed": [0.011, 0.28],
+        "low": [0.0, 0.2],
+        "high": [0.02, 0.36],
+        "vehicles": [900, 100],
+        "faults": [10, 28],
+    }
+)
 WATCH = pl.DataFrame(
-    {"horizon_days": [30, 30], "forecast_at": [START, START + timedelta(days=28)], "rows": [300, 300],
-     "expected": [5.0, 6.0], "observed": [5.0, 15.0], "low": [1.0, 2.0], "high": [9.0, 10.0], "inside": [True, False]},
+    {
+        "horizon_days": [30, 30],
+        "forecast_at": [START, START + timedelta(days=28)],
+        "rows": [300, 300],
+        "expected": [5.0, 6.0],
+        "observed": [5.0, 15.0],
+        "low": [1.0, 2.0],
+        "high": [9.0, 10.0],
+        "inside": [True, False],
+    },
     schema_overrides={"forecast_at": TIME},
-)  # fmt: skip
+)
 
 
 def test_a_manager_reads_what_came_true_of_what_was_said(reader):
@@ -124,8 +161,10 @@ def test_a_manager_reads_what_came_true_of_what_was_said(reader):
     assert said == [
         "Held against what came: 1,200 forecasts made at 4 past dates, 60 faults.",
         "For every 100 faults forecast, 97 came (between 90 and 105).",
-        "Seeing the 20 vehicles with the highest chance, which is what the workshop can do in that time, would have "
-        "caught 62 % of the faults, 17 days ahead in the middle case.",
+        (
+            "Seeing the 20 vehicles with the highest chance, which is what the workshop can do in that time, would have "
+            "caught 62 % of the faults, 17 days ahead in the middle case."
+        ),
         "It tells more than the leeway alone.",
     ]
     assert view.measures["name"][0] == "Faults that came, for one forecast"
@@ -165,15 +204,29 @@ def test_nothing_loaded_says_how_to_load():
     assert "leeway load" in drops(reports, aside).empty_reason
 
 
-REPORTS = ["loaded_at", "drop_name", "file", "table_name", "row_count", "loaded", "replaced", "repeated", "quarantined",
-           "flagged", "extra_columns", "unreadable"]  # fmt: skip
+REPORTS = [
+    "loaded_at",
+    "drop_name",
+    "file",
+    "table_name",
+    "row_count",
+    "loaded",
+    "replaced",
+    "repeated",
+    "quarantined",
+    "flagged",
+    "extra_columns",
+    "unreadable",
+]
 ASIDE = ["drop_name", "file", "row_number", "column_name", "reason", "detail", "original"]
 
 
 def test_rows_set_aside_are_counted_by_reason():
     reports = pl.DataFrame({name: ["x"] for name in REPORTS} | {"loaded": [10]})
-    aside = pl.DataFrame({name: ["a", "b"] for name in ASIDE} | {"reason": ["not a time"] * 2, "file": ["s.csv"] * 2,
-                         "column_name": ["read_at"] * 2})  # fmt: skip
+    aside = pl.DataFrame(
+        {name: ["a", "b"] for name in ASIDE}
+        | {"reason": ["not a time"] * 2, "file": ["s.csv"] * 2, "column_name": ["read_at"] * 2}
+    )
     view = drops(reports, aside)
     assert view.sentence.replace("\u00a0", " ").startswith("10 rows came in from 1 file; 2 rows were set aside")
     assert view.reasons.rows() == [("s.csv", "read_at", "not a time", 2)]

@@ -6,11 +6,17 @@ from dashboard.views.sentences import correction_sentence, limit_dates, short_se
 from dashboard.views.wording import Reader
 
 DRIFTING = {
-    "title": "Bank 1 idle trim", "unit": "%", "state": "drifting", "deviation": 8.1, "rate_per_30d": 0.9,
-    "onset_at": datetime(2031, 3, 12, tzinfo=UTC), "alarm_at": datetime(2031, 4, 20, tzinfo=UTC),
-    "limit_at_p10": datetime(2031, 6, 3, tzinfo=UTC), "limit_at_p50": datetime(2031, 6, 10, tzinfo=UTC),
+    "title": "Bank 1 idle trim",
+    "unit": "%",
+    "state": "drifting",
+    "deviation": 8.1,
+    "rate_per_30d": 0.9,
+    "onset_at": datetime(2031, 3, 12, tzinfo=UTC),
+    "alarm_at": datetime(2031, 4, 20, tzinfo=UTC),
+    "limit_at_p10": datetime(2031, 6, 3, tzinfo=UTC),
+    "limit_at_p50": datetime(2031, 6, 10, tzinfo=UTC),
     "limit_at_p90": datetime(2031, 6, 19, tzinfo=UTC),
-}  # fmt: skip
+}
 READER = Reader(as_of=datetime(2031, 5, 20, tzinfo=UTC))
 NO_LIMIT = {"limit_at_p10": None, "limit_at_p50": None, "limit_at_p90": None}
 
@@ -21,7 +27,8 @@ def said(row: dict) -> str:
 
 def test_a_climbing_correction_says_how_fast_since_when_and_when_it_meets_its_limit():
     assert said(DRIFTING) == (
-        "Bank 1 idle trim has climbed 0.9 % a month since 12 March; at this rate it meets its limit between 3 and 19 June."
+        "Bank 1 idle trim has climbed 0.9 % a month since 12 March; "
+        "at this rate it meets its limit between 3 and 19 June."
     )
 
 
@@ -44,15 +51,21 @@ def test_a_limit_already_met_is_said_to_be():
 
 def test_a_correction_outside_its_band_says_how_far():
     assert said(DRIFTING | NO_LIMIT | {"state": "outside", "deviation": -6.0}) == (
-        "Bank 1 idle trim stands 6 % below what this vehicle should read since 12 March; it is not expected to meet its limit."
+        "Bank 1 idle trim stands 6 % below what this vehicle should read since 12 March; "
+        "it is not expected to meet its limit."
     )
 
 
 @pytest.mark.parametrize(
     ("state", "words"),
-    [("not_learning", "it is not learning"), ("relearning", "is relearning"), ("not_read", "was not read lately"),
-     ("not_fitted", "is not fitted"), ("steady", "is where it should be")],
-)  # fmt: skip
+    [
+        ("not_learning", "it is not learning"),
+        ("relearning", "is relearning"),
+        ("not_read", "was not read lately"),
+        ("not_fitted", "is not fitted"),
+        ("steady", "is where it should be"),
+    ],
+)
 def test_every_other_state_has_its_sentence(state, words):
     assert words in said(DRIFTING | {"state": state})
 
@@ -65,3 +78,8 @@ def test_in_a_cell_the_same_is_said_in_a_few_words():
 
 def test_a_drift_without_a_known_rate_is_still_said():
     assert "has climbed slowly since 12 March" in said(DRIFTING | {"rate_per_30d": None})
+
+
+def test_a_limit_years_away_is_not_dated():
+    far = {f"limit_at_p{share}": datetime(2034, 1, 1, tzinfo=UTC) for share in (10, 50, 90)}
+    assert said(DRIFTING | far).endswith("at this rate it does not meet its limit within two years.")

@@ -7,10 +7,14 @@ from dashboard.views.joined import Choice
 from dashboard.views.today import FleetTables, cause_name, today
 
 VEHICLES = pl.DataFrame(
-    {"vehicle_id": ["V1", "V2", "V3", "V4"], "engine_family": ["Rowan 2.0"] * 3 + ["Alder 1.6"],
-     "depot": ["Saltings", "Millrace", "Saltings", "Millrace"], "duty": [None] * 4},
+    {
+        "vehicle_id": ["V1", "V2", "V3", "V4"],
+        "engine_family": ["Rowan 2.0"] * 3 + ["Alder 1.6"],
+        "depot": ["Saltings", "Millrace", "Saltings", "Millrace"],
+        "duty": [None] * 4,
+    },
     schema_overrides={"duty": pl.String},
-)  # fmt: skip
+)
 
 
 @pytest.fixture
@@ -30,7 +34,8 @@ def shown(fleet, reader, **picked):
 
 def test_the_fleet_is_summed_up_in_one_sentence(fleet, reader):
     assert shown(fleet, reader).sentence.replace("\u00a0", " ") == (
-        "Of 4 vehicles, 1 should be looked at this week, 1 can be planned, 1 needs nothing and too little is known of 1."
+        "Of 4 vehicles, 1 should be looked at this week, 1 can be planned, 1 needs nothing "
+        "and too little is known of 1."
     )
 
 
@@ -62,20 +67,34 @@ def test_of_many_healthy_vehicles_the_expected_false_alarms_are_counted(tables, 
     """1000 healthy vehicles at 0.1 a year: 1000 x 0.1 x 30 / 365.25 = 8.2 in thirty days."""
     healthy = pl.DataFrame({"vehicle_id": [f"H{n}" for n in range(1000)]})
     states = pl.concat(
-        [tables["correction_state"], *(
-            tables["correction_state"].filter(pl.col("correction") == "ltft_b1_idle", pl.col("alarm")).with_columns(
-                vehicle_id=pl.lit(f"A{n}"), alarm_at=pl.lit(reader.as_of - timedelta(days=3))) for n in range(20)
-        )]
-    )  # fmt: skip
+        [
+            tables["correction_state"],
+            *(
+                tables["correction_state"]
+                .filter(pl.col("correction") == "ltft_b1_idle", pl.col("alarm"))
+                .with_columns(vehicle_id=pl.lit(f"A{n}"), alarm_at=pl.lit(reader.as_of - timedelta(days=3)))
+                for n in range(20)
+            ),
+        ]
+    )
     fleet = FleetTables(
         vehicle_state=pl.concat([healthy, pl.DataFrame({"vehicle_id": [f"A{n}" for n in range(20)]})]).with_columns(
-            urgency=pl.lit("none"), leading_correction=pl.lit(None, pl.String), leeway_pct=pl.lit(None, pl.Float64),
-            last_read_at=pl.lit(datetime(2031, 5, 1, tzinfo=UTC)), days_since_read=pl.lit(1.0), outlier_score=pl.lit(0.1),
-            is_outlier=pl.lit(False), open_faults=pl.lit(0),
+            urgency=pl.lit("none"),
+            leading_correction=pl.lit(None, pl.String),
+            leeway_pct=pl.lit(None, pl.Float64),
+            last_read_at=pl.lit(datetime(2031, 5, 1, tzinfo=UTC)),
+            days_since_read=pl.lit(1.0),
+            outlier_score=pl.lit(0.1),
+            is_outlier=pl.lit(False),
+            open_faults=pl.lit(0),
         ),
-        correction_state=states, fault_forecast=tables["fault_forecast"], cause_ranking=tables["cause_ranking"],
-        vehicles=VEHICLES, corrections=corrections, cause_titles={},
-    )  # fmt: skip
+        correction_state=states,
+        fault_forecast=tables["fault_forecast"],
+        cause_ranking=tables["cause_ranking"],
+        vehicles=VEHICLES,
+        corrections=corrections,
+        cause_titles={},
+    )
     assert "about 8.2 of them may be false" in shown(fleet, reader).alarms
 
 

@@ -86,8 +86,16 @@ def test_an_outlier_is_explained_by_the_corrections_that_make_it_one(tables, cor
     )
 
 
-PARTS = {"centre": 0.5, "season": 0.2, "offset": -0.1, "relearning": 0.0, "expected": 0.6, "level": 8.0, "evidence": 24.3,
-         "threshold": 11.0}  # fmt: skip
+PARTS = {
+    "centre": 0.5,
+    "season": 0.2,
+    "offset": -0.1,
+    "relearning": 0.0,
+    "expected": 0.6,
+    "level": 8.0,
+    "evidence": 24.3,
+    "threshold": 11.0,
+}
 
 
 def test_the_reasoning_adds_up_to_what_is_expected_and_names_the_threshold(states):
@@ -101,22 +109,30 @@ def test_the_reasoning_adds_up_to_what_is_expected_and_names_the_threshold(state
 
 def test_without_kept_expectations_there_is_no_reasoning(states):
     path = pl.DataFrame(
-        {"value": [8.4], **dict.fromkeys(PARTS, [None])}, schema_overrides=dict.fromkeys(PARTS, pl.Float64)
+        {"value": [8.4], **{part: [None] for part in PARTS}}, schema_overrides=dict.fromkeys(PARTS, pl.Float64)
     )
     assert not views.reasoning(path, states.row(0, named=True)).height
 
 
 def test_events_are_joined_in_time_and_nothing_later_is_shown(tables):
     work = pl.DataFrame(
-        {"done_at": [datetime(2031, 1, 5, tzinfo=UTC), datetime(2031, 6, 1, tzinfo=UTC)], "kind": ["replacement", "repair"],
-         "component": ["idle_valve", None]}, schema_overrides={"done_at": TIME})  # fmt: skip
+        {
+            "done_at": [datetime(2031, 1, 5, tzinfo=UTC), datetime(2031, 6, 1, tzinfo=UTC)],
+            "kind": ["replacement", "repair"],
+            "component": ["idle_valve", None],
+        },
+        schema_overrides={"done_at": TIME},
+    )
     notes = pl.DataFrame(
         {"at": [datetime(2031, 2, 1, tzinfo=UTC)], "about": ["fleet"], "text": ["New fuel supplier"]},
         schema_overrides={"at": TIME},
     )
     events = views.events_of(
-        work=work, fault_events=tables["fault_event"], readings=tables["reading_clock"], notes=notes,
+        work=work,
+        fault_events=tables["fault_event"],
+        readings=tables["reading_clock"],
+        notes=notes,
         until=datetime(2031, 5, 20, tzinfo=UTC),
-    )  # fmt: skip
+    )
     assert events["kind"].to_list() == ["work", "note", "calibration", "power", "fault"]
     assert events["text"].to_list()[:3] == ["replacement: idle valve", "New fuel supplier", "calibration B"]

@@ -63,8 +63,10 @@ def test_distances_and_rates_by_distance_follow_the_readers_unit():
 
 def test_small_words():
     assert (count(0, "vehicle"), count(1, "vehicle"), count(1200, "vehicle")) == (
-        "no\u00a0vehicles", "1\u00a0vehicle", "1,200\u00a0vehicles",
-    )  # fmt: skip
+        "no\u00a0vehicles",
+        "1\u00a0vehicle",
+        "1,200\u00a0vehicles",
+    )
     assert (listed(["a"]), listed(["a", "b", "c"]), listed([])) == ("a", "a, b and c", "")
     assert (unit_word("degC"), amount(2.0, "ratio"), amount(0.9, "%")) == ("°C", "2", "0.9\u00a0%")
 
