@@ -26,6 +26,7 @@ from pipelines.forecast.outcomes import Record, days
 from pipelines.handover import Bools, Drift, Evidence, FamilyDrift, Float64s, History, Int64s, Outliers
 
 FARTHEST_DAYS = 730.0
+FAMILY_SAMPLE = 20_000  # rows that tell a family's spread
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -42,7 +43,8 @@ class Features:
         largest: Largest deviation, sigmas, [n].
         leading: Index of the correction that leads (in its family's panel), -1: none, [n].
         side: Side it strays to, -1, 0 or 1, [n].
-        deviations: z of every correction of any family, cut at 10 and compressed, 0 where not read, [n, codes].
+        deviations: z of every correction of any family, then its level against the family, both cut at 10 spreads and
+            compressed, 0 where not read, [n, 2 codes].
     """
 
     values: Float64s
@@ -79,7 +81,7 @@ def features_of(
     found = np.zeros((len(origins), COLUMNS))
     passage = np.zeros((len(origins), len(PASSAGE_DAYS)))
     codes = sorted({code for family in drift.families for code in family.panel.codes})
-    deviations = np.zeros((len(origins), len(codes)))
+    deviations, levels = np.zeros((2, len(origins), len(codes)))
     relearning = np.zeros(len(origins))
     standing = _Standing(history, record)
     sides = _fault_codes(evidence)
@@ -94,6 +96,7 @@ def features_of(
         )
         places = np.searchsorted(codes, family.panel.codes)
         deviations[np.ix_(mine, places)] = np.arcsinh(np.nan_to_num(np.clip(family.z[rows], -10.0, 10.0)))
+        levels[np.ix_(mine, places)] = np.arcsinh(np.nan_to_num(np.clip(_levels(family, rows), -10.0, 10.0)))
         relearning[mine] = family.relearning[rows].any(axis=1)
     repaired = origins.at - record.repairs.last_until(origins.vehicle, origins.at)
     columns: dict[str, tuple[Float64s, int]] = {
@@ -127,8 +130,23 @@ def features_of(
         largest=found[:, LARGEST],
         leading=found[:, LEADING].astype(np.int64),
         side=found[:, SIDE],
-        deviations=deviations,
+        deviations=np.column_stack([deviations, levels]),
     )
+
+
+def _levels(family: FamilyDrift, rows: Int64s) -> Float64s:
+    """Smoothed levels against all of the family, in robust spreads, [n, C]: what a whole fleet that wears shares, too.
+
+    A deviation is taken from what peers do; where most of them are failing at once, failing looks normal.
+    """
+    step = 1 + len(family.panel.read_at) // FAMILY_SAMPLE
+    sample = family.expected[::step] + family.deviation[::step]
+    sample = np.where(np.isfinite(sample).any(axis=0), sample, 0.0)
+    centre = np.nanmedian(sample, axis=0)
+    spread = 1.4826 * np.nanmedian(np.abs(sample - centre), axis=0)
+    level = family.expected[rows] + family.deviation[rows] - centre
+    found: Float64s = level / np.where(spread > 0, spread, np.inf)
+    return found
 
 
 def straying_of(origins: Origins, drift: Drift) -> tuple[Float64s, Float64s]:

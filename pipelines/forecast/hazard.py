@@ -18,7 +18,7 @@ from pipelines.forecast.origins import origins_at
 from pipelines.forecast.outcomes import days, record_of
 from pipelines.forecast.past import HORIZONS, Past, past_of
 from pipelines.handover import Drift, Evidence, Float64s, Forecast, History, Outliers
-from pipelines.outliers.in_service import in_service
+from pipelines.in_service import in_service
 from pipelines.settings import Settings
 
 MODEL_SCHEMA = {"term": pl.String, "horizon_days": pl.Int64, "value": pl.Float64, "meaning": pl.String}
