@@ -14,7 +14,23 @@ FILE = click.Path(dir_okay=False, path_type=Path)
 DAY = click.DateTime(["%Y-%m-%d"])
 
 
-@click.command()
+HELP = """Make a synthetic fleet with known truth.
+
+Writes drops as a real fleet would hand them over, one folder a month (OUT/2030-01, OUT/2030-02, ...), and beside
+them OUT/truth: what really was wrong, since when, and which faults set. `leeway load OUT` loads the drops alone; a
+folder named truth is never loaded.
+
+\b
+300 vehicles over a year and a half:
+  leeway simulate --vehicles 300 --weeks 78 --seed 1 --out fleet
+Twice the healthy noise (noisy.toml holds the one line `noise = 2.0`):
+  leeway simulate --scenario noisy.toml --out fleet
+Everything that a scenario can change, with what it means:
+  leeway simulate --show
+"""
+
+
+@click.command(help=HELP)
 @click.option("--vehicles", type=click.IntRange(min=1), default=300, show_default=True, help="How many vehicles.")
 @click.option("--weeks", type=click.IntRange(min=1), default=78, show_default=True, help="How many weeks.")
 @click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Same seed, same bytes.")
@@ -32,20 +48,7 @@ DAY = click.DateTime(["%Y-%m-%d"])
               help="Simulated futures a vehicle in each of the oracle's two halves.")  # fmt: skip
 @click.option("--show", is_flag=True, help="Print the demo's scenario with its comments, and stop.")
 def simulate(out: Path | None, *, scenario_file: Path | None, show: bool, **options: Any) -> None:
-    r"""Make a synthetic fleet with known truth.
-
-    Writes drops as a real fleet would hand them over, one folder a month (OUT/2030-01, OUT/2030-02, ...), and beside
-    them OUT/truth: what really was wrong, since when, and which faults set. `leeway load OUT` loads the drops alone; a
-    folder named truth is never loaded.
-
-    \b
-    300 vehicles over a year and a half:
-      leeway simulate --vehicles 300 --weeks 78 --seed 1 --out fleet
-    Twice the healthy noise (noisy.toml holds the one line `noise = 2.0`):
-      leeway simulate --scenario noisy.toml --out fleet
-    Everything that a scenario can change, with what it means:
-      leeway simulate --show
-    """
+    """Make a synthetic fleet with known truth; what a person reads is in HELP."""
     if show:
         click.echo(demo_text())
         return
