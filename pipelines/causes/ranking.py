@@ -17,7 +17,7 @@ from pipelines.causes.severity import Nuisance, log_bayes_factors
 from pipelines.causes.standing_codes import log_code_ratios, speaking_codes
 from pipelines.causes.wording import Findings, cause_evidence, none_evidence
 from pipelines.handover import Drift, Evidence, FamilyDrift, Float64s, History, Int64s
-from pipelines.outliers.in_service import in_service
+from pipelines.in_service import in_service
 
 SEVERITY_SCALE = 0.4  # half-normal, share of the way to the limit; most defects are met before it (judgement)
 OUTLIER_SHARE = 0.002  # of a vehicle's corrections, off for a reason of their own that no cause names (judgement)

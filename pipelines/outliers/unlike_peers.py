@@ -13,7 +13,7 @@ import polars as pl
 from pipelines.handover import Bools, Drift, Evidence, FamilyDrift, Float64s, Int64s, Outliers
 from pipelines.outliers.conformal import conformal_score
 from pipelines.outliers.forest import Forest, anomaly, grow_forest, path_contributions
-from pipelines.outliers.in_service import in_service
+from pipelines.in_service import in_service
 from pipelines.outliers.reasons import correction_shares
 from pipelines.outliers.summaries import Peers, distance_score, learn_peers, squared_distance, standardise, summarise
 from pipelines.settings import Settings
@@ -44,7 +44,7 @@ def unlike_peers(drift: Drift, *, evidence: Evidence, settings: Settings) -> Out
     without any outcome, so it tells the forecast nothing of what came after.
     """
     families = [family for family in drift.families if len(family.panel.read_at) and family.panel.codes]
-    service = in_service(evidence.vehicles, evidence.as_of)
+    service = in_service(evidence.vehicles, evidence.as_of).select("vehicle_id", "engine_family")
     if not families:
         return _nothing_read(service)
     groups = dict(evidence.corrections.select("code", pl.col("group").fill_null("other")).iter_rows())
@@ -89,6 +89,7 @@ def _judges(families: list[FamilyDrift], groups: dict[str, str], *, evidence: Ev
             family.z[rows].astype(np.float64),
             [groups.get(code, "other") for code in family.panel.codes],
             vehicles=len(np.unique(_vehicle_of_row(family)[rows])),
+            everyone=family.z[_settled_rows(family, evidence)].astype(np.float64),
         )
         for family, rows in zip(families, references, strict=True)
     ]
@@ -149,15 +150,20 @@ def _scored(family: FamilyDrift, judge: Judge) -> tuple[Float64s, Float64s, Floa
 
 
 def _reference_rows(family: FamilyDrift, evidence: Evidence) -> Int64s:
+    settled = _settled_rows(family, evidence)
+    certain = np.nan_to_num(family.evidence[settled] - family.threshold, nan=-np.inf).max(axis=1) > CERTAIN_EVIDENCE
+    quiet = ~certain & ~family.relearning[settled].any(axis=1)
+    enough: Bools = quiet if quiet.sum() >= FEWEST_REFERENCES else ~certain
+    return settled[enough]
+
+
+def _settled_rows(family: FamilyDrift, evidence: Evidence) -> Int64s:
+    """Last reading of each closed block of each vehicle that was read often enough by then."""
     block = _blocks(family)
     today = np.datetime64(evidence.as_of.replace(tzinfo=None), "D").astype(np.int64) // BLOCK_DAYS
     closes = np.append(block[1:] != block[:-1], True)
     closes[_last_rows(family)] = True
-    settled = closes & (block < today) & (_reading_number(family) >= FEWEST_READINGS)
-    certain = np.nan_to_num(family.evidence - family.threshold, nan=-np.inf).max(axis=1) > CERTAIN_EVIDENCE
-    quiet = settled & ~certain & ~family.relearning.any(axis=1)
-    enough: Bools = quiet if quiet.sum() >= FEWEST_REFERENCES else settled & ~certain
-    return np.flatnonzero(enough)
+    return np.flatnonzero(closes & (block < today) & (_reading_number(family) >= FEWEST_READINGS))
 
 
 def _blocks(family: FamilyDrift) -> Int64s:

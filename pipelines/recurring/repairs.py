@@ -12,7 +12,7 @@ from pipelines.catalogue.tables import published_tables
 from pipelines.causes.knowledge import causes
 from pipelines.causes.noise import deviation_noise
 from pipelines.handover import Bools, Drift, Evidence, FamilyDrift, Float32s, Float64s, History, Int64s
-from pipelines.outliers.in_service import in_service
+from pipelines.in_service import in_service
 from pipelines.recurring.affected import FamilyPlaces, family_places
 
 MENDS = ("cleaning", "adjustment", "repair", "replacement", "reset", "module_replacement", "programming")

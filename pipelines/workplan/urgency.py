@@ -9,7 +9,7 @@ import polars as pl
 
 from pipelines.catalogue.tables import published_tables
 from pipelines.handover import Evidence, History
-from pipelines.workplan.in_service import in_service
+from pipelines.in_service import in_service
 from pipelines.workplan.rules import newest_memory_readings, rules_met, standing_codes
 
 # Worst first. What stands still hides what it would have shown, so it comes before relearning, which is on course.
