@@ -16,6 +16,8 @@ from pipelines.handover import Bools, Float32s, Float64s, Int64s
 LARGEST_GROUPS = 5
 TYPICAL_ROWS = 20  # a channel's own spread counts as much as the family's typical one from this many rows on
 MAX_SIGMAS = 30.0
+ROWS_FOR_TAIL = 200
+TAIL, TAIL_SIGMAS = 0.98, 2.326  # two in a hundred lie farther than so many sigmas
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -54,13 +56,15 @@ class Peers:
         return [*per_scope, "second largest", "common shift"]
 
 
-def learn_peers(z: Float64s, groups: list[str], *, vehicles: int) -> Peers:
+def learn_peers(z: Float64s, groups: list[str], *, vehicles: int, everyone: Float64s | None = None) -> Peers:
     """Spread and correlation of healthy deviations.
 
     Args:
         z: Reference vehicle-weeks, [n, C]; NaN: not read.
         groups: The catalogue's group of each correction, [C].
         vehicles: How many vehicles they come from; few vehicles shrink the correlation more.
+        everyone: The same without leaving out who strays, [m, C]: a correction that is seldom but far off in many
+            vehicles is judged by that tail, or it alone would name the outliers.
 
     Source: cellwise robust correlation by normal scores of ranks: Öllerer and Croux (2015), Robust high-dimensional
         precision matrix estimation.
@@ -71,6 +75,9 @@ def learn_peers(z: Float64s, groups: list[str], *, vehicles: int) -> Peers:
     typical = float(np.median(known)) if known.size else 1.0
     scale = np.sqrt((rows * spread**2 + TYPICAL_ROWS * typical**2) / (rows + TYPICAL_ROWS))
     centre = centre * rows / (rows + TYPICAL_ROWS)
+    if everyone is not None and len(everyone) >= ROWS_FOR_TAIL:
+        away = np.abs(np.where(np.isfinite(everyone), everyone, centre) - centre)
+        scale = np.maximum(scale, np.quantile(away, TAIL, axis=0) / TAIL_SIGMAS)
     correlation = _rank_correlation(z)
     shrink = z.shape[1] / (z.shape[1] + max(vehicles, 1))
     correlation = (1 - shrink) * correlation + shrink * np.eye(z.shape[1])

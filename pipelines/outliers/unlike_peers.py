@@ -11,9 +11,9 @@ import numpy as np
 import polars as pl
 
 from pipelines.handover import Bools, Drift, Evidence, FamilyDrift, Float64s, Int64s, Outliers
+from pipelines.in_service import in_service
 from pipelines.outliers.conformal import conformal_score
 from pipelines.outliers.forest import Forest, anomaly, grow_forest, path_contributions
-from pipelines.in_service import in_service
 from pipelines.outliers.reasons import correction_shares
 from pipelines.outliers.summaries import Peers, distance_score, learn_peers, squared_distance, standardise, summarise
 from pipelines.settings import Settings
