@@ -20,7 +20,8 @@ def ewma(z: Float64s, *, weight: float) -> Float64s:
     for i in range(z.shape[-1]):
         level = np.where(np.isnan(z[..., i]), level, level + weight * (z[..., i] - level))
         out[..., i] = level
-    return out / np.sqrt(weight / (2 - weight))
+    scaled: Float64s = out / np.sqrt(weight / (2 - weight))
+    return scaled
 
 
 def average_run_length(*, weight: float, limit: float, shift: float, states: int = 401) -> float:

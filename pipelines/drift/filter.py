@@ -25,6 +25,7 @@ CANDIDATES = (
 NOTABLE = 2.0  # squared z of a step from which an onset is kept for its own sake
 AGE_RATIO = 1.8  # an onset goes when its elder neighbour is at most this many times as old as its younger one
 SHOCK = 8.0  # innovations up to this size move the noise's own state: most that last a while are real
+WILD = 2.0  # a single innovation this many times beyond the last knot waits for the next reading to bear it out
 SMOOTHING = 0.3  # weight of the newest reading in the smoothed level
 HOLD = 0.7  # an alarm holds until its evidence is below this share of the threshold ...
 BACK = 0.75  # ... or it reads within this many sigmas of what is expected,
@@ -111,7 +112,8 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
         before = np.nan
         calibration_last = -1
         p11 = p12 = p22 = 0.0
-        t_last = h = amplitude = 0.0
+        t_last = t_read = h = amplitude = 0.0
+        wild = False
         hour_last = np.nan
         last_expected = np.nan
         last_deviation = np.nan
@@ -170,13 +172,26 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
                 for j in range(count):
                     bank[j, 3] *= rho
                     bank[j, 7] *= rho
-                bank[count, 0] = t_last
+                bank[count, 0] = t_read
                 bank[count, 1] = seen
                 bank[count, 2:] = 0.0
                 count += 1
             s = p11 + 2 * p12 + p22 + m[ROUNDING]
             root = np.sqrt(s)
             u = (x - mu - n) / root
+            if not wild and seen and abs(u) > WILD * tails[block[r], -1]:
+                wild = True
+                count -= 1
+                t_last = day[r]
+                hour_last = hours[r]
+                expected[r] = last_expected
+                deviation[r] = last_deviation
+                slope[r] = last_slope
+                evidence[r] = last_evidence
+                alarm[r] = on
+                relearning[r] = learning
+                continue
+            wild = False
             score = normal_score(u, tails[block[r]])
             k1 = (p11 + p12) / s
             k2 = (p12 + p22) / s
@@ -212,7 +227,7 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
             p11 -= k1 * k1 * s
             p12 -= k1 * k2 * s
             p22 -= k2 * k2 * s
-            t_last = day[r]
+            t_last = t_read = day[r]
             hour_last = hours[r]
             calibration_last = calibration[r]
             seen += 1

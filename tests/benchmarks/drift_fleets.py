@@ -148,7 +148,13 @@ def _frames(  # noqa: PLR0917
     tables = {name: table.empty() for name, table in drop_tables().items()}
     keys = pl.DataFrame({"vehicle_id": names[vehicle].tolist(), "read_at": read_at})
     wide = pl.DataFrame({code: x[:, i].astype(np.float32) for i, code in enumerate(codes)})
-    snapshots = pl.concat([keys, wide], how="horizontal")
+    circumstances = _filled(
+        keys.with_columns(
+            odometer_km=pl.Series(day * 50.0), ignition_hours=pl.Series(day * 1.5), calibration=pl.lit("A")
+        ),
+        tables["snapshots"],
+    )
+    snapshots = pl.concat([circumstances, wide], how="horizontal")
     limit = world.authority * unit
     catalogue = pl.DataFrame(
         {

@@ -1,0 +1,6 @@
+"""Light fleets for the tests of bands."""
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))

@@ -1,0 +1,49 @@
+"""What is normal is learned back from light fleets, whatever their noise, with defects among the vehicles."""
+
+import numpy as np
+import pytest
+from drift_fleets import World, light_fleet
+
+from pipelines.bands.learning import learn_normals
+from pipelines.bands.normal import days
+from pipelines.bands.panel import panels
+from pipelines.bands.relearning import settled_rows
+
+
+def learned(world):
+    fleet = light_fleet(world)
+    found = panels(fleet.evidence, fleet.history)
+    start = min(float(days(panel).min()) for panel in found)
+    settled = [settled_rows(panel, days(panel), np.zeros(len(panel.codes))) for panel in found]
+    return learn_normals(found, fleet_start=start, settled=settled)
+
+
+@pytest.mark.parametrize("memory", [0.2, 0.5, 0.8])
+@pytest.mark.parametrize("drifting", [0.0, 0.35])
+def test_sigma_and_memory_come_back_with_defects_in_a_third_of_the_vehicles(memory, drifting):
+    normal = learned(World(vehicles=90, corrections=4, weeks=80, memory=memory, drifting=drifting, seed=8))[0]
+    sigma = normal.sigma[:, -1] / np.geomspace(0.1, 10, 4)
+    assert sigma == pytest.approx(np.ones(4), abs=0.12)
+    assert np.median(normal.memory_days[:, -1]) == pytest.approx(-7 / np.log(memory), rel=0.35)
+
+
+def test_rounding_as_coarse_as_the_noise_is_told_from_it():
+    normal = learned(World(vehicles=90, corrections=4, weeks=80, step=1.0, seed=9))[0]
+    unit = np.geomspace(0.1, 10, 4)
+    assert normal.sigma[:, -1] / unit == pytest.approx(np.ones(4), abs=0.12)
+    assert normal.rounding[:, -1] / unit**2 == pytest.approx(np.full(4, 1 / 12), rel=0.01)
+
+
+def test_heavy_tails_widen_the_knots_far_out_and_not_the_middle():
+    light = learned(World(vehicles=90, corrections=4, weeks=80, seed=10))[0].tails[:, -1]
+    heavy = learned(World(vehicles=90, corrections=4, weeks=80, tails=3.5, seed=10))[0].tails[:, -1]
+    assert (heavy[:, -1] > light[:, -1] + 0.5).all()
+    assert (heavy[:, 2] < light[:, 2] + 0.1).all()
+    assert (np.diff(heavy, axis=1) > 0).all()
+
+
+def test_families_of_three_lean_on_the_others():
+    normals = learned(World(vehicles=30, families=10, corrections=2, weeks=40, seed=11))
+    sigma = np.array([normal.sigma[:, -1] for normal in normals]) / np.geomspace(0.1, 10, 2)
+    assert sigma.mean() == pytest.approx(1.0, abs=0.12)
+    assert sigma.std() < 0.2
