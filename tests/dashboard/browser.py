@@ -71,7 +71,15 @@ def browser() -> Iterator[Browser]:
 
 
 def settle(page: Page) -> None:
-    """Wait until the page has run and drawn."""
-    page.wait_for_selector("h1", timeout=20_000)
-    page.wait_for_function("!document.querySelector('[data-test-script-state=\"running\"]')", timeout=20_000)
-    page.wait_for_timeout(700)
+    """Wait until the page has run and what it says stands still."""
+    page.wait_for_selector("h1", timeout=60_000)
+    said, still = "", 0
+    for _ in range(150):
+        page.wait_for_timeout(200)
+        running = page.locator('[data-test-script-state="running"]').count()
+        now = page.locator("[data-testid=stMain]").inner_text()
+        still = still + 1 if now == said and not running else 0
+        said = now
+        if still == 4:
+            return
+    raise RuntimeError(f"{page.url} did not come to rest within 30 s")

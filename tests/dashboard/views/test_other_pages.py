@@ -162,8 +162,8 @@ def test_a_manager_reads_what_came_true_of_what_was_said(reader):
         "Held against what came: 1,200 forecasts made at 4 past dates, 60 faults.",
         "For every 100 faults forecast, 97 came (between 90 and 105).",
         (
-            "Seeing the 20 vehicles with the highest chance, which is what the workshop can do in that time, would have "
-            "caught 62 % of the faults, 17 days ahead in the middle case."
+            "Seeing the 20 vehicles with the highest chance, which is what the workshop can do in that time, would "
+            "have caught 62 % of the faults, 17 days ahead in the middle case."
         ),
         "It tells more than the leeway alone.",
     ]

@@ -1,0 +1,62 @@
+"""Every page on stores that the pipelines really made: the demo fleet, the open standard alone, a foreign catalogue."""
+
+import os
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from dashboard.demo import make_demo
+from dashboard.published import STORE_VARIABLE
+from dashboard.views.address import PAGES
+from pipelines.analyse import analyse
+from pipelines.intake.load import load
+from pipelines.settings import Settings
+from pipelines.store.evidence import read_evidence
+from pipelines.store.folder import Store
+from pipelines.store.publish import publish
+
+APP = Path(__file__).parents[3] / "dashboard" / "app.py"
+TURBOFAN = os.environ.get("LEEWAY_TURBOFAN")
+INPUTS = ["full set", "open standard", *(["turbofan"] if TURBOFAN else [])]
+SAID = {  # page -> a word that stands on it whatever the fleet is like
+    "today": "Of ",
+    "vehicle": "Chance of a fault",
+    "recurring": "Did the repairs hold?",
+    "plan": "work",
+    "trends": "Over the last eight weeks",
+    "trust": "no backtest was run yet",
+    "drops": "came in from",
+}
+
+
+@pytest.fixture(scope="session", params=INPUTS)
+def store(request, tmp_path_factory) -> Store:
+    made = Store(tmp_path_factory.mktemp("input") / "store")
+    if request.param == "turbofan":
+        load(made, [Path(str(TURBOFAN))])
+        publish(made, analyse(read_evidence(made), settings=Settings()))
+    else:
+        only = request.param == "open standard"
+        make_demo(made, vehicles=12, weeks=24, seed=3, open_standard_only=only, say=lambda _: None)
+    return made
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_every_page_says_what_it_is_for(monkeypatch, store, page):
+    monkeypatch.setenv(STORE_VARIABLE, str(store.path))
+    app = AppTest.from_file(str(APP), default_timeout=90).run()
+    app.switch_page(f"screens/{page}.py").run()
+    assert not app.exception, [error.message for error in app.exception]
+    assert not app.error
+    said = "\n".join(each.value for kind in ("subheader", "markdown", "info") for each in getattr(app, kind))
+    assert SAID[page] in said.replace("\u00a0", " ")
+
+
+def test_a_vehicles_chart_and_reasoning_come_from_what_the_analysis_kept(monkeypatch, store):
+    monkeypatch.setenv(STORE_VARIABLE, str(store.path))
+    app = AppTest.from_file(str(APP), default_timeout=90).run()
+    app.switch_page("screens/vehicle.py").run()
+    parts = app.table[0].value
+    assert parts["Part"].to_list()[:5] == ["Family centre", "Season", "Own offset", "Relearning", "Expected"]
+    assert "\N{EN DASH}" not in parts["Figure"].to_list()[:5]
