@@ -4,9 +4,9 @@ import numpy as np
 
 from pipelines.handover import Float64s
 
-READINGS_A_YEAR = 365.25 / 7
 # Rate of false alarms a series and reading = exp(INTERCEPT + SLOPE * threshold), by simulation of the filter on its
-# own noise (tests/benchmarks/drift_study.py, "null"); the same within a tenth for memories of 0 to 0.8 a reading.
+# own noise, at thresholds of 7 to 10; daily to fortnightly readings and memories of 0.2 to 0.8 a week agree within a
+# quarter, readings without memory alarm half as often (tests/benchmarks/drift_study.py measures it).
 INTERCEPT, SLOPE = -0.5, -1.0
 
 

@@ -63,7 +63,7 @@ def main() -> None:
     print(
         f"bare scan {scan:.2f} s; bands and drift {took:.1f} s ({took / scan:.0f} times), peak memory {memory:.1f} GiB"
     )
-    print(f"scaled to 10,000 x 104 x 73: {took * FULL / count:.0f} s")
+    print(f"scaled to 10,000 x 104 x 73: {took * FULL / count:.0f} s, {busy * FULL / count:.0f} s of processor")
 
 
 if __name__ == "__main__":
