@@ -15,6 +15,7 @@ from pipelines.handover import Float64s
 PRIOR_FAULTS = 0.5  # Jeffreys' prior of a Poisson rate
 PRIOR_YEARS = 2.0  # a fault in four vehicle-years, where nothing at all is known: judgement
 RISK_POWER = 2.0  # by which the rate grows with evidence (in alarm thresholds) and with leeway used: judgement
+PASSAGE_TRUST = 0.5  # share of first passages that come true; the rest level off before: judgement
 PASSAGE_DOUBT = 0.8  # standard deviation of the log odds of a first passage that no fault has confirmed: judgement
 
 
@@ -37,7 +38,7 @@ class PriorHazard:
         ahead = np.array(PASSAGE_DAYS) / 365.25
         expected = (self.rate if rate is None else rate) * risk[:, None] * ahead
         clipped = np.clip(features.passage, 1e-9, 1 - 1e-9)
-        passage = expit(logit(clipped) + passage_shift)
+        passage = PASSAGE_TRUST * expit(logit(clipped) + passage_shift)
         probability: Float64s = np.maximum.accumulate(1 - (1 - passage) * np.exp(-expected), axis=1)
         return probability
 
