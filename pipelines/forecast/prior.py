@@ -14,7 +14,7 @@ from pipelines.handover import Float64s
 
 PRIOR_FAULTS = 0.5  # Jeffreys' prior of a Poisson rate
 PRIOR_YEARS = 2.0  # a fault in four vehicle-years, where nothing at all is known: judgement
-RISK_POWER = 2.0  # by which the rate grows with evidence (in alarm thresholds) and with leeway used: judgement
+RISK_POWER = 2.0  # by which the rate grows with leeway used; with evidence it grows in proportion: judgement
 PASSAGE_TRUST = 0.5  # share of first passages that come true; the rest level off before: judgement
 PASSAGE_DOUBT = 0.8  # standard deviation of the log odds of a first passage that no fault has confirmed: judgement
 
@@ -73,5 +73,5 @@ def learn_prior(origins: Origins, features: Features, outcomes: Outcomes, *, eve
 
 def _relative_risk(features: Features) -> Float64s:
     nearness = 105.0 / (5.0 + np.clip(features.leeway, 0.0, 100.0))
-    risk: Float64s = ((1.0 + np.maximum(features.severity, 0.0)) * nearness) ** RISK_POWER
+    risk: Float64s = (1.0 + np.maximum(features.severity, 0.0)) * nearness**RISK_POWER
     return risk
