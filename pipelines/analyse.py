@@ -63,6 +63,7 @@ def analyse(evidence: Evidence, *, settings: Settings, progress: Progress = lamb
             "learning_epoch": history.epochs,
             "record_notice": history.notices,
             "reading_clock": history.readings,
+            "analysis_setting": settings.as_frame(),
             **drift.extras,
         },
     )

@@ -1,6 +1,8 @@
 """The few settings a user may turn, in the user's terms; every default says where it comes from."""
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+
+import polars as pl
 
 from pipelines.errors import SettingError
 
@@ -27,3 +29,9 @@ class Settings:
             raise SettingError(
                 f"share of false outliers: {self.false_outlier_share:g} is outside 0 to 0.2. Choose a value between."
             )
+
+    def as_frame(self) -> pl.DataFrame:
+        """`setting, value`: what an analysis was set to, published beside its tables."""
+        return pl.DataFrame(
+            [(name, float(value)) for name, value in asdict(self).items()], schema=["setting", "value"], orient="row"
+        )

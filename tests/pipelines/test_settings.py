@@ -16,3 +16,12 @@ def test_a_promise_outside_its_range_is_refused_with_the_range(promise):
 def test_a_share_of_false_outliers_outside_its_range_is_refused(share):
     with pytest.raises(SettingError, match="share of false outliers"):
         Settings(false_outlier_share=share)
+
+
+def test_what_an_analysis_was_set_to_can_be_published():
+    frame = Settings(false_alarms_per_vehicle_year=0.2).as_frame()
+    assert dict(frame.iter_rows()) == {
+        "false_alarms_per_vehicle_year": 0.2,
+        "false_outlier_share": 0.01,
+        "seed": 20310.0,
+    }
