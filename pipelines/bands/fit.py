@@ -7,6 +7,7 @@ import numpy as np
 
 from pipelines.bands.noise import Noise, fit_noise, take_out_levels
 from pipelines.bands.normal import WEEK, days, vehicle_of_row
+from pipelines.bands.standing import held_at, may_stand, repeats
 from pipelines.handover import Bools, Float32s, Float64s, Int32s, Int64s, Panel
 
 SAMPLE = 200  # vehicles a family's noise is learned from
@@ -22,6 +23,7 @@ class Fit:
     """What one family's readings up to a day say; C corrections, K calibrations, R sampled rows of V vehicles.
 
     healthy [C, R], epoch [C, R], row_start [V + 1], day [R]: the sample, readings without level and season.
+    may_stand [C]: a repeat shows nothing.
     centre [C, K]. ageing [C] per km. offset_sd [C]. season_move, depot_move [C, lags]: variance of a week's movement
     of the family, and of a depot against it. peers: vehicles read in a week.
     corrections: how many of them a vehicle's readings have. readings_a_year: of a vehicle.
@@ -32,6 +34,7 @@ class Fit:
     epoch: Int32s
     row_start: Int64s
     day: Float64s
+    may_stand: Bools
     centre: Float64s
     ageing: Float64s
     offset_sd: Float64s
@@ -58,6 +61,11 @@ def fit_family(panel: Panel, *, settled: Bools, until: float) -> Fit:
         rows = np.flatnonzero(day < until)
     values, epoch, ok = panel.values.T[:, rows], panel.epoch.T[:, rows], settled[:, rows]
     row_start = np.searchsorted(vehicle[rows], np.arange(len(panel.vehicles) + 1)).astype(np.int64)
+    stand = may_stand(values, epoch, row_start, panel.resolution)
+    low, high = held_at(panel)
+    for c in np.flatnonzero(stand):
+        always = np.ones(len(rows), dtype=np.bool_)
+        ok[c] &= ~repeats(values[c], epoch[c], row_start, always, low[c], high[c])
     ageing = _ageing(values, epoch, row_start, panel.km[rows], ok)
     values = values - (ageing[:, None] * np.nan_to_num(panel.km[rows])).astype(np.float32)
     week = np.floor((day[rows] - day[rows].min()) / WEEK).astype(np.int32)
@@ -76,6 +84,7 @@ def fit_family(panel: Panel, *, settled: Bools, until: float) -> Fit:
         epoch=epoch,
         row_start=row_start,
         day=day[rows],
+        may_stand=stand,
         centre=centre,
         ageing=ageing,
         season_move=season_move,

@@ -13,6 +13,7 @@ from pipelines.handover import Float64s, Panel
 
 MODEL = (
     "ageing", "sigma", "memory_days", "rounding", "wander", "offset_sd", "season_move", "depot_move",
+    "may_stand",
 )  # fmt: skip
 TIME = pl.Datetime("us", "UTC")
 SEASON_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {

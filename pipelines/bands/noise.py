@@ -1,5 +1,6 @@
 """Healthy noise from pooled, robust variograms: a sample of series in, one model row per correction out; no frames."""
 
+import math
 from dataclasses import dataclass
 
 import numba
@@ -10,7 +11,6 @@ from pipelines.handover import Float32s, Float64s, Int32s, Int64s
 LAGS = np.array([1, 2, 3, 4, 6, 8, 12, 16, 24, 32])  # readings between the two of a pair
 BIN_EDGES = np.array([0.0, 1.5, 2.5, 4, 6, 9, 12.5, 17.5, 24.5, 35, 50, 70, 100, 140, 200, 280])  # days apart
 HUBER = 1.5  # differences count up to this many of their own sd
-HUBER_SHARE = 0.77846  # E[min(z^2, 1.5^2)] of a standard normal z
 MEMORIES = np.geomspace(0.5, 60, 25)  # days, tried
 LEAST_PAIRS = 30  # pairs a bin must have to count
 LEAST_PEERS = 3  # vehicles of a cell whose mean says what they do together
@@ -44,8 +44,8 @@ def fit_noise(healthy: Float32s, *, epoch: Int32s, row_start: Int64s, day: Float
 
     Source: robust variogram of within-epoch differences (Huber 1964, scale by proposal 2, on pooled differences).
     """
-    gamma, apart, pairs = variograms(healthy, epoch, row_start, day)
     step = np.nan_to_num(resolution)
+    gamma, apart, pairs = variograms(healthy, epoch, row_start, day, step)
     first = np.take_along_axis(gamma, np.argmax(pairs >= LEAST_PAIRS, axis=1)[:, None], axis=1)[:, 0]
     rounding = np.minimum(step**2 / 12, 0.5 * first)
     weights = np.where(pairs >= LEAST_PAIRS, np.sqrt(np.minimum(pairs, 2000)), 0.0) / np.maximum(apart, 5.0) ** 0.5
@@ -128,8 +128,18 @@ def take_out_levels(  # type: ignore[no-untyped-def]  # noqa: PLR0917 - compiled
 
 
 @numba.njit(cache=True, nogil=True)
-def variograms(healthy, epoch, row_start, day):  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912
-    """[C, bins] robust half mean square of differences, mean days apart, number of pairs."""
+def counted_share(cut):  # type: ignore[no-untyped-def]
+    """E[min(z^2, cut)] of a standard normal z."""
+    root = math.sqrt(cut / 2)
+    return math.erf(root) - math.sqrt(2 * cut / math.pi) * math.exp(-cut / 2) + cut * math.erfc(root)
+
+
+@numba.njit(cache=True, nogil=True)
+def variograms(healthy, epoch, row_start, day, step):  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912
+    """[C, bins] robust half mean square of differences, mean days apart, number of pairs.
+
+    A difference of one `step` [C] is never an outlier, so that values which mostly repeat keep their spread.
+    """
     corrections, rows = healthy.shape
     bins = len(BIN_EDGES) - 1
     gamma = np.zeros((corrections, bins))
@@ -168,11 +178,11 @@ def variograms(healthy, epoch, row_start, day):  # type: ignore[no-untyped-def] 
             total[:] = 0
             for i in range(count):
                 d2 = difference[i] * difference[i]
-                cut = HUBER * HUBER * gamma[c, which[i]]
-                total[which[i]] += min(d2, cut)
+                total[which[i]] += min(d2, max(HUBER * HUBER * gamma[c, which[i]], step[c] * step[c]))
             for k in range(bins):
                 if pairs[c, k]:
-                    gamma[c, k] = total[k] / (HUBER_SHARE * pairs[c, k])
+                    cut = max(HUBER * HUBER * gamma[c, k], step[c] * step[c])
+                    gamma[c, k] = total[k] / (counted_share(cut / max(gamma[c, k], 1e-30)) * pairs[c, k])
         gamma[c] /= 2
     return gamma, apart, pairs
 

@@ -10,13 +10,14 @@ from pipelines.bands.kept import Bands, kept_tables
 from pipelines.bands.learning import learn_normals
 from pipelines.bands.normal import WEEK, Normal, days, vehicle_of_row
 from pipelines.bands.relearning import relearning_hours, settled_rows
+from pipelines.bands.standing import held_at, learning_hours, repeats
 from pipelines.drift import episode
 from pipelines.drift import filter as sequential
 from pipelines.drift.episode import Episodes
 from pipelines.drift.leeway import leeway
 from pipelines.drift.states import correction_states
 from pipelines.drift.threshold import threshold
-from pipelines.handover import Drift, Evidence, FamilyDrift, Float32s, Float64s, History, Int64s, Panel
+from pipelines.handover import Bools, Drift, Evidence, FamilyDrift, Float32s, Float64s, History, Int64s, Panel
 from pipelines.settings import Settings
 
 THREADS = 2
@@ -109,7 +110,8 @@ def _correction(  # noqa: PLR0917
     anchor = season.anchors(
         panel.row_start, normal.block, panel.calibration, normal.centre[c], normal.ageing[c], panel.km
     )
-    x = values - anchor
+    standing = standing_of(c, panel, bands.normal)
+    x = np.where(standing, np.nan, values - anchor)
     seasonal, variance = np.zeros(len(day)), np.zeros(len(day))
     arguments = (
         x,
@@ -140,6 +142,20 @@ def _correction(  # noqa: PLR0917
     filter_correction(c, panel, bands, day, anchor + seasonal, variance, out, found)
 
 
+def standing_of(c: int, panel: Panel, normal: Normal) -> Bools:
+    """[R] readings of one correction that were not learned since the one before."""
+    low, high = held_at(panel)
+    standing: Bools = repeats(
+        np.ascontiguousarray(panel.values[:, c]),
+        np.ascontiguousarray(panel.epoch[:, c]),
+        panel.row_start,
+        normal.may_stand[c, normal.block],
+        low[c],
+        high[c],
+    )
+    return standing
+
+
 def filter_correction(  # noqa: PLR0917
     c: int,
     panel: Panel,
@@ -152,15 +168,16 @@ def filter_correction(  # noqa: PLR0917
 ) -> None:
     """Filter one correction against `base` [R] and its error variance; fills its rows of `out` and `found`."""
     normal = bands.normal
+    standing = standing_of(c, panel, normal)
     inputs = (
-        np.ascontiguousarray(panel.values[:, c]),
+        np.where(standing, np.float32(np.nan), panel.values[:, c]),
         base,
         variance,
         np.ascontiguousarray(panel.epoch[:, c]),
         panel.calibration,
         panel.row_start,
         day,
-        panel.hours,
+        learning_hours(panel.hours, standing, panel.row_start),
         normal.block,
         normal.model(c),
         normal.tails[c],

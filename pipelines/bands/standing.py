@@ -1,0 +1,124 @@
+"""Readings that were not learned anew: a correction whose region is not visited stands, and standing shows nothing.
+
+A correction that moves less than its step also repeats itself; how often, its movements of one step and of more tell.
+"""
+
+import numba
+import numpy as np
+from scipy.special import ndtr
+
+from pipelines.handover import Bools, Float32s, Float64s, Int32s, Int64s, Panel
+
+SPREADS = np.geomspace(0.05, 50, 200)  # sd of a difference between neighbouring readings, in steps, tried
+LEAST_MOVED = 20  # differences other than 0 that must be seen before a repeat is called anything
+
+
+def may_stand(values: Float32s, epoch: Int32s, row_start: Int64s, resolution: Float64s) -> Bools:
+    """[C] whether a repeat of the reading before is more probably a standstill than a movement below the step.
+
+    Of the differences that are not 0, the share that is one step gives their spread, and so how often rounding alone
+    repeats a reading; repeats beyond that are standstills.
+
+    Args:
+        values: [C, R] readings of all vehicles, NaN: not read; rows sorted by vehicle, then time.
+        epoch: [C, R] learning epoch of the series.
+        row_start: [V + 1].
+        resolution: [C] step; 0 or NaN: not known, the least difference seen stands for it.
+    """
+    repeats, single, more = _count(values, epoch, row_start, np.nan_to_num(resolution)).T
+    moved = single + more
+    repeat, one = _by_spread()
+    ones = single / np.maximum(moved, 1)
+    chance = np.interp(-ones, -one, repeat)
+    chance = np.where(ones >= one[0], np.maximum(chance, repeat[0]), chance)
+    standing = np.clip(1 - (1 - repeats / np.maximum(repeats + moved, 1)) / np.maximum(1 - chance, 1e-9), 0, 1)
+    found: Bools = (moved >= LEAST_MOVED) & (standing > (1 - standing) * chance)
+    return found
+
+
+def _by_spread() -> tuple[Float64s, Float64s]:
+    """For each of `SPREADS`: chance of a repeat, and share of one step among the movements, of rounded normal noise."""
+    a = 1 / SPREADS
+    repeat = _within(a)
+    one = (2 * _within(a / 0.5) - 2 * repeat) / (1 - repeat)
+    return repeat, np.minimum.accumulate(one)
+
+
+def _within(a: Float64s) -> Float64s:
+    """E[(1 - |Z| / a)+] of a standard normal Z: chance that rounding to steps of `a` sd hides a movement."""
+    density = (1 - np.exp(-(a**2) / 2)) / np.sqrt(2 * np.pi)
+    chance: Float64s = 2 * ndtr(a) - 1 - 2 * density / a
+    return chance
+
+
+@numba.njit(cache=True, nogil=True)
+def _count(values, epoch, row_start, resolution):  # type: ignore[no-untyped-def]
+    """[C, 3] differences between neighbouring readings: none, one step, more."""
+    corrections, rows = values.shape
+    counts = np.zeros((corrections, 3))
+    size = np.empty(rows)
+    for c in range(corrections):
+        found = 0
+        for v in range(len(row_start) - 1):
+            before = -1
+            for r in range(row_start[v], row_start[v + 1]):
+                if np.isnan(values[c, r]):
+                    continue
+                if before >= 0 and epoch[c, r] == epoch[c, before]:
+                    size[found] = abs(values[c, r] - values[c, before])
+                    found += 1
+                before = r
+        step = resolution[c]
+        if step <= 0:
+            step = np.inf
+            for i in range(found):
+                if 0 < size[i] < step:
+                    step = size[i]
+        for i in range(found):
+            counts[c, 0 if size[i] < step / 2 else 1 if size[i] < 1.5 * step else 2] += 1
+    return counts
+
+
+def held_at(panel: Panel) -> tuple[Float64s, Float64s]:
+    """[C], [C] below and above which a value is held by its limit, which is no standstill; NaN: nowhere."""
+    half = np.nan_to_num(panel.resolution) / 2
+    low = np.where(panel.can_fault_low, panel.low_limit + half, np.nan)
+    return low, np.where(panel.can_fault_high, panel.high_limit - half, np.nan)
+
+
+@numba.njit(cache=True, nogil=True)
+def repeats(values, epoch, row_start, stands, low, high):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+    """[R] where a series that may stand reads what it read before in the same epoch; its limits are no standstill.
+
+    Args:
+        values: [R] readings of one correction; NaN: not read.
+        epoch: [R] learning epoch of the series.
+        row_start: [V + 1].
+        stands: [R] whether the correction may stand.
+        low: Held at its limit up to here; NaN: never.
+        high: The same from here.
+    """
+    out = np.zeros(len(values), dtype=np.bool_)
+    for v in range(len(row_start) - 1):
+        before = -1
+        for r in range(row_start[v], row_start[v + 1]):
+            x = values[r]
+            if np.isnan(x):
+                continue
+            if before >= 0 and stands[r] and epoch[r] == epoch[before] and x == values[before]:
+                out[r] = not (x <= low or x >= high)
+            before = r
+    return out
+
+
+@numba.njit(cache=True, nogil=True)
+def learning_hours(hours, standing, row_start):  # type: ignore[no-untyped-def]
+    """[R] stitched hours without those before a standing reading: nothing was learned in them."""
+    out = hours.copy()
+    for v in range(len(row_start) - 1):
+        idle = 0.0
+        for r in range(row_start[v], row_start[v + 1]):
+            if standing[r] and r > row_start[v] and hours[r] >= hours[r - 1]:
+                idle += hours[r] - hours[r - 1]
+            out[r] = hours[r] - idle
+    return out

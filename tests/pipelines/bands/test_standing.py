@@ -1,0 +1,48 @@
+"""A correction whose region sleeps stands; that is told from noise below the step, and shows nothing."""
+
+import numpy as np
+import pytest
+from scipy.signal import lfilter
+
+from pipelines.bands.standing import learning_hours, may_stand, repeats
+
+
+def series(spread, asleep, vehicles=40, weeks=80, seed=3):
+    """[1, R] noise with memory, rounded to 1, held where `asleep` [vehicles, weeks]; its epochs and vehicles' rows."""
+    rng = np.random.default_rng(seed)
+    noise = spread * lfilter([np.sqrt(0.75)], [1, -0.5], rng.standard_normal((vehicles, weeks)), axis=1)
+    values = np.round(noise)
+    for week in range(1, weeks):
+        values[:, week] = np.where(asleep[:, week], values[:, week - 1], values[:, week])
+    shape = (1, vehicles * weeks)
+    return (
+        values.reshape(shape).astype(np.float32), np.zeros(shape, dtype=np.int32), np.arange(vehicles + 1) * weeks,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("spread", [0.3, 1.0, 5.0])
+@pytest.mark.parametrize("resolution", [0.0, 1.0])
+def test_noise_below_and_above_its_step_is_no_standstill(spread, resolution):
+    awake = np.zeros((40, 80), dtype=bool)
+    assert not may_stand(*series(spread, awake), np.array([resolution]))[0]
+
+
+@pytest.mark.parametrize("spread", [1.0, 5.0])
+def test_winters_and_duties_that_never_visit_the_region_are_standstills(spread):
+    winter = np.broadcast_to(np.arange(80) % 52 < 26, (40, 80))
+    duty = np.broadcast_to((np.arange(40) < 20)[:, None], (40, 80))
+    for asleep in (winter, duty):
+        assert may_stand(*series(spread, asleep), np.array([1.0]))[0]
+
+
+def test_a_value_held_by_its_limit_and_the_first_of_an_epoch_are_no_repeats():
+    values = np.array([3, 3, 9, 9, 9, 4, 4, np.nan, 4, 4], dtype=np.float32)
+    epoch = np.array([0, 0, 0, 0, 0, 0, 0, 0, 0, 1], dtype=np.int32)
+    found = repeats(values, epoch, np.array([0, 10]), np.ones(10, dtype=bool), np.nan, 9.0)
+    assert np.flatnonzero(found).tolist() == [1, 6, 8]
+
+
+def test_hours_before_a_standing_reading_are_not_learned_in():
+    hours = np.array([0.0, 10, 20, 30, 5, 15])
+    standing = np.array([False, False, True, False, False, True])
+    assert learning_hours(hours, standing, np.array([0, 4, 6])).tolist() == [0, 10, 10, 20, 5, 5]
