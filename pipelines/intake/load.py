@@ -25,10 +25,11 @@ from pipelines.intake.columns import Columns, match_columns
 from pipelines.intake.files import SourceFile, content_hash, find_files, foreign_files
 from pipelines.intake.mapped import mapped_blocks, units_of
 from pipelines.intake.mapping import Mapping, mapping_text
-from pipelines.intake.reading import read_blocks
+from pipelines.intake.reading import read_ahead, read_blocks
 from pipelines.intake.report import FileReport, LoadReport
 from pipelines.store.connection import frame_of
 from pipelines.store.folder import Store
+from pipelines.store.layout import gather_vehicles
 from pipelines.store.loads import add_flags, add_loads, add_quarantined, mark_mended, next_id, seen_hashes
 from pipelines.store.long_readings import merge_table
 from pipelines.store.plausibility import flag_implausible
@@ -145,7 +146,7 @@ class _Loading:
             blocks = mapped_blocks(file, self.mapping, units=units, time_zone=self.time_zone)
         else:
             blocks = read_blocks(file.path, file.format, types=lambda header: self._columns(header, file).numbers)
-        for block in blocks:
+        for block in read_ahead(blocks):
             columns = self._columns(block.names, file)
             report.extra, report.waiting = columns.extra, columns.waiting
             self._add(block, report, columns)
@@ -226,6 +227,8 @@ class _Loading:
         """Merge what waits, look at the new rows beside the old ones, and write down what each file was."""
         self.flush()
         self._flag(flag_implausible(self.connection, first_load=self.first_id))
+        for table in ("snapshots", "readings"):
+            gather_vehicles(self.connection, table)
         kept = [report for report in self.reports if not report.skipped]
         if kept:
             add_loads(

@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import fastexcel
@@ -46,6 +47,21 @@ def read_blocks(
         ) from error
 
 
+def read_ahead(blocks: Iterator[Block]) -> Iterator[Block]:
+    """The same blocks; of a file of many, the next is read while the one before is being worked on."""
+    first, second = next(blocks, None), next(blocks, None)
+    if first is not None:
+        yield first
+    if second is None:
+        return
+    with ThreadPoolExecutor(1) as reader:
+        coming: Block | None = second
+        while coming is not None:
+            after = reader.submit(next, blocks, None)
+            yield coming
+            coming = after.result()
+
+
 def _parquet(path: Path) -> Iterator[pl.DataFrame]:
     scan = pl.scan_parquet(path, glob=False)
     rows = scan.select(pl.len()).collect().item()
@@ -62,12 +78,14 @@ def _parquet(path: Path) -> Iterator[pl.DataFrame]:
 def _ndjson(path: Path) -> Iterator[pl.DataFrame]:
     with path.open("rb") as stream:
         lines: list[tuple[int, bytes]] = []
+        number = 0
         for number, line in enumerate(stream, start=1):
             lines.append((number, line.removeprefix(b"\xef\xbb\xbf")))
             if len(lines) == PARQUET_ROWS:
                 yield _objects(lines)
                 lines = []
-    yield _objects(lines)
+    if lines or not number:
+        yield _objects(lines)
 
 
 def _objects(lines: list[tuple[int, bytes]]) -> pl.DataFrame:
@@ -77,6 +95,8 @@ def _objects(lines: list[tuple[int, bytes]]) -> pl.DataFrame:
     columns = [
         pl.Series(name, [None if row is None else row.get(name) for _, row in rows], dtype=pl.String) for name in names
     ]
+    if not names:
+        raise ValueError("no line is a JSON object with names")
     broken = [None if row is not None else 0 for _, row in rows]
     return pl.DataFrame(
         [*columns, pl.Series(CELLS, broken, dtype=pl.Int64), pl.Series(ROW, [n for n, _ in rows], dtype=pl.Int64)]

@@ -111,14 +111,18 @@ class _Asking:
             both = wide.join(long, on=KEY, how="full", coalesce=True, suffix=" long")
             both = both.with_columns(pl.coalesce(f"{name} long", name).alias(name) for name in shared)
             wide = both.select(*wide.columns, *(name for name in long.columns if name not in wide.columns))
-        read = [n for n in wide.columns if n in set(catalogue["code"]) and wide[n].null_count() < wide.height]
         contract = drop_tables()["snapshots"].schema
-        return wide.select(*contract.names(), *_within_reach(catalogue, read)).cast(contract).sort(KEY)
+        codes = set(catalogue["code"])
+        filled = wide.select(name for name in wide.columns if name in codes).count()
+        read = [name for name in filled.columns if filled[name][0]]
+        return _within_reach(wide.select(*contract.names(), *read), catalogue, read).cast(contract).sort(KEY)
 
     def _with_corrections(
         self, table: str, columns: list[str], catalogue: pl.DataFrame, as_of: datetime | None
     ) -> pl.DataFrame:
         stored = {name.casefold(): name for name in columns_of(self.connection, table)}
+        if table == "readings" and len(stored) == len(KEY) + 1:  # key and load_id: none ever came in long form
+            return pl.DataFrame(schema={name: drop_tables()[table].schema[name] for name in KEY})
         codes = [code for code in catalogue["code"] if code.casefold() in stored and code not in columns]
         selected = [quoted(c) for c in columns] + [f"{quoted(stored[c.casefold()])} AS {quoted(c)}" for c in codes]
         return self._select(drop_tables()[table], ", ".join(selected), as_of)
@@ -158,16 +162,17 @@ class _Asking:
         )
 
 
-def _within_reach(catalogue: pl.DataFrame, codes: list[str]) -> list[pl.Expr]:
-    """Each correction, null where a value is further beyond its authority than the authority is wide."""
+def _within_reach(snapshots: pl.DataFrame, catalogue: pl.DataFrame, codes: list[str]) -> pl.DataFrame:
+    """Each correction null where a value is further beyond its authority than the authority is wide."""
     width = pl.col("high_limit") - pl.col("low_limit")
-    reach = catalogue.select(
-        "code", (pl.col("low_limit") - width).alias("low"), (pl.col("high_limit") + width).alias("high")
-    )
-    limits = {code: (low, high) for code, low, high in reach.iter_rows() if low is not None and high is not None}
-    return [
-        pl.when(pl.col(code).is_between(*limits[code])).then(pl.col(code)).alias(code)
-        if code in limits
-        else pl.col(code)
+    reach = catalogue.select("code", low=pl.col("low_limit") - width, high=pl.col("high_limit") + width).drop_nulls()
+    limits = {code: (low, high) for code, low, high in reach.iter_rows()}
+    lowest, highest = snapshots.select(pl.col(codes).min()), snapshots.select(pl.col(codes).max())
+    beyond = [
+        code
         for code in codes
+        if code in limits and not (limits[code][0] <= lowest[code][0] and highest[code][0] <= limits[code][1])
     ]
+    return snapshots.with_columns(
+        pl.when(pl.col(code).is_between(*limits[code])).then(pl.col(code)).alias(code) for code in beyond
+    )

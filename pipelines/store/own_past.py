@@ -11,31 +11,38 @@ from pipelines.catalogue.checks import Check, checks
 
 KEYS = ["vehicle_id", "read_at"]
 MILE_KM = 1.609344
-FLAG = ["load_id", "vehicle_id", "column_name", "reason", "detail"]
+FLAG = {
+    "load_id": pl.Int32, "vehicle_id": pl.String, "column_name": pl.String, "reason": pl.String, "detail": pl.String,
+}  # fmt: skip
 
 
-def own_past_flags(rows: pl.DataFrame, *, steps: Mapping[str, float] | None = None) -> pl.DataFrame:
-    """Flags on readings that their neighbours speak against.
+def own_past_flags(rows: pl.DataFrame) -> pl.DataFrame:
+    """Flags on times, odometer, clock and circumstances that the neighbours of a reading speak against.
 
     Args:
-        rows: All stored snapshots of some vehicles, with load_id and `new` (of this load), in any order; columns that
+        rows: Stored snapshots of some vehicles, with load_id and `new` (of this load), in any order; columns that
             are absent are not checked.
-        steps: Resolution of each correction, by code; given, the corrections are checked too.
 
     Returns:
         load_id, vehicle_id, column_name, reason and detail (time and value), on new readings.
     """
     rows = rows.sort(KEYS)
-    found = [
-        CHECKS[check.check](rows, check)
-        for check in checks()
-        if check.check in CHECKS and (check.column in rows.columns)
-    ]
-    if steps:
-        codes = {code: step for code, step in steps.items() if code in rows.columns}
-        asked = [check for check in checks() if check.check in CORRECTION_CHECKS and codes]
-        found += [CORRECTION_CHECKS[check.check](rows, check, codes) for check in asked]
-    return pl.concat(found) if found else pl.DataFrame(schema=dict.fromkeys(FLAG, pl.String) | {"load_id": pl.Int32})
+    asked = [check for check in checks() if check.check in CHECKS and check.column in rows.columns]
+    return pl.concat([pl.DataFrame(schema=FLAG), *(CHECKS[check.check](rows, check) for check in asked)])
+
+
+def correction_flags(rows: pl.DataFrame, steps: Mapping[str, float]) -> pl.DataFrame:
+    """The same on single corrections.
+
+    Args:
+        rows: As of `own_past_flags`.
+        steps: Resolution of each correction, by code.
+    """
+    rows = rows.sort(KEYS)
+    codes = {code: step for code, step in steps.items() if code in rows.columns}
+    asked = [check for check in checks() if check.check in CORRECTION_CHECKS and codes]
+    found = [CORRECTION_CHECKS[check.check](rows, check, codes) for check in asked]
+    return pl.concat([pl.DataFrame(schema=FLAG), *found])
 
 
 def _flags(rows: pl.DataFrame, where: pl.Expr, check: Check, column: str | None = None) -> pl.DataFrame:

@@ -7,7 +7,7 @@ from pipelines.catalogue.checks import Check, checks
 from pipelines.catalogue.corrections import built_in_components, built_in_corrections, overridden
 from pipelines.catalogue.tables import drop_tables
 from pipelines.store.connection import frame_of, one_row, quoted
-from pipelines.store.own_past import own_past_flags
+from pipelines.store.own_past import correction_flags, own_past_flags
 from pipelines.store.schema import columns_of
 
 FLAGS = {
@@ -17,32 +17,43 @@ FLAGS = {
 
 
 BULK_ROWS = 200_000  # a load of more snapshots is a history: its single corrections are left to the drift stage
+AROUND_DAYS = {"light": 400, "corrections": 60}  # how far from the new readings their neighbours are looked for
 
 
 def flag_implausible(connection: duckdb.DuckDBPyConnection, *, first_load: int) -> pl.DataFrame:
     """Flags on the rows of this load: row_number (null), load_id, vehicle_id, column_name, reason, detail."""
     found = [_reference(connection, check, first_load) for check in checks() if check.check == "reference"]
-    return pl.concat([pl.DataFrame(schema=FLAGS), *found, _own_past(connection, first_load)])
+    past = _own_past(connection, first_load).select(pl.lit(None, dtype=pl.Int64).alias("row_number"), *list(FLAGS)[1:])
+    return pl.concat([pl.DataFrame(schema=FLAGS), *found, past])
 
 
 def _own_past(connection: duckdb.DuckDBPyConnection, first_load: int) -> pl.DataFrame:
     new = one_row(connection, "SELECT count(*) FROM snapshots WHERE load_id >= ?", [first_load])[0]
     if not new:
         return pl.DataFrame(schema=FLAGS)
-    columns = ["vehicle_id", "read_at", "load_id", "odometer_km", "ignition_hours", "coolant_c"]
-    steps: dict[str, float] = {}
-    if new <= BULK_ROWS:
-        own = frame_of(connection, "SELECT * EXCLUDE (load_id) FROM corrections")
-        stored = set(columns_of(connection, "snapshots"))
-        catalogue = overridden(built_in_corrections(), own).filter(pl.col("code").is_in(stored))
-        steps = dict(catalogue.select("code", pl.col("resolution").fill_null(0.0)).iter_rows())
-    rows = frame_of(
+    flags = own_past_flags(_around(connection, ["odometer_km", "ignition_hours", "coolant_c"], "light", first_load))
+    if new > BULK_ROWS:
+        return flags
+    own = frame_of(connection, "SELECT * EXCLUDE (load_id) FROM corrections")
+    stored = set(columns_of(connection, "snapshots"))
+    catalogue = overridden(built_in_corrections(), own).filter(pl.col("code").is_in(stored))
+    steps = dict(catalogue.select("code", pl.col("resolution").fill_null(0.0)).iter_rows())
+    rows = _around(connection, ["ignition_hours", *steps], "corrections", first_load)
+    return pl.concat([flags, correction_flags(rows, steps)])
+
+
+def _around(connection: duckdb.DuckDBPyConnection, columns: list[str], which: str, first_load: int) -> pl.DataFrame:
+    """The new readings and those near them in time, of the same vehicles."""
+    days = AROUND_DAYS[which]
+    names = ", ".join(quoted(name) for name in ["vehicle_id", "read_at", "load_id", *columns])
+    return frame_of(
         connection,
-        f"SELECT {', '.join(quoted(name) for name in [*columns, *steps])}, load_id >= $first AS new FROM snapshots "
-        "WHERE vehicle_id IN (SELECT vehicle_id FROM snapshots WHERE load_id >= $first)",
+        f"WITH new AS (SELECT vehicle_id, read_at FROM snapshots WHERE load_id >= $first) "
+        f"SELECT {names}, load_id >= $first AS new FROM snapshots SEMI JOIN new USING (vehicle_id) "
+        f"WHERE read_at >= (SELECT min(read_at) FROM new) - INTERVAL {days} DAY "
+        f"AND read_at <= (SELECT max(read_at) FROM new) + INTERVAL {days} DAY",
         first=first_load,
     )
-    return own_past_flags(rows, steps=steps).select(pl.lit(None, dtype=pl.Int64).alias("row_number"), *list(FLAGS)[1:])
 
 
 def _reference(connection: duckdb.DuckDBPyConnection, check: Check, first_load: int) -> pl.DataFrame:

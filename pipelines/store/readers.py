@@ -1,7 +1,8 @@
 """Read-only connections to state files, many at a time, through one DuckDB instance of this process.
 
-Starting an instance costs ten times as much as attaching a file to a running one, so it is kept; files are not: each
-is detached when its last reader leaves, and a state that was superseded takes no space any more.
+Starting an instance costs ten times as much as attaching a file to a running one, and attaching one costs several times
+as much as reading one vehicle, so the instance and the file read last are kept. A state that was superseded is let go
+when its last reader leaves, or at the next read of another.
 """
 
 import os
@@ -26,18 +27,23 @@ class _Readers:
 
     def enter(self, name: str, path: Path) -> duckdb.DuckDBPyConnection:
         with self.guard:
-            if not self.counts.get(name):
+            if name not in self.counts:
+                for idle in [other for other, count in self.counts.items() if not count]:
+                    self._let_go(idle)
                 text = str(path).replace("'", "''")
                 self.instance.execute(f"ATTACH '{text}' AS {quoted(name)} (READ_ONLY)")
             self.counts[name] = self.counts.get(name, 0) + 1
             return self.instance.cursor()
 
-    def leave(self, name: str) -> None:
+    def leave(self, name: str, path: Path) -> None:
         with self.guard:
             self.counts[name] -= 1
-            if not self.counts[name]:
-                del self.counts[name]
-                self.instance.execute(f"DETACH {quoted(name)}")
+            if not self.counts[name] and not path.exists():
+                self._let_go(name)
+
+    def _let_go(self, name: str) -> None:
+        del self.counts[name]
+        self.instance.execute(f"DETACH {quoted(name)}")
 
 
 @cache
@@ -53,7 +59,7 @@ def attached(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
         duckdb.Error: the file is absent, damaged, or no DuckDB file.
     """
     readers = _readers_of(os.getpid())
-    name = str(path.resolve())
+    name = _name_of(path)
     connection = readers.enter(name, path)
     try:
         connection.execute(f"USE {quoted(name)}")
@@ -61,4 +67,10 @@ def attached(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
         yield connection
     finally:
         connection.close()
-        readers.leave(name)
+        readers.leave(name, path)
+
+
+def _name_of(path: Path) -> str:
+    """Names the file by its place and its identity: a store made anew at a place is another one."""
+    found = path.stat() if path.exists() else None
+    return f"{path.resolve()} {found.st_ino} {found.st_mtime_ns}" if found else str(path.resolve())

@@ -82,12 +82,11 @@ def is_current(connection: duckdb.DuckDBPyConnection, place: Path) -> bool:
     Raises:
         StoreError: a newer release wrote it.
     """
-    check_version(connection, place)
-    return stored_version(connection) == len(STEPS)
+    return check_version(connection, place) == len(STEPS)
 
 
-def check_version(connection: duckdb.DuckDBPyConnection, place: Path) -> None:
-    """Refuse a store that a newer release wrote.
+def check_version(connection: duckdb.DuckDBPyConnection, place: Path) -> int:
+    """The store's version; one that a newer release wrote is refused.
 
     Raises:
         StoreError: its version is above this release's.
@@ -97,6 +96,7 @@ def check_version(connection: duckdb.DuckDBPyConnection, place: Path) -> None:
         raise StoreError(
             f"{place}: has form {version}, this release knows up to {len(STEPS)}. Install the newer release."
         )
+    return version
 
 
 def migrate(connection: duckdb.DuckDBPyConnection) -> None:
