@@ -7,8 +7,8 @@ import polars as pl
 
 from pipelines.causes.knowledge import causes
 from pipelines.handover import Evidence
-from pipelines.workplan.costs import CostAssumptions
 from pipelines.in_service import in_service
+from pipelines.workplan.costs import CostAssumptions
 from pipelines.workplan.rules import rules_met, standing_codes
 
 WORTH_A_LOOK = ("off_road", "this_week", "plan")
