@@ -2,9 +2,9 @@
 
 from dataclasses import dataclass
 
-import numba
 import numpy as np
 
+from pipelines.bands.ageing import shared_slope
 from pipelines.bands.noise import Noise, fit_noise, take_out_levels
 from pipelines.bands.normal import WEEK, days, vehicle_of_row
 from pipelines.bands.standing import held_at, may_stand, repeats
@@ -66,13 +66,20 @@ def fit_family(panel: Panel, *, settled: Bools, until: float) -> Fit:
     for c in np.flatnonzero(stand):
         always = np.ones(len(rows), dtype=np.bool_)
         ok[c] &= ~repeats(values[c], epoch[c], row_start, always, low[c], high[c])
-    ageing = _ageing(values, epoch, row_start, panel.km[rows], ok)
-    values = values - (ageing[:, None] * np.nan_to_num(panel.km[rows])).astype(np.float32)
     week = np.floor((day[rows] - day[rows].min()) / WEEK).astype(np.int32)
     weeks = int(week.max()) + 1
     depots = len(panel.depots) if len(rows) / (weeks * len(panel.depots)) >= 5 else 1
     cell = (week + weeks * (panel.depot[rows] if depots > 1 else 0)).astype(np.int32)
     healthy, together, peers = take_out_levels(values, epoch, row_start, cell, weeks * depots, ok)
+    km = panel.km[rows]
+    whole = np.zeros((1, len(rows)), dtype=np.int32)
+    way, _, _ = take_out_levels(km[None], whole, row_start, cell, weeks * depots, np.isfinite(km[None]))
+    ageing = shared_slope(healthy, epoch, row_start, way[0])
+    aged = np.flatnonzero(ageing)
+    values = values - (ageing[:, None] * np.nan_to_num(km)).astype(np.float32)
+    healthy[aged], together[aged], peers[aged] = take_out_levels(
+        values[aged], epoch[aged], row_start, cell, weeks * depots, ok[aged]
+    )
     noise = fit_noise(healthy, epoch=epoch, row_start=row_start, day=day[rows], resolution=panel.resolution)
     level = np.where(ok, values, np.nan)
     centre = _centres(level, panel.calibration[rows], len(panel.calibrations), panel.neutral, vehicle[rows])
@@ -171,38 +178,3 @@ def _moves(noise: Noise, together: Float64s, peers: Float64s) -> tuple[Float64s,
 def _mean(values: Float64s) -> Float64s:
     count = np.isfinite(values).sum(axis=1)
     return np.where(count > 0, np.nansum(values, axis=1) / np.maximum(count, 1), 0.0)
-
-
-@numba.njit(cache=True, nogil=True)
-def _slopes(values, epoch, row_start, km, settled):  # type: ignore[no-untyped-def]
-    """[C, V] slope of each series over half its length, per km; NaN: not long enough."""
-    corrections = len(values)
-    vehicles = len(row_start) - 1
-    slope = np.full((corrections, vehicles), np.nan)
-    for c in range(corrections):
-        for v in range(vehicles):
-            half = (row_start[v + 1] - row_start[v]) // 2
-            if half < 6:
-                continue
-            up = down = 0.0
-            for r in range(row_start[v] + half, row_start[v + 1]):
-                p = r - half
-                if settled[c, r] and settled[c, p] and epoch[c, r] == epoch[c, p]:
-                    d, x = km[r] - km[p], values[c, r] - values[c, p]
-                    if d > 0 and not np.isnan(x):
-                        up += x * d
-                        down += d * d
-            if down > 0:
-                slope[c, v] = up / down
-    return slope
-
-
-def _ageing(values: Float32s, epoch: Int32s, row_start: Int64s, km: Float64s, settled: Bools) -> Float64s:
-    """[C] change per km that healthy vehicles share: the median of their slopes, drawn to 0 by its own uncertainty."""
-    slope = _slopes(values, epoch, row_start, km, settled)
-    count = np.isfinite(slope).sum(axis=1)
-    middle = np.nan_to_num(median(slope))
-    spread = 1.4826 * np.nan_to_num(median(np.abs(slope - middle[:, None])))
-    error2 = 1.57 * spread**2 / np.maximum(count, 1)
-    trust = np.clip(1 - 4 * error2 / np.maximum(middle**2, 1e-300), 0, 1)
-    return np.where(count >= 5, middle * trust, 0.0)

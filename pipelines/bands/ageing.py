@@ -1,0 +1,66 @@
+"""Ageing: what a correction moves with kilometres in health, told apart from the season; arrays in, slopes out."""
+
+import numba
+import numpy as np
+
+from pipelines.handover import Float32s, Float64s, Int32s, Int64s
+
+LEAST_PAIRS = 6  # readings half a series apart that a vehicle must have to count
+LEAST_VEHICLES = 5
+SURE = 4.0  # squared standard errors from 0 at which a slope begins to be believed
+
+
+def shared_slope(healthy: Float32s, epoch: Int32s, row_start: Int64s, way: Float32s) -> Float64s:
+    """[C] change per km that vehicles share, drawn to 0 by its own uncertainty.
+
+    Calendar and kilometres run together in every vehicle, so a season would pass for ageing. Only what vehicles that
+    drive more than their peers of the same weeks do more than these counts: a partial regression, by least absolute
+    deviations over vehicles, so that defects in some of them weigh little.
+
+    Args:
+        healthy: [C, R] readings without levels and without what peers do together; NaN: left out.
+        epoch: [C, R] learning epoch of the series.
+        row_start: [V + 1].
+        way: [R] km without levels and without what peers drive together.
+
+    Source: Frisch and Waugh (1933), Econometrica 1(4), 387-401.
+    """
+    moved, drove = _changes(healthy, epoch, row_start, way)
+    return np.array([_slope(x[np.isfinite(x)], d[np.isfinite(x)]) for x, d in zip(moved, drove, strict=True)])
+
+
+def _slope(moved: Float64s, drove: Float64s) -> float:
+    """Weighted median of moved / drove, drawn to 0."""
+    if len(moved) < LEAST_VEHICLES or not np.any(drove):
+        return 0.0
+    weight = np.abs(drove)
+    ratio = np.divide(moved, drove, out=np.zeros_like(moved), where=weight > 0)
+    order = np.argsort(ratio)
+    middle = ratio[order][np.searchsorted(np.cumsum(weight[order]), weight.sum() / 2)]
+    spread = 1.4826 * float(np.median(np.abs(moved - middle * drove)))
+    error2 = 1.57 * spread**2 / float((drove**2).sum())
+    return float(middle * np.clip(1 - SURE * error2 / max(middle**2, 1e-300), 0, 1))
+
+
+@numba.njit(cache=True, nogil=True)
+def _changes(healthy, epoch, row_start, way):  # type: ignore[no-untyped-def]
+    """[C, V] mean change over half a series, and of the way; NaN: not long enough."""
+    corrections, vehicles = len(healthy), len(row_start) - 1
+    moved = np.full((corrections, vehicles), np.nan)
+    drove = np.zeros((corrections, vehicles))
+    for c in range(corrections):
+        for v in range(vehicles):
+            half = (row_start[v + 1] - row_start[v]) // 2
+            pairs = 0
+            x = d = 0.0
+            for r in range(row_start[v] + half, row_start[v + 1]):
+                p = r - half
+                change, way_on = healthy[c, r] - healthy[c, p], way[r] - way[p]
+                if epoch[c, r] == epoch[c, p] and not np.isnan(change) and not np.isnan(way_on):
+                    pairs += 1
+                    x += change
+                    d += way_on
+            if pairs >= LEAST_PAIRS:
+                moved[c, v] = x / pairs
+                drove[c, v] = d / pairs
+    return moved, drove
