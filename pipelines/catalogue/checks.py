@@ -11,9 +11,9 @@ class Check:
     """One check of one column.
 
     check: `words`, `shape`, `year`, `not_before`, `above`, `check_digit` look at one row (pipelines.intake.checking);
-        `reference`, `never_falls`, `rate_per_day`, `factor`, `clock`, `alone` look at what is stored beside it
-        (pipelines.store.plausibility).
+        the others look at what is stored beside it (pipelines.store.plausibility, pipelines.store.own_past).
     verdict: `quarantine`: the row stays out; `flag`: the row loads and is named in the report.
+    unit: What the values are in if the reason is right, for a proposal; empty: the check tells nothing of units.
     """
 
     table: str
@@ -22,6 +22,30 @@ class Check:
     argument: str
     verdict: str
     reason: str
+    unit: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class UnitSlip:
+    """A unit in which a column often comes by mistake.
+
+    low, high: Between these, in the contract's unit, lies what was out of range before, if the unit is right.
+    """
+
+    column: str
+    unit: str
+    low: float
+    high: float
+
+
+@cache
+def unit_slips() -> tuple[UnitSlip, ...]:
+    """All unit slips, in the order of the data file."""
+    with files("pipelines.catalogue").joinpath("unit_slips.csv").open(encoding="utf-8") as lines:
+        return tuple(
+            UnitSlip(column=row["column"], unit=row["unit"], low=float(row["low"]), high=float(row["high"]))
+            for row in csv.DictReader(lines)
+        )
 
 
 @cache

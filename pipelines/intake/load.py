@@ -25,12 +25,21 @@ from pipelines.intake.columns import Columns, match_columns
 from pipelines.intake.files import SourceFile, content_hash, find_files, foreign_files
 from pipelines.intake.mapped import mapped_blocks, units_of
 from pipelines.intake.mapping import Mapping, mapping_text
+from pipelines.intake.proposals import proposal_text, proposals, slips_of_checks, slips_of_range
 from pipelines.intake.reading import read_ahead, read_blocks
 from pipelines.intake.report import FileReport, LoadReport
 from pipelines.store.connection import frame_of
 from pipelines.store.folder import Store
 from pipelines.store.layout import gather_vehicles
-from pipelines.store.loads import add_flags, add_loads, add_quarantined, mark_mended, next_id, seen_hashes
+from pipelines.store.loads import (
+    add_flags,
+    add_loads,
+    add_proposals,
+    add_quarantined,
+    mark_mended,
+    next_id,
+    seen_hashes,
+)
 from pipelines.store.long_readings import merge_table
 from pipelines.store.plausibility import flag_implausible
 from pipelines.store.schema import get_setting, put_setting
@@ -85,7 +94,7 @@ def load(
                 loading.take(file)
             loading.finish()
             progress("", len(files), len(files))
-    return LoadReport(files=loading.reports, others=others, time_zone=zone, dry_run=dry_run)
+    return LoadReport(files=loading.reports, others=others, time_zone=zone, dry_run=dry_run, proposals=loading.proposed)
 
 
 def _copy(store: Store, folder: str) -> Store:
@@ -104,6 +113,8 @@ class _Loading:
     loaded_at: datetime
     mapping: Mapping | None = None
     reports: list[FileReport] = field(default_factory=list)
+    slips: list[pl.DataFrame] = field(default_factory=list)
+    proposed: list[str] = field(default_factory=list)
     waiting: list[tuple[Block, int]] = field(default_factory=list)
     waiting_columns: Columns | None = None
     waiting_rows: int = 0
@@ -200,6 +211,8 @@ class _Loading:
         add_quarantined(self.connection, checked.quarantined)
         self._count_problems(checked.quarantined, quarantined=True)
         self._flag(checked.flags)
+        if self.table == "snapshots":
+            self.slips += [slips_of_range(checked.quarantined), slips_of_range(checked.flags)]
 
     def _report(self, load_id: int) -> FileReport:
         return self.reports[load_id - self.first_id]
@@ -223,10 +236,18 @@ class _Loading:
         add_flags(self.connection, flags)
         self._count_problems(flags, quarantined=False)
 
+    def _propose(self, found: pl.DataFrame) -> None:
+        for row in found.iter_rows(named=True):
+            report = self._report(row["load_id"])
+            self.proposed.append(proposal_text(row, f"{report.drop}/{report.file}"))
+        add_proposals(self.connection, found.with_columns(pl.Series("text", self.proposed, dtype=pl.String)))
+
     def finish(self) -> None:
         """Merge what waits, look at the new rows beside the old ones, and write down what each file was."""
         self.flush()
-        self._flag(flag_implausible(self.connection, first_load=self.first_id))
+        implausible = flag_implausible(self.connection, first_load=self.first_id, loaded_at=self.loaded_at)
+        self._flag(implausible)
+        self._propose(proposals([*self.slips, slips_of_checks(implausible)]))
         for table in ("snapshots", "readings"):
             gather_vehicles(self.connection, table)
         kept = [report for report in self.reports if not report.skipped]

@@ -54,3 +54,10 @@ def add_flags(connection: duckdb.DuckDBPyConnection, flags: pl.DataFrame) -> Non
     connection.register("new_flags", first)
     connection.execute("INSERT INTO flags BY NAME SELECT * FROM new_flags")
     connection.unregister("new_flags")
+
+
+def add_proposals(connection: duckdb.DuckDBPyConnection, rows: pl.DataFrame) -> None:
+    """Keep what was proposed of units; columns as in the table `proposals`."""
+    connection.register("new_proposals", rows)
+    connection.execute("INSERT INTO proposals BY NAME SELECT * FROM new_proposals")
+    connection.unregister("new_proposals")

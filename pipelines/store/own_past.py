@@ -3,6 +3,7 @@
 Times, odometer and clock are looked at in every load; single corrections only where a load is not a whole history.
 """
 
+import math
 from collections.abc import Callable, Mapping
 
 import polars as pl
@@ -11,6 +12,7 @@ from pipelines.catalogue.checks import Check, checks
 
 KEYS = ["vehicle_id", "read_at"]
 MILE_KM = 1.609344
+LEAST_REPEATS = 6  # a value that repeats less often than this is not called stuck
 FLAG = {
     "load_id": pl.Int32, "vehicle_id": pl.String, "column_name": pl.String, "reason": pl.String, "detail": pl.String,
 }  # fmt: skip
@@ -156,6 +158,33 @@ def _spike(rows: pl.DataFrame, check: Check, steps: Mapping[str, float]) -> pl.D
     return pl.concat(found)
 
 
+def _stuck(rows: pl.DataFrame, check: Check, steps: Mapping[str, float]) -> pl.DataFrame:
+    """Runs of one value over readings in use, too long to be chance.
+
+    A run of n repeats happens by chance at most about p**n, where p is how often this correction repeats itself from
+    one reading to the next in all vehicles; so coarse or quiet corrections need a longer run than fine ones.
+    """
+    used = (pl.col("ignition_hours") != _before("ignition_hours")).fill_null(value=True)
+    place = pl.int_range(pl.len(), dtype=pl.Int32)
+    same = rows.select(place.alias("place"), *((pl.col(c) == _before(c)).fill_null(value=False) & used for c in steps))
+    runs = same.select(
+        pl.when(pl.col(c))
+        .then(pl.col("place") - pl.when(~pl.col(c)).then("place").forward_fill())
+        .otherwise(0)
+        .alias(c)
+        for c in steps
+    )
+    often = same.select(pl.col(list(steps)).mean())
+    found = []
+    for code in steps:
+        repeat = max(float(often[code][0] or 0.0), 1e-3)
+        needed = max(LEAST_REPEATS, math.log(float(check.argument)) / math.log(repeat)) if repeat < 1 else math.inf
+        if (runs[code] >= needed).any():
+            marked = rows.with_columns(runs[code].alias("run"))
+            found.append(_flags(marked, (pl.col("run") >= needed) & pl.col("new"), check, code))
+    return pl.concat([pl.DataFrame(schema=FLAG), *found])
+
+
 def _judged_now(read: pl.DataFrame) -> pl.DataFrame:
     """New readings, and the one before each, which is told apart only now; as of the load that tells."""
     next_new = _after("new").fill_null(value=False)
@@ -168,5 +197,5 @@ CHECKS: dict[str, Callable[[pl.DataFrame, Check], pl.DataFrame]] = {
     "fahrenheit": _fahrenheit,
 }  # fmt: skip
 CORRECTION_CHECKS: dict[str, Callable[[pl.DataFrame, Check, Mapping[str, float]], pl.DataFrame]] = {
-    "off_step": _off_step, "spike": _spike,
+    "off_step": _off_step, "spike": _spike, "stuck": _stuck,
 }  # fmt: skip

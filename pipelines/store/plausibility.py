@@ -1,5 +1,7 @@
 """Looks at new rows beside what is stored, for references and the vehicle's own past; gives flags, changes nothing."""
 
+from datetime import datetime
+
 import duckdb
 import polars as pl
 
@@ -17,12 +19,15 @@ FLAGS = {
 
 
 BULK_ROWS = 200_000  # a load of more snapshots is a history: its single corrections are left to the drift stage
-AROUND_DAYS = {"light": 400, "corrections": 60}  # how far from the new readings their neighbours are looked for
+AROUND_DAYS = {"light": 400, "corrections": 90}  # how far from the new readings their neighbours are looked for
 
 
-def flag_implausible(connection: duckdb.DuckDBPyConnection, *, first_load: int) -> pl.DataFrame:
+def flag_implausible(connection: duckdb.DuckDBPyConnection, *, first_load: int, loaded_at: datetime) -> pl.DataFrame:
     """Flags on the rows of this load: row_number (null), load_id, vehicle_id, column_name, reason, detail."""
     found = [_reference(connection, check, first_load) for check in checks() if check.check == "reference"]
+    found += [
+        _wrong_clock(connection, check, first_load, loaded_at) for check in checks() if check.check in CLOCK_CHECKS
+    ]
     past = _own_past(connection, first_load).select(pl.lit(None, dtype=pl.Int64).alias("row_number"), *list(FLAGS)[1:])
     return pl.concat([pl.DataFrame(schema=FLAGS), *found, past])
 
@@ -54,6 +59,26 @@ def _around(connection: duckdb.DuckDBPyConnection, columns: list[str], which: st
         f"AND read_at <= (SELECT max(read_at) FROM new) + INTERVAL {days} DAY",
         first=first_load,
     )
+
+
+# Readings whose time cannot be, by more than `days`. A clock that is off for most of them is the store's own.
+CLOCK_CHECKS = {
+    "future": "WITH late AS (SELECT *, read_at > $loaded_at + to_days($days) AS out FROM snapshots "
+    "WHERE load_id >= $first) SELECT * FROM late WHERE out AND (SELECT avg(out::INT) FROM late) < 0.5",
+    "before_service": "SELECT s.* FROM snapshots s JOIN vehicles USING (vehicle_id) WHERE s.load_id >= $first "
+    "AND s.read_at < in_service_on::TIMESTAMPTZ - to_days($days) AND $loaded_at IS NOT NULL",
+}
+
+
+def _wrong_clock(
+    connection: duckdb.DuckDBPyConnection, check: Check, first_load: int, loaded_at: datetime
+) -> pl.DataFrame:
+    return frame_of(
+        connection,
+        "SELECT NULL::BIGINT AS row_number, load_id, vehicle_id, $column AS column_name, $reason AS reason, "
+        f"strftime(read_at, '%Y-%m-%d %H:%M') AS detail FROM ({CLOCK_CHECKS[check.check]}) ORDER BY ALL",
+        first=first_load, loaded_at=loaded_at, days=int(check.argument), column=check.column, reason=check.reason,
+    )  # fmt: skip
 
 
 def _reference(connection: duckdb.DuckDBPyConnection, check: Check, first_load: int) -> pl.DataFrame:

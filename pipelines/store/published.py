@@ -103,6 +103,16 @@ def flagged(store: Store, drop: str | None = None) -> pl.DataFrame:
         )
 
 
+def proposed(store: Store) -> pl.DataFrame:
+    """Columns of files that look like another unit, newest first, with the line that says what to do if so (text)."""
+    with store.reading() as connection:
+        return frame_of(
+            connection,
+            "SELECT drop_name, file, column_name, unit, readings, vehicles, example, text, loaded_at, load_id "
+            "FROM proposals JOIN loads USING (load_id) ORDER BY load_id DESC, column_name, unit",
+        )
+
+
 def vehicle_snapshots(store: Store, vehicle_id: str) -> pl.DataFrame:
     """One vehicle's whole history: contract columns, then the corrections that it ever read; by time."""
     with store.reading() as connection:

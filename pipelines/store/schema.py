@@ -43,6 +43,13 @@ BOOKKEEPING = """
     -- One row per table and as_of that is kept.
     CREATE TABLE publications (table_name VARCHAR, as_of TIMESTAMPTZ, published_at TIMESTAMPTZ, row_count BIGINT);
 """
+PROPOSALS = """
+    -- One row per file and column whose values look like another unit; text: the line that the report had.
+    CREATE TABLE proposals (
+        load_id INTEGER, column_name VARCHAR, unit VARCHAR, readings BIGINT, vehicles BIGINT, example VARCHAR,
+        text VARCHAR
+    );
+"""
 
 
 def stored_key(table: Table) -> list[str]:
@@ -63,8 +70,11 @@ def _create_tables(connection: duckdb.DuckDBPyConnection) -> None:
         )
 
 
-Step = Callable[[duckdb.DuckDBPyConnection], None]
-STEPS: list[tuple[str, Step]] = [("raw tables, bookkeeping and published tables", _create_tables)]
+Step = Callable[[duckdb.DuckDBPyConnection], object]
+STEPS: list[tuple[str, Step]] = [
+    ("raw tables, bookkeeping and published tables", _create_tables),
+    ("proposals of units", lambda connection: connection.execute(PROPOSALS)),
+]
 
 
 def stored_version(connection: duckdb.DuckDBPyConnection) -> int:
