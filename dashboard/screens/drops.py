@@ -1,12 +1,20 @@
 """The drops that came in, what was set aside and why."""
 
+from functools import partial
+
+import polars as pl
 import streamlit as st
 
 from dashboard import published
 from dashboard.screens import frame as shared
 from dashboard.screens.foreign import foreign_file
 from dashboard.views.drops import DropsView, drops
-from dashboard.views.plan import safe_for_sheets
+from dashboard.views.wording import count, plain
+from pipelines.store import published as stored
+from pipelines.store.exporting import protected
+from pipelines.store.quarantine_export import as_they_came
+
+MOST_PROPOSALS = 20
 
 
 def show() -> None:
@@ -16,12 +24,16 @@ def show() -> None:
         shared.nothing_yet()
         return
     view = drops(published.load_reports(), published.quarantined())
+    flags = published.kept("flagged", build=lambda: stored.flagged(published.store()))
+    proposals = published.kept("proposed", build=lambda: stored.proposed(published.store()))
     st.markdown(f"#### {view.sentence}")
     if view.empty_reason:
         st.info(view.empty_reason)
     else:
         _reports(view)
         _set_aside(view)
+        _flagged(flags)
+        _proposed(proposals)
     foreign_file()
 
 
@@ -82,13 +94,53 @@ def _set_aside(view: DropsView) -> None:
         placeholder=shared.ABSENT,
         column_config=words,
     )
-    st.download_button(
-        "Download to mend and load again",
-        data=lambda: safe_for_sheets(view.quarantined).write_csv().encode("utf-8-sig"),
-        file_name="set_aside.csv",
-        mime="text/csv",
-        on_click="ignore",
+    st.markdown("Mend the cells in a spreadsheet, keep the column quarantine_id, and load the file again.")
+    for stem, frame in as_they_came(published.quarantined()).items():
+        st.download_button(
+            f"Download {count(frame.height, 'row')} to mend: {stem}.csv",
+            data=partial(_sheet, frame),
+            file_name=f"{stem}.csv",
+            mime="text/csv",
+            on_click="ignore",
+        )
+
+
+def _sheet(frame: pl.DataFrame) -> bytes:
+    return protected(frame).write_csv().encode("utf-8-sig")
+
+
+def _flagged(flags: pl.DataFrame) -> None:
+    st.subheader("What loaded although it is unusual")
+    if not flags.height:
+        st.markdown("Nothing was flagged.")
+        return
+    st.dataframe(
+        flags.select("vehicle_id", "column_name", "reason", "detail", "file", "row_number"),
+        hide_index=True,
+        key="flags",
+        alt="Values that loaded although they are unusual, newest load first",
+        lazy=flags.height > 1000,
+        placeholder=shared.ABSENT,
+        column_config={
+            "vehicle_id": st.column_config.TextColumn("Vehicle"),
+            "column_name": st.column_config.TextColumn("Column"),
+            "reason": st.column_config.TextColumn("Why", width="large"),
+            "detail": st.column_config.TextColumn("What came", width="medium"),
+            "file": st.column_config.TextColumn("File", width="medium"),
+            "row_number": st.column_config.NumberColumn("Row"),
+        },
     )
+
+
+def _proposed(proposals: pl.DataFrame) -> None:
+    if not proposals.height:
+        return
+    st.subheader("What may be in another unit")
+    st.markdown("Nothing was converted: whether it is so, you know.")
+    for line in proposals["text"].head(MOST_PROPOSALS):
+        st.markdown(f"- {plain(line)}")
+    if proposals.height > MOST_PROPOSALS:
+        st.caption(f"Newest {MOST_PROPOSALS} of {count(proposals.height, 'proposal')}.")
 
 
 show()

@@ -28,20 +28,32 @@ def export_quarantine(
     Raises:
         SettingError: the folder cannot be written.
     """
-    rows = quarantined(store, drop)
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise SettingError(f"{folder}: cannot be made ({error.strerror or error}). Choose another place.") from error
     written = []
-    for (table,), part in rows.group_by("table_name", maintain_order=True):
-        file = folder / f"{table}-quarantine.{ending}"
-        write_frame(_as_they_came(part), file)
-        written.append((file, part.height))
+    for stem, frame in as_they_came(quarantined(store, drop)).items():
+        file = folder / f"{stem}.{ending}"
+        write_frame(frame, file)
+        written.append((file, frame.height))
     return written
 
 
-def _as_they_came(rows: pl.DataFrame) -> pl.DataFrame:
+def as_they_came(rows: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    """Quarantined rows as files that load again: their cells as they came, what is wrong, and which row they mend.
+
+    Args:
+        rows: As `pipelines.store.published.quarantined` gives them.
+
+    Returns:
+        A frame per table, by the name under which a file of it loads, without ending.
+    """
+    parts = rows.group_by("table_name", maintain_order=True)
+    return {f"{table}-quarantine": _cells(part) for (table,), part in parts}
+
+
+def _cells(rows: pl.DataFrame) -> pl.DataFrame:
     cells = [json.loads(original) for original in rows["original"]]
     names = dict.fromkeys(name for row in cells for name in row)
     columns = [

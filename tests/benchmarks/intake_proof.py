@@ -46,7 +46,9 @@ def main(vehicles: int, weeks: int, seed: int) -> None:
         dirt = pl.read_parquet(folder / "truth" / "dirt").filter(pl.col("vehicle_id").is_not_null())
         pieces = pl.concat([dirt, told_misreads(store, dirt)])
         found = caught(store, pieces)
-        print(found)
+        with pl.Config(tbl_rows=-1):
+            print(found)
+            print(flagged(store).group_by("reason").len().sort("len", descending=True))
         shown = found.filter("shown_here")
         share = (shown["caught"] * shown["pieces"]).sum() / shown["pieces"].sum()
         print(f"of all that readings can show: {share:.4f} caught (at least 0.99)")
