@@ -7,7 +7,9 @@ import streamlit as st
 from dashboard.views.address import PAGES
 from pipelines.errors import LeewayError
 
-st.set_page_config(page_title="Leeway", page_icon=str(Path(__file__).with_name("mark.svg")), layout="wide")
+st.set_page_config(
+    page_title="Leeway", page_icon=str(Path(__file__).with_name("mark.svg")), layout="wide", initial_sidebar_state=230
+)
 page = st.navigation(
     [
         st.Page(f"screens/{name}.py", title=title, url_path=name, default=name == "today")

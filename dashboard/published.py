@@ -12,6 +12,8 @@ from typing import Any, TypeVar
 import polars as pl
 import streamlit as st
 
+from dashboard.views.joined import bare_title
+from dashboard.views.peers import PeersTables
 from dashboard.views.today import FleetTables
 from dashboard.views.trust import unchecked_warning
 from dashboard.views.vehicle import events_of
@@ -19,7 +21,6 @@ from pipelines.catalogue.tables import published_tables
 from pipelines.causes.knowledge import Cause, causes
 from pipelines.command_options import DEFAULT_STORE
 from pipelines.handover import Evidence
-from pipelines.settings import Settings
 from pipelines.store import fleet_reads
 from pipelines.store import published as stored
 from pipelines.store.evidence import read_evidence
@@ -190,14 +191,39 @@ def fleet_tables(as_of: datetime) -> FleetTables:
     )
 
 
+def names() -> dict[str, str]:
+    """What corrections, components and causes are called, by their codes."""
+
+    def build() -> dict[str, str]:
+        components = fleet_reads.fleet_table(store(), "components")
+        return {
+            **dict(corrections().select("code", bare_title()).iter_rows()),
+            **dict(components.select("component", pl.col("title").fill_null(pl.col("component"))).iter_rows()),
+            **{name: cause.title for name, cause in causes().items()},
+        }
+
+    return kept("names", build=build)
+
+
+def peers_tables(as_of: datetime) -> PeersTables:
+    """The tables that the page of vehicles unlike their peers is made of."""
+    return PeersTables(
+        outlier_check=table("outlier_check", as_of),
+        outlier_reason=table("outlier_reason", as_of),
+        vehicles=vehicles(),
+        corrections=corrections(),
+    )
+
+
 def cause_knowledge() -> Mapping[str, Cause]:
     """What is known of every cause."""
     return causes()
 
 
-def false_alarms_per_vehicle_year() -> float:
-    """The promise that alarms are set by."""
-    return Settings().false_alarms_per_vehicle_year
+def setting(name: str, as_of: datetime) -> float | None:
+    """What one setting of an analysis was; None where that analysis did not publish it."""
+    settings = table("analysis_setting", as_of)
+    return dict(settings.iter_rows()).get(name) if settings.width else None
 
 
 def forecast_warning() -> str:

@@ -47,12 +47,12 @@ def correction_path(
     """
     limits = limits_drawn(path, row)
     layers = [
-        *_band(path),
+        *_band(path, unit),
         *_onset(row),
-        *_expectation(path),
-        *_limits(limits),
-        *_way(path, row, limits, as_of),
-        *_readings(path),
+        *_expectation(path, unit),
+        *_limits(limits, unit),
+        *_way(path, row, limits, as_of, unit),
+        *_readings(path, unit),
     ]
     names = [name for name in COLOURS if any(name == drawn_name for drawn_name, _ in layers)]
     colour = alt.Color(
@@ -65,7 +65,6 @@ def correction_path(
         alt.layer(*charts, *_events(events, path, as_of))
         .resolve_scale(shape="independent")
         .properties(height=height, width="container")
-        .configure_axisY(title=unit or "value", titleAngle=0, titleAlign="left", titleY=-8, titleX=-30)
     )
     return drawn
 
@@ -88,30 +87,31 @@ def _x(field: str) -> alt.X:
     return alt.X(f"{field}:T", title=None, axis=alt.Axis(format="%b %Y", labelOverlap=True, tickCount=8))
 
 
-def _y(field: str) -> alt.Y:
-    return alt.Y(f"{field}:Q", title="", scale=alt.Scale(zero=False, nice=True))
+def _y(field: str, unit: str) -> alt.Y:
+    axis = alt.Axis(titleAngle=0, titleAlign="left", titleY=-10, titleX=-30)
+    return alt.Y(f"{field}:Q", title=unit or "value", axis=axis, scale=alt.Scale(zero=False, nice=True))
 
 
-def _band(path: pl.DataFrame) -> list[tuple[str, alt.Chart]]:
+def _band(path: pl.DataFrame, unit: str) -> list[tuple[str, alt.Chart]]:
     band = path.select("read_at", "band_low", "band_high").drop_nulls()
     if not band.height:
         return []
     shade = alt.Chart(band).mark_area(opacity=0.3)
-    return [("Normal band", shade.encode(x=_x("read_at"), y=_y("band_low"), y2="band_high:Q"))]
+    return [("Normal band", shade.encode(x=_x("read_at"), y=_y("band_low", unit), y2="band_high:Q"))]
 
 
-def _expectation(path: pl.DataFrame) -> list[tuple[str, alt.Chart]]:
+def _expectation(path: pl.DataFrame, unit: str) -> list[tuple[str, alt.Chart]]:
     lines = path.select("read_at", "expected", "level").drop_nulls("expected")
     if not lines.height:
         return []
     base = alt.Chart(lines).encode(x=_x("read_at"))
     return [
-        ("Expected", base.mark_line(strokeDash=[5, 3], strokeWidth=1.5).encode(y=_y("expected"))),
-        ("Smoothed level", base.mark_line(strokeWidth=2).encode(y=_y("level"))),
+        ("Expected", base.mark_line(strokeDash=[5, 3], strokeWidth=1.5).encode(y=_y("expected", unit))),
+        ("Smoothed level", base.mark_line(strokeWidth=2).encode(y=_y("level", unit))),
     ]
 
 
-def _readings(path: pl.DataFrame) -> list[tuple[str, alt.Chart]]:
+def _readings(path: pl.DataFrame, unit: str) -> list[tuple[str, alt.Chart]]:
     tooltip = [
         alt.Tooltip("read_at:T", title="read", format="%d %B %Y %H:%M"),
         alt.Tooltip("value:Q", title="reading", format=".4~g"),
@@ -120,14 +120,14 @@ def _readings(path: pl.DataFrame) -> list[tuple[str, alt.Chart]]:
     ]
     points = alt.Chart(path.select("read_at", "value", "expected", "level").drop_nulls("value"))
     marked = points.mark_point(size=22, filled=True, opacity=0.8)
-    return [("Reading", marked.encode(x=_x("read_at"), y=_y("value"), tooltip=tooltip))]
+    return [("Reading", marked.encode(x=_x("read_at"), y=_y("value", unit), tooltip=tooltip))]
 
 
-def _limits(limits: list[float]) -> list[tuple[str, alt.Chart]]:
+def _limits(limits: list[float], unit: str) -> list[tuple[str, alt.Chart]]:
     if not limits:
         return []
     rule = alt.Chart(pl.DataFrame({"limit": limits})).mark_rule(strokeDash=[8, 3], strokeWidth=2)
-    return [("Limit", rule.encode(y=_y("limit")))]
+    return [("Limit", rule.encode(y=_y("limit", unit)))]
 
 
 def _onset(row: Mapping[str, Any]) -> list[tuple[str, alt.Chart]]:
@@ -145,7 +145,7 @@ def _onset(row: Mapping[str, Any]) -> list[tuple[str, alt.Chart]]:
 
 
 def _way(
-    path: pl.DataFrame, row: Mapping[str, Any], limits: list[float], as_of: datetime
+    path: pl.DataFrame, row: Mapping[str, Any], limits: list[float], as_of: datetime, unit: str
 ) -> list[tuple[str, alt.Chart]]:
     """From the level at the last reading to the limit at the early, middle and late date."""
     level, expected = _last(path, "level"), _last(path, "expected")
@@ -165,7 +165,7 @@ def _way(
     schema = pl.Schema({"date": pl.String(), "at": pl.Datetime("us", "UTC"), "value": pl.Float64()})
     dash = alt.StrokeDash("date:N", legend=None, scale=alt.Scale(domain=list(DATES), range=list(DATES.values())))
     line = alt.Chart(pl.DataFrame(lines, schema=schema, orient="row")).mark_line(strokeWidth=1.5)
-    return [("Way to the limit", line.encode(x=_x("at"), y=_y("value"), detail="date:N", strokeDash=dash))]
+    return [("Way to the limit", line.encode(x=_x("at"), y=_y("value", unit), detail="date:N", strokeDash=dash))]
 
 
 def _events(events: pl.DataFrame, path: pl.DataFrame, as_of: datetime) -> list[alt.Chart]:

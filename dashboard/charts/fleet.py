@@ -6,8 +6,9 @@ import polars as pl
 from dashboard.charts import Drawn
 from dashboard.palette import BAND, DASHES, GROUPS, INK, LIMIT, READING, STATE, URGENCY, Look
 
+ROOM_FOR_HOURS = 22  # pixels that a figure needs
 ROOM_FOR_WORDS = 0.07  # share of the longest bar that a mark and a count need
-Z_TICKS = [-100, -30, -10, -3, 0, 3, 10, 30, 100]
+Z_TICKS = [-300, -100, -30, -10, -6, -3, -1, 0, 1, 3, 6, 10, 30, 100, 300]
 MOST_MARKS = 1500  # more marks than this say nothing more and slow the browser
 
 
@@ -109,11 +110,10 @@ def weekly_by_group(weekly: pl.DataFrame, *, unit: str, split: str) -> Drawn:
         split: What the groups are, for the legend.
     """
     groups = weekly.get_column("group").unique().sort().to_list()
-    colour = alt.Color(
-        "group:N",
-        scale=alt.Scale(domain=groups, range=list(GROUPS[: len(groups)])),
-        legend=alt.Legend(orient="top", title=split, labelLimit=0, columns=3),
+    legend = alt.Legend(
+        orient="top", title=None, labelLimit=0, columns=3, symbolOpacity=1, symbolType="stroke", symbolSize=600
     )
+    colour = alt.Color("group:N", scale=alt.Scale(domain=groups, range=list(GROUPS[: len(groups)])), legend=legend)
     base = alt.Chart(weekly).encode(x=alt.X("week:T", title=None, axis=alt.Axis(format="%b %Y", tickCount=8)))
     tooltip = [
         alt.Tooltip("week:T", title="week of", format="%d %B %Y"),
@@ -132,22 +132,23 @@ def weekly_by_group(weekly: pl.DataFrame, *, unit: str, split: str) -> Drawn:
             color=colour,
             tooltip=tooltip,
             strokeDash=alt.StrokeDash(
-                "group:N", legend=None, scale=alt.Scale(domain=groups, range=list(DASHES[: len(groups)]))
+                "group:N", legend=legend, scale=alt.Scale(domain=groups, range=list(DASHES[: len(groups)]))
             ),
         ),
     ).properties(width="container", height=320)
     return drawn
 
 
-def standing_today(standing: pl.DataFrame, *, split: str) -> Drawn:
+def standing_today(standing: pl.DataFrame) -> Drawn:
     """Every vehicle's deviation from what it should read, in its own healthy scatter, one row a group.
 
     Args:
         standing: `vehicle_id, group, state, z`; drawn down to MOST_MARKS farthest out.
-        split: What the groups are.
     """
-    colour, shape = _state_scales(STATE, "word")
+    present = set(standing.get_column("state"))
+    colour, shape = _state_scales({state: each for state, each in STATE.items() if state in present}, "word")
     words = {state: each.word for state, each in STATE.items()}
+    legend = alt.Legend(orient="top", title=None, columns=3, labelLimit=0)
     shown = (
         standing.drop_nulls("z")
         .head(MOST_MARKS)
@@ -163,11 +164,9 @@ def standing_today(standing: pl.DataFrame, *, split: str) -> Drawn:
                 scale=alt.Scale(type="symlog", constant=4),
                 axis=alt.Axis(values=Z_TICKS),
             ),
-            y=alt.Y("group:N", title=split),
-            color=alt.Color(
-                "state:N", scale=colour, legend=alt.Legend(orient="top", title=None, columns=4, labelLimit=0)
-            ),
-            shape=alt.Shape("state:N", scale=shape, legend=alt.Legend(orient="top", title=None)),
+            y=alt.Y("group:N", title=None),
+            color=alt.Color("state:N", scale=colour, legend=legend),
+            shape=alt.Shape("state:N", scale=shape, legend=legend),
             tooltip=[
                 alt.Tooltip("vehicle_id:N", title="vehicle"),
                 "state:N",
@@ -271,27 +270,28 @@ def chances(rows: pl.DataFrame) -> Drawn:
 
 
 def work_load(load: pl.DataFrame) -> Drawn:
-    """Hours of work by day, one bar a depot.
+    """Hours of work by day, one row of fields a depot, the hours written in each field wide enough for them.
 
     Args:
-        load: `depot, day, labour_hours, vehicles`.
+        load: `depot, day, labour_hours, vehicles`; work without a day is left out.
     """
-    depots = load.get_column("depot").fill_null("not known").unique().sort().to_list()
-    drawn: Drawn = (
-        alt.Chart(load.with_columns(pl.col("depot").fill_null("not known"), pl.col("day").dt.strftime("%a %d %b")))
-        .mark_bar()
-        .encode(
-            x=alt.X("day:O", title=None, sort=None),
-            y=alt.Y("labour_hours:Q", title="hours"),
-            color=alt.Color(
-                "depot:N",
-                scale=alt.Scale(domain=depots, range=[GROUPS[i % len(GROUPS)] for i in range(len(depots))]),
-                legend=alt.Legend(orient="top", title=None, labelLimit=0),
-            ),
-            tooltip=["day:O", "depot:N", alt.Tooltip("labour_hours:Q", title="hours", format=".1f"), "vehicles:Q"],
-        )
-        .properties(width="container", height=200)
+    placed = load.drop_nulls("day").with_columns(
+        pl.col("depot").fill_null("all"), hours=pl.col("labour_hours").round(1).cast(pl.String)
     )
+    base = alt.Chart(
+        placed.sort("day").with_columns(pl.col("day").dt.strftime("%d %b").str.strip_chars_start("0"))
+    ).encode(
+        x=alt.X("day:O", title=None, sort=None, axis=alt.Axis(labelAngle=0, labelOverlap=True)),
+        y=alt.Y("depot:N", title=None, axis=alt.Axis(labelLimit=140)),
+        tooltip=["day:O", "depot:N", alt.Tooltip("labour_hours:Q", title="hours", format=".1f"), "vehicles:Q"],
+    )
+    fields = base.mark_rect(color=READING).encode(
+        opacity=alt.Opacity("labour_hours:Q", scale=alt.Scale(domainMin=0, range=[0.7, 1.0]), legend=None)
+    )
+    words = base.mark_text(color="white", opacity=alt.expr(f"bandwidth('x') < {ROOM_FOR_HOURS} ? 0 : 1")).encode(
+        text="hours:N"
+    )
+    drawn: Drawn = alt.layer(fields, words).properties(width="container", height=alt.Step(34))
     return drawn
 
 
@@ -299,12 +299,11 @@ def rate_ratios(issues: pl.DataFrame) -> Drawn:
     """Rate ratios with their intervals on a log scale; 1 is the rate of the rest of the fleet.
 
     Args:
-        issues: `title, rate_ratio, low, high`, in the order drawn.
+        issues: `label, rate_ratio, low, high`, in the order drawn; those without a ratio are left out.
     """
-    base = alt.Chart(issues.select("title", "rate_ratio", "low", "high").head(20)).encode(
-        y=alt.Y("title:N", title=None, sort=None, axis=alt.Axis(labelLimit=320))
-    )
-    scale = alt.Scale(type="log", nice=False)
+    shown = issues.select("label", "rate_ratio", "low", "high").drop_nulls("rate_ratio").head(20)
+    base = alt.Chart(shown).encode(y=alt.Y("label:N", title=None, sort=None, axis=alt.Axis(labelLimit=360)))
+    scale = alt.Scale(type="log", nice=False, padding=6)
     drawn: Drawn = alt.layer(
         alt.Chart(pl.DataFrame({"one": [1.0]}))
         .mark_rule(color=INK, strokeDash=[5, 3])
@@ -315,10 +314,10 @@ def rate_ratios(issues: pl.DataFrame) -> Drawn:
         base.mark_point(filled=True, size=70, color=LIMIT).encode(
             x=alt.X("rate_ratio:Q", scale=scale),
             tooltip=[
-                "title:N",
-                alt.Tooltip("rate_ratio:Q", format=".2f"),
-                alt.Tooltip("low:Q", format=".2f"),
-                alt.Tooltip("high:Q", format=".2f"),
+                alt.Tooltip("label:N", title="issue"),
+                alt.Tooltip("rate_ratio:Q", title="times the rate of the rest", format=".2f"),
+                alt.Tooltip("low:Q", title="at least", format=".2f"),
+                alt.Tooltip("high:Q", title="at most", format=".2f"),
             ],
         ),
     ).properties(width="container", height=alt.Step(28))

@@ -95,6 +95,11 @@ def vehicle_links(rows: pl.DataFrame, frame: Frame, **more: str) -> pl.DataFrame
     )
 
 
+def known_columns(rows: pl.DataFrame) -> pl.DataFrame:
+    """The rows without the columns in which nothing is known; a table without rows keeps all."""
+    return rows.select(name for name in rows.columns if not rows.height or rows.get_column(name).count())
+
+
 def as_percent(rows: pl.DataFrame, *shares: str) -> pl.DataFrame:
     """The rows with shares from 0 to 1 turned into percent, for `percent_column`."""
     return rows.with_columns(pl.col(share) * 100 for share in shares)
@@ -108,7 +113,5 @@ def percent_column(label: str, help_text: str | None = None) -> ColumnConfig:
 
 def vehicle_column() -> ColumnConfig:
     """Column that shows a vehicle's number and opens its page."""
-    column: ColumnConfig = st.column_config.LinkColumn(
-        "Vehicle", display_text=r"[?&]vehicle=([^&]*)$", pinned=True, width="small"
-    )
+    column: ColumnConfig = st.column_config.LinkColumn("Vehicle", display_text=r"[?&]vehicle=([^&]*)$", pinned=True)
     return column

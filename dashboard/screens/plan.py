@@ -23,13 +23,22 @@ def show() -> None:
         return
     work_plan = published.table("work_plan", frame.reader.as_of)
     depots = shared.picked("Depot", choices(work_plan, "depot"), "depot")
-    view = plan(work_plan, depots=depots, reader=frame.reader)
+    view = plan(
+        work_plan,
+        vehicle_state=published.table("vehicle_state", frame.reader.as_of),
+        vehicles=published.vehicles(),
+        depots=depots,
+        reader=frame.reader,
+    )
     st.markdown(f"#### {view.sentence}")
+    if view.left_out:
+        st.markdown(view.left_out)
     shared.basis(frame, "Costs are expected costs in the fleet's own money.", published.forecast_warning())
     if view.empty_reason:
         st.info(view.empty_reason)
         return
-    st.altair_chart(work_load(view.load), alt="Hours of work by day at each depot")
+    if view.load.get_column("day").n_unique() > 1:
+        st.altair_chart(work_load(view.load), alt="Hours of work by day at each depot")
     _table(view, frame)
     _downloads(view)
     _cards(view)
@@ -44,13 +53,13 @@ def _table(view: PlanView, frame: Frame) -> None:
         "vehicle_id",
         "jobs",
         "labour_hours",
-        "cost_now",
-        "cost_if_waiting",
         "saving",
         "reason",
+        "cost_now",
+        "cost_if_waiting",
     )
     st.dataframe(
-        rows,
+        shared.known_columns(rows),
         hide_index=True,
         placeholder=shared.ABSENT,
         key="jobs",
@@ -62,11 +71,13 @@ def _table(view: PlanView, frame: Frame) -> None:
             "depot": st.column_config.TextColumn("Depot"),
             "bay": st.column_config.NumberColumn("Bay"),
             "vehicle_id": shared.vehicle_column(),
-            "jobs": st.column_config.TextColumn("Jobs", width="large"),
+            "jobs": st.column_config.TextColumn("Jobs", width=230),
             "labour_hours": st.column_config.NumberColumn("Hours", format="%.1f"),
             "cost_now": st.column_config.NumberColumn("Cost now", format="%.0f"),
             "cost_if_waiting": st.column_config.NumberColumn("If it waits", format="%.0f"),
-            "saving": st.column_config.NumberColumn("Saved", format="%.0f"),
+            "saving": st.column_config.NumberColumn(
+                "Saved", help="What waiting is expected to cost more", format="%.0f"
+            ),
             "reason": st.column_config.TextColumn("Why", width="large"),
         },
     )
@@ -111,11 +122,12 @@ def _cards(view: PlanView) -> None:
         format_func=lambda name: "Not placed yet" if name == UNPLACED else f"{date.fromisoformat(name):%A %d %B %Y}",
     )
     columns = st.columns(3)
-    for place, (bay, cards) in enumerate(bays_of(view.rows, day)):
-        with columns[place % 3].container(border=True):
+    for bay_place, (bay, cards) in enumerate(bays_of(view.rows, day)):
+        with columns[bay_place % 3].container(border=True):
             st.markdown(f"**{plain(bay)}**")
-            for card in cards:
-                st.divider()
+            for place, card in enumerate(cards):
+                if place:
+                    st.divider()
                 st.markdown(card)
 
 

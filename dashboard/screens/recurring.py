@@ -31,6 +31,7 @@ def show() -> None:
         published.table("recurring_issue", as_of),
         published.table("repair_outcome", as_of),
         verdicts=verdicts,
+        names=published.names(),
     )
     st.markdown(f"#### {view.sentence}")
     shared.basis(frame, "Rates are first events in 100 vehicle-months; intervals are 95 %.")
@@ -46,7 +47,7 @@ def _issues(view: RecurringView, frame: Frame) -> None:
     for row in view.issues.head(10).to_dicts():
         st.markdown(f"**{plain(row['title'])}**  \n{issue_sentence(row, frame.reader)}")
     st.dataframe(
-        view.issues.drop("issue_id"),
+        view.issues.drop("issue_id", "label"),
         hide_index=True,
         placeholder=shared.ABSENT,
         key="issues",
@@ -58,7 +59,7 @@ def _issues(view: RecurringView, frame: Frame) -> None:
             "cause_or_correction": st.column_config.TextColumn("Cause or correction"),
             "vehicles": st.column_config.NumberColumn("Vehicles"),
             "rate": st.column_config.NumberColumn("In 100 vehicle-months", format="%.2f"),
-            "fleet_rate": st.column_config.NumberColumn("Rest of the fleet", format="%.2f"),
+            "fleet_rate": st.column_config.NumberColumn("Whole fleet", format="%.2f"),
             "rate_ratio": st.column_config.NumberColumn("Times", format="%.2f"),
             "low": st.column_config.NumberColumn("at least", format="%.2f"),
             "high": st.column_config.NumberColumn("at most", format="%.2f"),

@@ -8,12 +8,11 @@ from dashboard.palette import URGENCY
 from dashboard.screens import frame as shared
 from dashboard.screens.frame import Frame
 from dashboard.views.joined import Choice, choices
-from dashboard.views.today import TodayView, today
+from dashboard.views.today import TodayView, grouping, today
 
 COLUMNS = [
-    "vehicle_id", "urgency", "title", "what", "leeway_pct", "chance_7", "chance_30", "chance_90", "likely_code",
-    "cause", "cause_probability", "open_faults", "is_outlier", "last_read_at", "days_since_read", "engine_family",
-    "depot",
+    "vehicle_id", "urgency", "title", "what", "leeway_pct", "chance_30", "cause", "cause_probability", "open_faults",
+    "chance_7", "chance_90", "likely_code", "is_outlier", "last_read_at", "days_since_read", "engine_family", "depot",
 ]  # fmt: skip
 
 
@@ -46,10 +45,12 @@ def show() -> None:
             published.fleet_tables(as_of),
             choice=choice,
             reader=frame.reader,
-            false_alarms_per_vehicle_year=published.false_alarms_per_vehicle_year(),
+            false_alarms_per_vehicle_year=published.setting("false_alarms_per_vehicle_year", as_of),
         ),
     )
     st.markdown(f"#### {view.sentence}")
+    if view.watched:
+        st.markdown(view.watched)
     shared.basis(frame, view.alarms, published.forecast_warning())
     if view.empty_reason:
         st.info(view.empty_reason)
@@ -60,13 +61,14 @@ def show() -> None:
 
 def _charts(view: TodayView, frame: Frame, choice: Choice) -> None:
     left, right = st.columns(2)
+    column, name = grouping(view.rows)
     with left:
-        st.subheader("By depot")
+        st.subheader(f"By {name}")
         st.altair_chart(
             published.kept(
-                "urgency_by", frame.reader, choice, build=lambda: charts.urgency_by(view.rows, "depot", "depot")
+                "urgency_by", frame.reader, choice, build=lambda: charts.urgency_by(view.rows, column, name)
             ),
-            alt="Vehicles by urgency at each depot",
+            alt=f"Vehicles by urgency, one bar for each {name}",
         )
     with right:
         st.subheader("Leeway and chance of a fault")
@@ -81,9 +83,11 @@ def _charts(view: TodayView, frame: Frame, choice: Choice) -> None:
 def _table(view: TodayView, frame: Frame) -> None:
     st.subheader("Who needs attention")
     st.dataframe(
-        shared.as_percent(
-            shared.vehicle_links(view.rows, frame), "cause_probability", "chance_7", "chance_30", "chance_90"
-        ).select(COLUMNS),
+        shared.known_columns(
+            shared.as_percent(
+                shared.vehicle_links(view.rows, frame), "cause_probability", "chance_7", "chance_30", "chance_90"
+            ).select(COLUMNS)
+        ),
         key="attention",
         hide_index=True,
         placeholder=shared.ABSENT,
@@ -91,16 +95,18 @@ def _table(view: TodayView, frame: Frame) -> None:
         lazy=view.rows.height > 1000,
         column_config={
             "vehicle_id": shared.vehicle_column(),
-            "urgency": st.column_config.TextColumn("Urgency", width=130),
-            "title": st.column_config.TextColumn("Leading correction", width=250),
-            "what": st.column_config.TextColumn("What it does", width=250),
-            "cause": st.column_config.TextColumn("Likely cause", width="medium"),
-            "cause_probability": shared.percent_column("Cause likely"),
-            "leeway_pct": st.column_config.ProgressColumn("Leeway left", format="%.0f %%", min_value=0, max_value=100),
-            "chance_7": shared.percent_column(
-                "Fault in 7 d", "Chance of at least one fault code if nothing is repaired before."
+            "urgency": st.column_config.TextColumn("Urgency", width=115),
+            "title": st.column_config.TextColumn("Leading correction", width=225),
+            "what": st.column_config.TextColumn("What it does", width=240),
+            "cause": st.column_config.TextColumn("Likely cause", width=190),
+            "cause_probability": shared.percent_column("How likely"),
+            "leeway_pct": st.column_config.ProgressColumn(
+                "Leeway left", format="%.0f %%", min_value=0, max_value=100, width=115
             ),
-            "chance_30": shared.percent_column("in 30 d"),
+            "chance_30": shared.percent_column(
+                "Fault in 30 d", "Chance of at least one fault code if nothing is repaired before."
+            ),
+            "chance_7": shared.percent_column("in 7 d"),
             "chance_90": shared.percent_column("in 90 d"),
             "likely_code": st.column_config.TextColumn("Likely code"),
             "open_faults": st.column_config.NumberColumn("Open codes"),

@@ -9,7 +9,7 @@ from dashboard.palette import STATE
 from dashboard.screens import frame as shared
 from dashboard.screens.frame import Frame
 from dashboard.views.joined import Choice, choices, distinct_titles
-from dashboard.views.trends import SPLITS, TrendView, most_moved, trend
+from dashboard.views.trends import SPLITS, TrendView, most_moved, splits_of, trend
 from dashboard.views.wording import plain, unit_word
 
 
@@ -44,7 +44,7 @@ def _trend(moved: pl.DataFrame, frame: Frame) -> None:
     with st.container(horizontal=True):
         split = st.segmented_control(
             "Compare by",
-            list(SPLITS),
+            splits_of(vehicles, values),
             default="engine_family",
             required=True,
             key="by",
@@ -78,7 +78,7 @@ def _trend(moved: pl.DataFrame, frame: Frame) -> None:
         st.info(view.empty_reason)
         return
     _charts(view, frame, (code, split, choice), unit_word(correction["unit"]), SPLITS[split])
-    _tables(view, moved, frame, titles[code])
+    _tables(view, moved, frame, titles[code], unit_word(correction["unit"]))
 
 
 def _charts(view: TrendView, frame: Frame, key: tuple[object, ...], unit: str, split: str) -> None:
@@ -90,24 +90,27 @@ def _charts(view: TrendView, frame: Frame, key: tuple[object, ...], unit: str, s
     )
     st.subheader("Where every vehicle stands today")
     st.altair_chart(
-        published.kept("standing", frame.reader, *key, build=lambda: standing_today(view.standing, split=split)),
+        published.kept("standing", frame.reader, *key, build=lambda: standing_today(view.standing)),
         alt=f"Each vehicle's distance from what it should read, by {split}",
     )
 
 
-def _tables(view: TrendView, moved: pl.DataFrame, frame: Frame, title: str) -> None:
+def _tables(view: TrendView, moved: pl.DataFrame, frame: Frame, title: str, unit: str) -> None:
+    in_unit = f" ({unit})" if unit else ""
     labels = {state: each.label for state, each in STATE.items()}
     st.dataframe(
-        shared.vehicle_links(view.standing, frame, correction=title).select(
-            "vehicle_id",
-            "group",
-            pl.col("state").replace_strict(labels, default=pl.col("state")),
-            "value",
-            "expected",
-            "z",
-            "rate_per_30d",
-            "leeway_pct",
-            "calibration",
+        shared.known_columns(
+            shared.vehicle_links(view.standing, frame, correction=title).select(
+                "vehicle_id",
+                "group",
+                pl.col("state").replace_strict(labels, default=pl.col("state")),
+                "value",
+                "expected",
+                "z",
+                "rate_per_30d",
+                "leeway_pct",
+                "calibration",
+            )
         ),
         hide_index=True,
         placeholder=shared.ABSENT,
@@ -118,10 +121,10 @@ def _tables(view: TrendView, moved: pl.DataFrame, frame: Frame, title: str) -> N
             "vehicle_id": shared.vehicle_column(),
             "group": st.column_config.TextColumn("Group"),
             "state": st.column_config.TextColumn("State"),
-            "value": st.column_config.NumberColumn("Read", format="%.4g"),
-            "expected": st.column_config.NumberColumn("Expected", format="%.4g"),
+            "value": st.column_config.NumberColumn(f"Read{in_unit}", format="%.4g"),
+            "expected": st.column_config.NumberColumn(f"Expected{in_unit}", format="%.4g"),
             "z": st.column_config.NumberColumn("Times its scatter", format="%.1f"),
-            "rate_per_30d": st.column_config.NumberColumn("A month", format="%.3g"),
+            "rate_per_30d": st.column_config.NumberColumn(f"A month{in_unit}", format="%.3g"),
             "leeway_pct": st.column_config.ProgressColumn("Leeway left", format="%.0f %%", min_value=0, max_value=100),
             "calibration": st.column_config.TextColumn("Calibration"),
         },

@@ -74,11 +74,11 @@ def _measures(view: TrustView) -> None:
         placeholder=ABSENT,
         alt="Measures of the forecast with intervals",
         column_config={
-            "name": st.column_config.TextColumn("Measure", width="medium"),
-            "value": st.column_config.NumberColumn("Value", format="%.3f"),
-            "low": st.column_config.NumberColumn("at least", format="%.3f"),
-            "high": st.column_config.NumberColumn("at most", format="%.3f"),
-            "reference": st.column_config.NumberColumn("Leeway alone", format="%.3f"),
+            "name": st.column_config.TextColumn("Measure", width=310),
+            "value": st.column_config.NumberColumn("Value", format="%.3g"),
+            "low": st.column_config.NumberColumn("at least", format="%.3g"),
+            "high": st.column_config.NumberColumn("at most", format="%.3g"),
+            "reference": st.column_config.NumberColumn("Leeway alone", format="%.3g"),
             "meaning": st.column_config.TextColumn("What a good figure is", width="large"),
         },
     )

@@ -12,6 +12,7 @@ from dashboard.screens import frame as shared
 from dashboard.screens.frame import Frame
 from dashboard.views import vehicle as views
 from dashboard.views.joined import distinct_titles
+from dashboard.views.today import NO_CAUSE
 from dashboard.views.wording import percent, plain, unit_word
 
 
@@ -29,7 +30,8 @@ def show() -> None:
         st.info("No vehicle was in service on this date, or none was read by then.")
         return
     asked = st.query_params.get("vehicle")
-    vehicle_id = st.selectbox("Vehicle", known, key="vehicle", bind="query-params")
+    first = known.index(views.most_urgent(vehicle_state))
+    vehicle_id = st.selectbox("Vehicle", known, index=first, key="vehicle", bind="query-params")
     if asked and asked not in known:
         st.warning(f"Vehicle {plain(asked)} is not in this state: not in service on this date, retired, or never read.")
     _vehicle(vehicle_id, vehicle_state, frame)
@@ -103,7 +105,8 @@ def _correction(vehicle_id: str, correction: str, states: pl.DataFrame, frame: F
     )
     meaning = row["rising_means"] if (row["deviation"] or 0) >= 0 else row["falling_means"]
     if meaning:
-        st.caption(f"{'Above' if (row['deviation'] or 0) >= 0 else 'Below'} what is expected means: {plain(meaning)}.")
+        side = "above" if (row["deviation"] or 0) >= 0 else "below"
+        st.caption(f"What a reading {side} what is expected tells: {plain(meaning)}.")
     _reasoning(path, row)
 
 
@@ -128,10 +131,13 @@ def _causes(vehicle_id: str, frame: Frame) -> None:
     if not causes:
         st.markdown("Nothing strays that a cause could be named for.")
         return
+    if [cause.cause for cause in causes] == [NO_CAUSE]:
+        st.markdown(f"No cause that is known here stands out. {plain(causes[0].evidence)}")
+        return
     for place, cause in enumerate(causes):
         with st.expander(f"{percent(cause.probability)} · {cause.name}", expanded=place == 0):
             if cause.evidence:
-                st.markdown(f"**What speaks for it:** {plain(cause.evidence)}")
+                st.markdown(plain(cause.evidence))
             if cause.checks:
                 st.markdown("**Check, in this order:**\n" + "\n".join(f"1. {plain(check)}" for check in cause.checks))
             if cause.lookalikes:
@@ -156,13 +162,14 @@ def _unlike_peers(vehicle_id: str, vehicle_state: pl.DataFrame, frame: Frame) ->
     said = views.outlier_sentence(
         vehicle_id, vehicle_state, published.table("outlier_reason", frame.reader.as_of), published.corrections()
     )
-    st.markdown(plain(said))
+    checked = views.distance_sentence(vehicle_id, published.table("outlier_check", frame.reader.as_of))
+    st.markdown(plain(f"{said} {checked}"))
 
 
 def _all_corrections(states: pl.DataFrame) -> None:
     st.subheader("All its corrections")
     st.dataframe(
-        views.states_table(states),
+        shared.known_columns(views.states_table(states)),
         hide_index=True,
         placeholder=shared.ABSENT,
         key="all_corrections",

@@ -15,6 +15,7 @@ PAGES = {  # url path -> name in the menu
     "recurring": "What keeps coming back",
     "plan": "Work plan",
     "trends": "Trends",
+    "peers": "Unlike their peers",
     "trust": "How far to trust it",
     "drops": "What came in",
 }

@@ -11,6 +11,11 @@ TITLE_COLUMNS = (
 )  # fmt: skip
 
 
+def bare_title() -> pl.Expr:
+    """The catalogue's title, or the code where it has none, without a remark in brackets at its end."""
+    return pl.col("title").fill_null(pl.col("code")).str.replace(r"(.)\s*\([^()]*\)$", "${1}")
+
+
 def with_catalogue(rows: pl.DataFrame, corrections: pl.DataFrame, *, on: str = "correction") -> pl.DataFrame:
     """The same rows in the same order with title, unit and limits; a code not in the catalogue titles itself.
 
@@ -19,7 +24,7 @@ def with_catalogue(rows: pl.DataFrame, corrections: pl.DataFrame, *, on: str = "
         corrections: The catalogue, key `code`.
         on: Name of the column of codes.
     """
-    words = corrections.select("code", *TITLE_COLUMNS)
+    words = corrections.select("code", *TITLE_COLUMNS).with_columns(title=bare_title())
     return rows.join(words, left_on=on, right_on="code", how="left", maintain_order="left").with_columns(
         pl.col("title").fill_null(pl.col(on)), pl.col("unit").fill_null("")
     )
@@ -37,8 +42,9 @@ def with_vehicles(rows: pl.DataFrame, vehicles: pl.DataFrame) -> pl.DataFrame:
 
 def distinct_titles(codes: pl.Series, corrections: pl.DataFrame) -> dict[str, str]:
     """What a picker shows for each code, in their order: its title, with the code where a title occurs twice."""
-    titles = dict(corrections.select("code", pl.col("title").fill_null(pl.col("code"))).iter_rows())
-    twice = set(corrections.filter(pl.col("title").is_duplicated()).get_column("title"))
+    bare = corrections.select("code", title=bare_title())
+    titles = dict(bare.iter_rows())
+    twice = set(bare.filter(pl.col("title").is_duplicated()).get_column("title"))
     named = ((code, titles.get(code, code)) for code in codes)
     return {code: f"{title} ({code})" if title in twice else title for code, title in named}
 

@@ -7,7 +7,9 @@ from typing import Any
 
 import polars as pl
 
-from dashboard.views.wording import NO_BREAK, Reader, count, number, plain
+from dashboard.palette import URGENCY
+from dashboard.views.joined import Choice, with_vehicles
+from dashboard.views.wording import NO_BREAK, Reader, count, listed, number, plain, sentence
 
 UNPLACED = "unplaced"
 FORMULA_STARTS = ("=", "+", "-", "@", "|", "%", "\t", "\r", *"\uff1d\uff0b\uff0d\uff20\uff5c\uff05")
@@ -18,16 +20,26 @@ class PlanView:
     """The page: a sentence, the jobs in order, hours by depot and day."""
 
     sentence: str
+    left_out: str
     rows: pl.DataFrame
     load: pl.DataFrame
     empty_reason: str = ""
 
 
-def plan(work_plan: pl.DataFrame, *, depots: Sequence[str], reader: Reader) -> PlanView:
+def plan(
+    work_plan: pl.DataFrame,
+    *,
+    vehicle_state: pl.DataFrame,
+    vehicles: pl.DataFrame,
+    depots: Sequence[str],
+    reader: Reader,
+) -> PlanView:
     """The plan for some depots (empty: all), in the order the work is done.
 
     Args:
         work_plan: Published table.
+        vehicle_state: Published table of the same as_of.
+        vehicles: The fleet's vehicles.
         depots: What the reader picked.
         reader: Whose clock it is written for.
     """
@@ -39,6 +51,7 @@ def plan(work_plan: pl.DataFrame, *, depots: Sequence[str], reader: Reader) -> P
     )
     return PlanView(
         sentence=_sentence(rows, reader),
+        left_out=_left_out(work_plan, with_vehicles(vehicle_state, vehicles), depots) if work_plan.height else "",
         rows=rows,
         load=rows.group_by("depot", "day").agg(pl.col("labour_hours").sum(), vehicles=pl.len()).sort("day", "depot"),
         empty_reason="" if rows.height else _empty_reason(work_plan),
@@ -57,6 +70,22 @@ def _sentence(rows: pl.DataFrame, reader: Reader) -> str:
     saving = float(rows.get_column("saving").sum())
     worth = f"; expected to save {number(saving, figures=3)} against waiting" if saving > 0 else ""
     return f"{count(rows.height, 'vehicle').capitalize()}, {number(hours, figures=3)} hours of work{days}{worth}."
+
+
+def _left_out(work_plan: pl.DataFrame, fleet: pl.DataFrame, depots: Sequence[str]) -> str:
+    """How many vehicles that want work have none planned, and why; empty where all have."""
+    mine = Choice(depot=depots).of(fleet, "depot").join(work_plan, on="vehicle_id", how="anti")
+    counts = {
+        urgency: mine.filter(pl.col("urgency") == urgency).height for urgency in ("off_road", "this_week", "plan")
+    }
+    named = [f"{many:,} at \u2018{URGENCY[urgency].word}\u2019" for urgency, many in counts.items() if many]
+    if not named:
+        return ""
+    them = sum(counts.values())
+    return (
+        f"{sentence(count(them, 'vehicle'))} without a visit ({listed(named)}): by these figures a visit now would "
+        f"cost more than waiting is expected to. Watch {'it' if them == 1 else 'them'} on the page Today."
+    )
 
 
 def _empty_reason(work_plan: pl.DataFrame) -> str:
@@ -81,18 +110,17 @@ def bays_of(rows: pl.DataFrame, day: str) -> list[tuple[str, list[str]]]:
 
 
 def _bay_name(depot: object, bay: object) -> str:
-    return ", ".join(part for part in (str(depot or ""), f"bay {bay}" if bay is not None else "") if part) or "No bay"
+    parts = (str(depot or ""), f"bay {bay}" if bay is not None else "")
+    return sentence(", ".join(part for part in parts if part)) or "No bay yet"
 
 
 def job_card(row: Mapping[str, Any]) -> str:
-    """One vehicle's card, as Markdown: when, what, why, what it costs now and if it waits."""
+    """One vehicle's card, as Markdown: when, what, and why, with what it costs now and if it waits."""
     start = f"{row['start']} · " if row.get("start") else ""
-    cost = f"Now {number(row['cost_now'], figures=3)}, if it waits {number(row['cost_if_waiting'], figures=3)}."
     lines = (
         f"{start}**{plain(row['vehicle_id'])}** · {number(row['labour_hours'])}{NO_BREAK}h",
         plain(row["jobs"] or ""),
         plain(row["reason"] or ""),
-        cost,
     )
     return "\n\n".join(line for line in lines if line)
 

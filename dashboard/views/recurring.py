@@ -29,25 +29,28 @@ NO_ISSUES = (
 NO_REPAIRS = "No repair is on record. Drops with a table of work bring them in."
 
 
-def recurring(recurring_issue: pl.DataFrame, repair_outcome: pl.DataFrame, *, verdicts: Sequence[str]) -> RecurringView:
+def recurring(
+    recurring_issue: pl.DataFrame, repair_outcome: pl.DataFrame, *, verdicts: Sequence[str], names: Mapping[str, str]
+) -> RecurringView:
     """Issues found in this fleet's own record, and the outcome of each repair.
 
     Args:
         recurring_issue: Published table.
         repair_outcome: Published table of the same as_of.
         verdicts: Verdicts the reader picked; empty: all.
+        names: What causes, corrections and components are called.
     """
     issues = recurring_issue.sort("q_value", "rate_ratio", "issue_id", descending=[False, True, False], nulls_last=True)
     picked = repair_outcome.filter(pl.col("verdict").is_in(list(verdicts))) if verdicts else repair_outcome
     labels = {verdict: each.label for verdict, each in VERDICT.items()}
     repairs = picked.sort("done_at", "vehicle_id", "component", descending=[True, False, False]).with_columns(
         verdict=pl.col("verdict").replace_strict(labels, default=look(VERDICT, None).label, return_dtype=pl.String),
-        component=pl.col("component").str.replace_all("_", " "),
+        component=pl.col("component").replace(dict(names)).str.replace_all("_", " "),
     )
     no_repairs = "No repair with this outcome." if repair_outcome.height else NO_REPAIRS
     return RecurringView(
         sentence=_sentence(issues),
-        issues=issues,
+        issues=_named(issues, names),
         repairs_sentence=_repairs_sentence(repair_outcome),
         repairs=repairs,
         empty_reason="" if issues.height else NO_ISSUES,
@@ -57,12 +60,30 @@ def recurring(recurring_issue: pl.DataFrame, repair_outcome: pl.DataFrame, *, ve
 
 def issue_sentence(row: Mapping[str, Any], reader: Reader) -> str:
     """One issue in words, with its interval and what it is compared with."""
-    ratio, low, high = row["rate_ratio"], row["low"], row["high"]
-    interval = f" (between {number(low)} and {number(high)})" if low is not None and high is not None else ""
     since = f", first seen {reader.day(row['first_seen_at'])}" if row["first_seen_at"] is not None else ""
     return (
-        f"{number(ratio)} times the rate of the rest of the fleet{interval}: {number(row['rate'])} against "
-        f"{number(row['fleet_rate'])} in 100 vehicle-months, {count(row['vehicles'] or 0, 'vehicle')}{since}."
+        f"{_times(row)}: {number(row['rate'])} in 100 vehicle-months against {number(row['fleet_rate'])} in the whole "
+        f"fleet, {count(row['vehicles'] or 0, 'vehicle')}{since}."
+    )
+
+
+def _times(row: Mapping[str, Any]) -> str:
+    """How much oftener than in the rest, with what the record allows; a rest without any gives no ratio."""
+    ratio, low, high = row["rate_ratio"], row["low"], row["high"]
+    if ratio is None:
+        at_least = "" if low is None else f"; at least {number(low)} times as often is sure enough"
+        return f"Not once in the rest of the fleet{at_least}"
+    interval = f" (between {number(low)} and {number(high)})" if low is not None and high is not None else ""
+    return f"{number(ratio)} times the rate of the rest of the fleet{interval}"
+
+
+def _named(issues: pl.DataFrame, names: Mapping[str, str]) -> pl.DataFrame:
+    """The issues with words for codes, and a `label` short enough for an axis."""
+    what = pl.col("cause_or_correction").replace(dict(names))
+    return issues.with_columns(
+        cause_or_correction=what,
+        factor=pl.col("factor").str.replace_all("_", " "),
+        label=pl.concat_str(pl.col("level"), pl.lit(": "), what),
     )
 
 

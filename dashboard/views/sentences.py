@@ -24,20 +24,25 @@ def correction_sentence(row: Row, reader: Reader) -> str:
         reader: Whose clock and distance it is written for.
     """
     title = sentence(str(row["title"]))
+    stands = f"{title} stands {_away(row)} what this vehicle should read{_since(row, reader)}"
+    if row["state"] == "drifting" and _coming_back(row):
+        return f"{stands} and is coming back {_pace(row)}."
     if row["state"] == "drifting":
         return f"{title} has {_movement(row, reader)}; {_limit(row, reader)}."
     if row["state"] == "outside":
-        return f"{title} stands {_away(row)} what this vehicle should read{_since(row, reader)}; {_limit(row, reader)}."
+        return f"{stands}; {_limit(row, reader)}."
     return f"{title} {STILL.get(row['state'], 'is where it should be')}."
 
 
 def short_sentence(row: Row, reader: Reader) -> str:
     """The same in a few words, for a table cell: 'climbing 0.9 % a month since 12 March'."""
-    if row["state"] == "drifting":
-        return f"{'climbing' if _rising(row) else 'falling'} {_pace(row)} since {reader.day(row['onset_at'])}"
-    if row["state"] == "outside":
-        return f"{_away(row)} expected{_since(row, reader)}"
-    return str(row["state"]).replace("_", " ") if row["state"] != "steady" else ""
+    onset = row["onset_at"] or row["alarm_at"]
+    since = f" since {reader.short_day(onset)}" if onset is not None else ""
+    if row["state"] == "drifting" and not _coming_back(row):
+        return f"{'climbing' if _rising(row) else 'falling'} {_pace(row)}{since}"
+    if row["state"] in {"drifting", "outside"}:
+        return f"{_away(row)} expected{since}"
+    return str(row["state"]).replace("_", " ")
 
 
 def limit_dates(low: datetime | None, middle: datetime | None, high: datetime | None, reader: Reader) -> str:
@@ -63,6 +68,12 @@ def _limit(row: Row, reader: Reader) -> str:
 def _rising(row: Row) -> bool:
     rate = row["rate_per_30d"]
     return bool((row["deviation"] or 0) >= 0) if rate is None or rate == 0 else bool(rate > 0)
+
+
+def _coming_back(row: Row) -> bool:
+    """It stands off on one side and moves back towards what is expected."""
+    rate, deviation = row["rate_per_30d"], row["deviation"]
+    return bool(rate is not None and deviation is not None and rate * deviation < 0)
 
 
 def _pace(row: Row) -> str:

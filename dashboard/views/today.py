@@ -9,7 +9,11 @@ import polars as pl
 from dashboard.palette import URGENCY, look
 from dashboard.views.joined import Choice, with_catalogue, with_vehicles
 from dashboard.views.sentences import short_sentence
-from dashboard.views.wording import Reader, count, listed, number
+from dashboard.views.wording import Reader, count, listed, number, percent
+
+NO_CAUSE = "none_of_these"  # what a ranking calls the chance that no known cause is the true one
+NEW_DAYS = 30  # an alarm is new this long
+DAYS_PER_YEAR = 365.25
 
 ROWS_SCHEMA = pl.Schema(
     {
@@ -38,11 +42,11 @@ ROWS_SCHEMA = pl.Schema(
 
 @dataclass(frozen=True, kw_only=True)
 class TodayView:
-    """What the page says: a sentence, how many vehicles stand at each urgency, and the list."""
+    """What the page says: how many vehicles stand at each urgency, the alarms of this month, and the list."""
 
     sentence: str
+    watched: str
     alarms: str
-    counts: dict[str, int]
     rows: pl.DataFrame
     empty_reason: str = ""
 
@@ -60,23 +64,26 @@ class FleetTables:
     cause_titles: Mapping[str, str]
 
 
-def today(tables: FleetTables, *, choice: Choice, reader: Reader, false_alarms_per_vehicle_year: float) -> TodayView:
+def today(
+    tables: FleetTables, *, choice: Choice, reader: Reader, false_alarms_per_vehicle_year: float | None
+) -> TodayView:
     """The fleet at `reader.as_of`, cut to what was picked.
 
     Args:
         tables: Of that as_of.
         choice: Depots, engine families and urgencies to keep.
         reader: Whose clock it is written for.
-        false_alarms_per_vehicle_year: The promise the alarms were set by.
+        false_alarms_per_vehicle_year: The promise these alarms were set by; None: not on record.
     """
     fleet = with_vehicles(tables.vehicle_state, tables.vehicles)
     fleet = choice.of(fleet, "depot", "engine_family")
     counts = {urgency: fleet.filter(pl.col("urgency") == urgency).height for urgency in URGENCY}
+    watched = fleet.filter(pl.col("urgency") == "none", pl.col("state").is_in(["drifting", "outside"])).height
     rows = _rows(choice.of(fleet, "urgency"), tables, reader)
     return TodayView(
         sentence=_sentence(counts),
+        watched=_watched(watched),
         alarms=_alarms(fleet, tables.correction_state, reader, false_alarms_per_vehicle_year),
-        counts=counts,
         rows=rows,
         empty_reason="" if rows.height else _empty_reason(fleet, tables.vehicle_state),
     )
@@ -92,7 +99,7 @@ def _sentence(counts: dict[str, int]) -> str:
             ("off_road", "should not be driven until looked at", "should not be driven until looked at"),
             ("this_week", "should be looked at this week", "should be looked at this week"),
             ("plan", "can be planned", "can be planned"),
-            ("none", "needs nothing", "need nothing"),
+            ("none", "needs nothing now", "need nothing now"),
         )
         if counts[urgency]
     ]
@@ -101,22 +108,41 @@ def _sentence(counts: dict[str, int]) -> str:
     return f"Of {count(total, 'vehicle')}, {listed(said)}."
 
 
-def _alarms(fleet: pl.DataFrame, correction_state: pl.DataFrame, reader: Reader, promise: float) -> str:
-    """How many alarms are new this month, and how many of them the setting expects to be false."""
-    since = reader.as_of - timedelta(days=30)
-    mine = correction_state.join(fleet.select("vehicle_id"), on="vehicle_id", how="semi")
-    alarmed = mine.filter(pl.col("alarm")).get_column("vehicle_id").n_unique()
-    new = mine.filter(pl.col("alarm") & (pl.col("alarm_at") > since)).get_column("vehicle_id").n_unique()
-    expected = promise * max(fleet.height - alarmed, 0) * 30 / 365.25
-    every = f"one false alarm in {number(1 / promise)} years of a healthy vehicle"
-    if not new:
-        return f"No vehicle raised an alarm in the last 30 days. The setting allows {every}."
-    false = min(expected, new)
-    told = f"about {number(false)} of them" if false >= 0.95 else "fewer than one of them"
+def _watched(strays: int) -> str:
+    """What is said of vehicles that stray and need nothing yet; empty where there are none."""
+    if not strays:
+        return ""
+    them = "it" if strays == 1 else "them"
     return (
-        f"{count(new, 'vehicle').capitalize()} raised an alarm in the last 30 days; {told} may be false "
-        f"(the setting allows {every})."
+        f"{strays:,} of those that need nothing now {'strays' if strays == 1 else 'stray'} too, but not so far, or not "
+        f"so dangerously, that work on {them} would pay yet."
     )
+
+
+def _alarms(fleet: pl.DataFrame, correction_state: pl.DataFrame, reader: Reader, promise: float | None) -> str:
+    """How many alarms of this month stand, and how many of them the setting lets be false."""
+    since = reader.as_of - timedelta(days=NEW_DAYS)
+    alarms = correction_state.join(fleet.select("vehicle_id"), on="vehicle_id", how="semi").filter("alarm")
+    new = alarms.filter(pl.col("alarm_at") > since).get_column("vehicle_id").n_unique()
+    every = "" if promise is None else f"one false alarm in {number(1 / promise)} years of a healthy vehicle"
+    if not new:
+        allowed = f" The setting allows {every}." if every else ""
+        return f"No alarm of the last {NEW_DAYS} days stands.{allowed}"
+    told = f"{count(new, 'vehicle').capitalize()} raised an alarm in the last {NEW_DAYS} days"
+    if promise is None:
+        return f"{told}."
+    expected = promise * fleet.height * NEW_DAYS / DAYS_PER_YEAR
+    return f"{told}; {_false_of(expected, new)} (the setting allows {every}, and there are {fleet.height:,} vehicles)."
+
+
+def _false_of(expected: float, new: int) -> str:
+    """'about 9.9 of them, 49 %, should be false alarms': an upper estimate, as if every vehicle were healthy."""
+    if expected >= new:
+        return "chance alone may account for it" if new == 1 else "chance alone may account for all of them"
+    share = percent(expected / new)
+    if expected < 1:
+        return f"at most {share} of that should be false alarms"
+    return f"at most about {number(expected)} of them, {share}, should be false alarms"
 
 
 def _rows(fleet: pl.DataFrame, tables: FleetTables, reader: Reader) -> pl.DataFrame:
@@ -150,6 +176,13 @@ def _rows(fleet: pl.DataFrame, tables: FleetTables, reader: Reader) -> pl.DataFr
     )
 
 
+def grouping(rows: pl.DataFrame) -> tuple[str, str]:
+    """Column the bars stand for and its name: depots, or engine families in a fleet that names no depot."""
+    if rows.get_column("depot").null_count() < rows.height:
+        return "depot", "depot"
+    return "engine_family", "engine family"
+
+
 def chances(fault_forecast: pl.DataFrame) -> pl.DataFrame:
     """One row a vehicle: chance_7, chance_30, chance_90 (0-1) and the code likely within 30 days."""
     return fault_forecast.group_by("vehicle_id").agg(
@@ -171,7 +204,7 @@ def _first_causes(cause_ranking: pl.DataFrame, cause_titles: Mapping[str, str]) 
 
 def cause_name(cause: str, bank: int | None, cylinder: int | None, cause_titles: Mapping[str, str]) -> str:
     """A cause as it is read: 'Restricted injector, cylinder 3'."""
-    if cause == "none_of_these":
+    if cause == NO_CAUSE:
         return "None of the known causes"
     title = cause_titles.get(cause) or cause.replace("_", " ").capitalize()
     where = f", cylinder {cylinder}" if cylinder is not None else f", bank {bank}" if bank is not None else ""

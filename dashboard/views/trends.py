@@ -69,6 +69,12 @@ def trend(
     )
 
 
+def splits_of(vehicles: pl.DataFrame, values: pl.DataFrame) -> list[str]:
+    """What groups can be compared by in this fleet: columns in which anything is known, engine family at least."""
+    known = {name: (values if name == "calibration" else vehicles).get_column(name) for name in SPLITS}
+    return [name for name in SPLITS if name == "engine_family" or known[name].count()]
+
+
 def _few(group: pl.Series) -> pl.Series:
     """The groups with most rows by name; the rest, where there are more than MOST_GROUPS, together as 'others'."""
     ranked = group.value_counts(sort=True).sort("count", "group", descending=[True, False])
@@ -105,6 +111,8 @@ def _sentence(weekly: pl.DataFrame, standing: pl.DataFrame, correction: dict[str
         return now
     group, change = moves
     moved = f"{'rose' if change > 0 else 'fell'} by {amount(abs(change), unit)}"
+    if weekly.get_column("group").n_unique() == 1:
+        return f"{now} Over the last eight weeks the median {moved} against the eight weeks before."
     return (
         f"{now} Over the last eight weeks the median of {group} ({SPLITS[split]}) {moved} "
         f"against the eight weeks before, the most of all groups."

@@ -14,6 +14,7 @@ UNCHECKED = (
 )
 HOW_TO_CHECK = "leeway backtest --from DATE --to DATE --every DAYS"
 FEWEST_FAULTS, MANY_FAULTS = 5, 20  # below: ratios are not said, or said to prove little
+ENOUGH_FOR_HUNDREDS = 30  # vehicles at one level of chance; below, their own numbers are said
 SAID_FROM = 0.05  # forecasts below this are said together: their bins differ by too little to read aloud
 
 MEASURES: dict[str, tuple[str, str]] = {  # measure -> its name for a reader, what a good figure is
@@ -40,8 +41,7 @@ MEASURES: dict[str, tuple[str, str]] = {  # measure -> its name for a reader, wh
     "auc_of_largest_deviation": ("Ranking by the largest deviation alone", "for comparison"),
     "average_precision_of_largest_deviation": ("Precision by the largest deviation alone", "for comparison"),
     "rows": ("Forecasts scored", ""),
-    "faults": ("Forecasts followed by a fault", ""),
-    "distinct_faults": ("Faults behind them", "few faults make wide intervals"),
+    "faults": ("Faults that came", "few faults make wide intervals"),
     "dates": ("Past dates analysed", ""),
     "outcome_not_known": ("Forecasts whose outcome is not known", "repaired before, retired, or not read since"),
 }
@@ -93,7 +93,7 @@ def _of(frame: pl.DataFrame, horizon_days: int) -> pl.DataFrame:
 def _basis(found: Mapping[str, Mapping[str, Any]]) -> str:
     if "rows" not in found:
         return ""
-    rows, faults = int(found["rows"]["value"]), int(found.get("distinct_faults", {}).get("value", 0))
+    rows, faults = int(found["rows"]["value"]), int(found.get("faults", {}).get("value", 0))
     dates = int(found.get("dates", {}).get("value", 1))
     few = " So few faults prove little." if faults < MANY_FAULTS else ""
     made = f"{count(rows, 'forecast')} made at {count(dates, 'past date')}"
@@ -101,7 +101,7 @@ def _basis(found: Mapping[str, Mapping[str, Any]]) -> str:
 
 
 def _ratio(found: Mapping[str, Mapping[str, Any]]) -> str:
-    ratio, faults = found.get("observed_over_expected"), found.get("distinct_faults", {}).get("value", 0)
+    ratio, faults = found.get("observed_over_expected"), found.get("faults", {}).get("value", 0)
     if ratio is None or faults < FEWEST_FAULTS:
         return ""
     interval = _interval(ratio, scale=100)
@@ -140,10 +140,14 @@ def _curve_sentences(levels: pl.DataFrame, horizon_days: int) -> list[str]:
 
 
 def _level(row: Mapping[str, Any], horizon_days: int) -> str:
+    given = f"given {percent(row['forecast'])}"
+    if row["vehicles"] < ENOUGH_FOR_HUNDREDS:
+        faults = count(row["faults"], "fault")
+        return f"{count(row['vehicles'], 'vehicle').capitalize()} {given}: {faults} within {horizon_days} days."
     came = number(100 * row["observed"])
     return (
-        f"Of 100 vehicles given {percent(row['forecast'])}, {came} had a fault within {horizon_days} days"
-        f"{_interval(row, scale=100)}; from {count(row['vehicles'], 'vehicle')}."
+        f"Of 100 vehicles {given}, {came} had a fault within {horizon_days} days{_interval(row, scale=100)}; "
+        f"from {count(row['vehicles'], 'vehicle')}."
     )
 
 
@@ -159,11 +163,11 @@ def _watch_sentence(dates: pl.DataFrame, reader: Reader) -> str:
         return ""
     outside = dates.filter(~pl.col("inside")).sort("forecast_at")
     if not outside.height:
-        return "At every date as many faults came as chance allows around what was forecast."
+        return "After every date as many faults came as chance allows around what was forecast."
     named = listed(reader.day(at) for at in outside.get_column("forecast_at"))
     recent = dates.sort("forecast_at").get_column("inside")[-1]
     warning = "" if recent else " The newest is among them: the forecast may be losing its hold."
-    return f"More or fewer faults came than chance allows at {named}.{warning}"
+    return f"More or fewer faults came than chance allows after {named}.{warning}"
 
 
 def _measures(mine: pl.DataFrame) -> pl.DataFrame:

@@ -9,9 +9,10 @@ import polars as pl
 
 from dashboard.palette import STATE, URGENCY, look
 from dashboard.views.joined import with_catalogue
+from dashboard.views.peers import SAID_FROM, reason_words
 from dashboard.views.sentences import correction_sentence
 from dashboard.views.today import cause_name
-from dashboard.views.wording import Reader, amount, count, listed, number, percent, sentence, signed, unit_word
+from dashboard.views.wording import Reader, amount, count, number, percent, sentence, signed, unit_word
 from pipelines.causes.knowledge import Cause
 
 WORST_FIRST = {state: rank for rank, state in enumerate(STATE)}
@@ -69,9 +70,19 @@ def summary(
         urgency=urgency.label,
         meaning=urgency.meaning,
         sentences=_sentences(states, state, reader),
-        facts=_facts(state, reader),
+        facts=_facts(state, states, reader),
         leading=_leading(state, states),
     )
+
+
+def most_urgent(vehicle_state: pl.DataFrame) -> str:
+    """The vehicle to show where none is asked for: the most urgent, then with the least leeway."""
+    order = {urgency: rank for rank, urgency in enumerate(URGENCY)}
+    ranked = vehicle_state.with_columns(
+        rank=pl.col("urgency").replace_strict(order, default=len(order), return_dtype=pl.Int32)
+    ).sort("rank", "leeway_pct", "vehicle_id", nulls_last=True)
+    first: str = ranked.item(0, "vehicle_id")
+    return first
 
 
 def _subtitle(vehicle: Mapping[str, Any]) -> str:
@@ -117,15 +128,21 @@ def _sentences(states: pl.DataFrame, state: Mapping[str, Any], reader: Reader) -
     return said
 
 
-def _facts(state: Mapping[str, Any], reader: Reader) -> dict[str, str]:
+def _facts(state: Mapping[str, Any], states: pl.DataFrame, reader: Reader) -> dict[str, str]:
     leeway = state.get("leeway_pct")
     days = state.get("days_since_read")
     return {
-        "Leeway left": "not known" if leeway is None else f"{leeway:.0f} %",
+        "Leeway left": "not known" if leeway is None else f"{leeway:.0f} %{_least(states, leeway)}",
         "Last read": f"{reader.day(state.get('last_read_at'))}"
-        + ("" if days is None else f", {count(round(days), 'day')} ago" if days >= 0.5 else ", today"),
+        + ("" if days is None else f", {count(round(days), 'day')} ago" if days > 0.5 else ", today"),
         "Open fault codes": "not known" if state.get("open_faults") is None else str(state["open_faults"]),
     }
+
+
+def _least(states: pl.DataFrame, leeway: float) -> str:
+    """Whose leeway is the vehicle's: ' (Idle trim)'."""
+    known = states.filter((pl.col("leeway_pct") - leeway).abs() < 0.01).sort("correction")
+    return f" ({known.item(0, 'title')})" if known.height else ""
 
 
 def _leading(state: Mapping[str, Any], states: pl.DataFrame) -> str | None:
@@ -156,7 +173,7 @@ def states_table(states: pl.DataFrame) -> pl.DataFrame:
         value="value",
         expected="expected",
         band=pl.Series([_band(row) for row in states.to_dicts()], dtype=pl.String),
-        unit=pl.Series([unit_word(unit) for unit in states.get_column("unit")], dtype=pl.String),
+        unit=pl.Series([unit_word(unit) or None for unit in states.get_column("unit")], dtype=pl.String),
         z="z",
         rate_per_30d="rate_per_30d",
         leeway_pct="leeway_pct",
@@ -164,9 +181,9 @@ def states_table(states: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _band(row: Mapping[str, Any]) -> str:
+def _band(row: Mapping[str, Any]) -> str | None:
     if row["band_low"] is None or row["band_high"] is None:
-        return "not known"
+        return None
     return f"{number(row['band_low'], figures=3)} to {number(row['band_high'], figures=3)}"
 
 
@@ -187,10 +204,14 @@ def forecast(vehicle_id: str, fault_forecast: pl.DataFrame) -> ForecastView:
         code = f", most likely {row['likely_code']}" if row["likely_code"] else ""
         said.append(
             f"Within {row['horizon_days']} days: {percent(row['probability'])}"
-            f" (between {percent(row['low'])} and {percent(row['high'])}){code}."
+            f"{_interval(percent(row['low']), percent(row['high']))}{code}."
         )
     bases = mine.get_column("basis").drop_nulls().unique(maintain_order=True).to_list()
     return ForecastView(sentences=said, rows=mine, basis=" ".join(f"{sentence(basis.rstrip('.'))}." for basis in bases))
+
+
+def _interval(low: str, high: str) -> str:
+    return f" (between {low} and {high})" if low != high else ""
 
 
 def outlier_sentence(
@@ -204,10 +225,23 @@ def outlier_sentence(
     reasons = with_catalogue(
         outlier_reason.filter(pl.col("vehicle_id") == vehicle_id).sort("share", descending=True).head(3), corrections
     ).to_dicts()
-    because = listed(f"{row['title']} ({percent(row['share'])})" for row in reasons if row["share"] >= 0.05)
+    because = reason_words((row["title"], row["share"]) for row in reasons if row["share"] >= SAID_FROM)
     unlike = f"It is more unlike its peers than {percent(score)} of healthy vehicle-weeks"
     flagged = "" if rows[0]["is_outlier"] else ", which is not enough to call it an outlier"
     return f"{unlike}{flagged}{f'; what sets it apart: {because}' if because else ''}."
+
+
+def distance_sentence(vehicle_id: str, outlier_check: pl.DataFrame) -> str:
+    """What the robust distance says of the vehicle, as a check on the forest; empty where it was not computed."""
+    if not outlier_check.width:
+        return ""
+    rows = outlier_check.filter(pl.col("vehicle_id") == vehicle_id).drop_nulls("distance_score").to_dicts()
+    if not rows:
+        return ""
+    return (
+        f"As a check, its robust distance of {number(rows[0]['robust_distance'])} is beyond that of "
+        f"{percent(rows[0]['distance_score'])} of healthy vehicle-weeks."
+    )
 
 
 def causes_of(

@@ -48,6 +48,14 @@ class Reader:
         words = f"{local.day}{NO_BREAK}{local:%B}"
         return words if local.year == self.local(self.as_of).year else f"{words}{NO_BREAK}{local.year}"
 
+    def short_day(self, at: datetime | None) -> str:
+        """The same for a table cell: '12 Mar', '12 Mar 2030'."""
+        if at is None:
+            return "not known"
+        local = self.local(at)
+        year = "" if local.year == self.local(self.as_of).year else f"{NO_BREAK}{local.year}"
+        return f"{local.day}{NO_BREAK}{local:%b}{year}"
+
     def moment(self, at: datetime | None) -> str:
         """'12 March 2031, 14:05 (Europe/Lisbon)'."""
         if at is None:

@@ -199,6 +199,18 @@ def known_tables() -> dict[str, pl.DataFrame]:
                 "evidence": "Level with its peers since.",
             },
         ),
+        "outlier_check": pl.DataFrame(
+            {
+                "vehicle_id": ["V1", "V2", "V3", "V4"],
+                "outlier_score": [0.995, 0.7, 0.2, None],
+                "is_outlier": [True, False, False, False],
+                "robust_distance": [6.1, 7.3, 0.8, None],
+                "distance_score": [0.997, 0.992, 0.1, None],
+            }
+        ),
+        "analysis_setting": pl.DataFrame(
+            {"setting": ["false_alarms_per_vehicle_year", "false_outlier_share"], "value": [0.2, 0.01]}
+        ),
         "fault_event": pl.DataFrame(
             {"vehicle_id": ["V1"], "code": ["P0171"], "set_at": [day(2031, 5, 1)]},
             schema_overrides={"set_at": pl.Datetime("us", "UTC")},

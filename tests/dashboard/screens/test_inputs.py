@@ -27,6 +27,7 @@ SAID = {  # page -> a word that stands on it whatever the fleet is like
     "recurring": "Did the repairs hold?",
     "plan": "work",
     "trends": "Over the last eight weeks",
+    "peers": "unlike",
     "trust": "no backtest was run yet",
     "drops": "came in from",
 }

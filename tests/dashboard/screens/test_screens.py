@@ -37,6 +37,7 @@ def test_today_says_who_needs_attention(monkeypatch, known_store):
     assert "Of 4 vehicles, 1 should be looked at this week" in text(app)
     assert "As of 20 May 2031, 12:00 (UTC)." in text(app)
     assert "The forecast is unchecked" in text(app)
+    assert "the setting allows one false alarm in 5 years" in text(app)
     table = app.dataframe[0].value
     assert table["vehicle_id"][0] == "vehicle?vehicle=V1"
     assert table["urgency"][0] == "▲ This week"
@@ -54,6 +55,7 @@ def test_one_vehicle_says_what_strays_why_and_what_to_check(monkeypatch, known_s
     said = text(app)
     assert app.title[0].value == "Vehicle V1"
     assert "has climbed 0.9 % a month since 12 March; at this rate it meets its limit between 3 and 19 June." in said
+    assert "robust distance of 6.1 is beyond that of over 99 %" in said
     assert "Within 30 days: 41 % (between 20 % and 62 %), most likely P0171." in said
     assert "Smoke test the cold exhaust." in said
     assert "Hot exhaust." in said
@@ -78,7 +80,7 @@ def test_a_vehicle_hardly_read_still_has_a_page(monkeypatch, known_store):
 
 def test_recurring_says_issue_and_outcome_of_repairs(monkeypatch, known_store):
     app = opened(monkeypatch, known_store, "recurring", verdict="Not reset")
-    assert "3 times the rate of the rest of the fleet (between 1.6 and 5.1)" in text(app)
+    assert "3 times the rate of the rest of the fleet (between 1.6 and 5.1): 1.2 in 100 vehicle-months" in text(app)
     assert app.dataframe[1].value["vehicle_id"].to_list() == ["vehicle?vehicle=V2"]
 
 
@@ -98,6 +100,15 @@ def test_trends_compare_groups_of_one_correction(monkeypatch, known_store):
         app.dataframe[0].value["vehicle_id"][0]
         == "vehicle?correction=Long-term%20fuel%20trim%2C%20bank%201%2C%20idle&vehicle=V1"
     )
+
+
+def test_vehicles_unlike_their_peers_are_shown_with_reasons_and_where_the_two_ways_disagree(monkeypatch, known_store):
+    app = opened(monkeypatch, known_store, "peers")
+    assert "1 of 3 vehicles is unlike its peers. By chance alone fewer than one" in text(app)
+    assert "1 vehicle is called an outlier by the robust distance only" in text(app)
+    rows = app.dataframe[0].value
+    assert rows["agreement"].to_list() == ["■ By both", "◆ By the distance only", "● By neither"]
+    assert rows["reasons"][0].startswith("Long-term fuel trim, bank 1, idle (90")
 
 
 def test_a_forecast_never_checked_is_said_to_be_with_the_command_that_checks_it(monkeypatch, known_store):

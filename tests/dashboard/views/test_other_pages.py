@@ -10,29 +10,38 @@ from dashboard.views.trends import MOST_GROUPS, most_moved, trend
 from dashboard.views.trust import trust, unchecked_warning
 from dashboard.views.wording import Reader
 
+NAMES = {"exhaust_leak_upstream": "Exhaust leak upstream", "idle_valve": "Idle air valve"}
 START = datetime(2031, 1, 6, tzinfo=UTC)
 TIME = pl.Datetime("us", "UTC")
 
 
 def test_recurring_issues_are_said_with_interval_and_comparison(tables, reader):
-    view = recurring(tables["recurring_issue"], tables["repair_outcome"], verdicts=[])
+    view = recurring(tables["recurring_issue"], tables["repair_outcome"], verdicts=[], names=NAMES)
     assert view.sentence.startswith("1\u00a0thing comes back")
     assert issue_sentence(view.issues.row(0, named=True), reader).replace("\u00a0", " ") == (
-        "3 times the rate of the rest of the fleet (between 1.6 and 5.1): 1.2 against 0.4 in 100 vehicle-months, "
-        "7 vehicles, first seen 1 September 2030."
+        "3 times the rate of the rest of the fleet (between 1.6 and 5.1): 1.2 in 100 vehicle-months against 0.4 in the "
+        "whole fleet, 7 vehicles, first seen 1 September 2030."
     )
+    assert view.issues["label"].to_list() == ["Saltings: Exhaust leak upstream"]
+
+
+def test_an_issue_that_the_rest_never_had_gives_no_ratio_but_the_least_it_may_be(tables, reader):
+    issue = tables["recurring_issue"].row(0, named=True) | {"rate_ratio": None, "low": 11.2, "high": None}
+    said = issue_sentence(issue, reader).replace("\u00a0", " ")
+    assert said.startswith("Not once in the rest of the fleet; at least 11 times as often is sure enough: 1.2 in 100")
 
 
 def test_repairs_are_counted_and_filtered_by_verdict(tables):
-    view = recurring(tables["recurring_issue"], tables["repair_outcome"], verdicts=["not_reset"])
+    view = recurring(tables["recurring_issue"], tables["repair_outcome"], verdicts=["not_reset"], names=NAMES)
     assert view.repairs_sentence.replace("\u00a0", " ") == (
         "Of 2 repairs that can be judged, 1 held, 0 came back and 1 was not followed by a reset of the learned values."
     )
     assert view.repairs["verdict"].to_list() == ["▲ Not reset"]
+    assert view.repairs["component"].to_list() == ["Idle air valve"]
 
 
 def test_nothing_recurring_and_no_repair_are_said(tables):
-    view = recurring(tables["recurring_issue"].clear(), tables["repair_outcome"].clear(), verdicts=[])
+    view = recurring(tables["recurring_issue"].clear(), tables["repair_outcome"].clear(), verdicts=[], names=NAMES)
     assert view.sentence == "Nothing keeps coming back."
     assert "vehicle-months" in view.empty_reason
     assert "No repair is on record" in view.no_repairs_reason
@@ -115,7 +124,7 @@ CHECK = pl.DataFrame(
             ("observed_over_expected", 0.97, 0.9, 1.05),
             ("rows", 1200.0, 1200.0, 1200.0),
             ("dates", 4.0, 4.0, 4.0),
-            ("distinct_faults", 60.0, 60.0, 60.0),
+            ("faults", 60.0, 60.0, 60.0),
             ("caught_among_first_k", 0.62, 0.5, 0.7),
             ("first_k", 20.0, 20.0, 20.0),
             ("lead_time_days", 17.0, 2.0, 28.0),
@@ -172,7 +181,7 @@ def test_a_manager_reads_what_came_true_of_what_was_said(reader):
 
 def test_a_forecast_that_loses_its_hold_is_said_to(reader):
     said = trust(CHECK, CURVE, WATCH, horizon_days=30, reader=reader).watch_sentence
-    assert "than chance allows at 3\u00a0February" in said
+    assert "than chance allows after 3\u00a0February" in said
     assert "may be losing its hold" in said
 
 
@@ -184,7 +193,7 @@ def test_a_forecast_never_checked_is_labelled_everywhere(reader):
 
 
 def test_few_faults_are_said_to_prove_little(reader):
-    few = CHECK.with_columns(value=pl.when(pl.col("measure") == "distinct_faults").then(3.0).otherwise("value"))
+    few = CHECK.with_columns(value=pl.when(pl.col("measure") == "faults").then(3.0).otherwise("value"))
     assert "prove little" in trust(few, CURVE, WATCH, horizon_days=30, reader=reader).sentences[0]
 
 

@@ -71,9 +71,9 @@ def test_every_other_state_has_its_sentence(state, words):
 
 
 def test_in_a_cell_the_same_is_said_in_a_few_words():
-    assert short_sentence(DRIFTING, READER).replace("\u00a0", " ") == "climbing 0.9 % a month since 12 March"
+    assert short_sentence(DRIFTING, READER).replace("\u00a0", " ") == "climbing 0.9 % a month since 12 Mar"
     assert short_sentence(DRIFTING | {"state": "not_learning"}, READER) == "not learning"
-    assert short_sentence(DRIFTING | {"state": "steady"}, READER) == ""
+    assert short_sentence(DRIFTING | {"state": "steady"}, READER) == "steady"
 
 
 def test_a_drift_without_a_known_rate_is_still_said():
@@ -83,3 +83,12 @@ def test_a_drift_without_a_known_rate_is_still_said():
 def test_a_limit_years_away_is_not_dated():
     far = {f"limit_at_p{share}": datetime(2034, 1, 1, tzinfo=UTC) for share in (10, 50, 90)}
     assert said(DRIFTING | far).endswith("at this rate it does not meet its limit within two years.")
+
+
+def test_a_correction_on_its_way_back_is_not_said_to_run_to_its_limit():
+    back = DRIFTING | {"deviation": -3.7, "rate_per_30d": 0.67}
+    said = correction_sentence(back, READER).replace("\u00a0", " ")
+    assert said.endswith(
+        "stands 3.7 % below what this vehicle should read since 12 March and is coming back 0.67 % a month."
+    )
+    assert short_sentence(back, READER).replace("\u00a0", " ") == "3.7 % below expected since 12 Mar"

@@ -1,3 +1,4 @@
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import polars as pl
@@ -28,13 +29,13 @@ def fleet(tables, corrections) -> FleetTables:
     )
 
 
-def shown(fleet, reader, **picked):
-    return today(fleet, choice=Choice(**picked), reader=reader, false_alarms_per_vehicle_year=0.1)
+def shown(fleet, reader, promise=0.1, **picked):
+    return today(fleet, choice=Choice(**picked), reader=reader, false_alarms_per_vehicle_year=promise)
 
 
 def test_the_fleet_is_summed_up_in_one_sentence(fleet, reader):
     assert shown(fleet, reader).sentence.replace("\u00a0", " ") == (
-        "Of 4 vehicles, 1 should be looked at this week, 1 can be planned, 1 needs nothing "
+        "Of 4 vehicles, 1 should be looked at this week, 1 can be planned, 1 needs nothing now "
         "and too little is known of 1."
     )
 
@@ -44,7 +45,7 @@ def test_the_most_urgent_stand_first_with_what_they_do_and_why(fleet, reader):
     assert rows["vehicle_id"].to_list() == ["V1", "V2", "V3", "V4"]
     first = rows.row(0, named=True)
     assert first["urgency"] == "▲ This week"
-    assert first["what"].replace("\u00a0", " ") == "climbing 0.9 % a month since 12 March"
+    assert first["what"].replace("\u00a0", " ") == "climbing 0.9 % a month since 12 Mar"
     assert (first["cause"], first["chance_30"], first["likely_code"]) == ("Exhaust leak, bank 1", 0.41, "P0171")
 
 
@@ -59,12 +60,25 @@ def test_a_choice_that_nothing_matches_says_what_to_widen(fleet, reader):
 
 def test_new_alarms_say_how_many_may_be_false(fleet, reader):
     said = shown(fleet, reader).alarms.replace("\u00a0", " ")
-    assert said.startswith("2 vehicles raised an alarm in the last 30 days; fewer than one of them may be false")
-    assert "one false alarm in 10 years of a healthy vehicle" in said
+    assert said.startswith("2 vehicles raised an alarm in the last 30 days; at most 2 % of that should be false alarms")
+    assert "one false alarm in 10 years of a healthy vehicle, and there are 4 vehicles" in said
+    assert "one false alarm in 2 years" in shown(fleet, reader, promise=0.5).alarms
+
+
+def test_without_a_promise_on_record_nothing_is_said_of_false_alarms(fleet, reader):
+    said = shown(fleet, reader, promise=None).alarms.replace("\u00a0", " ")
+    assert said == "2 vehicles raised an alarm in the last 30 days."
+
+
+def test_vehicles_that_stray_and_need_nothing_yet_are_not_passed_over(fleet, reader):
+    resting = fleet.vehicle_state.with_columns(urgency=pl.lit("none"))
+    said = shown(replace(fleet, vehicle_state=resting), reader).watched
+    assert said.startswith("2 of those that need nothing now stray too")
+    assert shown(fleet, reader).watched == ""
 
 
 def test_of_many_healthy_vehicles_the_expected_false_alarms_are_counted(tables, corrections, reader):
-    """1000 healthy vehicles at 0.1 a year: 1000 x 0.1 x 30 / 365.25 = 8.2 in thirty days."""
+    """1020 vehicles at 0.1 a year: 1020 x 0.1 x 30 / 365.25 = 8.4 in thirty days, of 20 that raised one: 42 %."""
     healthy = pl.DataFrame({"vehicle_id": [f"H{n}" for n in range(1000)]})
     states = pl.concat(
         [
@@ -80,6 +94,7 @@ def test_of_many_healthy_vehicles_the_expected_false_alarms_are_counted(tables, 
     fleet = FleetTables(
         vehicle_state=pl.concat([healthy, pl.DataFrame({"vehicle_id": [f"A{n}" for n in range(20)]})]).with_columns(
             urgency=pl.lit("none"),
+            state=pl.lit("steady"),
             leading_correction=pl.lit(None, pl.String),
             leeway_pct=pl.lit(None, pl.Float64),
             last_read_at=pl.lit(datetime(2031, 5, 1, tzinfo=UTC)),
@@ -95,7 +110,9 @@ def test_of_many_healthy_vehicles_the_expected_false_alarms_are_counted(tables, 
         corrections=corrections,
         cause_titles={},
     )
-    assert "about 8.2 of them may be false" in shown(fleet, reader).alarms
+    said = shown(fleet, reader).alarms.replace("\u00a0", " ")
+    assert "20 vehicles raised an alarm" in said
+    assert "at most about 8.4 of them, 42 %, should be false alarms" in said
 
 
 def test_nobody_in_service_is_said_plainly(fleet, reader):

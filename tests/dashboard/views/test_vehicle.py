@@ -38,7 +38,7 @@ def test_a_drifting_vehicle_opens_with_its_sentence(tables, corrections, reader)
     )
     assert view.sentences[-1] == "1\u00a0fault code stands in its memory."
     assert view.subtitle == "Rowan 2.0 · Saltings · model year 2025"
-    assert view.facts["Leeway left"] == "38 %"
+    assert view.facts["Leeway left"] == "38 % (Long-term fuel trim, bank 1, idle)"
     assert view.leading == "ltft_b1_idle"
 
 
