@@ -149,7 +149,7 @@ def test_a_foreign_file_is_drafted_previewed_with_units_and_its_mapping_written(
     log = b"vehicle_id;read_at;battery_v [mV]\nV1;20.05.2031 08:00;12600\n"
     app.file_uploader(key="foreign").set_value(("reader log.csv", log, "text/csv")).run()
     assert 'to = "battery_v"' in app.text_area[0].value
-    columns = {row["to"]: row for row in app.dataframe[3].value.to_dict("records")}
+    columns = {row["to"]: row for row in app.dataframe[4].value.to_dict("records")}
     assert (columns["battery_v"]["unit"], columns["battery_v"]["store_unit"]) == ("mV", "V")
     assert float(columns["battery_v"]["becomes"]) == pytest.approx(12.6)
     app.button[0].click().run()
