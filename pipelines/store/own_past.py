@@ -117,6 +117,16 @@ def _clock(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
     return _flags(_read(rows, check.column), pl.min_horizontal(value, (value - before).abs()) > longest, check)
 
 
+def _dip(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
+    """A real restart counts on from zero; a misread one is followed by what the clock would have come to without it."""
+    read = _read(rows, check.column)
+    value, before, after = pl.col(check.column), pl.col(f"{check.column} before"), _after(check.column)
+    passed = (_after("read_at") - pl.col("read_at before")).dt.total_seconds() / 3600 + float(check.argument)
+    dips = (value < before) & (after >= before) & (after - before <= passed)
+    judged = _judged_now(read.with_columns(dips.alias("dips")))
+    return _flags(judged, pl.col("dips") & pl.col("new"), check)
+
+
 def _alone(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
     far = pl.duration(days=int(check.argument))
     before = ((pl.col("read_at") - _before("read_at")) > far).fill_null(value=True)
@@ -179,9 +189,9 @@ def _stuck(rows: pl.DataFrame, check: Check, steps: Mapping[str, float]) -> pl.D
     for code in steps:
         repeat = max(float(often[code][0] or 0.0), 1e-3)
         needed = max(LEAST_REPEATS, math.log(float(check.argument)) / math.log(repeat)) if repeat < 1 else math.inf
-        if (runs[code] >= needed).any():
+        if (runs[code] >= needed).any():  # flagged once, at the reading at which it can be told
             marked = rows.with_columns(runs[code].alias("run"))
-            found.append(_flags(marked, (pl.col("run") >= needed) & pl.col("new"), check, code))
+            found.append(_flags(marked, (pl.col("run") == math.ceil(needed)) & pl.col("new"), check, code))
     return pl.concat([pl.DataFrame(schema=FLAG), *found])
 
 
@@ -193,8 +203,8 @@ def _judged_now(read: pl.DataFrame) -> pl.DataFrame:
 
 
 CHECKS: dict[str, Callable[[pl.DataFrame, Check], pl.DataFrame]] = {
-    "never_falls": _never_falls, "rate_per_day": _rate_per_day, "miles": _miles, "clock": _clock, "alone": _alone,
-    "fahrenheit": _fahrenheit,
+    "never_falls": _never_falls, "rate_per_day": _rate_per_day, "miles": _miles, "clock": _clock, "dip": _dip,
+    "alone": _alone, "fahrenheit": _fahrenheit,
 }  # fmt: skip
 CORRECTION_CHECKS: dict[str, Callable[[pl.DataFrame, Check, Mapping[str, float]], pl.DataFrame]] = {
     "off_step": _off_step, "spike": _spike, "stuck": _stuck,

@@ -1,7 +1,8 @@
 """How much of the dirt that `simulate` plants is caught or flagged, kind by kind, and how many good rows are lost.
 
 Run: python tests/benchmarks/intake_proof.py [VEHICLES] [WEEKS] [SEED] (default 300, 78, 11). A piece of dirt counts as
-caught when a flag or a quarantined row names its vehicle within its time, or at the reading just before or after it.
+caught when a flag on its column, or a quarantined row, names its vehicle within its time, or at the reading just before
+or after it.
 A misread value is drawn anywhere between the limits, so some lie within the healthy noise, where nobody can tell them:
 those at least ten usual steps from the right value are counted by themselves too.
 """
@@ -58,6 +59,27 @@ def main(vehicles: int, weeks: int, seed: int) -> None:
         print(f"{rows[0]:,} rows: {quarantined(store).height} quarantined, {rows[1]} values flagged")
 
 
+def _with_neighbours(pieces: pl.DataFrame, store: Store) -> pl.DataFrame:
+    """With the times of the vehicle's readings before and after each piece, or `NEIGHBOUR` if there is none."""
+    readings = (
+        read_evidence(store)
+        .snapshots.select("vehicle_id", "read_at")
+        .with_columns(
+            before=pl.col("read_at").shift().over("vehicle_id"), after=pl.col("read_at").shift(-1).over("vehicle_id")
+        )
+    )
+    before = readings.select("vehicle_id", "before", from_at="read_at")
+    after = readings.select("vehicle_id", "after", to_at="read_at")
+    both = pieces.join(before, on=["vehicle_id", "from_at"], how="left").join(
+        after, on=["vehicle_id", "to_at"], how="left"
+    )
+    minute = timedelta(minutes=1)  # flags name times to the minute
+    return both.with_columns(
+        pl.col("before").fill_null(pl.col("from_at") - NEIGHBOUR) - minute,
+        pl.col("after").fill_null(pl.col("to_at") + NEIGHBOUR),
+    )
+
+
 def told_misreads(store: Store, dirt: pl.DataFrame) -> pl.DataFrame:
     """Misreads at least `TELLING` usual steps of their correction from the right value, as a kind of their own."""
     misread = dirt.filter(pl.col("kind") == "misread").with_columns(was=pl.col("detail").str.extract(r"was (.*)$"))
@@ -67,10 +89,13 @@ def told_misreads(store: Store, dirt: pl.DataFrame) -> pl.DataFrame:
     for (code,), pieces in misread.group_by("column"):
         moved = snapshots.select((pl.col(code) - pl.col(code).shift()).abs().over("vehicle_id").median()).item()
         usual = max(float(moved or 0.0), catalogue[str(code)] or 0.0)
-        now = snapshots.select("vehicle_id", pl.col("read_at").alias("from_at"), pl.col(str(code)).alias("now"))
+        now = snapshots.select(
+            "vehicle_id", from_at="read_at", now=str(code), last=pl.col("read_at").max().over("vehicle_id")
+        )
         off = pieces.join(now, on=["vehicle_id", "from_at"], how="left")
         far = (off["now"].cast(pl.Float64) - off["was"].cast(pl.Float64)).abs() >= TELLING * usual
-        told.append(pieces.filter(far.fill_null(value=True)))
+        borne_out = off["from_at"] < off["last"]  # a vehicle's last reading has no other after it that tells
+        told.append(pieces.filter(far.fill_null(value=True), borne_out.fill_null(value=True)))
     return pl.concat(told).drop("was").with_columns(kind=pl.lit("misread by 10 usual steps"))
 
 
@@ -82,10 +107,15 @@ def caught(store: Store, dirt: pl.DataFrame) -> pl.DataFrame:
     rows = quarantined(store)["original"].str.json_path_match
     set_aside = pl.DataFrame({"vehicle_id": rows("$.vehicle_id"), "at": rows("$.read_at").str.slice(0, 16)})
     set_aside = set_aside.with_columns(pl.col("at").str.to_datetime("%Y-%m-%d %H:%M", time_zone="UTC", strict=False))
-    flags = pl.concat([flagged(store).select("vehicle_id", at.alias("at")), set_aside]).drop_nulls()
+    set_aside = set_aside.with_columns(column_name=pl.lit("*"))
+    flags = pl.concat([flagged(store).select("vehicle_id", at.alias("at"), "column_name"), set_aside]).drop_nulls()
     pieces = dirt.with_row_index("piece")
-    near = pieces.join(flags, on="vehicle_id").filter(
-        pl.col("at").is_between(pl.col("from_at") - NEIGHBOUR, pl.col("to_at") + NEIGHBOUR)
+    columns = pl.col("column").str.replace_all(r"_b\*", "_b")
+    same = (pl.col("column_name") == "*") | columns.str.contains(pl.col("column_name"), literal=True)
+    near = (
+        _with_neighbours(pieces, store)
+        .join(flags, on="vehicle_id")
+        .filter(pl.col("at").is_between("before", "after"), same.fill_null(value=True))
     )
     found = pieces.with_columns(pl.col("piece").is_in(near["piece"].implode()).alias("caught"))
     return (

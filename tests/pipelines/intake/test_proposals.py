@@ -85,3 +85,14 @@ def test_readings_before_service_and_after_their_load_are_flagged_unless_the_sto
     assert flags_for(store, "later than the time it was loaded") == [("v1", "read_at")]
     load(store, [drop("again", snapshots=text.replace("v1", "v2"))], loaded_at=datetime(2026, 1, 1, tzinfo=UTC))
     assert ("v2", "read_at") not in flags_for(store, "later than the time it was loaded")
+
+
+def test_a_clock_that_falls_and_goes_on_as_before_is_flagged_and_a_restart_is_not(store, drop):
+    hours = {"v1": (100, 110, 0, 130), "v2": (100, 110, 0, 10)}
+    rows = [
+        f"{vehicle},2031-01-{6 + 7 * n:02d}T08:00:00Z,{value}"
+        for vehicle, values in hours.items()
+        for n, value in enumerate(values)
+    ]
+    load(store, [drop(snapshots="\n".join(["vehicle_id,read_at,ignition_hours", *rows]) + "\n")])
+    assert flags_for(store, "module clock falls and goes on") == [("v1", "ignition_hours")]
