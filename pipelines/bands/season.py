@@ -181,7 +181,7 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
 def anchors(row_start, block, calibration, centre, ageing, km):  # type: ignore[no-untyped-def]  # noqa: PLR0917
     """[R] centre as known when the vehicle got its calibration, and ageing with the way since.
 
-    A centre that is learned anew moves no series that is already running.
+    A centre that is learned anew moves no series that is already running, also where a new calibration moves it on.
 
     Args:
         row_start: [V + 1].
@@ -203,7 +203,9 @@ def anchors(row_start, block, calibration, centre, ageing, km):  # type: ignore[
                 elif r == row_start[v]:
                     way = ageing[block[r]] * km[r]
                 last = km[r]
-            if r == row_start[v] or calibration[r] != calibration[r - 1]:
+            if r == row_start[v]:
                 start = centre[block[r], calibration[r]]
+            elif calibration[r] != calibration[r - 1]:
+                start += centre[block[r], calibration[r]] - centre[block[r], calibration[r - 1]]
             out[r] = start + way
     return out

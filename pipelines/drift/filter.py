@@ -7,6 +7,9 @@ Healthy reading minus base = level (unknown at the start of an epoch, wanders sl
 Ornstein-Uhlenbeck process) + rounding. The level is part of the filter's state, so it is a nuisance of the test, not a
 plugged-in mean; the times between readings may be any.
 
+An epoch ends no defect: what a vehicle read in health before it is carried on, as far as it was known, and what stands
+apart from that once relearning is over is an alarm; one that stood before needs less to stand again.
+
 Source: Willsky and Jones (1976), IEEE Transactions on Automatic Control 21(1), 108-112.
 """
 
@@ -110,6 +113,7 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
         quiet = 0
         mu = n = level = own = normal = peak = side = before2 = 0.0
         before = np.nan
+        own2 = left_off = 0.0
         calibration_last = -1
         p11 = p12 = p22 = 0.0
         t_last = t_read = h = amplitude = 0.0
@@ -139,8 +143,12 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
             x = y - base[r]
             if epoch[r] != now_epoch:
                 fresh = now_epoch >= 0
-                before = own if fresh and calibration[r] == calibration_last else np.nan
-                before2 = p11 + CARRIED * spread2
+                if seen >= LEAST_SETTLED and not learning:  # what the epoch showed; else what was known before it
+                    before, before2 = own, own2
+                    left_off = side if on else 0.0
+                if fresh:
+                    before2 += CARRIED * spread2 + m[WANDER] * (day[r] - t_last)
+                    before2 += spread2 if calibration[r] != calibration_last else 0.0
                 now_epoch = epoch[r]
                 count = 0
                 seen = 0
@@ -238,6 +246,7 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
             trust = 1 / (1 + np.exp(limit / 2 - half))
             size = best_t / best_v if best_v > 0 else 0.0
             own = mu - trust * size * best_d
+            own2 = p11 + (trust * best_d) ** 2 / best_v if best_v > 0 else p11
             rate = trust * size * best_rate
             direction = best_t
             if seen >= LEAST_SETTLED and not learning and not np.isnan(before):
@@ -245,7 +254,11 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
                 standing = gone * gone / (p11 + before2) / 2
                 if standing > half:
                     half, direction, rate = standing, gone, 0.0
-                    own = mu - gone / (1 + np.exp(limit / 2 - half))
+                    trust = 1 / (1 + np.exp(limit / 2 - half))
+                    own = mu - gone * trust
+                    own2 = (1 - trust) ** 2 * p11 + trust**2 * before2
+                    if gone * left_off > 0 and half > limit / 2:
+                        half = max(half, limit * (1 + 1e-6))  # the defect of before the reset, back again
             if on and direction * side < 0:
                 own, rate = normal, 0.0  # the way back is no new departure
             normal = own

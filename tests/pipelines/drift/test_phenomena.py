@@ -36,3 +36,46 @@ def test_a_step_that_is_learned_after_months_asleep_is_seen(drift_of, changed, s
     drift = drift_of(changed(fleet, "channel_1", change))
     assert state(drift, "vehicle-00003", "channel_1")["alarm"]
     assert not state(drift, "vehicle-00004", "channel_1")["alarm"]
+
+
+QUIET = World(vehicles=60, corrections=2, weeks=90, season=0, depot_season=0, memory=0.3, seed=6)
+VEHICLE = "vehicle-00003"
+
+
+def planted(size):
+    """Change of channel_1 (sigma 0.1) of one vehicle by `size` sigmas at a day."""
+
+    def change(vehicle, day, values):
+        return values + 0.1 * np.where(vehicle == VEHICLE, size(day), 0.0)
+
+    return change
+
+
+@pytest.mark.parametrize("size", [6.0, 10.0, -10.0])
+def test_a_defect_that_a_reset_did_not_cure_strays_again_by_its_whole_size(drift_of, changed, with_epoch, state, size):
+    fleet = changed(light_fleet(QUIET), "channel_1", planted(lambda day: np.where(day > 300, size, 0.0)))
+    found = state(drift_of(with_epoch(fleet, VEHICLE, 400)), VEHICLE, "channel_1")
+    assert found["alarm"]
+    assert found["z"] == pytest.approx(size, abs=1.5)
+
+
+def test_a_defect_that_two_resets_did_not_cure_is_no_normal_to_compare_its_repair_with(
+    drift_of, changed, with_epoch, state
+):
+    fleet = changed(
+        light_fleet(QUIET), "channel_1", planted(lambda day: np.where((day > 300) & (day < 500), 12.0, 0.0))
+    )
+    for day in (400, 420, 500):
+        fleet = with_epoch(fleet, VEHICLE, day)
+    found = state(drift_of(fleet), VEHICLE, "channel_1")
+    assert not found["alarm"]
+    assert abs(found["z"]) < 2
+
+
+def test_a_reset_of_a_healthy_vehicle_raises_no_alarm(drift_of, with_epoch):
+    fleet = light_fleet(QUIET)
+    for number in range(30):
+        fleet = with_epoch(fleet, f"vehicle-{number:05d}", 300)
+    drift = drift_of(fleet).families[0]
+    mine = np.repeat(np.arange(60), np.diff(drift.panel.row_start)) < 30
+    assert (np.diff(drift.alarm[mine].astype(int), axis=0) == 1).sum() <= 5  # 0.1 of 50 vehicle-years
