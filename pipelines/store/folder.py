@@ -20,6 +20,7 @@ from pipelines.store.readers import attached
 from pipelines.store.schema import check_version, is_current, migrate
 
 STATE = re.compile(r"state-(\d{6,})\.duckdb")
+DISK_ERRORS = (OSError, duckdb.IOException, duckdb.TransactionException, duckdb.OutOfMemoryException)
 ATTEMPTS = 20  # a reader loses the race against an unlink only when a writer commits between two system calls
 
 
@@ -91,7 +92,7 @@ class Store:
                 self._commit(draft, current + 1)
             except BaseException as error:
                 _unlink(draft)
-                if isinstance(error, OSError | duckdb.IOException):
+                if isinstance(error, DISK_ERRORS):
                     raise StoreError(
                         f"{self.path}: {_one_line(error)}. Nothing was changed; free space or permissions?"
                     ) from error
