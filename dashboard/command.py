@@ -1,21 +1,51 @@
 """The front door `leeway`: the commands of the pipelines and of the simulator, `serve` and `demo`; one-line errors."""
 
+import importlib
 import sys
 
 import click
 
-from dashboard.serve import address_option, browser_option, port_option, run_dashboard, serve
-from pipelines.command import COMMANDS
-from pipelines.command_options import store_option
 from pipelines.errors import LeewayError
-from pipelines.store.folder import Store
-from synthetic_fleet.command import simulate
 
+# name -> module, object and the line that `leeway --help` shows; a command is imported when it is run, so that help
+# answers at once.
+COMMANDS = {
+    "analyse": ("pipelines.command", "analyse", "Compute every published table from what was known at a time."),
+    "backtest": ("pipelines.command", "backtest", "Check the forecasts of past dates against what came after."),
+    "demo": ("dashboard.demo_command", "demo", "Make a fleet, analyse it and open the dashboard: begin here."),
+    "export": ("pipelines.command", "export", "Write one published table to a file."),
+    "load": ("pipelines.command", "load", "Load drops: what a fleet hands over."),
+    "plan": ("pipelines.command", "plan", "Plan the preventive work into bays and days."),
+    "serve": ("dashboard.serve", "serve", "Show the dashboard of a store."),
+    "simulate": ("synthetic_fleet.command", "simulate", "Make a synthetic fleet with known truth."),
+    "store": ("pipelines.command", "store_group", "Look after a store."),
+}
 CANNOT = 2  # exit code of an error the user can mend
 STOPPED = 130
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+class FrontDoor(click.Group):
+    """The commands of all three packages, each imported when it is run."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - click's signature
+        """Their names."""
+        return sorted(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        """The command itself, imported now; None for a name that is none."""
+        if cmd_name not in COMMANDS:
+            return None
+        module, name, _ = COMMANDS[cmd_name]
+        command: click.Command = getattr(importlib.import_module(module), name)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        """Their lines in the help, without importing any."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, line) for name, (_, _, line) in sorted(COMMANDS.items())])
+
+
+@click.group(cls=FrontDoor, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.option("--debug", is_flag=True, help="Show where in the code an error arose.")
 @click.version_option(package_name="leeway")
 def leeway(debug: bool) -> None:
@@ -24,53 +54,6 @@ def leeway(debug: bool) -> None:
     Begin with `leeway demo`, which makes a fleet and opens the dashboard; or with your own drop: load it, analyse it,
     plan the work, and serve what came out.
     """
-
-
-@click.command()
-@store_option
-@click.option("--vehicles", default=300, show_default=True, type=click.IntRange(3), help="Vehicles in the fleet.")
-@click.option("--weeks", default=78, show_default=True, type=click.IntRange(8), help="Weeks of its life.")
-@click.option("--seed", default=1, show_default=True, type=click.IntRange(0), help="Same seed, same fleet.")
-@click.option("--open-standard-only", is_flag=True, help="Only what the open standard reads everywhere.")
-@click.option("--no-serve", is_flag=True, help="Stop before the dashboard.")
-@address_option
-@port_option
-@browser_option
-def demo(  # noqa: PLR0917 - click gives each option by name
-    store: Store,
-    vehicles: int,
-    weeks: int,
-    seed: int,
-    open_standard_only: bool,
-    no_serve: bool,
-    address: str,
-    port: int,
-    open_browser: bool,
-) -> None:
-    """Make a fleet, load it, analyse it, plan its work, check the forecast, and open the dashboard.
-
-    A store that exists already is shown as it is and never changed; name another with --store for a new fleet.
-    """
-    if store.exists():
-        click.echo(f"{store.path} is there already and is shown as it is. For a new fleet name another with --store.")
-    else:
-        from dashboard.demo import make_demo  # noqa: PLC0415 - all the computing, which --help and serve can spare
-
-        make_demo(
-            store,
-            vehicles=vehicles,
-            weeks=weeks,
-            seed=seed,
-            open_standard_only=open_standard_only,
-            say=lambda text: click.echo(text, err=True),
-        )
-    if not no_serve:
-        click.echo(f"Dashboard: http://{address}:{port} (Ctrl-C ends it)")
-        run_dashboard(store, address=address, port=port, open_browser=open_browser)
-
-
-for command in (*COMMANDS, simulate, serve, demo):
-    leeway.add_command(command)
 
 
 def main() -> None:

@@ -131,7 +131,8 @@ REASONING = ("drift_model", "drift_centre", "drift_season")  # published beside 
 def correction_path(vehicle_id: str, code: str, as_of: datetime) -> pl.DataFrame:
     """One correction of one vehicle at every reading, with the parts of its expectation and the test's statistic.
 
-    Where the reasoning of an older state is no longer kept, the readings alone, without what was expected of them.
+    Where the reasoning of an older state is no longer kept, or an older release kept less of it, the readings alone,
+    without what was expected of them.
     """
     paths = kept("paths", vehicle_id, as_of, build=lambda: _paths(vehicle_id, as_of))
     path = paths.filter(pl.col("correction") == code)
@@ -143,10 +144,12 @@ def correction_path(vehicle_id: str, code: str, as_of: datetime) -> pl.DataFrame
 
 
 def _paths(vehicle_id: str, as_of: datetime) -> pl.DataFrame:
-    from pipelines.drift.reasoning import correction_paths  # noqa: PLC0415 - compiled kernels, which one page needs
+    from pipelines.bands.kept import MODEL  # noqa: PLC0415 - with the next, compiled kernels, which one page needs
+    from pipelines.drift.reasoning import correction_paths  # noqa: PLC0415
 
     extras = {name: frame for name in REASONING if (frame := table(name, as_of)).width}
-    return correction_paths(evidence(vehicle_id, as_of), extras if len(extras) == len(REASONING) else {})
+    whole = len(extras) == len(REASONING) and set(MODEL) <= set(extras["drift_model"].columns)
+    return correction_paths(evidence(vehicle_id, as_of), extras if whole else {})
 
 
 def events(vehicle_id: str, as_of: datetime) -> pl.DataFrame:

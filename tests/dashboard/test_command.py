@@ -1,5 +1,6 @@
 """The front door: what it joins, what an error looks like, what the dashboard is served with."""
 
+import subprocess
 import sys
 
 import pytest
@@ -10,7 +11,7 @@ from dashboard.command import leeway, main
 from dashboard.serve import QUIET, run_dashboard, theme_options
 from pipelines.store.folder import Store
 
-COMMANDS = ["analyse", "backtest", "demo", "export", "load", "plan", "serve", "simulate"]
+COMMANDS = ["analyse", "backtest", "demo", "export", "load", "plan", "serve", "simulate", "store"]
 
 
 def run_main(monkeypatch, capsys, *words: str) -> tuple[int, str]:
@@ -25,6 +26,13 @@ def test_help_names_every_command_and_where_to_begin():
     said = CliRunner().invoke(leeway, ["--help"]).output
     assert all(f"  {name} " in said for name in COMMANDS)
     assert "Begin with `leeway demo`" in said
+
+
+def test_help_imports_none_of_the_computing():
+    told = "import sys; from dashboard.command import leeway; leeway.main(['--help'], standalone_mode=False); "
+    heavy = "print('heavy:', {'polars', 'numba', 'sklearn', 'streamlit', 'duckdb'} & set(sys.modules))"
+    said = subprocess.run([sys.executable, "-c", told + heavy], capture_output=True, text=True, check=True).stdout
+    assert said.endswith("heavy: set()\n")
 
 
 @pytest.mark.parametrize("name", COMMANDS)
