@@ -29,14 +29,32 @@ def censoring_weights(outcomes: Outcomes, days: float, strata: Int64s) -> Float6
         days: The horizon.
         strata: Rows of one stratum are repaired as often as each other, [n].
     """
-    known, fault = outcomes.within(days)
-    hidden = np.minimum(outcomes.repair, outcomes.unseen)
-    seen = np.minimum(np.minimum(hidden, outcomes.fault), days)
-    censored = (hidden < np.minimum(outcomes.fault, days)).astype(np.float64)
-    weights = np.zeros(len(seen))
+    known, _ = outcomes.within(days)
+    ends = np.minimum(outcomes.fault, days)
+    return known * _inverse_shares_in_sight(np.minimum(outcomes.repair, outcomes.unseen), ends, outcomes, strata)
+
+
+def repair_weights(outcomes: Outcomes, days: float, strata: Int64s) -> Float64s:
+    """Weight of each row that no repair hid, for as long as it was followed; 0 where one did, [n].
+
+    The end of what is known says nothing of the engine and asks for no weight; how long a row was followed does.
+
+    Args:
+        outcomes: What followed.
+        days: The horizon.
+        strata: Rows of one stratum are repaired as often as each other, [n].
+    """
+    ends = np.minimum(np.minimum(outcomes.fault, outcomes.unseen), days)
+    shown = (outcomes.repair >= ends) & ~outcomes.found_late
+    return shown * _inverse_shares_in_sight(outcomes.repair, ends, outcomes, strata)
+
+
+def _inverse_shares_in_sight(hidden: Float64s, ends: Float64s, outcomes: Outcomes, strata: Int64s) -> Float64s:
+    """1 / the share of each row's stratum that was not hidden before the row ends, at most LARGEST_WEIGHT, [n]."""
+    weights = np.zeros(len(ends))
     for stratum in np.unique(strata):
         mine = (strata == stratum) & ~outcomes.found_late
-        until = np.where(fault[mine] == 1, seen[mine], days)
-        in_sight = remaining_survival(seen[mine], censored[mine], until - 1e-6)
-        weights[mine] = known[mine] / np.maximum(in_sight, 1 / LARGEST_WEIGHT)
+        seen, censored = np.minimum(hidden, ends)[mine], (hidden < ends)[mine].astype(np.float64)
+        in_sight = remaining_survival(seen, censored, ends[mine] - 1e-6)
+        weights[mine] = 1 / np.maximum(in_sight, 1 / LARGEST_WEIGHT)
     return weights

@@ -143,13 +143,13 @@ def _references(past: Past, features: Features) -> dict[str, Float64s]:
     for name, column in place.items():
         forecast = np.empty((len(features.values), len(HORIZONS)))
         for k in range(len(HORIZONS)):
-            rows = past.judged_by(past.now, k)
-            faults = past.distinct_faults(rows, k)
+            weight, fault = past.known_by(past.now, k)
+            rows, faults = weight > 0, past.distinct_faults(weight * fault)
             if not faults:
                 forecast[:, k] = 1 - np.exp(-past.prior.rate * HORIZONS[k] / 365.25)
                 continue
             hazard = learn_logistic(
-                past.features.values[rows][:, [column]], past.faults[rows, k], past.weights[rows, k],
+                past.features.values[rows][:, [column]], fault[rows], weight[rows],
                 rising=np.array([1]), faults=faults,
             )  # fmt: skip
             forecast[:, k] = hazard.predict(features.values[:, [column]])

@@ -10,7 +10,7 @@ from pipelines.forecast.features import Features
 from pipelines.forecast.learners import BoostedHazard, LogisticHazard, learn_boosted, learn_logistic
 from pipelines.forecast.past import HORIZONS, Past
 from pipelines.forecast.prior import PriorHazard
-from pipelines.handover import Bools, Float64s
+from pipelines.handover import Float64s
 
 DIRECTION_HORIZON = 1  # readings within 30 days of a fault show what failing looks like
 FEWEST_FAULTS = 8  # in an interval, to learn its hazard; with fewer the prior stands in it
@@ -68,13 +68,14 @@ def learn_intervals(past: Past, *, until: float, seed: int) -> IntervalHazards |
         until: Days since 1970; nothing that was known later is used.
         seed: Of the boosting.
     """
-    at_risk = [_at_risk(past, until, k) for k in range(len(HORIZONS))]
-    enough = [past.distinct_faults(rows, k) >= FEWEST_FAULTS for k, rows in enumerate(at_risk)]
-    if not any(enough):
+    outcomes = [
+        past.known_by(until, k, begins=begins) for k, begins in enumerate((0.0, *(float(h) for h in HORIZONS[:-1])))
+    ]
+    counts = [past.distinct_faults(weight * fault) for weight, fault in outcomes]
+    if max(counts) < FEWEST_FAULTS:
         return None
-    seen = past.judged_by(until, DIRECTION_HORIZON)
-    fault, weight = past.faults[:, DIRECTION_HORIZON], past.weights[:, DIRECTION_HORIZON] * seen
-    faults = past.distinct_faults(seen, DIRECTION_HORIZON)
+    weight, fault = past.known_by(until, DIRECTION_HORIZON)
+    faults = past.distinct_faults(weight * fault)
     deviations = past.features.deviations
     direction = learn_direction(deviations, fault, weight, faults=faults)
     held_out = held_out_scores(deviations, fault, weight, past.origins.vehicle, faults=faults)
@@ -84,11 +85,11 @@ def learn_intervals(past: Past, *, until: float, seed: int) -> IntervalHazards |
     few: list[LogisticHazard | None] = [None] * len(HORIZONS)
     boosted: list[BoostedHazard | LogisticHazard | None] = [None] * len(HORIZONS)
     chosen = _few(past.features)
-    for k in range(len(HORIZONS)):
-        if not enough[k]:
+    for k, ((weight, fault), count) in enumerate(zip(outcomes, counts, strict=True)):
+        if count < FEWEST_FAULTS:
             continue
-        rows = at_risk[k]
-        known, count = (past.faults[rows, k], past.weights[rows, k]), past.distinct_faults(rows, k)
+        rows = weight > 0
+        known = (fault[rows], weight[rows])
         few[k] = learn_logistic(values[rows][:, chosen], *known, rising=rising[chosen], faults=count)
         logistic[k] = learn_logistic(values[rows], *known, rising=rising, faults=count, belief=BELIEF)
         boosted[k] = logistic[k]
@@ -97,12 +98,6 @@ def learn_intervals(past: Past, *, until: float, seed: int) -> IntervalHazards |
     return IntervalHazards(
         direction=direction, few=tuple(few), logistic=tuple(logistic), boosted=tuple(boosted), prior=past.prior
     )
-
-
-def _at_risk(past: Past, until: float, k: int) -> Bools:
-    """Rows of known outcome without a fault before the interval begins."""
-    begins = HORIZONS[k - 1] if k else 0.0
-    return past.judged_by(until, k) & (past.outcomes.fault > begins)
 
 
 def _few(features: Features) -> list[int]:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.special import expit
+from threadpoolctl import threadpool_limits
 
 from pipelines.forecast.calibration import Calibration, calibrate
 from pipelines.forecast.features import Features
@@ -66,23 +67,25 @@ class LearnedHazard:
 
 def learn_hazard(past: Past, *, seed: int) -> LearnedHazard | None:
     """Learns the forecast from the past; None: too few faults to choose and calibrate a method on later weeks."""
-    ahead = past.judged_by(past.now, 0) | past.judged_by(past.now, 1) | past.judged_by(past.now, 2)
-    times = past.fault_times(ahead & (past.faults[:, -1] > 0))
+    weight, fault = past.known_by(past.now, len(HORIZONS) - 1)
+    times = past.fault_times(weight * fault > 0)
     if len(times) < FEWEST_FAULTS:
         return None
-    hazards = learn_intervals(past, until=past.now, seed=seed)
-    later, block = _out_of_time(past, np.quantile(times, CUTS), seed=seed)
-    judged = np.column_stack([past.judged_by(past.now, k) & (block >= 0) for k in range(len(HORIZONS))])
-    later_faults = tuple(past.distinct_faults(judged[:, k], k) for k in range(len(HORIZONS)))
+    with threadpool_limits(1):  # the fits are small, and threads that wait for each other cost more than they save
+        hazards = learn_intervals(past, until=past.now, seed=seed)
+        later, block = _out_of_time(past, np.quantile(times, CUTS), seed=seed)
+    known = [past.known_by(past.now, k, forecast=later["mean"]) for k in range(len(HORIZONS))]
+    judged = [(weight > 0) & (block >= 0) for weight, _ in known]
+    later_faults = tuple(past.distinct_faults(rows * fault) for rows, (_, fault) in zip(judged, known, strict=True))
     if hazards is None or later_faults[1] < FEWEST_LATER:
         return None
-    losses = {method: _loss(later[method], past, judged) for method in METHODS}
+    losses = {method: _loss(later[method], known, judged) for method in METHODS}
     method = min(METHODS, key=lambda name: losses[name])
     chosen = later[method]
     calibrations, resampled, doubt, recent = [], [], [], []
     for k, faults in enumerate(later_faults):
-        rows = judged[:, k]
-        data = (chosen[rows, k], past.faults[rows, k], past.weights[rows, k])
+        rows, (weight, fault) = judged[k], known[k]
+        data = (chosen[rows, k], fault[rows], weight[rows])
         calibrations.append(calibrate(*data, faults=faults))
         vehicle = past.origins.vehicle[rows]
         resampled.append(_resampled(*data, vehicle, faults=faults, seed=seed))
@@ -111,12 +114,11 @@ def _out_of_time(past: Past, cuts: Float64s, *, seed: int) -> tuple[dict[str, Fl
     return found, block
 
 
-def _loss(forecast: Float64s, past: Past, judged: Bools) -> float:
+def _loss(forecast: Float64s, known: list[tuple[Float64s, Float64s]], judged: list[Bools]) -> float:
     """Mean over the horizons of the log loss, in shares of the base rate's."""
     shares = []
-    for k in range(len(HORIZONS)):
-        rows = judged[:, k]
-        fault, weight = past.faults[rows, k], past.weights[rows, k]
+    for k, rows in enumerate(judged):
+        weight, fault = (column[rows] for column in known[k])
         if not 0 < (weight * fault).sum() < weight.sum():
             continue
         rate = np.full(rows.sum(), np.average(fault, weights=weight))

@@ -15,17 +15,20 @@ from pipelines.handover import Float64s
 PRIOR_FAULTS = 0.5  # Jeffreys' prior of a Poisson rate
 PRIOR_YEARS = 2.0  # a fault in four vehicle-years, where nothing at all is known: judgement
 RISK_POWER = 2.0  # by which the rate grows with leeway used; with evidence it grows in proportion: judgement
+AGEING_DOUBT = 0.5  # standard deviation of the log of how risk grows with age, that is no growth at first: judgement
+AGEING = np.geomspace(0.5, 8.0, 57)  # Weibull shapes tried
 PASSAGE_TRUST = 0.5  # share of first passages that come true; the rest level off before: judgement
 PASSAGE_DOUBT = 0.8  # standard deviation of the log odds of a first passage that no fault has confirmed: judgement
 
 
 @dataclass(frozen=True, kw_only=True)
 class PriorHazard:
-    """Faults so far, time watched, and the mean relative risk of the fleet."""
+    """Faults so far, time watched, the mean relative risk while watched, and the Weibull shape of ageing (1: none)."""
 
     faults: float
     vehicle_years: float
     mean_risk: float
+    ageing: float
 
     @property
     def rate(self) -> float:
@@ -35,8 +38,9 @@ class PriorHazard:
     def probabilities(self, features: Features, rate: float | None = None, passage_shift: float = 0.0) -> Float64s:
         """Probability of a fault within 7, 30 and 90 days, [n, 3], rising with the horizon."""
         risk = _relative_risk(features) / self.mean_risk
-        ahead = np.array(PASSAGE_DAYS) / 365.25
-        expected = (self.rate if rate is None else rate) * risk[:, None] * ahead
+        years, age = np.array(PASSAGE_DAYS) / 365.25, _age(features)[:, None]
+        aged = ((age + years) ** self.ageing - age**self.ageing) / self.ageing  # years, each by its relative risk
+        expected = (self.rate if rate is None else rate) * risk[:, None] * aged
         clipped = np.clip(features.passage, 1e-9, 1 - 1e-9)
         passage = PASSAGE_TRUST * expit(logit(clipped) + passage_shift)
         probability: Float64s = np.maximum.accumulate(1 - (1 - passage) * np.exp(-expected), axis=1)
@@ -59,16 +63,42 @@ def learn_prior(origins: Origins, features: Features, outcomes: Outcomes, *, eve
         every_days: That spacing, d.
     """
     if not len(origins):
-        return PriorHazard(faults=0.0, vehicle_years=0.0, mean_risk=1.0)
+        return PriorHazard(faults=0.0, vehicle_years=0.0, mean_risk=1.0, ageing=1.0)
     _, fault = outcomes.within(every_days)
     watched = np.clip(np.minimum(np.minimum(outcomes.unseen, outcomes.repair), every_days), 0, None)
-    unannounced = 1 - features.passage[:, 1]
-    risk = _relative_risk(features)
+    years = origins.weight * watched / 365.25
+    faults = origins.weight * fault * (1 - features.passage[:, 1])
+    risk, age = _relative_risk(features), _age(features) + every_days / 2 / 365.25
+    ageing = _ageing(faults, years * risk, age)
     return PriorHazard(
-        faults=float((origins.weight * fault * unannounced).sum()),
-        vehicle_years=float((origins.weight * watched).sum() / 365.25),
-        mean_risk=float(np.average(risk, weights=origins.weight)),
+        faults=float(faults.sum()),
+        vehicle_years=float(years.sum()),
+        mean_risk=float((years * risk * age ** (ageing - 1)).sum() / max(years.sum(), 1e-9)) or 1.0,
+        ageing=ageing,
     )
+
+
+def _ageing(faults: Float64s, exposure: Float64s, age: Float64s) -> float:
+    """Shape of the Weibull hazard in age that the faults make likeliest, drawn to 1, for any level of the hazard.
+
+    Args:
+        faults: Of each row, [n].
+        exposure: Years by their relative risk, [n].
+        age: Years, above 0, [n].
+    """
+    if not exposure.sum() > 0:
+        return 1.0
+    grows = (AGEING[:, None] - 1) * np.log(age)
+    peak = grows.max(axis=1, keepdims=True)
+    exposed = np.log(np.exp(grows - peak) @ exposure) + peak[:, 0]
+    fit = grows @ faults - faults.sum() * exposed - 0.5 * (np.log(AGEING) / AGEING_DOUBT) ** 2
+    return float(AGEING[np.argmax(fit)])
+
+
+def _age(features: Features) -> Float64s:
+    """Years in service at each origin, or since the first reading where that is not known, [n]."""
+    years: Float64s = np.expm1(features.values[:, features.names.index("age")]) / 365.25
+    return years
 
 
 def _relative_risk(features: Features) -> Float64s:

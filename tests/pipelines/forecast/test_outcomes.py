@@ -3,7 +3,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipelines.forecast.censoring import censoring_weights
+from pipelines.forecast.censoring import censoring_weights, repair_weights
 from pipelines.forecast.outcomes import Outcomes, Stamps, days, outcomes, record_of
 
 
@@ -82,3 +82,22 @@ def test_a_vehicle_without_faults_or_work_is_simply_watched(fleet_of):
     ahead = outcomes(record, np.array([0]), at, at)
     assert ahead.within(30) == ([1], [0])
     assert ahead.within(90) == ([0], [0])
+
+
+def test_rows_followed_for_different_times_tell_the_same_rate_as_rows_followed_to_the_end():
+    """A fleet's newest origins have been followed for days only; they may neither lower nor raise the rate."""
+    rng = np.random.default_rng(9)
+    fault = rng.exponential(300.0, 40_000)
+    followed_for = rng.uniform(0, 120, 40_000)
+    seen = followed(np.where(fault <= followed_for, fault, np.inf), unseen=followed_for)
+    _, happened = seen.within(90)
+    weight = repair_weights(seen, 90, np.zeros(40_000, dtype=np.int64))
+    part = np.where(happened == 1, 1.0, np.minimum(followed_for, 90) / 90)
+    found = np.average(happened, weights=weight * part)
+    assert found == pytest.approx(1 - np.exp(-90 / 300), abs=0.012)
+    assert weight == pytest.approx(1.0)  # nobody repaired anything
+
+
+def test_rows_hidden_by_a_repair_weigh_nothing_and_the_others_stand_for_them():
+    seen = followed([np.inf, np.inf, np.inf, np.inf], repair=[10.0, np.inf, np.inf, np.inf], unseen=[30, 30, 30, 5])
+    assert repair_weights(seen, 30, np.zeros(4, dtype=np.int64)) == pytest.approx([0, 1.5, 1.5, 1])
