@@ -33,6 +33,7 @@ def stages() -> Callable[[str], None]:
     help="Zone of times without an offset, kept for later loads (UTC at first).",
 )
 @click.option("--dry-run", is_flag=True, help="Show what would happen and keep nothing.")
+@click.option("--verbose", is_flag=True, help="A line per file and reason, however many there are.")
 @click.option("--loaded-at", type=Time(), hidden=True, help="When the rows became known; for replaying the past.")
 def load(
     *,
@@ -41,6 +42,7 @@ def load(
     mapping: Path | None,
     time_zone: str | None,
     dry_run: bool,
+    verbose: bool,
     loaded_at: datetime | None,
 ) -> None:
     """Load drops: folders, or single files, of what a fleet hands over.
@@ -84,7 +86,7 @@ def load(
         report = load_drops(
             store, drops, time_zone=time_zone, loaded_at=loaded_at, dry_run=dry_run, mapping=meaning, progress=progress
         )
-    for line in report.lines():
+    for line in report.lines(verbose=verbose):
         click.echo(line)
     sys.exit(report.exit_code)
 

@@ -30,8 +30,9 @@ def slips_of_range(problems: pl.DataFrame) -> pl.DataFrame:
     out = problems.filter(pl.col("reason").str.contains("^(unusual: )?(above|below) "))
     units = {column.name: column.unit for column in drop_tables()["snapshots"].columns}
     who = pl.col("vehicle_id") if "vehicle_id" in out.columns else pl.lit(None, dtype=pl.String)
+    columns = set(out["column_name"])
     found = [pl.DataFrame(schema=SLIP)]
-    for slip in unit_slips():
+    for slip in [slip for slip in unit_slips() if slip.column in columns]:
         cells = out.filter(pl.col("column_name") == slip.column)
         values = convert(cells["detail"].cast(pl.Float64, strict=False), slip.unit, units[slip.column])
         fitting = cells.filter(values.is_between(slip.low, slip.high))

@@ -4,6 +4,9 @@ from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
 
+FEW_FILES = 40  # up to so many files have a line each
+MOST_LINES = 60  # of one kind, unless all are asked for
+
 
 @dataclass(kw_only=True)
 class FileReport:
@@ -65,36 +68,50 @@ class LoadReport:
             return 2
         return 3 if unread or any(file.quarantined for file in self.files) else 0
 
-    def lines(self, *, each_file: int = 40) -> list[str]:
-        """The report for people: a line per file (of many, only those with something to say), then what to know."""
-        lines = [*self._file_lines(each_file), *self._reason_lines(), *self._notes(), *self.proposals]
-        total = {
-            name: sum(getattr(f, name) for f in self.files)
-            for name in ("loaded", "replaced", "repeated", "quarantined", "flagged")
-        }
+    def lines(self, *, verbose: bool = False) -> list[str]:
+        """The report for people: a line per file (of many files, per table), what is wrong, then what to know.
+
+        Args:
+            verbose: A line per file and reason, however many there are.
+        """
+        few = verbose or len(self.files) <= FEW_FILES
+        wrong = _capped(self._reason_lines(each_file=few), verbose=verbose)
+        proposals = _capped(self.proposals, verbose=verbose)
+        lines = [*(self._file_lines() if few else self._table_lines()), *wrong, *self._notes(), *proposals]
         skipped = sum(file.skipped for file in self.files)
         head = "Dry run, nothing is kept: " if self.dry_run else ""
+        flags = sum(file.flagged for file in self.files)
         lines.append(
-            f"{head}{len(self.files)} files: {total['loaded']} rows loaded, {total['replaced']} replaced, "
-            f"{total['repeated']} already known, {total['quarantined']} quarantined, "
-            f"{total['flagged']} values flagged; "
+            f"{head}{len(self.files)} files: {_outcome(self.files)}, {flags} values flagged; "
             f"{skipped} files skipped as seen before."
         )
         return lines
 
-    def _file_lines(self, each_file: int) -> list[str]:
-        shown = self.files if len(self.files) <= each_file else [f for f in self.files if f.quarantined or f.unreadable]
-        return [_file_line(file) for file in shown[:each_file]]
+    def _file_lines(self) -> list[str]:
+        return [_file_line(file) for file in self.files]
 
-    def _reason_lines(self) -> list[str]:
-        lines = []
+    def _table_lines(self) -> list[str]:
+        """A line per table, and one per file that could not be read."""
+        tables = {file.table: [other for other in self.files if other.table == file.table] for file in self.files}
+        lines = [f"{table}: {len(files)} files, {_outcome(files)}." for table, files in tables.items()]
+        return lines + _capped([_file_line(file) for file in self.files if file.unreadable], verbose=False)
+
+    def _reason_lines(self, *, each_file: bool) -> list[str]:
+        counts: Counter[tuple[str, str, str, str]] = Counter()
+        examples: dict[tuple[str, str, str, str], str] = {}
         for file in self.files:
+            name = f"{file.drop}/{file.file}"
             for verdict, counted in (("quarantined", file.reasons), ("flagged", file.flags)):
-                for (column, reason), count in counted.most_common(5):
-                    where = f", {column}" if column else ""
+                for (column, reason), count in counted.most_common():
+                    seen = (name if each_file else file.table, column, reason, verdict)
+                    counts[seen] += count
                     example = file.examples.get((column, reason), "")
-                    lines.append(f"{file.drop}/{file.file}{where}: {reason}; {count} {verdict} (first: {example})")
-        return lines[:60]
+                    examples.setdefault(seen, example if each_file else f"{name}, {example}")
+        return [
+            f"{where}{f', {column}' if column else ''}: {reason}; {count} {verdict} (first: {examples[seen]})"
+            for seen, count in counts.items()
+            for where, column, reason, verdict in [seen]
+        ]
 
     def _notes(self) -> list[str]:
         notes = []
@@ -109,6 +126,20 @@ class LoadReport:
                 f"Files left out, their names belong to no table: {', '.join(p.name for p in self.others[:10])}"
             )
         return notes
+
+
+def _outcome(files: list[FileReport]) -> str:
+    total = {name: sum(getattr(f, name) for f in files) for name in ("loaded", "replaced", "repeated", "quarantined")}
+    return (
+        f"{total['loaded']} rows loaded, {total['replaced']} replaced, {total['repeated']} already known, "
+        f"{total['quarantined']} quarantined"
+    )
+
+
+def _capped(lines: list[str], *, verbose: bool) -> list[str]:
+    if verbose or len(lines) <= MOST_LINES:
+        return lines
+    return [*lines[:MOST_LINES], f"... and {len(lines) - MOST_LINES} more such lines: see --verbose."]
 
 
 def _named(files: list[FileReport], which: str) -> str:
