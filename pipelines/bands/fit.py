@@ -74,7 +74,7 @@ def fit_family(panel: Panel, *, settled: Bools, until: float) -> Fit:
     km = panel.km[rows]
     whole = np.zeros((1, len(rows)), dtype=np.int32)
     way, _, _ = take_out_levels(km[None], whole, row_start, cell, weeks * depots, np.isfinite(km[None]))
-    ageing = shared_slope(healthy, epoch, row_start, way[0])
+    ageing = shared_slope(healthy, epoch, row_start, way[0], km)
     aged = np.flatnonzero(ageing)
     values = values - (ageing[:, None] * np.nan_to_num(km)).astype(np.float32)
     healthy[aged], together[aged], peers[aged] = take_out_levels(

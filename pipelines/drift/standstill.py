@@ -6,8 +6,8 @@ import numpy as np
 from pipelines.handover import Bools, Float32s, Float64s, Int64s
 
 LEAST = 8  # readings
-COMMON = 0.8  # share of the family's vehicles whose longest run before counts as usual
-LONGER = 3.0  # times the usual longest run, and
+COMMON = 0.95  # share of the family's vehicles whose longest run counts as usual
+LONGER = 2.0  # times the usual longest run, and
 OWN = 2.0  # times the longest that the same series had before
 USED_HOURS = 5.0  # ignition hours, where known, that must have passed
 
@@ -15,7 +15,9 @@ USED_HOURS = 5.0  # ignition hours, where known, that must have passed
 def stands_still(values: Float32s, row_start: Int64s, hours: Float64s) -> Bools:
     """[V, C] whether the newest readings of a series are equal to the last digit for longer than chance explains.
 
-    Rounding makes readings repeat in health: how often, all vehicles together show, and each series' own past.
+    Rounding and regions that a duty never visits make readings repeat in health: how long, all vehicles together show
+    (runs that still last among them), and each series' own past. Series that never moved are no failure where they are
+    common.
 
     Args:
         values: [C, R] readings, rows sorted by vehicle, then time.
@@ -23,9 +25,13 @@ def stands_still(values: Float32s, row_start: Int64s, hours: Float64s) -> Bools:
         hours: [R] stitched ignition hours; NaN: not known.
     """
     last, longest, since = _runs(values, row_start)
-    needed = np.maximum(LEAST, LONGER * np.quantile(longest, COMMON, axis=1))
+    moved = longest > 0
+    runs = np.where(moved, np.maximum(last, longest), 0)
+    needed = np.maximum(LEAST, LONGER * np.quantile(runs, COMMON, axis=1, method="lower"))
+    duty = (~moved & (last >= LEAST)).mean(axis=1) > 1 - COMMON
     used = hours[row_start[1:] - 1][None, :] - hours[since]
     found: Bools = (last >= needed[:, None]) & (last > OWN * longest) & ~(used < USED_HOURS)
+    found &= moved | ~duty[:, None]
     return found.T
 
 

@@ -7,10 +7,10 @@ from pipelines.bands.ageing import shared_slope
 from pipelines.bands.noise import take_out_levels
 
 
-def slope_of(per_km, season, *, vehicles=60, weeks=26, ill=0.0, seed=1):
-    """Slope found per km in vehicles of 100 to 700 km a week; noise of sd 1, season's rise over the weeks."""
+def slope_of(per_km, season, *, vehicles=60, weeks=26, ill=0.0, seed=1, paces=(100, 700)):
+    """Slope found per km in vehicles of some km a week; noise of sd 1, season's rise over the weeks."""
     rng = np.random.default_rng(seed)
-    pace = rng.uniform(100, 700, vehicles)
+    pace = rng.uniform(*paces, vehicles)
     km = pace[:, None] * np.arange(weeks) + rng.uniform(0, 1e5, (vehicles, 1))
     values = per_km * km + season * np.linspace(0, 1, weeks) + rng.standard_normal((vehicles, weeks))
     values[rng.random(vehicles) < ill] += np.linspace(0, 20, weeks)
@@ -22,7 +22,7 @@ def slope_of(per_km, season, *, vehicles=60, weeks=26, ill=0.0, seed=1):
         take_out_levels(x.reshape(1, -1).astype(np.float32), epoch, row_start, week, weeks, every)[0]
         for x in (values, km)
     )
-    return shared_slope(healthy, epoch, row_start, way[0])[0]
+    return shared_slope(healthy, epoch, row_start, way[0], km.ravel())[0]
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
@@ -34,6 +34,11 @@ def test_half_a_season_is_not_taken_for_ageing(seed):
 def test_what_those_who_drive_more_do_more_is_found_with_defects_among_them(ill):
     found = slope_of(1e-3, season=-20.0, ill=ill, vehicles=200)
     assert found == pytest.approx(1e-3, rel=0.15 if not ill else 0.35)  # drawn to 0 by the doubt that they cast
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_vehicles_that_drive_alike_show_no_ageing(seed):
+    assert slope_of(0.0, season=-20.0, seed=seed, paces=(350, 350.1)) == 0.0
 
 
 def test_few_vehicles_show_no_ageing():

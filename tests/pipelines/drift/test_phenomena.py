@@ -1,6 +1,9 @@
 """What real fleets do that breaks promises: regions that sleep, vehicles unlike in noise, resets without a repair."""
 
+from dataclasses import replace
+
 import numpy as np
+import polars as pl
 import pytest
 from drift_fleets import World, light_fleet
 
@@ -79,3 +82,19 @@ def test_a_reset_of_a_healthy_vehicle_raises_no_alarm(drift_of, with_epoch):
     drift = drift_of(fleet).families[0]
     mine = np.repeat(np.arange(60), np.diff(drift.panel.row_start)) < 30
     assert (np.diff(drift.alarm[mine].astype(int), axis=0) == 1).sum() <= 5  # 0.1 of 50 vehicle-years
+
+
+def test_a_duty_that_never_visits_a_region_is_no_failure_to_learn_and_a_lone_standstill_is(drift_of, changed, state):
+    fleet = light_fleet(replace(QUIET, step=1.0))
+    never = [f"vehicle-{number:05d}" for number in range(10, 16)]  # a tenth of the fleet
+
+    def stand(vehicle, day, values):
+        first = np.maximum.accumulate(np.where((vehicle == VEHICLE) & (day < 200), np.arange(len(day)), -1))
+        held = np.where((vehicle == VEHICLE) & (day >= 200), values[first], values)
+        return np.where(np.isin(vehicle, never), values[0], held)
+
+    drift = drift_of(changed(fleet, "channel_1", stand))
+    assert state(drift, VEHICLE, "channel_1")["state"] == "not_learning"
+    assert not drift.correction_state.filter(
+        pl.col("vehicle_id").is_in(never) & (pl.col("state") == "not_learning")
+    ).height
