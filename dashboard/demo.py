@@ -87,12 +87,12 @@ def _check_forecast(store: Store, say: Say) -> None:
     if not dates:
         say("The fleet is too young to check its forecast on the past")
         return
-    say(f"Checking the forecast at {len(dates)} past dates")
+    say(f"Checking the forecast at {len(dates)} past dates, from what was known then")
     checked = backtest(
         lambda as_of: read_evidence(store, as_of=as_of),
         later,
         dates=dates,
         settings=Settings(),
-        progress=lambda *_: None,
+        progress=lambda date: say(f"Checking the forecast {date}"),
     )
     publish_tables(store, checked, later.as_of)

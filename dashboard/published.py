@@ -125,9 +125,6 @@ def evidence(vehicle_id: str, as_of: datetime) -> Evidence:
     )
 
 
-REASONING = ("drift_model", "drift_centre", "drift_season")  # published beside the contract's tables, for the newest
-
-
 def correction_path(vehicle_id: str, code: str, as_of: datetime) -> pl.DataFrame:
     """One correction of one vehicle at every reading, with the parts of its expectation and the test's statistic.
 
@@ -144,12 +141,9 @@ def correction_path(vehicle_id: str, code: str, as_of: datetime) -> pl.DataFrame
 
 
 def _paths(vehicle_id: str, as_of: datetime) -> pl.DataFrame:
-    from pipelines.bands.kept import MODEL  # noqa: PLC0415 - with the next, compiled kernels, which one page needs
-    from pipelines.drift.reasoning import correction_paths  # noqa: PLC0415
+    from dashboard.reasoning import KEPT, paths  # noqa: PLC0415 - compiled kernels, which one page needs
 
-    extras = {name: frame for name in REASONING if (frame := table(name, as_of)).width}
-    whole = len(extras) == len(REASONING) and set(MODEL) <= set(extras["drift_model"].columns)
-    return correction_paths(evidence(vehicle_id, as_of), extras if whole else {})
+    return paths(evidence(vehicle_id, as_of), {name: table(name, as_of) for name in KEPT})
 
 
 def events(vehicle_id: str, as_of: datetime) -> pl.DataFrame:

@@ -2,12 +2,15 @@
 
 import json
 import os
+import threading
 import tomllib
+from contextlib import suppress
 from importlib.resources import files
 
 import click
 
 from pipelines.command_options import store_option
+from pipelines.errors import LeewayError
 from pipelines.store.folder import Store
 
 STORE_VARIABLE = "LEEWAY_STORE"
@@ -56,7 +59,22 @@ def run_dashboard(store: Store, *, address: str, port: int, open_browser: bool) 
     where = {"server.address": address, "server.port": str(port), "server.headless": str(not open_browser).lower()}
     options = [f"--{name}={value}" for name, value in (QUIET | theme_options() | where).items()]
     app = str(files("dashboard").joinpath("app.py"))
+    threading.Thread(target=_warm, args=(store,), daemon=True).start()
     streamlit_command(args=["run", app, *options], prog_name="leeway", standalone_mode=False)
+
+
+def _warm(store: Store) -> None:
+    """Reason once about one vehicle, so that no reader waits for the compiled kernels of that page to load."""
+    from dashboard.reasoning import KEPT, paths  # noqa: PLC0415 - what is to be loaded here
+    from pipelines.store.evidence import read_evidence  # noqa: PLC0415
+    from pipelines.store.published import kept_as_ofs, read_published  # noqa: PLC0415
+
+    with suppress(LeewayError):  # the pages say what is the matter with a store
+        states = kept_as_ofs(store, KEPT[0])
+        if states:
+            first = read_published(store, "vehicle_state", as_of=states[-1]).get_column("vehicle_id").head(1).to_list()
+            kept = {name: read_published(store, name, as_of=states[-1]) for name in KEPT}
+            paths(read_evidence(store, as_of=states[-1], vehicle_ids=first), kept)
 
 
 def _option(value: object) -> str:

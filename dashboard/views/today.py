@@ -160,6 +160,9 @@ def _rows(fleet: pl.DataFrame, tables: FleetTables, reader: Reader) -> pl.DataFr
         fleet.join(what, on="vehicle_id", how="left")
         .join(_first_causes(tables.cause_ranking, tables.cause_titles), on="vehicle_id", how="left")
         .join(chances(tables.fault_forecast), on="vehicle_id", how="left")
+        .with_columns(
+            pl.when(pl.col("state").is_in(["drifting", "outside"])).then(pl.col("cause", "cause_probability"))
+        )
         .with_columns(rank=pl.col("urgency").replace_strict(order, default=len(order), return_dtype=pl.Int32))
         .sort(
             "rank",

@@ -1,0 +1,22 @@
+"""One vehicle's reasoning from what an analysis kept beside its tables; nothing where it kept too little."""
+
+from collections.abc import Mapping
+
+import polars as pl
+
+from pipelines.bands.kept import MODEL
+from pipelines.drift.reasoning import correction_paths
+from pipelines.handover import Evidence
+
+KEPT = ("drift_model", "drift_centre", "drift_season")  # published beside the contract's tables, for the newest state
+
+
+def paths(evidence: Evidence, tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
+    """Every correction of one vehicle at every reading, with the parts of its expectation and the test's statistic.
+
+    Args:
+        evidence: Of this vehicle.
+        tables: Those of KEPT; without columns: not kept. An older release kept less, which is then not used.
+    """
+    whole = all(tables[name].width for name in KEPT) and set(MODEL) <= set(tables["drift_model"].columns)
+    return correction_paths(evidence, tables if whole else {})

@@ -1,0 +1,95 @@
+"""Rerun time of every page at 300, 2,000 and 10,000 vehicles: python tests/benchmarks/dashboard_speed.py [STORE].
+
+A small analysed store is replicated: its drop and published tables stand there many times under new vehicle numbers.
+Printed, not asserted: first visit, median and 95th percentile of reruns (s), and its ratio to the floor of 0.5 s.
+"""
+
+import argparse
+import os
+import statistics
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import duckdb
+from streamlit.testing.v1 import AppTest
+
+from dashboard.demo import make_demo
+from dashboard.published import STORE_VARIABLE
+from dashboard.views.address import PAGES
+from pipelines.store.folder import Store
+
+APP = Path(__file__).parents[2] / "dashboard" / "app.py"
+SIZES = (300, 2_000, 10_000)
+RERUNS = 11
+FLOOR_S = 0.5
+
+
+def main() -> None:
+    """Make the stores, run every page on each, print one table."""
+    asked = argparse.ArgumentParser(description=__doc__)
+    asked.add_argument("store", nargs="?", type=Path, help="analysed store to replicate; default: one is made")
+    asked.add_argument("--sizes", nargs="*", type=int, default=SIZES)
+    given = asked.parse_args()
+    with tempfile.TemporaryDirectory(prefix="leeway-bench-") as folder:
+        small = Store(given.store or Path(folder) / "small")
+        if given.store is None:
+            make_demo(small, vehicles=100, weeks=52, seed=1, open_standard_only=False, say=_say)
+        print(f"{'vehicles':>9} {'page':<10} {'first s':>8} {'median s':>9} {'p95 s':>7} {'p95/floor':>10}")
+        for size in given.sizes:
+            _measure(replicated(small, size, Path(folder) / str(size)), size)
+
+
+def _say(text: str) -> None:
+    print(text, file=sys.stderr)
+
+
+def replicated(small: Store, vehicles: int, place: Path) -> Store:
+    """A store of at least so many vehicles, made of copies of a small one."""
+    with small.reading() as source:
+        known = [name for (name,) in source.execute("SELECT vehicle_id FROM vehicles").fetchall()]
+        path = source.execute("SELECT path FROM duckdb_databases() WHERE path IS NOT NULL").fetchone()[0]
+    copies = -(-vehicles // len(known))
+    place.mkdir()
+    state = place / "state-000001.duckdb"
+    state.write_bytes(Path(path).read_bytes())
+    (place / "current").write_text(f"{state.name}\n", encoding="ascii")
+    with duckdb.connect(str(state)) as grown:
+        for schema, name in _tables_of_vehicles(grown):
+            table = f'"{schema}"."{name}"'
+            grown.execute(
+                f"INSERT INTO {table} SELECT * EXCLUDE (copy) REPLACE (vehicle_id || '-' || copy AS vehicle_id) "
+                f"FROM {table}, range(1, {copies}) AS copies(copy)"
+            )
+    return Store(place)
+
+
+def _tables_of_vehicles(connection: duckdb.DuckDBPyConnection) -> list[tuple[str, str]]:
+    return connection.execute(
+        "SELECT c.table_schema, c.table_name FROM information_schema.columns c JOIN information_schema.tables t "
+        "USING (table_schema, table_name) WHERE c.column_name = 'vehicle_id' AND t.table_type = 'BASE TABLE' "
+        "ORDER BY ALL"
+    ).fetchall()
+
+
+def _measure(store: Store, size: int) -> None:
+    os.environ[STORE_VARIABLE] = str(store.path)
+    app = AppTest.from_file(str(APP), default_timeout=300)
+    for page in PAGES:
+        if page != "today":
+            app.switch_page(f"screens/{page}.py")
+        first, *again = [_run_s(app) for _ in range(RERUNS + 1)]
+        assert not app.exception, [error.message for error in app.exception]
+        p95 = statistics.quantiles(again, n=20)[-1]
+        print(f"{size:>9} {page:<10} {first:8.2f} {statistics.median(again):9.3f} {p95:7.3f} {p95 / FLOOR_S:10.2f}")
+
+
+def _run_s(app: AppTest) -> float:
+    begun = time.perf_counter()
+    app.run()
+    return time.perf_counter() - begun
+
+
+if __name__ == "__main__":
+    main()
