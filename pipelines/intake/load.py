@@ -9,6 +9,7 @@ from collections.abc import Callable, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from zoneinfo import available_timezones
 
@@ -67,7 +68,7 @@ def load(
         loaded_at: When these rows became known; None: now.
         dry_run: Do all of it on a copy that is thrown away.
         mapping: What the columns of foreign files mean; None: the files are of the contract's form.
-        progress: Called with each file's name, how many are done, and how many there are.
+        progress: Called with each file's name (and the row it has come to), how many are done, how many there are.
 
     Raises:
         DropError: a path does not exist, or there is no file to load in it.
@@ -91,10 +92,14 @@ def load(
             )
             for done, file in enumerate(files):
                 progress(file.name, done, len(files))
-                loading.take(file)
+                loading.take(file, partial(_come_to, progress, file.name, done, len(files)))
             loading.finish()
             progress("", len(files), len(files))
     return LoadReport(files=loading.reports, others=others, time_zone=zone, dry_run=dry_run, proposals=loading.proposed)
+
+
+def _come_to(progress: Progress, file: str, done: int, total: int, rows: int) -> None:
+    progress(f"{file}, to row {rows:,}", done, total)
 
 
 def _copy(store: Store, folder: str) -> Store:
@@ -127,8 +132,13 @@ class _Loading:
         self.first_id = next_id(self.connection, "loads", "load_id")
         self.salt = mapping_text(self.mapping) if self.mapping else ""
 
-    def take(self, file: SourceFile) -> None:
-        """Read one file; its rows are merged now or with those of the files after it."""
+    def take(self, file: SourceFile, come_to: Callable[[int], None]) -> None:
+        """Read one file; its rows are merged now or with those of the files after it.
+
+        Args:
+            file: The file.
+            come_to: Told, of a large file, to which row it has come.
+        """
         if file.table != self.table:
             self.flush()
             self.authority = _authority(self.connection) if file.table in ("snapshots", "readings") else {}
@@ -146,18 +156,22 @@ class _Loading:
             report.skipped = True
             return
         try:
-            self._read(file, report)
+            self._read(file, report, come_to)
             self.seen.add(report.content_hash)
         except DropError as error:
             report.unreadable = str(error)
 
-    def _read(self, file: SourceFile, report: FileReport) -> None:
+    def _read(self, file: SourceFile, report: FileReport, come_to: Callable[[int], None]) -> None:
         if self.mapping:
             units = units_of(file.table, _catalogue(self.connection))
             blocks = mapped_blocks(file, self.mapping, units=units, time_zone=self.time_zone)
         else:
             blocks = read_blocks(file.path, file.format, types=lambda header: self._columns(header, file).numbers)
+        rows = 0
         for block in read_ahead(blocks):
+            rows += block.height
+            if rows > BATCH_ROWS:
+                come_to(rows)
             columns = self._columns(block.names, file)
             report.extra, report.waiting = columns.extra, columns.waiting
             self._add(block, report, columns)

@@ -1,3 +1,4 @@
+from pipelines.intake import load as loading
 from pipelines.intake.load import load
 from pipelines.intake.report import FEW_FILES
 
@@ -20,3 +21,15 @@ def test_many_small_files_are_summed_up_by_table_and_named_when_asked(store, tmp
     each = report.lines(verbose=True)
     assert sum(": 1 rows: " in line for line in each) == 50
     assert f"{tmp_path.name}/snapshots-07.csv, ltft_b1_idle: not a number; 1 quarantined (first: row 2: lean)" in each
+
+
+def test_progress_names_each_file_and_of_a_large_one_the_row_it_has_come_to(store, small_drop, monkeypatch):
+    monkeypatch.setattr(loading, "BATCH_ROWS", 2)
+    told = []
+    load(store, [small_drop], progress=lambda *where: told.append(where))
+    assert told == [
+        ("vehicles.csv", 0, 2),
+        ("snapshots.csv", 1, 2),
+        ("snapshots.csv, to row 3", 1, 2),
+        ("", 2, 2),
+    ]
