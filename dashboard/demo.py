@@ -22,7 +22,7 @@ from synthetic_fleet.scenario import ScenarioError, read_scenario
 from synthetic_fleet.simulate import simulate as simulate_fleet
 
 PLANNED_DAYS = 28
-CHECKED_AT_DAYS_BACK = (196, 168, 140, 112)  # dates the forecast is checked at; each has 90 days of faults after it
+CHECKED_AT_DAYS_BACK = (182, 147, 112)  # dates the forecast is checked at; each has 90 days of faults after it
 Say = Callable[[str], None]
 
 

@@ -58,7 +58,7 @@ def correction_path(
     colour = alt.Color(
         "what:N",
         scale=alt.Scale(domain=names, range=[COLOURS[name] for name in names]),
-        legend=alt.Legend(orient="top", title=None, columns=4, labelLimit=0, symbolOpacity=1),
+        legend=alt.Legend(orient="top", title=None, columns=3, labelLimit=0, symbolOpacity=1),
     )
     charts = [layer.transform_calculate(what=f"'{name}'").encode(color=colour) for name, layer in layers]
     drawn: Drawn = (

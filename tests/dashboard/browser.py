@@ -13,7 +13,9 @@ from contextlib import contextmanager
 from pathlib import Path
 from urllib.error import URLError
 
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
+
+__all__ = ["CHROMIUM", "PATIENCE_MS", "browser", "expect", "served", "settle"]
 
 CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
 FLAGS = [
@@ -48,7 +50,7 @@ def served(store: Path) -> Iterator[str]:
 
 
 def _wait_for(address: str, server: subprocess.Popen[bytes]) -> None:
-    for _ in range(300):
+    for _ in range(900):
         if server.poll() is not None:
             raise RuntimeError(f"leeway serve ended with exit code {server.returncode}")
         try:
@@ -56,7 +58,7 @@ def _wait_for(address: str, server: subprocess.Popen[bytes]) -> None:
                 return
         except (URLError, TimeoutError, ConnectionError):
             time.sleep(0.1)
-    raise RuntimeError("leeway serve did not answer within 30 s")
+    raise RuntimeError("leeway serve did not answer within 90 s")
 
 
 @contextmanager
@@ -70,16 +72,20 @@ def browser() -> Iterator[Browser]:
             running.close()
 
 
+PATIENCE_MS = 120_000  # on a machine that is busy with other things
+AT_REST = """() => {
+    const main = document.querySelector("[data-testid=stMain]");
+    const running = document.querySelector('[data-test-script-state]:not([data-test-script-state="notRunning"])');
+    if (!main || !main.querySelector("h1") || running || main.querySelector("[data-testid=stSkeleton]")) {
+        window.heldSince = null;
+        return false;
+    }
+    if (window.heldSince === null || window.saidLast !== main.innerText) window.heldSince = Date.now();
+    window.saidLast = main.innerText;
+    return Date.now() - window.heldSince > 700;
+}"""
+
+
 def settle(page: Page) -> None:
     """Wait until the page has run and what it says stands still."""
-    page.wait_for_selector("h1", timeout=60_000)
-    said, still = "", 0
-    for _ in range(150):
-        page.wait_for_timeout(200)
-        running = page.locator('[data-test-script-state="running"]').count()
-        now = page.locator("[data-testid=stMain]").inner_text()
-        still = still + 1 if now == said and not running else 0
-        said = now
-        if still == 4:
-            return
-    raise RuntimeError(f"{page.url} did not come to rest within 30 s")
+    page.wait_for_function(AT_REST, timeout=PATIENCE_MS, polling=100)

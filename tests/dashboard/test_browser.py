@@ -22,6 +22,7 @@ class Visitor:
         self.context = running.new_context(viewport={"width": 1440, "height": 1000}, timezone_id="Europe/Lisbon")
         self.troubles: list[str] = []
         self.page = self.context.new_page()
+        self.page.set_default_timeout(tools.PATIENCE_MS)
         self._watch(self.page)
 
     def _watch(self, page) -> None:
@@ -69,6 +70,17 @@ class Visitor:
         self.page.get_by_role("radio", name=label, exact=True).click()
         return self.settles()
 
+    def reads(self, words: str) -> "Visitor":
+        """These words come to stand on the page."""
+        main = self.page.locator("[data-testid=stMain]")
+        tools.expect(main).to_contain_text(words, timeout=tools.PATIENCE_MS)
+        return self
+
+    def is_at(self, address: str) -> "Visitor":
+        """The address comes to hold these words."""
+        self.page.wait_for_url(re.compile(re.escape(address)), timeout=tools.PATIENCE_MS)
+        return self
+
     def text(self) -> str:
         return self.page.locator("[data-testid=stMain]").inner_text().replace("\u00a0", " ")
 
@@ -89,31 +101,32 @@ if tools.CHROMIUM:  # without a browser on the machine there is nothing to colle
 
     def test_a_fleet_manager_goes_from_today_to_a_vehicle_to_the_plan(running, address):
         visitor = Visitor(running, address).opens("")
-        assert "Of 4 vehicles, 1 should be looked at this week" in visitor.text()
-        assert "20 May 2031, 13:00 (Europe/Lisbon)" in visitor.text()
+        visitor.reads("Of 4 vehicles, 1 should be looked at this week")
+        visitor.reads("20 May 2031, 13:00 (Europe/Lisbon)")
         visitor.opens("vehicle?vehicle=V1")
-        assert "has climbed 0.9 % a month since 12 March" in visitor.text()
+        visitor.reads("has climbed 0.9 % a month since 12 March")
         visitor.goes_to("Work plan")
-        assert "2 vehicles, 2 hours of work" in visitor.text()
+        visitor.reads("2 vehicles, 2 hours of work")
         with visitor.page.expect_download() as saved:
             visitor.page.get_by_text("Download as CSV").click()
         assert "'=Reset idle valve" in Path(saved.value.path()).read_text("utf-8-sig")
 
     def test_a_workshop_owner_goes_from_what_comes_back_to_a_vehicle(running, address):
         visitor = Visitor(running, address).opens("recurring")
-        assert "Upstream exhaust leaks at Saltings" in visitor.text()
+        visitor.reads("Upstream exhaust leaks at Saltings")
         visitor.picks("Outcome of repairs", "Not reset")
-        assert "verdict=Not+reset" in visitor.page.url
+        visitor.is_at("verdict=Not+reset")
         visitor.opens("vehicle?vehicle=V2")
-        assert "6 % below what this vehicle should read" in visitor.text()
+        visitor.reads("6 % below what this vehicle should read")
 
     def test_an_analyst_shares_what_was_picked_by_its_address(running, address):
         visitor = Visitor(running, address).opens("trends")
         visitor.picks("Correction", "Long-term fuel trim, bank 1, idle").presses("depot")
-        assert "the median of Saltings (depot) rose by" in visitor.text()
-        assert "by=depot" in visitor.page.url
+        visitor.reads("the median of Saltings (depot) rose by")
+        visitor.is_at("by=depot")
+        visitor.settles()
         assert visitor.opens_again_elsewhere().text() == visitor.text()
 
     def test_a_distance_unit_goes_along_from_page_to_page(running, address):
         visitor = Visitor(running, address).opens("trends").presses("miles").goes_to("Today")
-        assert "unit=miles" in visitor.page.url
+        visitor.is_at("unit=miles")
