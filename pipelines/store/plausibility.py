@@ -63,8 +63,8 @@ def _around(connection: duckdb.DuckDBPyConnection, columns: list[str], which: st
 
 # Readings whose time cannot be, by more than `days`. A clock that is off for most of them is the store's own.
 CLOCK_CHECKS = {
-    "future": "WITH late AS (SELECT *, read_at > $loaded_at + to_days($days) AS out FROM snapshots "
-    "WHERE load_id >= $first) SELECT * FROM late WHERE out AND (SELECT avg(out::INT) FROM late) < 0.5",
+    "future": "WITH late AS (SELECT load_id, vehicle_id, read_at, read_at > $loaded_at + to_days($days) AS out "
+    "FROM snapshots WHERE load_id >= $first) SELECT * FROM late WHERE out AND (SELECT avg(out::INT) FROM late) < 0.5",
     "before_service": "SELECT s.* FROM snapshots s JOIN vehicles USING (vehicle_id) WHERE s.load_id >= $first "
     "AND s.read_at < in_service_on::TIMESTAMPTZ - to_days($days) AND $loaded_at IS NOT NULL",
 }
