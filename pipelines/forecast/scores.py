@@ -93,7 +93,8 @@ def decompose(forecast: Float64s, fault: Float64s, weight: Float64s) -> Decompos
 
     Source: Dimitriadis, Gneiting and Jordan (2021), Stable reliability diagrams for probabilistic classifiers.
     """
-    recalibrated = IsotonicRegression(y_min=0, y_max=1).fit(forecast, fault, weight).predict(forecast)
+    told = np.round(forecast, 12)  # the library treats values closer than that as one, but not when it predicts
+    recalibrated = IsotonicRegression(y_min=0, y_max=1).fit(told, fault, weight).predict(told)
     rate = np.average(fault, weights=weight)
     best, base = brier(recalibrated, fault, weight), float(rate * (1 - rate))
     return Decomposition(

@@ -1,6 +1,6 @@
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from pipelines.forecast.scores import (
@@ -52,6 +52,7 @@ def test_a_constant_forecast_is_calibrated_but_discriminates_nothing():
 
 
 @given(st.lists(st.tuples(st.floats(0.01, 0.99), st.booleans(), st.floats(0.1, 5)), min_size=2, max_size=40))
+@example([(0.99, False, 1.0), (0.9899999999999999, False, 1.0), (0.5, True, 1.0)])
 def test_the_brier_score_is_miscalibration_less_discrimination_plus_uncertainty(rows):
     forecast, fault, weight = (np.array(column, dtype=float) for column in zip(*rows, strict=True))
     parts = decompose(forecast, fault, weight)
@@ -89,3 +90,11 @@ def test_kaplan_meier_agrees_with_the_remission_times_of_freireich_1963():
     failed = np.array([1, 1, 1, 0, 1, 0, 1, 0, 0, 1, 1, 0, 0, 0, 1, 1, 0, 0, 0, 0, 0], dtype=float)
     survival = remaining_survival(days, failed, np.array([5.0, 6.0, 10.0, 23.0]))
     assert survival == pytest.approx([1.0, 0.8571, 0.7529, 0.4482], abs=5e-5)
+
+
+@pytest.mark.parametrize("rate", [0.002, 0.5, 0.998])
+@pytest.mark.parametrize("said", [1e-6, 0.5, 1 - 1e-6])
+def test_calibration_lines_of_the_boldest_and_wrongest_forecasts_are_finite(said, rate):
+    fault = (np.arange(500) < 500 * rate).astype(np.float64)
+    forecast = np.append(np.full(499, said), 0.3)
+    assert np.isfinite(calibration_line(forecast, fault, np.ones(500))).all()
