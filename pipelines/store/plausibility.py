@@ -19,7 +19,7 @@ FLAGS = {
 
 
 BULK_ROWS = 200_000  # a load of more snapshots is a history: its single corrections are left to the drift stage
-AROUND_DAYS = {"light": 400, "corrections": 90}  # how far from the new readings their neighbours are looked for
+AROUND_DAYS = {"light": 400, "corrections": 63}  # how far from the new readings their neighbours are looked for
 
 
 def flag_implausible(connection: duckdb.DuckDBPyConnection, *, first_load: int, loaded_at: datetime) -> pl.DataFrame:
