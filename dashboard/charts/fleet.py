@@ -218,7 +218,9 @@ def faults_by_date(watch: pl.DataFrame) -> Drawn:
     Args:
         watch: `forecast_at, expected, observed, low, high, inside`.
     """
-    base = alt.Chart(watch).encode(x=alt.X("forecast_at:T", title="forecast made on", axis=alt.Axis(format="%d %b %Y")))
+    named = watch.sort("forecast_at").with_columns(on=pl.col("forecast_at").dt.strftime("%d %b %Y"))
+    axis = alt.Axis(labelAngle=0, labelOverlap=True)
+    base = alt.Chart(named).encode(x=alt.X("on:O", title="forecast made on", sort=None, axis=axis))
     shape = alt.Shape("inside:N", scale=alt.Scale(domain=[True, False], range=["circle", "triangle-up"]), legend=None)
     drawn: Drawn = alt.layer(
         base.mark_rule(color=BAND, strokeWidth=10, opacity=0.5).encode(y=alt.Y("low:Q", title="faults"), y2="high:Q"),
@@ -228,7 +230,7 @@ def faults_by_date(watch: pl.DataFrame) -> Drawn:
             shape=shape,
             color=alt.condition("datum.inside", alt.value(READING), alt.value(LIMIT)),
             tooltip=[
-                alt.Tooltip("forecast_at:T", title="forecast made on", format="%d %B %Y"),
+                alt.Tooltip("on:O", title="forecast made on"),
                 alt.Tooltip("observed:Q", title="came", format=".1f"),
                 alt.Tooltip("expected:Q", title="forecast", format=".1f"),
             ],
