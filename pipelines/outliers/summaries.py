@@ -124,8 +124,9 @@ def squared_distance(part: Float64s, precision: Float64s) -> Float64s:
 
 
 def largest_score(largest: Float64s, count: Int64s) -> Float64s:
-    """Normal score of the largest of `count` independent deviations (Šidák); minus infinity would mean none: -9."""
-    beyond = -np.expm1(count * np.log1p(-2 * ndtr(-np.minimum(largest, MAX_SIGMAS))))
+    """Normal score of the largest of `count` independent deviations (Šidák); none read or none off: -9."""
+    within_less_one = np.maximum(-2 * ndtr(-np.minimum(largest, MAX_SIGMAS)), np.nextafter(-1.0, 0.0))
+    beyond = np.where(count > 0, -np.expm1(count * np.log1p(within_less_one)), 1.0)
     score: Float64s = np.maximum(-ndtri(np.clip(beyond, 1e-300, 1.0)), -9.0)
     return score
 

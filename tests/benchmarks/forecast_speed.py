@@ -33,7 +33,8 @@ def main() -> None:
     ended = time.perf_counter()
     print(f"{vehicles} vehicles x {weeks} weeks x {CORRECTIONS}: {forecast.fault_forecast['basis'][0]}")
     print(
-        f"outliers {between - began:.1f} s, forecast {ended - between:.1f} s; together {(ended - began) / 90:.2f} of 90 s"
+        f"outliers {between - began:.1f} s, forecast {ended - between:.1f} s; "
+        f"together {(ended - began) / 90:.2f} of 90 s"
     )
     print(f"peak memory {memory():.1f} GB, of which {made:.1f} GB the made input; {memory() / 6:.2f} of 6 GB")
 
