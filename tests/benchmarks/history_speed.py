@@ -32,17 +32,21 @@ def wide_fleet(vehicles: int, weeks: int, corrections: int, seed: int = 1) -> Ev
     codes = [f"c{i:02d}" for i in range(corrections)]
     values = {code: (np.round(rng.normal(2.0, 0.4, rows) / 0.25) * 0.25).astype(np.float32) for code in codes}
     contract = drop_tables()
-    snapshots = pl.DataFrame(
-        {
-            "vehicle_id": ids[vehicle],
-            "since": read_at,
-            "ignition_hours": (hours - base).ravel().round(1),
-            "odometer_km": 40_000 + (hours * 35).ravel().round(0),
-            "calibration": np.where(week < weeks // 2, "A1", "A2"),
-            "faults_read": True,
-            **values,
-        }
-    ).with_columns(read_at=pl.lit(start).cast(pl.Datetime("us", "UTC")) + pl.col("since")).drop("since")
+    snapshots = (
+        pl.DataFrame(
+            {
+                "vehicle_id": ids[vehicle],
+                "since": read_at,
+                "ignition_hours": (hours - base).ravel().round(1),
+                "odometer_km": 40_000 + (hours * 35).ravel().round(0),
+                "calibration": np.where(week < weeks // 2, "A1", "A2"),
+                "faults_read": True,
+                **values,
+            }
+        )
+        .with_columns(read_at=pl.lit(start).cast(pl.Datetime("us", "UTC")) + pl.col("since"))
+        .drop("since")
+    )
     faults = snapshots.filter(pl.Series(rng.random(rows) < 0.002)).select(
         "vehicle_id", "read_at", code=pl.lit("P0171"), confirmed=pl.lit(value=True), ignition_hours="ignition_hours"
     )
