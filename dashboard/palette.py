@@ -50,7 +50,7 @@ URGENCY = {  # most urgent first
         mark="◆",
         shape="diamond",
         colour="#2B6CB0",
-        meaning="It strays, but there is time. Put it with other work.",
+        meaning="It strays, or a fault may come later; there is time. Put it with other work.",
     ),
     "none": Look(
         word="Nothing to do",

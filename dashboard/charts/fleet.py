@@ -283,7 +283,7 @@ def work_load(load: pl.DataFrame) -> Drawn:
     base = alt.Chart(
         placed.sort("day").with_columns(pl.col("day").dt.strftime("%d %b").str.strip_chars_start("0"))
     ).encode(
-        x=alt.X("day:O", title=None, sort=None, axis=alt.Axis(labelAngle=0, labelOverlap=True)),
+        x=alt.X("day:O", title="hours of work by day", sort=None, axis=alt.Axis(labelAngle=0, labelOverlap=True)),
         y=alt.Y("depot:N", title=None, axis=alt.Axis(labelLimit=140)),
         tooltip=["day:O", "depot:N", alt.Tooltip("labour_hours:Q", title="hours", format=".1f"), "vehicles:Q"],
     )
