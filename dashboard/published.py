@@ -24,7 +24,9 @@ from pipelines.handover import Evidence
 from pipelines.store import fleet_reads
 from pipelines.store import published as stored
 from pipelines.store.evidence import read_evidence
+from pipelines.store.exporting import protected
 from pipelines.store.folder import Store
+from pipelines.store.quarantine_export import as_they_came
 
 STORE_VARIABLE = "LEEWAY_STORE"
 Built = TypeVar("Built")
@@ -236,3 +238,18 @@ def load_reports() -> pl.DataFrame:
 def quarantined() -> pl.DataFrame:
     """Rows that stand in quarantine."""
     return _frame("quarantined", build=lambda: stored.quarantined(store()))
+
+
+def flagged() -> pl.DataFrame:
+    """Values that loaded although they are unusual, newest load first."""
+    return _frame("flagged", build=lambda: stored.flagged(store()))
+
+
+def proposed() -> pl.DataFrame:
+    """Units that may be others than they were taken for, one line each."""
+    return _frame("proposed", build=lambda: stored.proposed(store()))
+
+
+def rows_to_mend() -> dict[str, pl.DataFrame]:
+    """Rows in quarantine as they came, by the name of the file to mend; safe to open in a spreadsheet."""
+    return {stem: protected(frame) for stem, frame in as_they_came(quarantined()).items()}

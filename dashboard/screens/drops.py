@@ -10,9 +10,6 @@ from dashboard.screens import frame as shared
 from dashboard.screens.foreign import foreign_file
 from dashboard.views.drops import DropsView, drops
 from dashboard.views.wording import count, plain
-from pipelines.store import published as stored
-from pipelines.store.exporting import protected
-from pipelines.store.quarantine_export import as_they_came
 
 MOST_PROPOSALS = 20
 
@@ -24,8 +21,7 @@ def show() -> None:
         shared.nothing_yet()
         return
     view = drops(published.load_reports(), published.quarantined())
-    flags = published.kept("flagged", build=lambda: stored.flagged(published.store()))
-    proposals = published.kept("proposed", build=lambda: stored.proposed(published.store()))
+    flags, proposals = published.flagged(), published.proposed()
     st.markdown(f"#### {view.sentence}")
     if view.empty_reason:
         st.info(view.empty_reason)
@@ -95,7 +91,7 @@ def _set_aside(view: DropsView) -> None:
         column_config=words,
     )
     st.markdown("Mend the cells in a spreadsheet, keep the column quarantine_id, and load the file again.")
-    for stem, frame in as_they_came(published.quarantined()).items():
+    for stem, frame in published.rows_to_mend().items():
         st.download_button(
             f"Download {count(frame.height, 'row')} to mend: {stem}.csv",
             data=partial(_sheet, frame),
@@ -106,7 +102,7 @@ def _set_aside(view: DropsView) -> None:
 
 
 def _sheet(frame: pl.DataFrame) -> bytes:
-    return protected(frame).write_csv().encode("utf-8-sig")
+    return frame.write_csv().encode("utf-8-sig")
 
 
 def _flagged(flags: pl.DataFrame) -> None:
