@@ -9,6 +9,8 @@ import polars as pl
 from dashboard.palette import VERDICT, look
 from dashboard.views.wording import Reader, count, number
 
+FOUND = 0.05  # q-value up to which an issue counts as found (recurring, issues.py)
+
 
 @dataclass(frozen=True, kw_only=True)
 class RecurringView:
@@ -63,8 +65,13 @@ def issue_sentence(row: Mapping[str, Any], reader: Reader) -> str:
     since = f", first seen {reader.day(row['first_seen_at'])}" if row["first_seen_at"] is not None else ""
     return (
         f"{_times(row)}: {number(row['rate'])} in 100 vehicle-months against {number(row['fleet_rate'])} in the whole "
-        f"fleet, {count(row['vehicles'] or 0, 'vehicle')}{since}."
+        f"fleet, {count(row['vehicles'] or 0, 'vehicle')}{since}.{_doubt(row['q_value'])}"
     )
+
+
+def _doubt(q_value: float | None) -> str:
+    """What must be said of an issue that is worth watching but not beyond chance."""
+    return "" if q_value is None or q_value <= FOUND else " This may be chance: watch it before acting on it."
 
 
 def _times(row: Mapping[str, Any]) -> str:
@@ -90,10 +97,13 @@ def _named(issues: pl.DataFrame, names: Mapping[str, str]) -> pl.DataFrame:
 def _sentence(issues: pl.DataFrame) -> str:
     if not issues.height:
         return "Nothing keeps coming back."
-    what = f"{count(issues.height, 'thing').capitalize()} {'comes' if issues.height == 1 else 'come'} back"
+    found = issues.filter(pl.col("q_value").fill_null(0.0) <= FOUND).height
+    doubtful = issues.height - found
+    more = f" {doubtful:,} more may be chance and {'is' if doubtful == 1 else 'are'} marked so."
+    what = f"{count(found, 'thing')} {'comes' if found == 1 else 'come'} back" if found else "Nothing comes back"
     return (
         f"{what} more often in one group of vehicles than in the rest, after allowing for engine family and for how "
-        "many groups were looked at."
+        f"many groups were looked at.{more if doubtful else ''}"
     )
 
 

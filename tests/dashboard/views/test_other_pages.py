@@ -40,6 +40,19 @@ def test_repairs_are_counted_and_filtered_by_verdict(tables):
     assert view.repairs["component"].to_list() == ["Idle air valve"]
 
 
+def test_an_issue_that_may_be_chance_is_not_counted_as_found_and_says_so(tables, reader):
+    doubtful = tables["recurring_issue"].with_columns(issue_id=pl.lit("b"), q_value=pl.lit(0.12))
+    both = pl.concat([tables["recurring_issue"], doubtful])
+    view = recurring(both, tables["repair_outcome"], verdicts=[], names=NAMES)
+    assert view.sentence.startswith("1\u00a0thing comes back")
+    assert view.sentence.endswith("1 more may be chance and is marked so.")
+    found, marked = (issue_sentence(row, reader) for row in view.issues.iter_rows(named=True))
+    assert "may be chance" not in found
+    assert marked.endswith("This may be chance: watch it before acting on it.")
+    alone = recurring(doubtful, tables["repair_outcome"], verdicts=[], names=NAMES)
+    assert alone.sentence.startswith("Nothing comes back more often")
+
+
 def test_nothing_recurring_and_no_repair_are_said(tables):
     view = recurring(tables["recurring_issue"].clear(), tables["repair_outcome"].clear(), verdicts=[], names=NAMES)
     assert view.sentence == "Nothing keeps coming back."
