@@ -279,4 +279,4 @@ def _without_departure(around: Around, titles: Mapping[str, str | None], since: 
 
 def _since(around: Around) -> str:
     used = f"{around.days:.0f} days" if np.isnan(around.hours) else f"{around.hours:.0f} ignition hours"
-    return f"{around.readings} reading{"s" * (around.readings != 1)}, {used} since"
+    return f"{around.readings} reading{'' if around.readings == 1 else 's'}, {used} since"
