@@ -11,19 +11,11 @@ from pipelines.catalogue.tables import published_tables
 from pipelines.drift.episode import Episodes
 from pipelines.drift.standstill import stands_still
 from pipelines.handover import Bools, Evidence, FamilyDrift, Float32s, Float64s, History, Int64s
+from pipelines.in_service import in_service
 
 BAND_SIGMAS = 3.0  # half width of the normal band, in sigmas of healthy noise
 MOVING_SIGMAS = 0.25  # sigmas per 30 days from which an alarm is called drifting
 NOT_READ_AFTER = 4  # a correction missing from this many of the vehicle's newest snapshots is not read
-
-
-def in_service(evidence: Evidence) -> pl.DataFrame:
-    """Vehicles in service at as_of: `vehicle_id, engine_family`."""
-    today = evidence.as_of.date()
-    return evidence.vehicles.filter(
-        (pl.col("in_service_on").is_null() | (pl.col("in_service_on") <= today))
-        & (pl.col("retired_on").is_null() | (pl.col("retired_on") > today))
-    ).select("vehicle_id", pl.col("engine_family").fill_null(UNKNOWN_FAMILY))
 
 
 def correction_states(
@@ -43,7 +35,8 @@ def correction_states(
 
 def _wanted(evidence: Evidence, history: History) -> pl.DataFrame:
     """`vehicle_id, correction, is_fitted`: the rows of the table."""
-    vehicles = in_service(evidence)
+    serving = in_service(evidence.vehicles, evidence.as_of)
+    vehicles = serving.select("vehicle_id", pl.col("engine_family").fill_null(UNKNOWN_FAMILY))
     members = history.readings.select("vehicle_id", pl.col("engine_family").fill_null(UNKNOWN_FAMILY)).unique()
     rows = [pl.DataFrame(schema={"engine_family": pl.String, "correction": pl.String, "is_fitted": pl.Boolean})]
     for family in sorted(members["engine_family"].unique().to_list()):

@@ -64,7 +64,7 @@ def test_relearning_is_told_and_ends(drift_of, with_epoch, changed, state):
 def test_vehicles_out_of_service_have_no_rows_and_new_ones_without_readings_have(drift_of):
     fleet = light_fleet(WORLD)
     today = fleet.evidence.as_of.date()
-    retired = pl.when(pl.col("vehicle_id") == "vehicle-00001").then(pl.lit(today)).otherwise(pl.col("retired_on"))
+    retired = pl.when(pl.col("vehicle_id") == "vehicle-00001").then(pl.lit(today - timedelta(days=1)))
     coming = pl.when(pl.col("vehicle_id") == "vehicle-00002").then(pl.lit(today + timedelta(days=1)))
     vehicles = fleet.evidence.vehicles.with_columns(retired_on=retired, in_service_on=coming)
     new = vehicles.head(1).with_columns(vehicle_id=pl.lit("vehicle-new"))
