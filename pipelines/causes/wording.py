@@ -29,11 +29,16 @@ class Findings:
     def named(self, vehicle: int, columns: Sequence[int]) -> str:
         """Corrections with their deviations, as a list in words."""
         return "; ".join(
-            f"{self.titles.get(self.codes[c]) or self.codes[c]} {self.deviation[vehicle, c]:+.3g}"
+            f"{self.titles.get(self.codes[c]) or self.codes[c]} {signed(self.deviation[vehicle, c])}"
             f" {self.units.get(self.codes[c]) or ''}".rstrip()
-            + f" ({self.z[vehicle, c]:+.1f} sigma)"
+            + f" ({abs(self.z[vehicle, c]):.1f} times its healthy scatter)"
             for c in columns
         )
+
+
+def signed(value: float) -> str:
+    """A deviation to three figures, with the sign a reader expects to see."""
+    return f"{value:+.3g}".replace("-", "\N{MINUS SIGN}")
 
 
 def cause_evidence(
