@@ -22,6 +22,7 @@ from pipelines.workplan.jobs import jobs
 from pipelines.workplan.pack import Bays, Placed
 from pipelines.workplan.reasons import reason
 
+DAYS_OF_THIS_WEEK = 7  # after which work that should be done this week is late
 SOONER = 0.01  # cost of a day's delay by itself: of two days that cost the same, the earlier one
 Row = dict[str, Any]
 Window = tuple[datetime, datetime]
@@ -202,6 +203,13 @@ class _Task:
             found[vehicle].append((begin, end or far))
         return found
 
+    def _held_back(self, option: Option) -> bool:
+        """Whether the work should come this week, but the vehicle cannot be spared on an earlier open day than this."""
+        row, place = self.rows[option.job], self.places[option.depot]
+        late = (place.days[option.day] - self.evidence.as_of.date()).days > DAYS_OF_THIS_WEEK
+        sooner = (self._spared(row, place, day, option.hours) for day in range(option.day))
+        return row["urgency"] == "this_week" and late and all(window is None for window in sooner)
+
     def _place(self, option: Option, bays: Bays) -> Placed | None:
         spared = self._spared(self.rows[option.job], self.places[option.depot], option.day, option.hours)
         if spared is None:
@@ -234,6 +242,7 @@ class _Task:
                 waiting=waiting,
                 from_stock=one.option.from_stock,
                 windows=row["vehicle_id"] in self._windows and row["urgency"] != "off_road",
+                held_back=self._held_back(one.option),
             ),
         }
 

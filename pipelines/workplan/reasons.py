@@ -5,7 +5,7 @@ from typing import Any
 from pipelines.workplan.calendar import Depot
 
 
-def reason(row: dict[str, Any], place: Depot, *, waiting: int, from_stock: bool, windows: bool) -> str:
+def reason(row: dict[str, Any], place: Depot, *, waiting: int, from_stock: bool, windows: bool, held_back: bool) -> str:
     """Sentences on the risk, the likely cause, the costs, and what bound the plan.
 
     Args:
@@ -14,6 +14,7 @@ def reason(row: dict[str, Any], place: Depot, *, waiting: int, from_stock: bool,
         waiting: Vehicles of this depot that were worth a visit and found no bay.
         from_stock: It uses a part on hand because a new one could not have come by then.
         windows: The fleet says when the vehicle can be spared.
+        held_back: It should be seen this week and cannot be spared sooner.
     """
     chance = f"{100 * row['p30']:.0f} % chance of a fault within 30 days, {100 * row['p90']:.0f} % within 90"
     code = f" (most likely {row['likely_code']})" if row["likely_code"] else ""
@@ -29,7 +30,9 @@ def reason(row: dict[str, Any], place: Depot, *, waiting: int, from_stock: bool,
         said.insert(0, f"This week: {row['rule_reason']}.")
     if row["routine"]:
         said.append("Joined with routine work that is due.")
-    if windows:
+    if held_back:
+        said.append("It should be seen this week but cannot be spared before this day: free it sooner if you can.")
+    elif windows:
         said.append("On a day when the vehicle can be spared.")
     if from_stock:
         said.append("Uses the part on hand.")

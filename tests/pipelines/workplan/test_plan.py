@@ -82,6 +82,18 @@ def test_a_vehicle_is_taken_only_when_it_can_be_spared(plan):
     assert plan({"v": RISKY}, availability=too_short).is_empty()
 
 
+def test_work_for_this_week_says_so_where_the_vehicle_cannot_be_spared_sooner(planned):
+    published, evidence = planned(
+        {"v": RISKY}, availability=[{"vehicle_id": "v", "from_at": utc(12, 8), "to_at": utc(12, 16)}]
+    )
+    told = plan_work(published, evidence=evidence, days=21, settings=Settings())
+    assert "cannot be spared before this day" not in told["reason"][0]
+    pressing = published["vehicle_state"].with_columns(urgency=pl.lit("this_week"))
+    told = plan_work({**published, "vehicle_state": pressing}, evidence=evidence, days=21, settings=Settings())
+    assert told["start_at"].to_list() == [utc(12, 8)]
+    assert "cannot be spared before this day" in told["reason"][0]
+
+
 def test_the_later_of_two_windows_of_a_day_is_used_where_the_first_is_too_short(plan):
     windows = [
         {"vehicle_id": "v", "from_at": utc(5, 7), "to_at": utc(5, 8)},
