@@ -45,7 +45,8 @@ from pipelines.store.long_readings import merge_table
 from pipelines.store.plausibility import flag_implausible
 from pipelines.store.schema import get_setting, put_setting
 
-BATCH_ROWS = 50_000  # rows of small files that are checked and merged together
+BATCH_ROWS = 50_000  # rows of small files that are checked together
+MERGED_BYTES = 512 * 2**20  # of rows that are merged together: at 70 corrections, a million and a half
 Progress = Callable[[str, int, int], None]
 
 
@@ -123,6 +124,7 @@ class _Loading:
     waiting: list[tuple[Block, int]] = field(default_factory=list)
     waiting_columns: Columns | None = None
     waiting_rows: int = 0
+    checked: list[pl.DataFrame] = field(default_factory=list)
     matched: dict[tuple[str, ...], Columns] = field(default_factory=dict)
     authority: dict[str, tuple[float, float]] = field(default_factory=dict)
     table: str = ""
@@ -185,8 +187,8 @@ class _Loading:
 
     def _add(self, block: Block, report: FileReport, columns: Columns) -> None:
         if block.reread is not None or block.height >= BATCH_ROWS:
-            self.flush()
-            self._merge([(block, report.load_id)], columns)
+            self._check_waiting()
+            self._check([(block, report.load_id)], columns)
             return
         alike = not self.waiting or (
             self.waiting_columns is columns
@@ -194,18 +196,27 @@ class _Loading:
             and self.waiting[0][0].kinds == block.kinds
         )
         if not alike or self.waiting_rows + block.height > BATCH_ROWS:
-            self.flush()
+            self._check_waiting()
         self.waiting.append((block, report.load_id))
         self.waiting_columns = columns
         self.waiting_rows += block.height
 
     def flush(self) -> None:
-        """Merge the rows that wait."""
+        """Check the rows that wait, and merge all that are checked."""
+        self._check_waiting()
+        self._merge()
+
+    def _merge(self) -> None:
+        if self.checked:
+            rows, self.checked = pl.concat(self.checked), []
+            self._count(merge_table(self.connection, self.table, rows, loaded_at=self.loaded_at))
+
+    def _check_waiting(self) -> None:
         if self.waiting and self.waiting_columns:
-            self._merge(self.waiting, self.waiting_columns)
+            self._check(self.waiting, self.waiting_columns)
         self.waiting, self.waiting_rows = [], 0
 
-    def _merge(self, blocks: list[tuple[Block, int]], columns: Columns) -> None:
+    def _check(self, blocks: list[tuple[Block, int]], columns: Columns) -> None:
         table = drop_tables()[self.table]
         how = Reading(time_zone=self.time_zone, decimal_comma=blocks[0][0].decimal_comma)
         cells = frame_of_blocks([(block.cells, load_id) for block, load_id in blocks])
@@ -214,12 +225,7 @@ class _Loading:
         if reread is not None and checked.quarantined.height:
             cells = frame_of_blocks([(reread(), blocks[0][1])])
             checked = check_block(cells, table, columns, how, authority=self.authority)
-        rows = checked.rows
-        if "quarantine_id" in rows.columns:
-            mark_mended(self.connection, rows.select("quarantine_id", LOAD).drop_nulls())
-            rows = rows.drop("quarantine_id")
-        if rows.height:
-            self._count(merge_table(self.connection, self.table, rows.drop("row_number"), loaded_at=self.loaded_at))
+        self._keep(checked.rows.drop("row_number"))
         for source, count in checked.naive_times.group_by(LOAD).len().iter_rows():
             self._report(source).naive_times += count
         add_quarantined(self.connection, checked.quarantined)
@@ -227,6 +233,16 @@ class _Loading:
         self._flag(checked.flags)
         if self.table == "snapshots":
             self.slips += [slips_of_range(checked.quarantined), slips_of_range(checked.flags)]
+
+    def _keep(self, rows: pl.DataFrame) -> None:
+        """Rows that keep the contract wait for others like them, so that many are merged and sorted at once."""
+        if "quarantine_id" in rows.columns:
+            mark_mended(self.connection, rows.select("quarantine_id", LOAD).drop_nulls())
+            rows = rows.drop("quarantine_id")
+        alike = all(other.schema == rows.schema for other in self.checked[:1])
+        if not alike or sum(other.estimated_size() for other in [*self.checked, rows]) > MERGED_BYTES:
+            self._merge()
+        self.checked += [rows] if rows.height else []
 
     def _report(self, load_id: int) -> FileReport:
         return self.reports[load_id - self.first_id]

@@ -27,17 +27,19 @@ def merge_rows(
         loaded_at: When they arrived.
 
     Returns:
-        One row per row of `rows`, in its order: load_id and outcome (`loaded`, `repeated`, `replaced`).
+        One row per row of `rows`, in no order: load_id and outcome (`loaded`, `repeated`, `replaced`).
     """
     add_columns(connection, table, rows)
     key = stored_key(drop_tables()[table])
-    rows = rows.with_row_index("arrival")
-    newest = rows if rows.select(key).is_unique().all() else rows.unique(subset=key, keep="last", maintain_order=True)
-    earlier = rows.join(newest.select("arrival"), on="arrival", how="anti")
+    # A vehicle's rows of one load lie side by side, so that its history is a small read.
+    rows = rows.with_row_index("arrival").rechunk().sort(key, maintain_order=True)
+    again = pl.all_horizontal(pl.col(name).eq_missing(pl.col(name).shift(-1)) for name in key)
+    earlier = rows.filter(again & (pl.int_range(pl.len()) < pl.len() - 1))
+    newest = rows.join(earlier.select("arrival"), on="arrival", how="anti") if earlier.height else rows
     matched = _matched(connection, table, newest, key)
     _move_replaced(connection, table, matched.filter(~pl.col("same")), loaded_at)
     fresh = newest.join(matched.filter("same"), on="arrival", how="anti") if matched.height else newest
-    _insert(connection, table, fresh.drop("arrival").sort(key))  # a vehicle's rows of one load lie side by side
+    _insert(connection, table, fresh.drop("arrival"))
     superseded = _superseded(earlier, newest, key)
     _insert(connection, f"{table}_replaced", superseded.drop("arrival").with_columns(replaced_at=pl.lit(loaded_at)))
     return _outcomes(rows, matched, earlier, superseded)
