@@ -1,226 +1,268 @@
 """A light fleet for measuring the drift stage: arrays of healthy or drifting readings, with their truth.
 
-It shares nothing with the simulator: readings are centre + offset + season + wander + memory noise + what is planted.
+It shares nothing with the simulator. A reading is centre + offset + season + wander + noise with memory + what is
+planted, learned anew after resets, modules and calibrations. All lengths are in sigmas of the healthy noise.
 """
 
-from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
-import polars as pl
+from drift_frames import START, evidence_and_history
+from drift_plants import Plants, none_planted, some_defects
 
-from pipelines.catalogue.tables import drop_tables
 from pipelines.handover import Evidence, History
 
-START = datetime(2031, 1, 6, 8, tzinfo=UTC)
+__all__ = ["START", "Fleet", "World", "light_fleet"]
+
+SLOW_DAYS = 300.0  # time constant of the slow healthy movement of a level
+ROLL_OUT_DAYS = 60.0  # over which a new calibration reaches the vehicles
+AFTER_EVENT_DAYS, AFTER_SWITCH_DAYS = 56.0, 21.0  # how long a stratum lasts
+EVENTS = ("reset", "module", "repair")
 
 
 @dataclass(frozen=True, kw_only=True)
 class World:
-    """What a light fleet is like; lengths of the correction are in sigmas of its healthy noise."""
+    """What a light fleet is like. Where several values can be given, corrections take them in turn."""
 
     vehicles: int = 60
+    families: int = 1
+    family_sizes: tuple[int, ...] = ()  # instead of the two above
     weeks: int = 104
     corrections: int = 20
-    families: int = 1
     depots: int = 2
-    memory: float = 0.5  # of the noise over a week
-    tails: float = 0.0  # degrees of freedom of the innovations; 0: normal
-    step: float = 0.0  # resolution, in sigmas
+    memory: float | tuple[float, ...] = 0.5  # of the noise over a week
+    tails: float | tuple[float, ...] = 0.0  # degrees of freedom of the innovations; 0: normal
+    step: float | tuple[float, ...] = 0.0  # resolution
+    wander: float | tuple[float, ...] = 0.0  # sd of the slow healthy movement of a level
     season: float = 1.0  # amplitude of the year, alike for all
     depot_season: float = 0.3  # amplitude of what a depot adds
-    switch: float = 0.0  # jump of all at once, twice a year
-    wander: float = 0.0  # sd of the slow healthy movement of a level
-    offset: float = 2.0
+    switch: float = 0.0  # jump of all, twice a year
+    switch_lag: float = 0.0  # days until the last vehicle has the other fuel
+    centre: float = 5.0  # sd of families' centres
+    offset: float = 2.0  # sd of vehicles' levels
+    authority: float = 25.0  # half
     days_apart: float = 7.0
     jitter: float = 1.0  # days
     missed: float = 0.0  # share of readings not taken
-    irregular: bool = False  # some vehicles come after days, some after weeks
-    drifting: float = 0.0  # share of vehicles with a defect of slope or step at some time
-    authority: float = 25.0  # half, in sigmas
+    irregular: float = 0.0  # share of vehicles that come after days, or after weeks, irregularly
+    joining: float = 0.0  # share of vehicles that join in the first half
+    resets: float = 0.0  # a vehicle-year
+    modules: float = 0.0  # exchanged, a vehicle-year
+    calibrations: int = 0  # new ones rolled out, each moving every centre by about a sigma
+    learn_hours: float = 0.0  # the catalogue's, in the correction's region; 0: anew at once
+    drifting: float = 0.0  # share of vehicles with a defect at some time
     seed: int = 1
 
 
 @dataclass(frozen=True, kw_only=True)
 class Fleet:
-    """Evidence and history as the stages take them, and what was planted: [R, C] change, by row of the readings."""
+    """Evidence and history as the stages take them, and the truth; R readings, sorted by vehicle, then time."""
 
     evidence: Evidence
     history: History
-    planted: np.ndarray
-    level: np.ndarray  # [vehicles, C] centre and offset, in sigmas
-    day: np.ndarray
+    day: np.ndarray  # [R] since START
+    vehicle: np.ndarray  # [R]
+    family: np.ndarray  # [R]
+    plants: Plants
+    level: np.ndarray  # [vehicles, C] centre and offset, at first
+    season: np.ndarray  # [R, C]
+    noise: np.ndarray  # [R, C] what is left of the reading besides level, season and planted, before rounding
+    marks: dict[str, np.ndarray]  # [R] strata
 
 
-def light_fleet(world: World, planted=None) -> Fleet:
+Planter = Callable[[np.ndarray, np.ndarray, np.random.Generator], Plants]
+
+
+def light_fleet(world: World, planter: Planter | None = None) -> Fleet:
     """A fleet of `world`.
 
     Args:
         world: What it is like.
-        planted: Function of (day since the vehicle's start [R], vehicle [R], generator) giving [R, C] sigmas to add.
+        planter: Function of (day [R], vehicle [R], generator) giving what is planted; None: what `world.drifting` says.
     """
     rng = np.random.default_rng(world.seed)
-    vehicle, day = _readings(world, rng)
-    m = world.corrections
-    family = vehicle % world.families
-    depot = (vehicle // world.families) % world.depots
-    noise = _memory(rng, vehicle, day, world, m)
-    change = planted(day, vehicle, rng) if planted else _defects(world, rng, vehicle, day)
-    phase = rng.uniform(0, 2 * np.pi, (world.families, m))
-    year = world.season * np.sin(2 * np.pi * day[:, None] / 365 + phase[family])
-    own = rng.uniform(0, 2 * np.pi, (world.families, world.depots, m))
-    year += world.depot_season * np.sin(2 * np.pi * day[:, None] / 365 + own[family, depot])
-    winter = np.floor((day + 90) / 182).astype(int) % 2
-    year += world.switch * winter[:, None] * rng.choice([-1, 1], (world.families, m))[family]
-    centre = rng.normal(0, 5, (world.families, m))
-    offset = world.offset * rng.normal(0, 1, (world.vehicles, m))
-    x = centre[family] + offset[vehicle] + year + noise + change
-    unit = np.geomspace(0.1, 10, m)
-    x = x * unit
-    resolution = world.step * unit
-    if world.step:
-        x = np.round(x / resolution) * resolution
-    frame = _frames(world, vehicle, day, family, depot, x, unit)
-    return replace(frame, planted=change, level=centre[np.arange(world.vehicles) % world.families] + offset)
+    family_of, depot_of = _members(world)
+    vehicles, m = len(family_of), world.corrections
+    vehicle, day, irregular = _readings(world, vehicles, rng)
+    family, depot = family_of[vehicle], depot_of[vehicle]
+    noise = _noise(world, vehicle, day, rng)
+    plants = _plants(world, planter, day, vehicle, rng)
+    season = _season(world, family, depot, day, rng)
+    switched = np.zeros(len(day), dtype=bool)
+    if world.switch:
+        lag = rng.uniform(0, world.switch_lag, vehicles)[vehicle] if world.switch_lag else 0.0
+        phase = (day - lag + 90) / 182
+        season += world.switch * (np.floor(phase) % 2)[:, None] * rng.choice([-1, 1], (family_of.max() + 1, m))[family]
+        switched = ((day + 90) % 182 < AFTER_SWITCH_DAYS) & (day > AFTER_SWITCH_DAYS)
+    level = rng.normal(0, world.centre, (family_of.max() + 1, m))[family_of] + rng.normal(
+        0, world.offset, (vehicles, m)
+    )
+    calibration, shift = _calibrations(world, family_of, vehicle, day, rng)
+    events = _events(world, vehicle, day, plants, rng)
+    health = level[vehicle] + season + shift
+    gap = _relearning(world, vehicle, day, health + plants.change, shift, plants, events, rng)
+    x = health + plants.change + noise + gap
+    resolution = _each(world.step, m)
+    rounded = np.round(x / np.where(resolution > 0, resolution, 1)) * resolution
+    evidence, history = evidence_and_history(
+        np.where(resolution > 0, rounded, x),
+        vehicle=vehicle, day=day, family_of=family_of, depot_of=depot_of, calibration=calibration, events=events,
+        authority=world.authority, resolution=resolution, learn_hours=world.learn_hours,
+    )  # fmt: skip
+    return Fleet(
+        evidence=evidence, history=history, day=day, vehicle=vehicle, family=family, plants=plants, level=level,
+        season=season + shift, noise=noise + gap,
+        marks={
+            **{f"8 weeks after a {name}": _after(rows, vehicle, day) for name, rows in events.items()},
+            "8 weeks after a new calibration": _after(_changed(calibration, vehicle), vehicle, day),
+            "fuel-switch weeks": switched,
+            "irregular readers": irregular[vehicle],
+            "families of 3 to 10": (np.bincount(family_of) <= 10)[family],
+        },
+    )  # fmt: skip
 
 
-def _readings(world, rng):
+def _each(value: float | tuple[float, ...], corrections: int) -> np.ndarray:
+    return np.resize(np.atleast_1d(np.asarray(value, dtype=float)), corrections)
+
+
+def _members(world: World) -> tuple[np.ndarray, np.ndarray]:
+    """Family and depot of each vehicle."""
+    if world.family_sizes:
+        family = np.repeat(np.arange(len(world.family_sizes)), world.family_sizes)
+        place = np.concatenate([np.arange(size) for size in world.family_sizes])
+        return family, place % world.depots
+    order = np.arange(world.vehicles)
+    return order % world.families, (order // world.families) % world.depots
+
+
+def _readings(world: World, vehicles: int, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """[R] vehicle and day, and which vehicles come irregularly."""
+    end = world.weeks * 7.0
+    irregular = rng.random(vehicles) < world.irregular
+    joined = np.where(rng.random(vehicles) < world.joining, rng.uniform(0, end / 2, vehicles), 0.0)
     vehicle, day = [], []
-    for v in range(world.vehicles):
-        apart = world.days_apart
-        if world.irregular:
+    for v in range(vehicles):
+        if irregular[v]:
             apart = rng.choice([3.0, 7.0, 14.0, 21.0])
-        n = int(world.weeks * 7 / apart)
-        t = np.arange(n) * apart + rng.uniform(0, apart) + rng.uniform(-0.5, 0.5, n) * min(world.jitter, apart)
-        if world.irregular:
-            t = np.cumsum(rng.gamma(4, apart / 4, n))
-            t = t[t < world.weeks * 7]
-        t = np.sort(t[rng.random(len(t)) >= world.missed])
+            t = np.cumsum(rng.gamma(4, apart / 4, int(2 * end / apart)))
+        else:
+            apart, n = world.days_apart, int(end / world.days_apart)
+            t = np.arange(n) * apart + rng.uniform(0, apart) + rng.uniform(-0.5, 0.5, n) * min(world.jitter, apart)
+        t = np.sort(t[(t >= joined[v]) & (t < end) & (rng.random(len(t)) >= world.missed)])
         vehicle.append(np.full(len(t), v))
         day.append(t)
-    return np.concatenate(vehicle), np.concatenate(day)
+    return np.concatenate(vehicle), np.concatenate(day), irregular
 
 
-def _memory(rng, vehicle, day, world, m):
-    """[R, m] stationary noise of sd 1 with memory, and the slow wander."""
-    shape = (len(day), m)
-    draw = (
-        (lambda: rng.standard_t(world.tails, m) / np.sqrt(world.tails / (world.tails - 2)))
-        if world.tails
-        else (lambda: rng.standard_normal(m))
-    )
-    out = np.empty(shape)
-    days = -7 / np.log(world.memory) if world.memory > 0 else 0.01
-    slow_days = 300.0
-    for r in range(len(day)):
-        if r == 0 or vehicle[r] != vehicle[r - 1]:
-            fast, slow = draw(), rng.standard_normal(m) * world.wander
-        else:
-            dt = day[r] - day[r - 1]
-            rho, slow_rho = np.exp(-dt / days), np.exp(-dt / slow_days)
-            fast = rho * fast + np.sqrt(1 - rho**2) * draw()
-            slow = slow_rho * slow + np.sqrt(1 - slow_rho**2) * world.wander * rng.standard_normal(m)
-        out[r] = fast + slow
+def _steps(vehicle: np.ndarray) -> tuple[np.ndarray, list[np.ndarray]]:
+    """First reading of each vehicle, and then the rows of every vehicle's second, third ... reading."""
+    first = _changed(np.zeros(len(vehicle)), vehicle, also_first=True)
+    nth = np.arange(len(vehicle)) - np.maximum.accumulate(np.where(first, np.arange(len(vehicle)), 0))
+    order = np.argsort(nth, kind="stable")
+    return np.flatnonzero(first), np.split(order, np.cumsum(np.bincount(nth)))[1:-1]
+
+
+def _changed(of: np.ndarray, vehicle: np.ndarray, *, also_first: bool = False) -> np.ndarray:
+    """[R] other than at the vehicle's reading before."""
+    new = np.zeros(len(vehicle), dtype=bool)
+    same = vehicle[1:] == vehicle[:-1]
+    new[1:] = np.where(same, of[1:] != of[:-1], also_first)
+    new[0] = also_first
+    return new
+
+
+def _noise(world: World, vehicle: np.ndarray, day: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """[R, C] stationary noise of sd 1 with memory, and the slow wander."""
+    m = world.corrections
+    shape, tails, memory = (len(day), m), _each(world.tails, m), _each(world.memory, m)
+    draw = rng.standard_normal(shape)
+    heavy = np.flatnonzero(tails)
+    draw[:, heavy] = rng.standard_t(tails[heavy], (len(day), len(heavy))) / np.sqrt(tails[heavy] / (tails[heavy] - 2))
+    fast = _remembered(draw, vehicle, day, np.where(memory > 0, -7 / np.log(np.maximum(memory, 1e-9)), 0.01))
+    wander = _each(world.wander, m)
+    if not wander.any():
+        return fast
+    return fast + wander * _remembered(rng.standard_normal(shape), vehicle, day, np.full(m, SLOW_DAYS))
+
+
+def _remembered(draw: np.ndarray, vehicle: np.ndarray, day: np.ndarray, days: np.ndarray) -> np.ndarray:
+    """Ornstein-Uhlenbeck processes of sd 1 with time constants `days` [C], from draws of sd 1."""
+    out = draw.copy()
+    for rows in _steps(vehicle)[1]:
+        rho = np.exp(-(day[rows] - day[rows - 1])[:, None] / days)
+        out[rows] = rho * out[rows - 1] + np.sqrt(1 - rho**2) * draw[rows]
     return out
 
 
-def _defects(world, rng, vehicle, day):
-    """[R, C] sigmas: in some vehicles a few corrections ramp or step for a while, then are repaired."""
-    change = np.zeros((len(day), world.corrections))
-    for v in np.flatnonzero(rng.random(world.vehicles) < world.drifting):
-        start = rng.uniform(60, world.weeks * 7 - 30)
-        end = start + rng.uniform(60, 200)
-        which = rng.choice(world.corrections, max(1, world.corrections // 8), replace=False)
-        size = rng.choice([-1, 1], len(which)) * rng.uniform(0.5, 2, len(which))
-        mine = (vehicle == v) & (day > start) & (day < end)
-        grown = (day[mine] - start) / 30 if rng.random() < 0.7 else np.full(mine.sum(), 2.0)
-        change[np.ix_(mine, which)] = grown[:, None] * size
-    return change
+def _season(
+    world: World, family: np.ndarray, depot: np.ndarray, day: np.ndarray, rng: np.random.Generator
+) -> np.ndarray:
+    """[R, C] what all of a family, and what those of a depot, do in a year."""
+    angle = 2 * np.pi * day[:, None] / 365
+    shape = (family.max() + 1, world.depots, world.corrections)
+    all_alike, own = rng.uniform(0, 2 * np.pi, shape[::2]), rng.uniform(0, 2 * np.pi, shape)
+    return world.season * np.sin(angle + all_alike[family]) + world.depot_season * np.sin(angle + own[family, depot])
 
 
-def _frames(  # noqa: PLR0917
-    world, vehicle, day, family, depot, x, unit
-):
-    m = world.corrections
-    codes = [f"channel_{i + 1}" for i in range(m)]
-    names = np.array([f"vehicle-{v:05d}" for v in range(world.vehicles)], dtype=object)
-    read_at = pl.Series([START + timedelta(days=float(d)) for d in day], dtype=pl.Datetime("us", "UTC"))
-    tables = {name: table.empty() for name, table in drop_tables().items()}
-    keys = pl.DataFrame({"vehicle_id": names[vehicle].tolist(), "read_at": read_at})
-    wide = pl.DataFrame({code: x[:, i].astype(np.float32) for i, code in enumerate(codes)})
-    circumstances = _filled(
-        keys.with_columns(
-            odometer_km=pl.Series(day * 50.0), ignition_hours=pl.Series(day * 1.5), calibration=pl.lit("A")
-        ),
-        tables["snapshots"],
-    )
-    snapshots = pl.concat([circumstances, wide], how="horizontal")
-    limit = world.authority * unit
-    catalogue = pl.DataFrame(
-        {
-            "code": codes,
-            "title": codes,
-            "neutral": [0.0] * m,
-            "low_limit": -limit,
-            "high_limit": limit,
-            "resolution": world.step * unit,
-            "fault_low": ["P1000"] * m,
-            "fault_high": ["P1001"] * m,
-        }
-    )
-    catalogue = _filled(catalogue, tables["corrections"])
-    order = np.arange(world.vehicles)
-    vehicles = _filled(
-        pl.DataFrame(
-            {
-                "vehicle_id": names.tolist(),
-                "engine_family": [f"family-{v % world.families}" for v in order],
-                "depot": [f"depot-{(v // world.families) % world.depots}" for v in order],
-            }
-        ),
-        tables["vehicles"],
-    )
-    readings = keys.with_columns(
-        engine_family=pl.Series([f"family-{f}" for f in family]),
-        depot=pl.Series([f"depot-{d}" for d in depot]),
-        duty=pl.lit(None, pl.String),
-        hours=pl.Series(day * 1.5),
-        hours_confidence=pl.lit(1.0),
-        km=pl.Series(day * 50.0),
-        calibration=pl.lit("A"),
-        module=pl.lit(None, pl.String),
-        power_lost=pl.lit(value=False),
-        faults_known=pl.lit(value=False),
-    )
-    first = readings.group_by("vehicle_id", maintain_order=True).first()
-    epochs = first.select(
-        "vehicle_id",
-        pl.lit(None, pl.String).alias("correction"),
-        pl.col("read_at").alias("started_at"),
-        pl.col("read_at").alias("first_read_at"),
-        pl.lit("first_seen").alias("reason"),
-        pl.lit(value=False).alias("recorded"),
-    )
-    evidence = Evidence(
-        as_of=read_at.max(),
-        corrections=catalogue,
-        vehicles=vehicles,
-        families=tables["families"],
-        snapshots=snapshots,
-        faults=tables["faults"],
-        work=tables["work"],
-        components=tables["components"],
-        calibrations=tables["calibrations"],
-        bays=tables["bays"],
-        availability=tables["availability"],
-        due=tables["due"],
-        notes=tables["notes"],
-    )
-    history = History(readings=readings, epochs=epochs, fault_events=pl.DataFrame(), notices=pl.DataFrame())
-    return Fleet(evidence=evidence, history=history, planted=np.empty(0), level=np.empty(0), day=day)
+def _plants(
+    world: World, planter: Planter | None, day: np.ndarray, vehicle: np.ndarray, rng: np.random.Generator
+) -> Plants:
+    if planter is not None:
+        return planter(day, vehicle, rng)
+    shape = (len(day), world.corrections)
+    return some_defects(day, vehicle, shape, world.drifting, rng) if world.drifting else none_planted(shape)
 
 
-def _filled(frame, like):
-    return frame.with_columns(
-        pl.lit(None, dtype).alias(name) for name, dtype in like.schema.items() if name not in frame.columns
-    ).select(pl.col(name).cast(dtype) for name, dtype in like.schema.items())
+def _calibrations(
+    world: World, family_of: np.ndarray, vehicle: np.ndarray, day: np.ndarray, rng: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray]:
+    """[R] index of the calibration, [R, C] how far it moves the centre."""
+    calibration = np.zeros(len(day), dtype=int)
+    shift = np.zeros((len(day), world.corrections))
+    families = family_of.max() + 1
+    for turn in range(world.calibrations):
+        released = rng.uniform(0.35, 0.8, families) * world.weeks * 7
+        reached = released[family_of] + rng.uniform(0, ROLL_OUT_DAYS, len(family_of))
+        has = day >= reached[vehicle]
+        calibration[has] += turn + 1
+        shift += has[:, None] * rng.normal(0, 1, (families, world.corrections))[family_of[vehicle]]
+    return calibration, shift
+
+
+def _events(
+    world: World, vehicle: np.ndarray, day: np.ndarray, plants: Plants, rng: np.random.Generator
+) -> dict[str, np.ndarray]:
+    """[R] by kind: first reading after learned values were set back."""
+    first = _changed(np.zeros(len(day)), vehicle, also_first=True)
+    years = np.where(first, 0.0, np.diff(day, prepend=0.0)) / 365.25
+    rates = {"reset": world.resets, "module": world.modules}
+    events = {name: rng.random(len(day)) < 1 - np.exp(-np.maximum(rate * years, 0)) for name, rate in rates.items()}
+    return {**events, "repair": plants.reset}
+
+
+def _relearning(  # noqa: PLR0917
+    world: World, vehicle: np.ndarray, day: np.ndarray, target: np.ndarray, shift: np.ndarray, plants: Plants,
+    events: dict[str, np.ndarray], rng: np.random.Generator,
+) -> np.ndarray:  # fmt: skip
+    """[R, C] how far what is learned is from what it will come to; each correction takes its own time."""
+    gap = np.zeros_like(target)
+    if not world.learn_hours:
+        return gap
+    days = world.learn_hours * rng.uniform(1.5, 4.5, world.corrections) / 1.5  # a region has a third of the hours
+    anew = events["reset"] | events["module"] | events["repair"]
+    for rows in _steps(vehicle)[1]:
+        dt = (day[rows] - day[rows - 1])[:, None]
+        since = np.exp(-dt * rng.random((len(rows), 1)) / days)
+        cured = np.where(plants.change[rows] == 0, plants.change[rows - 1], 0.0)
+        stale = np.exp(-dt / days) * gap[rows - 1] + since * (cured - (shift[rows] - shift[rows - 1]))
+        gap[rows] = np.where(anew[rows, None], -target[rows] * since, stale)
+    return gap
+
+
+def _after(rows: np.ndarray, vehicle: np.ndarray, day: np.ndarray) -> np.ndarray:
+    """[R] within some weeks of an event."""
+    since = np.where(rows, day, -np.inf)
+    since = np.maximum.accumulate(since + vehicle * 1e6) - vehicle * 1e6
+    return (day - since) < AFTER_EVENT_DAYS
