@@ -1,10 +1,9 @@
 """Starts of learning anew: what the work record says, what the module says, and what the values themselves show."""
 
-import numpy as np
 import polars as pl
 
 from pipelines.handover import Evidence, Float64s
-from pipelines.history.neutral import BackToNeutral
+from pipelines.history.neutral import threshold
 
 SCHEMA = pl.Schema(
     {
@@ -21,14 +20,13 @@ PRIORITY = (
 )  # fmt: skip
 TOLD_RESETS = ("reset", "replaced")  # kinds of events that were recorded as resets
 LEAST_EVENTS = 3  # of one kind in one family, before the family's habit counts
-HABIT_SIGMAS = 2.0  # median of their excess scores from which on they have the habit of a reset
-ALONE_SIGMAS = 0.7  # the same for a power loss, which comes without a repair; it must be above 0 by two standard errors
-NO_TRACE_SIGMAS = 0.5  # and below which a recorded reset leaves the other corrections as they were
-UNEXPECTED_SIGMAS = 4.5  # excess score of a reading that shows a reset by itself
-EXPECTED_SIGMAS = 3.0  # and of one after an event that may reset, in a family whose habit is not known
+EVENT_MOST = 3.0  # log-likelihood ratio that one event adds to its family's habit at most, either way
+HABIT_RATIO = 3.0  # sum of these from which on the family has, or has not, the habit of a reset: odds of 20 to 1
+SHARES = tuple(tenth / 10 for tenth in range(1, 10))  # of events that reset, where some do
+EXPECTED_RATIO = 3.0  # of one event that may reset, in a family whose habit is not known
 
 
-def epochs(rows: pl.DataFrame, events: pl.DataFrame, evidence: Evidence, neutral: BackToNeutral) -> pl.DataFrame:
+def epochs(rows: pl.DataFrame, events: pl.DataFrame, evidence: Evidence, ratio: Float64s) -> pl.DataFrame:
     """One row per start of learning anew, sorted by vehicle, time and correction.
 
     Always an epoch of all corrections: the first reading, another module, another calibration, a recorded reset
@@ -41,11 +39,10 @@ def epochs(rows: pl.DataFrame, events: pl.DataFrame, evidence: Evidence, neutral
         rows: As `reading_rows` gives them.
         events: As `resetting_events` gives them, for the same rows.
         evidence: Its work rows and catalogue.
-        neutral: Traces of resets in the values.
+        ratio: [R], log-likelihood ratio of a reset since the reading before, as the values show it.
     """
-    excess = _excess(rows, neutral, events)
-    judged = _judged(events, rows, neutral, excess)
-    found = pl.concat([_of_events(judged, evidence), _of_values(judged, rows, excess, neutral)])
+    judged = _judged(events, rows, ratio)
+    found = pl.concat([_of_events(judged, evidence), _of_values(judged, rows, ratio)])
     return _one_each(pl.concat([_first_seen(rows), found.select(*SCHEMA)])).sort(
         "vehicle_id", "first_read_at", "correction"
     )
@@ -62,49 +59,36 @@ def _first_seen(rows: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _excess(rows: pl.DataFrame, neutral: BackToNeutral, events: pl.DataFrame) -> Float64s:
-    """[R] score above the ordinary readings of the family, in their own robust sigmas; 0 where nothing can speak."""
-    ordinary = np.ones(rows.height, np.bool_)
-    ordinary[events["row"].to_numpy()] = False
-    speaks = neutral.informative > 0
-    frame = pl.DataFrame(
-        {"family": rows["engine_family"].fill_null(""), "score": neutral.score, "ordinary": ordinary, "speaks": speaks}
+def _judged(events: pl.DataFrame, rows: pl.DataFrame, ratio: Float64s) -> pl.DataFrame:
+    """Events with `habit` (their kind resets in their family; null: not told) and `shown` (this one's values do)."""
+    judged = events.with_columns(ratio=pl.Series(ratio[events["row"].to_numpy()], dtype=pl.Float64)).join(
+        rows.select("row", "engine_family"), on="row", how="left", maintain_order="left"
     )
-    score = pl.col("score").filter(pl.col("ordinary") & pl.col("speaks"))
-    spread = (score - score.median()).abs().median() * 1.4826
-    excess = ((pl.col("score") - score.median()) / pl.max_horizontal(spread, 1.0)).over("family")
-    return frame.select(pl.when("speaks").then(excess).fill_null(0.0)).to_series().to_numpy()
+    habit = _habit(pl.col("ratio").clip(-EVENT_MOST, EVENT_MOST)).over("engine_family", "kind")
+    least = pl.when(habit.is_null() & (pl.col("kind") != "stale")).then(EXPECTED_RATIO).otherwise(threshold(rows))
+    return judged.with_columns(habit=habit, shown=pl.col("ratio") >= least)
 
 
-def _judged(events: pl.DataFrame, rows: pl.DataFrame, neutral: BackToNeutral, excess: Float64s) -> pl.DataFrame:
-    """Events with `habit` (most of their kind and family reset; null: too few) and `shown` (this one's values do)."""
-    row = events["row"].to_numpy()
-    judged = events.with_columns(
-        excess=pl.Series(excess[row], dtype=pl.Float64),
-        speaks=pl.Series(neutral.informative[row] > 0, dtype=pl.Boolean),
-        together=pl.Series(neutral.back[row] > neutral.against[row], dtype=pl.Boolean),
-    ).join(rows.select("row", "engine_family"), on="row", how="left", maintain_order="left")
-    group = ["engine_family", "kind"]
-    heard = pl.col("excess").filter("speaks")
-    typical = heard.median().over(group)
-    events_heard = heard.len().over(group)
-    error = 1.2533 / events_heard.sqrt()  # of a median of so many standard normal scores
-    usual = (
-        pl.when(pl.col("kind") == "power_loss")
-        .then((typical >= ALONE_SIGMAS) & (typical >= 2 * error))
-        .when(pl.col("kind").is_in(TOLD_RESETS))
-        .then(typical >= NO_TRACE_SIGMAS)
-        .otherwise(typical >= HABIT_SIGMAS)
-    )
-    habit = pl.when(events_heard >= LEAST_EVENTS).then(usual)
-    least = pl.when(habit.is_null() & (pl.col("kind") != "stale")).then(EXPECTED_SIGMAS).otherwise(UNEXPECTED_SIGMAS)
-    return judged.with_columns(habit=habit, shown=(pl.col("excess") >= least) & pl.col("together"))
+def _habit(ratio: pl.Expr) -> pl.Expr:
+    """Whether the events of a kind and family reset; null: too few tell.
+
+    A recorded reset was one, unless most of the family's speak clearly against it. Of other events, that all do and
+    that none does are compared. Codes are often cleared beside a reset, so that a share of the clearings shows one
+    where clearing resets nothing: that is compared too, with the penalty for its parameter (Schwarz, 1978).
+    """
+    every, count = ratio.sum(), pl.len()
+    mixed = [(share * ratio.exp() + (1.0 - share)).log().sum() for share in SHARES]
+    some = pl.max_horizontal(mixed) - 0.5 * count.cast(pl.Float64).log()
+    plain = (pl.col("kind") != "codes_cleared").first() | (pl.max_horizontal(every, 0.0) >= some)
+    told = (count < LEAST_EVENTS) | (ratio.median() > -EVENT_MOST)
+    enough = plain & (count >= LEAST_EVENTS) & (every.abs() >= HABIT_RATIO)
+    return pl.when(pl.col("kind").is_in(TOLD_RESETS).first()).then(told).when(enough).then(every > 0)
 
 
 def _of_events(judged: pl.DataFrame, evidence: Evidence) -> pl.DataFrame:
     """Epochs of events: of all corrections, or of those of the component that was worked on."""
     # A reset that was recorded was done, unless the family's events say that only the component's values go.
-    told_reset = pl.col("kind").is_in(TOLD_RESETS) & (pl.col("shown") | pl.col("habit").fill_null(value=True))
+    told_reset = pl.col("kind").is_in(TOLD_RESETS) & (pl.col("shown") | pl.col("habit"))
     may_reset = pl.col("kind").is_in(["power_loss", "codes_cleared"]) & (
         pl.col("shown") | pl.col("habit").fill_null(value=False)
     )
@@ -141,16 +125,14 @@ def _same_place() -> pl.Expr:
     return same("bank", "bank_of") & same("cylinder", "cylinder_of")
 
 
-def _of_values(judged: pl.DataFrame, rows: pl.DataFrame, excess: Float64s, neutral: BackToNeutral) -> pl.DataFrame:
-    """Epochs that only the values show: at least two corrections, and half of those that can speak, back together."""
-    together = (neutral.back >= 2) & (neutral.back >= 3 * neutral.against) & (2 * neutral.back >= neutral.informative)
-    shown = excess >= UNEXPECTED_SIGMAS
-    explained = np.zeros(rows.height, np.bool_)
-    explained[judged["row"].to_numpy()] = True
+def _of_values(judged: pl.DataFrame, rows: pl.DataFrame, ratio: Float64s) -> pl.DataFrame:
+    """Epochs that only the values show."""
+    shown = ratio >= threshold(rows)
+    shown[judged["row"].to_numpy()] = False  # something explains them
     before = pl.col("read_at").shift(1).over("vehicle_id")
     return (
         rows.with_columns(started_at=before + (pl.col("read_at") - before) / 2)
-        .filter(pl.Series(shown & together & ~explained))
+        .filter(pl.Series(shown))
         .select(
             "vehicle_id",
             correction=pl.lit(None, dtype=pl.String),

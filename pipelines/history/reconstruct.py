@@ -9,7 +9,7 @@ from pipelines.history.fault_events import fault_events
 from pipelines.history.neutral import back_to_neutral
 from pipelines.history.records import notices
 from pipelines.history.resets import resetting_events
-from pipelines.history.rows import reading_rows, row_starts
+from pipelines.history.rows import reading_rows
 
 
 def reconstruct(evidence: Evidence) -> History:
@@ -23,28 +23,29 @@ def reconstruct(evidence: Evidence) -> History:
     """
     rows = reading_rows(evidence)
     clocked = clocks(rows, evidence)
-    readings = rows.join(clocked.frame, on="row", maintain_order="left")
+    readings = rows.join(clocked.frame, on="row", maintain_order="left").with_columns(cleared_counter=_counters_fell())
     events = resetting_events(rows, _power(readings), evidence)
     begun = rows["row"].is_in(events["row"].implode()).to_numpy()
-    neutral = back_to_neutral(rows, evidence, row_starts(rows), begun)
-    found = epochs(rows, events, evidence, neutral)
+    hours = readings["hours"].fill_null(float("nan")).to_numpy()
+    found = epochs(rows, events, evidence, back_to_neutral(rows, evidence, hours, begun))
     return History(
         readings=readings.select(
             "vehicle_id", "read_at", "engine_family", "depot", "duty", "hours", "hours_confidence", "km",
             "calibration", "module", "power_lost", "faults_known",
         ),
         epochs=found,
-        fault_events=fault_events(readings.with_columns(cleared_counter=_counters_fell()), evidence),
+        fault_events=fault_events(readings, evidence),
         notices=notices(rows, clocked, _stale(events, found)),
     )  # fmt: skip
 
 
 def _power(readings: pl.DataFrame) -> pl.DataFrame:
-    """row, power_lost, other_module and lost_at: the best estimate of when, from the hours run since."""
+    """row, power_lost, other_module, cleared_counter; lost_at: the best estimate of when, from the hours run since."""
     before, hours_before = (pl.col(name).shift(1).over("vehicle_id") for name in ("read_at", "hours"))
     since = pl.col("hours") - pl.col("offset")
     share = (1 - since / (pl.col("hours") - hours_before)).clip(0.0, 1.0).fill_nan(0.5)
-    return readings.select("row", "power_lost", "other_module", lost_at=before + (pl.col("read_at") - before) * share)
+    told = ("row", "power_lost", "other_module", "cleared_counter")
+    return readings.select(*told, lost_at=before + (pl.col("read_at") - before) * share)
 
 
 def _stale(events: pl.DataFrame, found: pl.DataFrame) -> pl.DataFrame:

@@ -15,7 +15,8 @@ def resetting_events(rows: pl.DataFrame, clock: pl.DataFrame, evidence: Evidence
 
     Args:
         rows: As `reading_rows` gives them.
-        clock: row, power_lost, lost_at (the best estimate of when) and other_module (its clock says so), per reading.
+        clock: Per reading: row, power_lost, lost_at (the best estimate of when), other_module (its clock says so) and
+            cleared_counter (its counters since the last clear fell).
         evidence: Its work rows.
 
     Returns:
@@ -54,10 +55,9 @@ def _recorded(rows: pl.DataFrame, evidence: Evidence) -> pl.DataFrame:
 
 
 def _inferred(rows: pl.DataFrame, clock: pl.DataFrame) -> pl.DataFrame:
-    """Events that the readings show by themselves: another module, another calibration, lost power."""
-    marked = rows.join(clock.select("row", "power_lost", "lost_at", "other_module"), on="row").with_columns(
-        before=pl.col("read_at").shift(1).over("vehicle_id")
-    )
+    """Events that the readings show by themselves: another module or calibration, lost power, cleared codes."""
+    marked = rows.join(clock, on="row").with_columns(before=pl.col("read_at").shift(1).over("vehicle_id"))
+    other = pl.col("module_changed") | pl.col("other_module")
     middle = pl.col("before") + (pl.col("read_at") - pl.col("before")) / 2
     return pl.concat(
         [
@@ -65,12 +65,18 @@ def _inferred(rows: pl.DataFrame, clock: pl.DataFrame) -> pl.DataFrame:
                 "vehicle_id", "row", kind=pl.lit(name), started_at=pl.coalesce(at, "read_at"), first_read_at="read_at"
             )
             for name, flag, at in (
-                ("module", pl.col("module_changed") | pl.col("other_module"), middle),
+                ("module", other, middle),
                 ("calibration", pl.col("calibration_changed"), middle),
                 ("power_loss", pl.col("power_lost"), pl.coalesce("lost_at", middle)),
+                ("codes_cleared", _cleared(other), middle),
             )
         ]
     )
+
+
+def _cleared(other: pl.Expr) -> pl.Expr:
+    """The counters fell, and nothing else that empties the memory happened."""
+    return pl.col("cleared_counter") & ~other & ~pl.col("calibration_changed") & ~pl.col("power_lost")
 
 
 def _snapped(recorded: pl.DataFrame, inferred: pl.DataFrame) -> pl.DataFrame:

@@ -150,3 +150,30 @@ def test_work_that_is_dated_wrongly_is_moved_to_the_reading_that_shows_it(epochs
 def test_work_after_the_newest_reading_has_begun_nothing_that_was_read(epochs, day):
     work = [{"vehicle_id": "v", "done_at": day(200), "kind": "reset"}]
     assert epochs({"v": ((), HOURS)}, work).is_empty()
+
+
+@pytest.mark.parametrize("wipes", [True, False])
+def test_counters_that_begin_anew_are_cleared_codes_and_an_epoch_where_clearing_resets(epochs, day, wipes):
+    counter = [5 * (week if week < 9 else week - 9) for week in range(WEEKS)]
+    fleet = {f"v{i}": ((9,) if wipes else (), HOURS) for i in range(6)}
+    told = epochs(fleet, warmups_since_clear=counter)
+    expected = [(f"v{i}", "codes_cleared", day(63), False) for i in range(6)] if wipes else []
+    assert told.select("vehicle_id", "reason", "first_read_at", "recorded").rows() == expected
+
+
+def test_codes_cleared_beside_some_resets_are_epochs_only_where_the_values_show_one(epochs):
+    counter = [5 * (week if week < 9 else week - 9) for week in range(WEEKS)]
+    fleet = {f"v{i:02d}": ((9,) if i < 10 else (), HOURS) for i in range(16)}
+    told = epochs(fleet, warmups_since_clear=counter)
+    assert told["vehicle_id"].to_list() == [f"v{i:02d}" for i in range(10)]
+
+
+def test_a_reset_seen_days_later_is_found_by_what_is_not_relearned_yet(learned, weekly, evidence, catalogue):
+    values = learned(WEEKS, seed=1)
+    slow = [{**row, "learn_hours": 20.0} for row in catalogue]
+    for code, series in values.items():
+        level = 10.0 * int(code[1])
+        for week in range(9, WEEKS):  # the values come back by three fifths of what is missing a week
+            series[week] = round(series[week] - (series[week] - level) * 0.4 ** (week - 8), 1)
+    told = reconstruct(evidence(snapshots=weekly("v", HOURS, **values), corrections=slow)).epochs
+    assert told["reason"].to_list() == ["first_seen", "values"]
