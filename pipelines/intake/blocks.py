@@ -1,6 +1,6 @@
 """Blocks of rows on their way from a file to the checks: frames, or text rows that become a frame together."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 import polars as pl
@@ -16,13 +16,13 @@ class TextRows:
     """Rows of text cells; kept as lists, since a frame per file would cost more than reading thousands of small files.
 
     names: The header.
-    first_row: Number of the first row.
+    numbers: Row number of each row.
     rows: One list of as many cells as the header has, per row.
     lengths: How many cells the row really had, where it was another number.
     """
 
     names: tuple[str, ...]
-    first_row: int
+    numbers: list[int]
     rows: list[list[str]]
     lengths: list[int | None]
 
@@ -33,12 +33,12 @@ class Block:
 
     cells: One column per header name, with row_number (the header of a text file or sheet is row 1).
     decimal_comma: cells are not separated by commas, so a comma inside a number can only be its decimal sign.
-    reread: Gives the same rows with every cell as it came, where `cells` holds parsed numbers; None: they are.
+    reread: Gives rows by their numbers, every cell as it came, where `cells` holds parsed numbers; None: it does not.
     """
 
     cells: pl.DataFrame | TextRows
     decimal_comma: bool = False
-    reread: Callable[[], TextRows] | None = None
+    reread: Callable[[Iterable[int]], TextRows] | None = None
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -77,7 +77,7 @@ def _numbered(cells: pl.DataFrame, load_id: int) -> pl.DataFrame:
 def _frame_of_texts(texts: Sequence[tuple[TextRows, int]]) -> pl.DataFrame:
     names = texts[0][0].names
     rows = [row for part, _ in texts for row in part.rows]
-    numbers = [part.first_row + n for part, _ in texts for n in range(len(part.rows))]
+    numbers = [number for part, _ in texts for number in part.numbers]
     lengths = [length for part, _ in texts for length in part.lengths]
     loads = [load_id for part, load_id in texts for _ in part.rows]
     columns = zip(*rows, strict=True) if rows else [()] * len(names)

@@ -69,6 +69,16 @@ def check_block(
     return _sorted_out(cells, typed, found, blank, naive)
 
 
+def with_second_look(checked: Checked, again: Checked) -> Checked:
+    """What became of a block once the rows set aside have been looked at again, cell by cell as they came."""
+    return Checked(
+        rows=pl.concat([checked.rows, again.rows], how="diagonal") if again.rows.height else checked.rows,
+        flags=pl.concat([checked.flags, again.flags]),
+        quarantined=again.quarantined,
+        naive_times=checked.naive_times,
+    )
+
+
 def _typed(
     cells: pl.DataFrame, columns: Columns, how: Reading
 ) -> tuple[pl.DataFrame, list[pl.DataFrame], pl.DataFrame]:

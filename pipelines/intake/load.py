@@ -19,9 +19,9 @@ import polars as pl
 from pipelines.catalogue.corrections import built_in_corrections, overridden
 from pipelines.catalogue.tables import drop_tables
 from pipelines.errors import DropError, SettingError
-from pipelines.intake.blocks import LOAD, Block, frame_of_blocks
+from pipelines.intake.blocks import LOAD, ROW, Block, frame_of_blocks
 from pipelines.intake.casting import Reading
-from pipelines.intake.checking import check_block
+from pipelines.intake.checking import check_block, with_second_look
 from pipelines.intake.columns import Columns, match_columns
 from pipelines.intake.files import SourceFile, content_hash, find_files, foreign_files
 from pipelines.intake.mapped import mapped_blocks, units_of
@@ -223,8 +223,9 @@ class _Loading:
         checked = check_block(cells, table, columns, how, authority=self.authority)
         reread = blocks[0][0].reread
         if reread is not None and checked.quarantined.height:
-            cells = frame_of_blocks([(reread(), blocks[0][1])])
-            checked = check_block(cells, table, columns, how, authority=self.authority)
+            cells = frame_of_blocks([(reread(checked.quarantined[ROW]), blocks[0][1])])
+            again = check_block(cells, table, columns, how, authority=self.authority)
+            checked = with_second_look(checked, again)
         self._keep(checked.rows.drop("row_number"))
         for source, count in checked.naive_times.group_by(LOAD).len().iter_rows():
             self._report(source).naive_times += count

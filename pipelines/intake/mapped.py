@@ -6,7 +6,7 @@ import polars as pl
 
 from pipelines.catalogue.tables import drop_tables
 from pipelines.errors import DropError, SettingError
-from pipelines.intake.blocks import CELLS, LOAD, Block, frame_of_blocks
+from pipelines.intake.blocks import CELLS, LOAD, ROW, Block, frame_of_blocks
 from pipelines.intake.delimited import Layout
 from pipelines.intake.files import SourceFile
 from pipelines.intake.foreign import map_cells
@@ -24,7 +24,7 @@ def foreign_cells(file: SourceFile, mapping: Mapping) -> tuple[pl.DataFrame, boo
     blocks = list(read_blocks(file.path, file.format, layout=layout))
     if not blocks:
         raise DropError(f"{file.name}: holds no row below its header. Nothing to load.")
-    return frame_of_blocks([(block.cells, 0) for block in blocks]), blocks[0].decimal_comma
+    return frame_of_blocks([(block.cells, 0) for block in blocks]).sort(ROW), blocks[0].decimal_comma
 
 
 def mapped_blocks(file: SourceFile, mapping: Mapping, *, units: dict[str, str], time_zone: str) -> Iterator[Block]:
