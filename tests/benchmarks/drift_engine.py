@@ -21,7 +21,7 @@ from pipelines.handover import FamilyDrift
 
 PROMISE, CAP = 0.2, 52
 LEAST_READINGS, LEAST_SIGMAS, QUIET_WEEKS = 26, 3.0, 8
-DRAWS, RESAMPLES = 20, 400
+DRAWS, RESAMPLES, LEAST_CASES = 20, 400, 10
 MEMORIES, SIZES = np.array([0.2, 0.35, 0.5, 0.65, 0.8, 0.9]), np.array([0.5, 1.0, 2.0, 4.0, 8.0])
 THRESHOLD_SERIES = 10_000
 
@@ -30,7 +30,7 @@ THRESHOLD_SERIES = 10_000
 class Case:
     """One defect on its most affected correction: delays in readings (inf: none), ours, and the reference's by draw."""
 
-    cause: str
+    sudden: bool
     left: float
     ours: float
     best: np.ndarray
@@ -42,16 +42,23 @@ def engine_lines(cache: Path, *, vehicles: int, weeks: int, seeds: range) -> Ite
     for seed in seeds:
         fleet = simulated(cache, vehicles=vehicles, weeks=weeks, seed=seed, defects=True)
         cases += _cases(fleet, np.random.default_rng(seed))
-    if not cases:
-        return
+    for of, some in (
+        ("engine model's defects", cases),
+        ("  of them steps", [case for case in cases if case.sudden]),
+        ("  of them growing", [case for case in cases if not case.sudden]),
+    ):
+        if len(some) >= LEAST_CASES:
+            yield from _delay_lines(of, some)
+
+
+def _delay_lines(of: str, cases: list[Case]) -> Iterator[Line]:
     means = _means(cases)
     rng = np.random.default_rng(1)
     drawn = [_means([cases[i] for i in rng.integers(len(cases), size=len(cases))]) for _ in range(RESAMPLES)]
     low, high = np.quantile([ours / best for ours, best in drawn], [0.025, 0.975])
-    of = f"engine model's defects: {means[0]:.1f} against {means[1]:.1f}"
     yield Line(
         measure="delay over reference's",
-        of=of,
+        of=f"{of}: {means[0]:.1f} against {means[1]:.1f}",
         n=len(cases),
         value=means[0] / means[1],
         low=low,
@@ -61,8 +68,14 @@ def engine_lines(cache: Path, *, vehicles: int, weeks: int, seeds: range) -> Ite
     hits = sum(case.ours <= case.left for case in cases)
     low, high = share_interval(hits, len(cases))
     best = np.mean([np.mean(case.best <= case.left) for case in cases])
-    of = f"engine model's defects (reference {best:.2f})"
-    yield Line(measure="  found before their end", of=of, n=len(cases), value=hits / len(cases), low=low, high=high)
+    yield Line(
+        measure="  found before their end",
+        of=f"{of} (reference {best:.2f})",
+        n=len(cases),
+        value=hits / len(cases),
+        low=low,
+        high=high,
+    )
 
 
 def _means(cases: list[Case]) -> tuple[float, float]:
@@ -128,7 +141,7 @@ def _case(  # noqa: PLR0917
     hits = np.flatnonzero(alarm[before : before + left])
     memory, sudden = np.exp(-7 / float(family.memory_days[c])), defect["law"] == "step"
     yield Case(
-        cause=defect["cause"],
+        sudden=sudden,
         left=float(left),
         ours=float(hits[0] + 1) if len(hits) else np.inf,
         best=_best(signal, day, before, memory, every, sudden=sudden, rng=rng),

@@ -144,6 +144,9 @@ def rate_lines(watched: Watched, promise: float, of: str, *, strata: bool) -> It
     standing, rows = int(time["standing"].sum()), time.height
     low, high = _standing_interval(time)
     yield Line(measure="standing false share", of=of, n=rows, value=standing / rows, low=low, high=high, at_most=0.03)
+    beside = watched.alarms.filter(~pl.col("null") & pl.col("counted") & (pl.col("kind") == "null")).height
+    if beside:
+        yield Line(measure="  null ones beside a defect", of=of, n=beside, value=beside)
     for kind in ("benign", "between", "harmful"):
         count = watched.alarms.filter(pl.col("counted") & (pl.col("kind") == kind)).height
         if count:
