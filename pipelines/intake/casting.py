@@ -71,21 +71,30 @@ def _text(cells: pl.Series, how: Reading) -> pl.Series:  # noqa: ARG001 (all cas
 
 def _float(cells: pl.Series, how: Reading) -> pl.Series:
     if cells.dtype == pl.String:
-        texts = cells.str.strip_chars().str.replace_all("\u2212", "-", literal=True).str.replace(PROTECTED, "$1")
-        numbers = texts.cast(pl.Float64, strict=False)
-        if numbers.null_count() > texts.null_count() and texts.str.contains(",", literal=True).any():
-            commas = r"^[-+]?\d*,\d+([eE][-+]?\d+)?$" if how.decimal_comma else r"^[-+]?\d*,(\d{1,2}|\d{4,})$"
-            readable = texts.set(~texts.str.contains(commas), None).str.replace(",", ".", literal=True)
-            numbers = numbers.fill_null(readable.cast(pl.Float64, strict=False))
-            if how.decimal_comma:
-                grouped = texts.set(~texts.str.contains(r"^[-+]?\d{1,3}([. ]\d{3})+,\d+$"), None)
-                plain = grouped.str.replace_all(r"[. ]", "").str.replace(",", ".", literal=True)
-                numbers = numbers.fill_null(plain.cast(pl.Float64, strict=False))
+        numbers = cells.cast(pl.Float64, strict=False)
+        if numbers.null_count() > cells.null_count():
+            unread = (numbers.is_null() & cells.is_not_null()).arg_true()
+            numbers = numbers.scatter(unread, _written_otherwise(cells.gather(unread), how))
     elif cells.dtype.is_numeric():
         numbers = cells.cast(pl.Float64) if cells.dtype != pl.Float32 else cells
     else:
         return _nothing(cells, pl.Float64())
     return numbers if math.isfinite(numbers.sum()) else numbers.set(~numbers.is_finite(), None)
+
+
+def _written_otherwise(cells: pl.Series, how: Reading) -> pl.Series:
+    """Numbers with blanks around them, a typographic minus, what an export put before them, or decimal commas."""
+    texts = cells.str.strip_chars().str.replace_all("\u2212", "-", literal=True).str.replace(PROTECTED, "$1")
+    numbers = texts.cast(pl.Float64, strict=False)
+    if texts.str.contains(",", literal=True).any():
+        commas = r"^[-+]?\d*,\d+([eE][-+]?\d+)?$" if how.decimal_comma else r"^[-+]?\d*,(\d{1,2}|\d{4,})$"
+        readable = texts.set(~texts.str.contains(commas), None).str.replace(",", ".", literal=True)
+        numbers = numbers.fill_null(readable.cast(pl.Float64, strict=False))
+        if how.decimal_comma:
+            grouped = texts.set(~texts.str.contains(r"^[-+]?\d{1,3}([. ]\d{3})+,\d+$"), None)
+            plain = grouped.str.replace_all(r"[. ]", "").str.replace(",", ".", literal=True)
+            numbers = numbers.fill_null(plain.cast(pl.Float64, strict=False))
+    return numbers
 
 
 def _int(cells: pl.Series, how: Reading) -> pl.Series:
