@@ -7,7 +7,7 @@ import numpy as np
 import polars as pl
 
 from pipelines.handover import Bools, Evidence, Float64s, Int64s
-from pipelines.history.counter import NEW_TRACK, RESTARTED, RESUMED, ZONES_H, CounterRules, Stitched, stitch
+from pipelines.history.counter import MISREAD, NEW_TRACK, RESTARTED, RESUMED, ZONES_H, CounterRules, Stitched, stitch
 from pipelines.history.rows import MISDATED_DAYS, first_rows_after, row_starts
 
 CLOCK = CounterRules(max_rate=1.0, tolerance=0.1, zero_restart=True, factors=(1 / 60, 1 / 3600))
@@ -54,7 +54,7 @@ def clocks(rows: pl.DataFrame, evidence: Evidence) -> Clocks:
             "row": rows["row"],
             "hours": total,
             "hours_confidence": confidence,
-            "km": _first_km(start, odometer) + km.total,
+            "km": _first_km(start, odometer, km) + km.total,
             "power_lost": lost & ~fresh,
             "other_module": _other_module(rows, hours) & ~fresh,
             "offset": hours.offset,
@@ -152,12 +152,17 @@ def _other_module(rows: pl.DataFrame, hours: Stitched) -> Bools:
     return moved
 
 
-def _first_km(start: Int64s, odometer: Float64s) -> Float64s:
-    """[R] first odometer reading of the vehicle; NaN: never read."""
+def _first_km(start: Int64s, odometer: Float64s, km: Stitched) -> Float64s:
+    """[R] odometer at the vehicle's first reading; NaN: never read.
+
+    Where the next two readings agree on another course, the first was misread, and the course tells where it began.
+    """
     known = np.flatnonzero(~np.isnan(odometer))
-    at = np.searchsorted(known, start[:-1]) if known.size else np.zeros(start.size - 1, np.int64)
+    begin, end = np.searchsorted(known, start[:-1]), np.searchsorted(known, start[1:])
     first = np.full(start.size - 1, np.nan)
-    inside = at < known.size
-    inside[inside] = known[at[inside]] < start[1:][inside]
-    first[inside] = odometer[known[at[inside]]]
+    first[begin < end] = odometer[known[begin[begin < end]]]
+    three = np.flatnonzero(end - begin >= 3)
+    second, third = known[begin[three] + 1], known[begin[three] + 2]
+    other = (km.event[second] == MISREAD) & (km.event[third] == NEW_TRACK)
+    first[three[other]] = odometer[third[other]] - km.total[third[other]]
     return np.repeat(first, np.diff(start))

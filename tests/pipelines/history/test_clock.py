@@ -60,6 +60,13 @@ def test_kilometres_begin_at_the_first_odometer_reading(evidence, weekly):
     assert found["km"].to_list()[1:] == [50_000.0, 50_300.0]
 
 
+def test_a_first_odometer_reading_that_the_next_two_contradict_was_misread(evidence, weekly):
+    rows = weekly("v", [0.0, 10.0, 20.0, 30.0], odometer_km=[1_651_360.0, 165_246.0, 165_500.0, 165_800.0])
+    found = readings(evidence, rows)["km"].to_list()
+    assert found[2:] == pytest.approx([165_500.0, 165_800.0])
+    assert max(found) < 166_000
+
+
 @pytest.mark.parametrize("dated", [12.0, 15.0])
 def test_a_recorded_power_loss_and_the_restart_near_it_are_one(evidence, weekly, day, dated):
     loss = {"vehicle_id": "v", "done_at": day(dated), "kind": "power_loss"}
