@@ -28,15 +28,15 @@ CELLS = (
 ONSET_TARGET = {("ramp", 0.5): 5.0, ("ramp", 1.0): 3.0, ("ramp", 2.0): 2.0, ("step", 2.0): 1.0, ("step", 3.0): 1.0}
 AFTER, LINE_READINGS, CORRECTIONS = 8, 12, 10
 WEEKS, TRUTH_WEEKS = 115, 520  # read by the stage; lived, to see when the limit is met
-FARTHEST = 3650.0  # days; later counts as this
-PROMISE = 0.1
+PROMISE, AUTHORITY = 0.1, 15.0
 
 
 @dataclass(frozen=True, kw_only=True)
 class Told:
-    """One alarm at its age, times in days since START (inf: not expected): onset and its interval, dates of the limit.
+    """One alarm at its age, all times in days (inf: not expected): onset and its interval, dates of the limit.
 
     true_onset, true_limit: of the noise-free path. line: 10 and 90 % dates of a line through the last twelve readings.
+    farthest: days after now beyond which the truth is not known; what comes later counts as never.
     """
 
     now: float
@@ -45,6 +45,7 @@ class Told:
     true_onset: float
     true_limit: float
     line: tuple[float, float]
+    farthest: float = 3650.0
 
 
 def date_lines(*, vehicles: int) -> Iterator[Line]:
@@ -53,16 +54,16 @@ def date_lines(*, vehicles: int) -> Iterator[Line]:
     for law, size in CELLS:
         world = World(
             vehicles=vehicles, corrections=CORRECTIONS, weeks=TRUTH_WEEKS, depot_season=0.2, season=0.7, centre=2.0,
-            authority=15.0, seed=31,
+            authority=AUTHORITY, seed=31,
         )  # fmt: skip
         told = list(_told(light_fleet(world, one_each(law, size, CORRECTIONS, share=0.5))))
         yield from _onset_lines(law, size, told)
         if law == "step":
             continue  # it meets no limit and grows no more
         ahead = [one for one in told if one.true_limit > one.now]
-        yield from _limit_lines(name_of(law, size), ahead)
+        yield from limit_lines(name_of(law, size), ahead)
         every += ahead
-    yield from _limit_lines("all cells together", every)
+    yield from limit_lines("all cells together", every)
 
 
 def _onset_lines(law: str, size: float, told: list[Told]) -> Iterator[Line]:
@@ -81,33 +82,35 @@ def _onset_lines(law: str, size: float, told: list[Told]) -> Iterator[Line]:
     yield Line(measure="  its median width, readings", of=of, n=len(told), value=value, low=low, high=high)
 
 
-def _limit_lines(of: str, told: list[Told]) -> Iterator[Line]:
+def limit_lines(of: str, told: list[Told]) -> Iterator[Line]:
+    """How often the 10 to 90 % dates hold the noise-free crossing, and their score over a line's."""
     if not told:
         return
-    truth, low, high = np.array([(one.true_limit, one.dates[0], one.dates[2]) for one in told]).T
-    inside = (low <= truth) & ((truth <= high) | np.isinf(high))
+    low, high, truth = np.array([_ahead(one, one.dates[0], one.dates[2], one.true_limit) for one in told]).T
+    inside = (low <= truth) & (truth <= high)
     bounds = share_interval(int(inside.sum()), len(told))
     yield Line(
         measure="limit dates 10-90 % hold", of=of, n=len(told), value=inside.mean(), low=bounds[0], high=bounds[1],
         at_least=0.75, at_most=0.85,
     )  # fmt: skip
     yield Line(measure="  met before the 10 % date", of=of, n=len(told), value=(truth < low).mean())
-    yield Line(measure="  met after the 90 % date", of=of, n=len(told), value=(~inside & (truth >= low)).mean())
-    ours, line = (np.array([_score(one, dates(one)) for one in told]) for dates in (_ends, lambda one: one.line))
-    ratio, low, high = ratio_interval(ours, line)
+    yield Line(measure="  met after the 90 % date", of=of, n=len(told), value=(truth > high).mean())
+    line_low, line_high, _ = np.array([_ahead(one, *one.line, one.true_limit) for one in told]).T
+    ratio, low, high = ratio_interval(_score(low, high, truth), _score(line_low, line_high, truth))
     yield Line(
         measure="  interval score over a line's", of=of, n=len(told), value=ratio, low=low, high=high, at_most=0.75
     )
 
 
-def _ends(one: Told) -> tuple[float, float]:
-    return one.dates[0], one.dates[2]
+def _ahead(one: Told, *dates: float) -> list[float]:
+    """Days from now, at least one; what lies beyond the farthest counts as the farthest."""
+    return [float(np.clip(at - one.now, 1.0, one.farthest)) for at in dates]
 
 
-def _score(one: Told, interval: tuple[float, float]) -> float:
-    """Interval score of an 80 % interval on log days from now (Gneiting and Raftery 2007)."""
-    low, high, truth = (np.log(np.clip(at - one.now, 1.0, FARTHEST)) for at in (*interval, one.true_limit))
-    return high - low + 10 * max(low - truth, 0.0) + 10 * max(truth - high, 0.0)
+def _score(low: np.ndarray, high: np.ndarray, truth: np.ndarray) -> np.ndarray:
+    """Interval scores of 80 % intervals on log days (Gneiting and Raftery 2007, JASA 102, 359-378)."""
+    low, high, truth = np.log(low), np.log(high), np.log(truth)
+    return high - low + 10 * np.maximum(low - truth, 0) + 10 * np.maximum(truth - high, 0)
 
 
 def _told(fleet: Fleet) -> Iterator[Told]:
@@ -137,7 +140,7 @@ def _told(fleet: Fleet) -> Iterator[Told]:
 
 
 def _one(fleet: Fleet, v: int, c: int, rows: np.ndarray, row: int, state: dict) -> Told:  # noqa: PLR0917
-    day, limit = fleet.day[rows], 15.0
+    day, limit = fleet.day[rows], AUTHORITY
     path = fleet.level[v, c] + fleet.season[rows, c] + fleet.plants.change[rows, c]
     last = rows[rows <= row][-LINE_READINGS:]
     return Told(
@@ -146,7 +149,7 @@ def _one(fleet: Fleet, v: int, c: int, rows: np.ndarray, row: int, state: dict) 
         dates=tuple(_day(state[name]) for name in ("limit_at_p10", "limit_at_p50", "limit_at_p90")),
         true_onset=fleet.plants.onset[v],
         true_limit=_met(day, path * fleet.plants.sign[v], limit),
-        line=_line(fleet.day[last], (path + fleet.noise[rows, c])[last - rows[0]], limit),
+        line=line_dates(fleet.day[last], (path + fleet.noise[rows, c])[last - rows[0]], -limit, limit),
     )
 
 
@@ -172,15 +175,14 @@ def _met(day: np.ndarray, path: np.ndarray, limit: float) -> float:
     return float(day[i - 1] + (day[i] - day[i - 1]) * (limit - path[i - 1]) / (path[i] - path[i - 1])) if i else day[0]
 
 
-def _line(day: np.ndarray, value: np.ndarray, limit: float) -> tuple[float, float]:
+def line_dates(day: np.ndarray, value: np.ndarray, low: float, high: float) -> tuple[float, float]:
     """10 and 90 % dates of a least-squares line, by its slope's t distribution; inf: it leads to no limit."""
     x = day - day.mean()
     slope = (x * value).sum() / (x * x).sum()
     left = value - value.mean() - slope * x
     error = np.sqrt((left**2).sum() / (len(x) - 2) / (x * x).sum())
     now = value.mean() + slope * x[-1]
-    sign = np.sign(slope)
     slopes = abs(slope) + student.ppf([0.9, 0.1], len(x) - 2) * error
-    room = max(limit - sign * now, 0.0)
+    room = max(high - now if slope > 0 else now - low, 0.0)
     early, late = (day[-1] + room / at if at > 0 else np.inf for at in slopes)
     return float(early), float(late)
