@@ -12,11 +12,12 @@ from pipelines.errors import StoreError
 from pipelines.handover import Evidence
 from pipelines.store.connection import frame_of, one_row, quoted
 from pipelines.store.folder import Store
-from pipelines.store.schema import columns_of
+from pipelines.store.schema import columns_of_all, filled_tables
 
 TIME_OF = {"snapshots": "read_at", "readings": "read_at", "faults": "read_at", "work": "done_at", "notes": "at"}
 OF_VEHICLES = {"snapshots", "readings", "faults", "work", "availability", "due"}
 KEY = ["vehicle_id", "read_at"]
+IN_LIST = "IN (SELECT unnest($vehicle_ids::VARCHAR[]))"
 
 
 def read_evidence(
@@ -41,8 +42,9 @@ def read_evidence(
         StoreError: there is no store, or no reading up to that time.
     """
     with store.reading() as connection:
-        asking = _Asking(connection, known_at, None if vehicle_ids is None else sorted(set(vehicle_ids)))
         as_of = as_of or _latest_reading(connection, store)
+        asking = _Asking(connection, known_at, None if vehicle_ids is None else sorted(set(vehicle_ids)))
+        asking.leave_out_unknown()
         tables = {name: asking.rows(name, as_of) for name in drop_tables() if name not in ("snapshots", "readings")}
         catalogue = overridden(built_in_corrections(), tables.pop("corrections"))
         snapshots = asking.snapshots(catalogue, as_of)
@@ -68,11 +70,15 @@ def snapshots_of(connection: duckdb.DuckDBPyConnection, vehicle_id: str) -> pl.D
 
 
 def _latest_reading(connection: duckdb.DuckDBPyConnection, store: Store) -> datetime:
-    latest: datetime | None = one_row(
-        connection,
-        "SELECT max(read_at) FROM (SELECT vehicle_id, read_at FROM snapshots UNION ALL "
-        "SELECT vehicle_id, read_at FROM readings) SEMI JOIN vehicles USING (vehicle_id)",
-    )[0]
+    """Of all vehicles that are known; looked for among the very last readings before all are joined with vehicles."""
+    readings = "(SELECT vehicle_id, read_at FROM snapshots UNION ALL SELECT vehicle_id, read_at FROM readings)"
+    known = f"SELECT max(read_at) FROM {readings} SEMI JOIN vehicles USING (vehicle_id)"
+    last = one_row(
+        connection, "SELECT greatest((SELECT max(read_at) FROM snapshots), (SELECT max(read_at) FROM readings))"
+    )
+    latest: datetime | None = (
+        one_row(connection, f"{known} WHERE read_at = ?", last)[0] or one_row(connection, known)[0]
+    )
     if latest is None:
         raise StoreError(
             f"{store.path}: holds no reading of a known vehicle yet. Load vehicles and snapshots first: leeway load."
@@ -93,11 +99,24 @@ class _Asking:
         self.connection = connection
         self.known_at = known_at
         self.vehicle_ids = vehicle_ids
+        self.columns = columns_of_all(connection)
+        self.filled = filled_tables(connection)
+
+    def leave_out_unknown(self) -> None:
+        """Ask only about those of the vehicles that a row of `vehicles` names."""
+        if self.vehicle_ids is not None:
+            parameters: dict[str, object] = {"vehicle_ids": self.vehicle_ids}
+            if self.known_at is not None:
+                parameters["known_at"] = self.known_at
+            known = f"SELECT DISTINCT vehicle_id FROM ({self._vehicles_known()}) WHERE vehicle_id {IN_LIST} ORDER BY 1"
+            self.vehicle_ids = frame_of(self.connection, known, **parameters)["vehicle_id"].to_list()
 
     def rows(self, table: str, as_of: datetime) -> pl.DataFrame:
         """Rows of a raw table with all contract columns (and freeze frames), sorted by its key."""
         shape = drop_tables()[table]
-        extra = [name for name in columns_of(self.connection, table) if name.startswith("ff_")]
+        if table not in self.filled and f"{table}_replaced" not in self.filled:
+            return shape.empty()
+        extra = [name for name in self.columns[table] if name.startswith("ff_")]
         columns = [*shape.schema.names(), *extra]
         frame = self._select(shape, ", ".join(quoted(name) for name in columns), as_of)
         return frame.cast(pl.Schema(shape.schema)).sort(shape.key)
@@ -120,8 +139,8 @@ class _Asking:
     def _with_corrections(
         self, table: str, columns: list[str], catalogue: pl.DataFrame, as_of: datetime | None
     ) -> pl.DataFrame:
-        stored = {name.casefold(): name for name in columns_of(self.connection, table)}
-        if table == "readings" and len(stored) == len(KEY) + 1:  # key and load_id: none ever came in long form
+        stored = {name.casefold(): name for name in self.columns[table]}
+        if table == "readings" and table not in self.filled:
             return pl.DataFrame(schema={name: drop_tables()[table].schema[name] for name in KEY})
         codes = [code for code in catalogue["code"] if code.casefold() in stored and code not in columns]
         selected = [quoted(c) for c in columns] + [f"{quoted(stored[c.casefold()])} AS {quoted(c)}" for c in codes]
@@ -129,9 +148,8 @@ class _Asking:
 
     def _select(self, table: Table, columns: str, as_of: datetime | None) -> pl.DataFrame:
         conditions, parameters = self._conditions(table, as_of)
-        known_now = f"SELECT {columns} FROM {table.name} {conditions}"
         if self.known_at is None:
-            return frame_of(self.connection, known_now, **parameters)
+            return frame_of(self.connection, f"SELECT {columns} FROM {table.name} {conditions}", **parameters)
         later = "load_id IN (SELECT load_id FROM loads WHERE loaded_at > $known_at)"
         known_then = (
             f"SELECT {columns} FROM {table.name} {conditions} AND NOT {later} "
@@ -145,11 +163,12 @@ class _Asking:
         if table.name in TIME_OF and as_of is not None:
             conditions += f" AND {quoted(TIME_OF[table.name])} <= $as_of"
             parameters["as_of"] = as_of
-        if table.name in OF_VEHICLES and as_of is not None:
-            conditions += f" AND vehicle_id IN ({self._vehicles_known()})"
         if table.name in OF_VEHICLES | {"vehicles"} and self.vehicle_ids is not None:
-            conditions += " AND vehicle_id IN (SELECT unnest($vehicle_ids))"
+            one = len(self.vehicle_ids) == 1  # a comparison lets most row groups be skipped, a join does not
+            conditions += f" AND vehicle_id {'= $vehicle_ids[1]' if one else IN_LIST}"
             parameters["vehicle_ids"] = self.vehicle_ids
+        elif table.name in OF_VEHICLES and as_of is not None:
+            conditions += f" AND vehicle_id IN ({self._vehicles_known()})"
         return conditions, parameters
 
     def _vehicles_known(self) -> str:

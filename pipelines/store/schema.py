@@ -137,3 +137,24 @@ def columns_of(connection: duckdb.DuckDBPyConnection, table: str, schema: str = 
         [schema, table],
     ).fetchall()
     return dict(rows)
+
+
+def columns_of_all(connection: duckdb.DuckDBPyConnection) -> dict[str, list[str]]:
+    """Names of the columns of every raw table, in their order."""
+    rows = connection.execute(
+        "SELECT table_name, column_name FROM duckdb_columns() "
+        "WHERE database_name = current_database() AND schema_name = 'main' ORDER BY table_name, column_index"
+    ).fetchall()
+    names: dict[str, list[str]] = {}
+    for table, column in rows:
+        names.setdefault(table, []).append(column)
+    return names
+
+
+def filled_tables(connection: duckdb.DuckDBPyConnection) -> set[str]:
+    """Raw tables that hold a row, or held one; asking them costs more than asking which these are."""
+    rows = connection.execute(
+        "SELECT table_name FROM duckdb_tables() WHERE database_name = current_database() AND schema_name = 'main' "
+        "AND estimated_size > 0"
+    ).fetchall()
+    return {row[0] for row in rows}
