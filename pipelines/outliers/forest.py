@@ -83,9 +83,21 @@ def path_contributions(forest: Forest, summaries: Float64s) -> Float64s:
     )
 
 
-def anomaly(forest: Forest, contributions: Float64s) -> Float64s:
+def path_lengths(forest: Forest, summaries: Float64s) -> Float64s:
+    """Mean path length of each row over the trees, [n]."""
+    return _lengths(
+        np.ascontiguousarray(summaries, dtype=np.float32),
+        forest.roots,
+        forest.feature,
+        forest.threshold,
+        forest.left,
+        forest.right,
+        forest.length,
+    )
+
+
+def anomaly(forest: Forest, lengths: Float64s) -> Float64s:
     """Anomaly score of Liu, Ting and Zhou (2008), equation 2, [n]: 2 ** -(mean path length / c), in (0, 1)."""
-    lengths = forest.length[forest.roots].mean() + contributions.sum(axis=1)
     score: Float64s = np.exp2(-lengths / forest.expected_length)
     return score
 
@@ -126,3 +138,23 @@ def _walk(  # noqa: PLR0917 - compiled: arrays only
                 contributions[row, split] += length[child] - length[node]
                 node = child
     return contributions / len(roots)
+
+
+@numba.njit(cache=True, nogil=True)
+def _lengths(  # noqa: PLR0917 - compiled: arrays only
+    summaries: Float32s,
+    roots: Int32s,
+    feature: Int32s,
+    threshold: Float32s,
+    left: Int32s,
+    right: Int32s,
+    length: Float64s,
+) -> Float64s:  # pragma: no cover - compiled
+    total = np.zeros(len(summaries))
+    for root in roots:
+        for row in range(len(summaries)):
+            node = root
+            while feature[node] >= 0:
+                node = left[node] if summaries[row, feature[node]] <= threshold[node] else right[node]
+            total[row] += length[node]
+    return total / len(roots)

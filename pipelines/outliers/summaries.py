@@ -1,8 +1,10 @@
-"""A vehicle's deviations summed up in 4 to 14 figures that mean the same in every family; no forest, no file.
+"""A vehicle's departures summed up in five figures that mean the same in every family; no forest, no file.
 
-A forest on all raw channels misses one channel that is far off. So each scope (all corrections, and each of the five
-largest groups) is summed up by its largest deviation and by its Mahalanobis distance, both as normal scores, so that
-families with other or missing corrections compare; below the median they are 0, because being close is no oddity.
+A forest on all raw channels misses one channel that is far off, and one on a figure for each group drowns the group
+that is off in those that are not. So each scope (all corrections, and each of the largest groups) is summed up by its
+largest departure and by its Mahalanobis distance, both as normal scores, so that families with other or missing
+corrections compare; the forest sees those of all corrections, those of the group that is farthest off, and the second
+largest departure. Below the median they are 0, because being close is no oddity.
 """
 
 from dataclasses import dataclass
@@ -11,13 +13,10 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 from scipy.stats import rankdata
 
-from pipelines.handover import Bools, Float32s, Float64s, Int64s
+from pipelines.handover import Bools, Float64s, Int64s
 
 LARGEST_GROUPS = 5
-TYPICAL_ROWS = 20  # a channel's own spread counts as much as the family's typical one from this many rows on
 MAX_SIGMAS = 30.0
-ROWS_FOR_TAIL = 200
-TAIL, TAIL_SIGMAS = 0.98, 2.326  # two in a hundred lie farther than so many sigmas
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -36,85 +35,69 @@ class Scope:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Peers:
-    """How the deviations of one family's healthy vehicles spread, and which go together.
+class Summary:
+    """What the forest sees of n rows, and where it comes from.
 
     Attributes:
-        centre: Median of z, [C].
-        scale: Robust spread of z, [C], above 0.
-        scopes: First all corrections, then the largest groups.
+        figures: Largest, distance, largest of the farthest group, distance of the farthest group, second largest;
+            dimensionless, at least 0, [n, 5].
+        largest_in: Index of the scope whose largest departure scores highest among the groups, [n].
+        distance_in: Index of the scope whose distance scores highest among the groups, [n].
     """
 
-    centre: Float64s
-    scale: Float64s
-    scopes: tuple[Scope, ...]
-
-    @property
-    def names(self) -> list[str]:
-        """Name of each summary, in the order of the columns of `summarise`."""
-        per_scope = [f"{measure} {scope.name}" for scope in self.scopes for measure in ("largest", "distance")]
-        return [*per_scope, "second largest", "common shift"]
+    figures: Float64s
+    largest_in: Int64s
+    distance_in: Int64s
 
 
-def learn_peers(z: Float64s, groups: list[str], *, vehicles: int, everyone: Float64s | None = None) -> Peers:
-    """Spread and correlation of healthy deviations.
+def learn_scopes(standard: Float64s, groups: list[str], *, vehicles: int) -> tuple[Scope, ...]:
+    """Which corrections go together in health: first all corrections, then the largest groups.
 
     Args:
-        z: Reference vehicle-weeks, [n, C]; NaN: not read.
+        standard: Departures of reference vehicle-weeks, [n, C]; NaN: not read.
         groups: The catalogue's group of each correction, [C].
         vehicles: How many vehicles they come from; few vehicles shrink the correlation more.
-        everyone: The same without leaving out who strays, [m, C]: a correction that is seldom but far off in many
-            vehicles is judged by that tail, or it alone would name the outliers.
 
     Source: cellwise robust correlation by normal scores of ranks: Öllerer and Croux (2015), Robust high-dimensional
         precision matrix estimation.
     """
-    rows = np.isfinite(z).sum(axis=0)
-    centre, spread = _robust_location(z)
-    known = spread[(spread > 0) & (rows > 1)]
-    typical = float(np.median(known)) if known.size else 1.0
-    scale = np.sqrt((rows * spread**2 + TYPICAL_ROWS * typical**2) / (rows + TYPICAL_ROWS))
-    centre = centre * rows / (rows + TYPICAL_ROWS)
-    if everyone is not None and len(everyone) >= ROWS_FOR_TAIL:
-        away = np.abs(np.where(np.isfinite(everyone), everyone, centre) - centre)
-        scale = np.maximum(scale, np.quantile(away, TAIL, axis=0) / TAIL_SIGMAS)
-    correlation = _rank_correlation(z)
-    shrink = z.shape[1] / (z.shape[1] + max(vehicles, 1))
-    correlation = (1 - shrink) * correlation + shrink * np.eye(z.shape[1])
-    scopes = tuple(
+    correlation = _rank_correlation(standard)
+    shrink = standard.shape[1] / (standard.shape[1] + max(vehicles, 1))
+    correlation = (1 - shrink) * correlation + shrink * np.eye(standard.shape[1])
+    return tuple(
         Scope(name=name, columns=columns, precision=np.linalg.inv(correlation[np.ix_(columns, columns)]))
         for name, columns in _scopes(groups)
     )
-    return Peers(centre=centre, scale=scale, scopes=scopes)
 
 
-def standardise(z: Float32s, peers: Peers) -> Float64s:
-    """Deviations in their peers' own spreads, [n, C], cut at 30; not read stays NaN."""
-    scaled: Float64s = np.clip((z.astype(np.float64) - peers.centre) / peers.scale, -MAX_SIGMAS, MAX_SIGMAS)
-    return scaled
-
-
-def summarise(standard: Float64s, peers: Peers) -> Float64s:
-    """The summaries of each row, [n, F], dimensionless, at least 0; a scope without a reading counts as expected.
+def summarise(standard: Float64s, scopes: tuple[Scope, ...]) -> Summary:
+    """Five figures of each row; a scope without a reading counts as expected.
 
     Args:
-        standard: Standardised deviations, [n, C]; NaN: not read.
-        peers: What the family's healthy vehicles do.
+        standard: Departures as normal deviates, [n, C]; NaN: not read. Cut at 30.
+        scopes: First all corrections, then groups.
     """
     read = np.isfinite(standard)
-    filled = np.where(read, standard, 0.0)
-    columns = []
-    for scope in peers.scopes:
-        part, count = filled[:, scope.columns], read[:, scope.columns].sum(axis=1)
-        columns.append(largest_score(np.abs(part).max(axis=1, initial=0.0), count))
-        columns.append(distance_score(squared_distance(part, scope.precision), count))
-    magnitudes = np.abs(filled)
-    second = np.partition(magnitudes, -2, axis=1)[:, -2] if magnitudes.shape[1] > 1 else magnitudes[:, 0] * 0.0
-    columns.append(second)
-    whole = peers.scopes[0]
-    weights = whole.precision.sum(axis=1)
-    columns.append(np.abs(filled @ weights) / np.sqrt(weights.sum()))
-    return np.maximum(np.column_stack(columns), 0.0)
+    filled = np.clip(np.where(read, standard, 0.0), -MAX_SIGMAS, MAX_SIGMAS)
+    size = np.abs(filled)
+    counts = [read[:, scope.columns].sum(axis=1) for scope in scopes]
+    largest = np.stack(
+        [largest_score(size[:, s.columns].max(axis=1, initial=0.0), n) for s, n in zip(scopes, counts, strict=True)]
+    )
+    distance = np.stack(
+        [
+            distance_score(squared_distance(filled[:, s.columns], s.precision), n)
+            for s, n in zip(scopes, counts, strict=True)
+        ]
+    )
+    first = min(1, len(scopes) - 1)  # with one group alone, it is all
+    second = np.partition(size, -2, axis=1)[:, -2] if size.shape[1] > 1 else np.zeros(len(size))
+    figures = [largest[0], distance[0], largest[first:].max(axis=0), distance[first:].max(axis=0), second]
+    return Summary(
+        figures=np.maximum(np.column_stack(figures), 0.0),
+        largest_in=first + largest[first:].argmax(axis=0),
+        distance_in=first + distance[first:].argmax(axis=0),
+    )
 
 
 def squared_distance(part: Float64s, precision: Float64s) -> Float64s:
@@ -138,15 +121,14 @@ def distance_score(squared: Float64s, count: Int64s) -> Float64s:
     return score
 
 
-def expected_given_others(standard: Float64s, replaced: Bools, peers: Peers) -> Float64s:
+def expected_given_others(standard: Float64s, replaced: Bools, precision: Float64s) -> Float64s:
     """Rows with the marked corrections replaced by their mean given the others, [n, C].
 
     Args:
-        standard: Standardised deviations, [n, C]; NaN: not read.
+        standard: Departures, [n, C]; NaN: not read.
         replaced: Which to replace, [n, C].
-        peers: What the family's healthy vehicles do.
+        precision: Inverse correlation of all corrections, [C, C].
     """
-    precision = peers.scopes[0].precision
     result = np.where(np.isfinite(standard), standard, 0.0)
     for row in np.flatnonzero(replaced.any(axis=1)):
         hidden = np.flatnonzero(replaced[row])
@@ -154,15 +136,6 @@ def expected_given_others(standard: Float64s, replaced: Bools, peers: Peers) -> 
         pull = precision[np.ix_(hidden, shown)] @ result[row, shown]
         result[row, hidden] = -np.linalg.solve(precision[np.ix_(hidden, hidden)], pull)
     return np.where(np.isfinite(standard), result, np.nan)
-
-
-def _robust_location(z: Float64s) -> tuple[Float64s, Float64s]:
-    """Median and 1.4826 times the median absolute deviation of each column; 0 where nothing was read."""
-    if not len(z):
-        return np.zeros(z.shape[1]), np.zeros(z.shape[1])
-    filled = np.where(np.isfinite(z).any(axis=0), z, 0.0)
-    centre = np.nanmedian(filled, axis=0)
-    return centre, 1.4826 * np.nanmedian(np.abs(filled - centre), axis=0)
 
 
 def _rank_correlation(z: Float64s) -> Float64s:

@@ -1,37 +1,66 @@
 """Stage `outliers`: drift in; each vehicle's outlier score, robust distance and reasons out; no file, no clock.
 
-Reference vehicle-weeks are the last reading of each closed block of 28 days of each vehicle, unless something was
-certainly wrong with it. Blocks lie fixed in time, so that from one week to the next the same forest judges.
+Reference vehicle-weeks are the last reading of each closed block of 28 days of each vehicle, unless an alarm stood or
+it was certainly unlike its peers. Blocks lie fixed in time, so that from one week to the next the same forest judges.
 """
 
-from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
-from pipelines.handover import Bools, Drift, Evidence, FamilyDrift, Float64s, Int64s, Outliers
+from pipelines.handover import Drift, Evidence, FamilyDrift, Float32s, Float64s, Int64s, Outliers
 from pipelines.in_service import in_service
 from pipelines.outliers.conformal import conformal_score
-from pipelines.outliers.forest import Forest, anomaly, grow_forest, path_contributions
+from pipelines.outliers.departures import Spread, departures, learn_spread
+from pipelines.outliers.forest import Forest, anomaly, grow_forest, path_contributions, path_lengths
+from pipelines.outliers.levels import own_offsets
 from pipelines.outliers.reasons import correction_shares
-from pipelines.outliers.summaries import Peers, distance_score, learn_peers, squared_distance, standardise, summarise
+from pipelines.outliers.rows import last_rows, reading_number, vehicle_of_row
+from pipelines.outliers.summaries import (
+    Scope,
+    distance_score,
+    largest_score,
+    learn_scopes,
+    squared_distance,
+    summarise,
+)
 from pipelines.settings import Settings
 
 BLOCK_DAYS = 28
 FEWEST_READINGS = 4  # of a vehicle, before it is judged
 FEWEST_REFERENCES = 400  # vehicle-weeks of a family, below which families are pooled; twice those of 99 and a spare
 FEWEST_PEERS = 10  # vehicles of a family, below which families are pooled
-CERTAIN_EVIDENCE = 3.0  # beyond the alarm threshold: one false alarm in 20 gets there (its tail is exponential)
+CERTAIN = 6.0  # normal score of the largest departure from which on a vehicle-week is no reference: one in 10 ** 9
 MOST_REFERENCES = 20_000
-ROWS_AT_ONCE = 50_000
+ROWS_AT_ONCE = 25_000
+THREADS = 2
+
+
+@dataclass(frozen=True, kw_only=True)
+class Peers:
+    """What one family's vehicles are held against.
+
+    Attributes:
+        own: Each vehicle's own level less its peers', sigmas, [R, C].
+        spread: How healthy vehicles spread.
+        scopes: First all corrections, then groups of them, with what goes together in health.
+        summaries: Of the reference vehicle-weeks, [m, 5].
+        distances: Of the same, normal scores of the distance over all corrections, [m].
+    """
+
+    own: Float32s
+    spread: Spread
+    scopes: tuple[Scope, ...]
+    summaries: Float64s
+    distances: Float64s
 
 
 @dataclass(frozen=True, kw_only=True)
 class Judge:
-    """What judges one family: its peers, the forest and the reference figures (its own, or pooled)."""
+    """The forest and the reference figures that judge a family: its own, or pooled."""
 
-    peers: Peers
     forest: Forest
     anomalies: Float64s
     distances: Float64s
@@ -48,16 +77,18 @@ def unlike_peers(drift: Drift, *, evidence: Evidence, settings: Settings) -> Out
     if not families:
         return _nothing_read(service)
     groups = dict(evidence.corrections.select("code", pl.col("group").fill_null("other")).iter_rows())
-    judges = _judges(families, groups, evidence=evidence, seed=settings.seed)
+    peers = [
+        _learn(family, [groups.get(code, "other") for code in family.panel.codes], evidence) for family in families
+    ]
     newest, reasons, past = [], [], []
-    for family, judge in zip(families, judges, strict=True):
-        scores, distances, squared = _scored(family, judge)
+    for family, its, judge in zip(families, peers, _judges(families, peers, seed=settings.seed), strict=True):
+        scores, distances, squared = _scored(family, its, judge)
         past.append(_past_frame(family, scores))
-        last = _last_rows(family)
+        last = last_rows(family)
         newest.append(
             pl.DataFrame(
                 {
-                    "vehicle_id": np.array(family.panel.vehicles, dtype=object)[_vehicle_of_row(family)[last]],
+                    "vehicle_id": np.array(family.panel.vehicles, dtype=object)[vehicle_of_row(family)[last]],
                     "outlier_score": scores[last],
                     "robust_distance": np.sqrt(squared[last]),
                     "distance_score": distances[last],
@@ -66,7 +97,7 @@ def unlike_peers(drift: Drift, *, evidence: Evidence, settings: Settings) -> Out
                 nan_to_null=True,
             )
         )
-        reasons.append(_reasons(family, judge, last[np.isfinite(scores[last])]))
+        reasons.append(_reasons(family, its, judge, last[np.isfinite(scores[last])]))
     scores_now = (
         service.select("vehicle_id")
         .join(pl.concat(newest), on="vehicle_id", how="left", maintain_order="left")
@@ -82,121 +113,100 @@ def unlike_peers(drift: Drift, *, evidence: Evidence, settings: Settings) -> Out
     )
 
 
-def _judges(families: list[FamilyDrift], groups: dict[str, str], *, evidence: Evidence, seed: int) -> Iterator[Judge]:
-    references = [_reference_rows(family, evidence) for family in families]
-    peers = [
-        learn_peers(
-            family.z[rows].astype(np.float64),
-            [groups.get(code, "other") for code in family.panel.codes],
-            vehicles=len(np.unique(_vehicle_of_row(family)[rows])),
-            everyone=family.z[_settled_rows(family, evidence)].astype(np.float64),
-        )
-        for family, rows in zip(families, references, strict=True)
+def _learn(family: FamilyDrift, groups: list[str], evidence: Evidence) -> Peers:
+    """Spreads, correlation and reference figures; a second look leaves out who is certainly unlike the others."""
+    own = own_offsets(family)
+    vehicles = len(family.panel.vehicles)
+    settled = _settled_rows(family, evidence)
+    rows = settled[~family.alarm[settled].any(axis=1)]
+    spread = learn_spread(own[rows], family.z[rows], vehicles=vehicles)
+    standard = departures(own[rows], family.z[rows], family.relearning[rows], spread)
+    rows = rows[_largest(standard) < CERTAIN]
+    spread = learn_spread(own[rows], family.z[rows], vehicles=vehicles)
+    standard = departures(own[rows], family.z[rows], family.relearning[rows], spread)
+    scopes = learn_scopes(standard, groups, vehicles=len(np.unique(vehicle_of_row(family)[rows])))
+    distances, _ = _distance(standard, scopes)
+    return Peers(
+        own=own, spread=spread, scopes=scopes, summaries=summarise(standard, scopes).figures, distances=distances
+    )
+
+
+def _judges(families: list[FamilyDrift], peers: list[Peers], *, seed: int) -> list[Judge]:
+    large = [
+        len(family.panel.vehicles) >= FEWEST_PEERS and len(its.summaries) >= FEWEST_REFERENCES
+        for family, its in zip(families, peers, strict=True)
     ]
-    pool: dict[int, tuple[Float64s, Float64s]] = {}  # number of summaries -> summaries, squared distances
-    own = []
-    for family, rows, its_peers in zip(families, references, peers, strict=True):
-        standard = standardise(family.z[rows], its_peers)
-        own.append((summarise(standard, its_peers), _distance(standard, its_peers)))
-        width = own[-1][0].shape[1]
-        before = pool.get(width, (np.empty((0, width)), np.empty(0)))
-        pool[width] = (np.vstack([before[0], own[-1][0]]), np.concatenate([before[1], own[-1][1]]))
-    pooled: dict[int, Judge] = {}
-    for family, its_peers, (summaries, distances) in zip(families, peers, own, strict=True):
-        width = summaries.shape[1]
-        if len(family.panel.vehicles) >= FEWEST_PEERS and len(summaries) >= FEWEST_REFERENCES:
-            yield _judge(its_peers, summaries, distances, seed=seed)
-            continue
-        if width not in pooled:
-            pooled[width] = _judge(its_peers, *pool[width], seed=seed)
-        judge = pooled[width]
-        yield Judge(peers=its_peers, forest=judge.forest, anomalies=judge.anomalies, distances=judge.distances)
+    pooled = None
+    if not all(large):
+        together = np.concatenate([its.summaries for its in peers])
+        pooled = _judge(together, np.concatenate([its.distances for its in peers]), seed=seed)
+    return [
+        _judge(its.summaries, its.distances, seed=seed) if alone or pooled is None else pooled
+        for its, alone in zip(peers, large, strict=True)
+    ]
 
 
-def _judge(peers: Peers, summaries: Float64s, distances: Float64s, *, seed: int) -> Judge:
+def _judge(summaries: Float64s, distances: Float64s, *, seed: int) -> Judge:
     kept = slice(None, None, 1 + len(summaries) // MOST_REFERENCES)
     summaries, distances = summaries[kept], distances[kept]
-    if not len(summaries):
-        summaries, distances = np.zeros((2, summaries.shape[1])), np.zeros(0)
-    forest = grow_forest(summaries, seed=seed)
-    anomalies = anomaly(forest, path_contributions(forest, summaries))
-    return Judge(peers=peers, forest=forest, anomalies=anomalies[: len(distances)], distances=distances)
+    forest = grow_forest(summaries if len(summaries) else np.zeros((2, summaries.shape[1])), seed=seed)
+    return Judge(forest=forest, anomalies=anomaly(forest, path_lengths(forest, summaries)), distances=distances)
 
 
-def _distance(standard: Float64s, peers: Peers) -> Float64s:
-    """Normal score of the distance over all corrections: it compares across families of other corrections."""
-    squared = squared_distance(np.where(np.isfinite(standard), standard, 0.0), peers.scopes[0].precision)
-    return distance_score(squared, np.isfinite(standard).sum(axis=1))
+def _largest(standard: Float64s) -> Float64s:
+    read = np.isfinite(standard)
+    return largest_score(np.abs(np.where(read, standard, 0.0)).max(axis=1), read.sum(axis=1))
 
 
-def _scored(family: FamilyDrift, judge: Judge) -> tuple[Float64s, Float64s, Float64s]:
+def _distance(standard: Float64s, scopes: tuple[Scope, ...]) -> tuple[Float64s, Float64s]:
+    """Normal score of the distance over all corrections, which compares across families; and the squared distance."""
+    squared = squared_distance(np.where(np.isfinite(standard), standard, 0.0), scopes[0].precision)
+    return distance_score(squared, np.isfinite(standard).sum(axis=1)), squared
+
+
+def _scored(family: FamilyDrift, peers: Peers, judge: Judge) -> tuple[Float64s, Float64s, Float64s]:
     """Outlier score, distance score and squared distance of every row, [R]; NaN before the fourth reading."""
     rows = len(family.panel.read_at)
     scores, distances, squared = np.empty(rows), np.empty(rows), np.empty(rows)
-    for start in range(0, rows, ROWS_AT_ONCE):
+
+    def score(start: int) -> None:
         part = slice(start, start + ROWS_AT_ONCE)
-        standard = standardise(family.z[part], judge.peers)
-        filled = np.where(np.isfinite(standard), standard, 0.0)
-        measure = anomaly(judge.forest, path_contributions(judge.forest, summarise(standard, judge.peers)))
-        scores[part] = conformal_score(measure, judge.anomalies)
-        squared[part] = squared_distance(filled, judge.peers.scopes[0].precision)
-        distances[part] = conformal_score(
-            distance_score(squared[part], np.isfinite(standard).sum(axis=1)), judge.distances
-        )
-    early = _reading_number(family) < FEWEST_READINGS
+        standard = departures(peers.own[part], family.z[part], family.relearning[part], peers.spread)
+        lengths = path_lengths(judge.forest, summarise(standard, peers.scopes).figures)
+        scores[part] = conformal_score(anomaly(judge.forest, lengths), judge.anomalies)
+        distance, squared[part] = _distance(standard, peers.scopes)
+        distances[part] = conformal_score(distance, judge.distances)
+
+    with ThreadPoolExecutor(THREADS) as pool:
+        list(pool.map(score, range(0, rows, ROWS_AT_ONCE)))
+    early = reading_number(family) < FEWEST_READINGS
     for column in (scores, distances, squared):
         column[early] = np.nan
     return scores, distances, squared
 
 
-def _reference_rows(family: FamilyDrift, evidence: Evidence) -> Int64s:
-    settled = _settled_rows(family, evidence)
-    certain = np.nan_to_num(family.evidence[settled] - family.threshold, nan=-np.inf).max(axis=1) > CERTAIN_EVIDENCE
-    quiet = ~certain & ~family.relearning[settled].any(axis=1)
-    enough: Bools = quiet if quiet.sum() >= FEWEST_REFERENCES else ~certain
-    return settled[enough]
-
-
 def _settled_rows(family: FamilyDrift, evidence: Evidence) -> Int64s:
     """Last reading of each closed block of each vehicle that was read often enough by then."""
-    block = _blocks(family)
+    block = family.panel.read_at.astype("datetime64[D]").astype(np.int64) // BLOCK_DAYS
     today = np.datetime64(evidence.as_of.replace(tzinfo=None), "D").astype(np.int64) // BLOCK_DAYS
     closes = np.append(block[1:] != block[:-1], True)
-    closes[_last_rows(family)] = True
-    return np.flatnonzero(closes & (block < today) & (_reading_number(family) >= FEWEST_READINGS))
-
-
-def _blocks(family: FamilyDrift) -> Int64s:
-    blocks: Int64s = family.panel.read_at.astype("datetime64[D]").astype(np.int64) // BLOCK_DAYS
-    return blocks
-
-
-def _last_rows(family: FamilyDrift) -> Int64s:
-    starts = family.panel.row_start
-    return starts[1:][np.diff(starts) > 0] - 1
-
-
-def _vehicle_of_row(family: FamilyDrift) -> Int64s:
-    return np.repeat(np.arange(len(family.panel.vehicles)), np.diff(family.panel.row_start))
-
-
-def _reading_number(family: FamilyDrift) -> Int64s:
-    """Counts each vehicle's readings from 1."""
-    return np.arange(len(family.panel.read_at)) - family.panel.row_start[_vehicle_of_row(family)] + 1
+    closes[last_rows(family)] = True
+    return np.flatnonzero(closes & (block < today) & (reading_number(family) >= FEWEST_READINGS))
 
 
 def _past_frame(family: FamilyDrift, scores: Float64s) -> pl.DataFrame:
-    ids = pl.Series(family.panel.vehicles, dtype=pl.String).gather(_vehicle_of_row(family))
+    ids = pl.Series(family.panel.vehicles, dtype=pl.String).gather(vehicle_of_row(family))
     read_at = pl.Series(family.panel.read_at).cast(pl.Datetime("us")).dt.replace_time_zone("UTC")
     return pl.DataFrame({"vehicle_id": ids, "read_at": read_at, "outlier_score": pl.Series(scores).fill_nan(None)})
 
 
-def _reasons(family: FamilyDrift, judge: Judge, rows: Int64s) -> pl.DataFrame:
-    standard = standardise(family.z[rows], judge.peers)
-    contributions = path_contributions(judge.forest, summarise(standard, judge.peers))
-    shares = correction_shares(standard, contributions, judge.peers)
+def _reasons(family: FamilyDrift, peers: Peers, judge: Judge, rows: Int64s) -> pl.DataFrame:
+    standard = departures(peers.own[rows], family.z[rows], family.relearning[rows], peers.spread)
+    summary = summarise(standard, peers.scopes)
+    contributions = path_contributions(judge.forest, summary.figures)
+    shares = correction_shares(standard, contributions, summary, peers.scopes)
     row, column = np.nonzero(shares)
-    vehicle = _vehicle_of_row(family)[rows[row]]
+    vehicle = vehicle_of_row(family)[rows[row]]
     return pl.DataFrame(
         {
             "vehicle_id": pl.Series(family.panel.vehicles, dtype=pl.String).gather(vehicle),

@@ -9,6 +9,7 @@ from pipelines.outliers.forest import (
     grow_forest,
     mean_search_length,
     path_contributions,
+    path_lengths,
 )
 
 
@@ -22,7 +23,7 @@ def test_scores_equal_those_of_the_library_that_grew_the_trees():
     known, new = np.abs(rng.normal(size=(600, 4))), np.abs(rng.normal(size=(40, 4))) * 2
     forest = grow_forest(known, seed=7)
     library = IsolationForest(n_estimators=TREES, max_samples=ROWS_A_TREE, random_state=7).fit(known.astype(np.float32))
-    mine = anomaly(forest, path_contributions(forest, new))
+    mine = anomaly(forest, path_lengths(forest, new))
     assert mine == pytest.approx(-library.score_samples(new.astype(np.float32)), abs=1e-6)
 
 
@@ -38,3 +39,11 @@ def test_the_same_seed_grows_the_same_forest():
     known = np.abs(np.random.default_rng(0).normal(size=(300, 3)))
     a, b = grow_forest(known, seed=9), grow_forest(known, seed=9)
     assert np.array_equal(a.threshold, b.threshold)
+
+
+def test_what_the_summaries_add_to_the_path_sums_to_its_length():
+    rng = np.random.default_rng(5)
+    forest = grow_forest(np.abs(rng.normal(size=(300, 4))), seed=1)
+    rows = np.abs(rng.normal(size=(50, 4))) * 2
+    whole = forest.length[forest.roots].mean() + path_contributions(forest, rows).sum(axis=1)
+    assert whole == pytest.approx(path_lengths(forest, rows))

@@ -5,9 +5,9 @@ from polars.testing import assert_frame_equal
 
 from pipelines.handover import Drift
 from pipelines.outliers.conformal import conformal_score
-from pipelines.outliers.forest import anomaly, grow_forest, path_contributions
+from pipelines.outliers.forest import anomaly, grow_forest, path_contributions, path_lengths
 from pipelines.outliers.reasons import correction_shares
-from pipelines.outliers.summaries import expected_given_others, learn_peers, standardise, summarise
+from pipelines.outliers.summaries import expected_given_others, learn_scopes, summarise
 from pipelines.outliers.unlike_peers import unlike_peers
 from pipelines.settings import Settings
 
@@ -52,24 +52,25 @@ def test_reasons_sum_to_one_a_vehicle(one_channel_off):
 
 
 def test_replacing_the_named_corrections_by_what_is_expected_brings_the_score_down_and_others_do_not(healthy_family):
-    known = healthy_family(200, 20, 3)[:, ::4].reshape(-1, 24)
-    peers = learn_peers(known, GROUPS, vehicles=200)
-    forest = grow_forest(summarise(standardise(known, peers), peers), seed=1)
+    known = healthy_family(200, 20, 3)[:, ::4].reshape(-1, 24) / 0.6
+    scopes = learn_scopes(known, GROUPS, vehicles=200)
+    forest = grow_forest(summarise(known, scopes).figures, seed=1)
     odd = known[:60].copy()
-    odd[np.arange(60), np.arange(60) % 24] += 5.0
-    odd[np.arange(60), (np.arange(60) + 7) % 24] -= 4.0
-    standard = standardise(odd, peers)
-    contributions = path_contributions(forest, summarise(standard, peers))
-    order = np.argsort(-correction_shares(standard, contributions, peers), axis=1)
+    odd[np.arange(60), np.arange(60) % 24] += 8.0
+    odd[np.arange(60), (np.arange(60) + 7) % 24] -= 7.0
+    summary = summarise(odd, scopes)
+    contributions = path_contributions(forest, summary.figures)
+    order = np.argsort(-correction_shares(odd, contributions, summary, scopes), axis=1)
+
+    def score(rows):
+        return anomaly(forest, path_lengths(forest, summarise(rows, scopes).figures))
 
     def score_without(columns):
-        marked = np.zeros(standard.shape, dtype=bool)
+        marked = np.zeros(odd.shape, dtype=bool)
         np.put_along_axis(marked, columns, values=True, axis=1)
-        changed = expected_given_others(standard, marked, peers)
-        return anomaly(forest, path_contributions(forest, summarise(changed, peers)))
+        return score(expected_given_others(odd, marked, scopes[0].precision))
 
-    before = anomaly(forest, contributions)
-    usual = np.median(anomaly(forest, path_contributions(forest, summarise(standardise(known, peers), peers))))
+    before, usual = score(odd), np.median(score(known))
     named, others = score_without(order[:, :2]), score_without(order[:, 10:12])
     assert np.mean((before - named) / (before - usual)) > 0.7
     assert np.mean((before - others) / (before - usual)) < 0.15

@@ -1,0 +1,131 @@
+"""Where each vehicle's own level lies among those of its peers; `FamilyDrift` in, sigmas out.
+
+The drift stage holds a vehicle against its own past. A defect that stood before the record began is part of that past,
+and its repair looks like straying. So each expected value is compared with what the peers are expected to read in the
+same week, on the same calibration, in the same depot, at the same kilometres.
+"""
+
+import numba
+import numpy as np
+
+from pipelines.handover import FamilyDrift, Float32s, Float64s, Int64s
+from pipelines.outliers.rows import last_rows, vehicle_of_row
+
+NEWEST_WEEKS = 5  # a vehicle counts among the peers of a week if it was read in so many weeks up to it
+DEPOT_VEHICLES = 5.0  # a depot's own level counts as much as its family's from so many vehicles on
+FEWEST_PAIRS = 20  # pairs of vehicles from which ageing is learned
+LARGEST_KM = 0.98  # kilometres above this quantile of the vehicles' count as this: misread odometers do not age
+
+
+def own_offsets(family: FamilyDrift) -> Float32s:
+    """Each vehicle's own expected level less its peers', in sigmas, [R, C]; NaN before the first reading."""
+    panel = family.panel
+    aged = _kilometres(family)
+    slopes = _ageing(family, aged)
+    whole, part = _cells(family)
+    offsets = np.empty((len(panel.codes), len(panel.read_at)), dtype=np.float32)
+    for c in range(len(panel.codes)):
+        level = (family.expected[:, c] - slopes[c] * aged) / family.sigma[c]
+        of_family, _ = _medians(level, *whole)
+        of_depot, vehicles = _medians(level, *part)
+        weight = vehicles / (vehicles + DEPOT_VEHICLES)
+        centre = of_family[whole[2]] + np.nan_to_num((weight * (of_depot - of_family[part[3]]))[part[2]])
+        offsets[c] = level - np.nan_to_num(np.where(np.isfinite(centre), centre, level))
+    return offsets.T
+
+
+def _kilometres(family: FamilyDrift) -> Float64s:
+    """[R] kilometres for ageing; where they are not known, the family's median."""
+    km = family.panel.km
+    known = km[np.isfinite(km)]
+    if not known.size:
+        return np.zeros(len(km))
+    newest = km[last_rows(family)]
+    most = np.nanquantile(newest, LARGEST_KM) if np.isfinite(newest).any() else known.max()
+    filled: Float64s = np.minimum(np.where(np.isfinite(km), km, np.median(known)), most)
+    return filled
+
+
+def _ageing(family: FamilyDrift, km: Float64s) -> Float64s:
+    """[C] rise of the expected level per km, from vehicles of one calibration; 0 where too few tell.
+
+    Source: Theil (1950), A rank-invariant method of linear and polynomial regression analysis, incomplete method.
+    """
+    rows = last_rows(family)
+    pairs = []
+    for calibration in np.unique(family.panel.calibration[rows]):
+        same = rows[family.panel.calibration[rows] == calibration]
+        ordered = same[np.argsort(km[same], kind="stable")]
+        half = len(ordered) // 2
+        pairs.append(np.stack([ordered[:half], ordered[len(ordered) - half :]]))
+    young, old = np.concatenate(pairs, axis=1)
+    apart = km[old] > km[young]
+    if apart.sum() < FEWEST_PAIRS:
+        return np.zeros(len(family.panel.codes))
+    young, old = young[apart], old[apart]
+    rise = (family.expected[old] - family.expected[young]) / (km[old] - km[young])[:, None]
+    read = np.isfinite(rise).sum(axis=0) >= FEWEST_PAIRS
+    slopes: Float64s = np.where(read, np.nanmedian(np.where(read, rise, 0.0), axis=0), 0.0)
+    return slopes
+
+
+def _cells(
+    family: FamilyDrift,
+) -> tuple[tuple[Int64s, Int64s, Int64s], tuple[Int64s, Int64s, Int64s, Int64s]]:
+    """Who is compared with whom: the newest readings of each week by calibration, and the same by depot.
+
+    Each as (rows sorted by cell, where each cell starts, the cell of every row); for depots also the wider cell.
+    """
+    panel = family.panel
+    week = panel.read_at.astype("datetime64[D]").astype(np.int64) // 7
+    week -= week.min()
+    newest = np.full((int(week.max()) + 1, len(panel.vehicles)), -1, dtype=np.int64)
+    newest[week, vehicle_of_row(family)] = np.arange(len(week))
+    newest = np.maximum.accumulate(newest, axis=0)
+    at, vehicle = np.nonzero(newest >= 0)
+    rows = newest[at, vehicle]
+    recent = week[rows] > at - NEWEST_WEEKS
+    at, rows = at[recent], rows[recent]
+
+    def wide(week: Int64s, row: Int64s) -> Int64s:
+        return week * len(panel.calibrations) + panel.calibration[row]
+
+    def narrow(week: Int64s, row: Int64s) -> Int64s:
+        return wide(week, row) * len(panel.depots) + panel.depot[row]
+
+    every = np.arange(len(week))
+    wide_cells, wide_of = np.unique(np.concatenate([wide(at, rows), wide(week, every)]), return_inverse=True)
+    cells, of = np.unique(np.concatenate([narrow(at, rows), narrow(week, every)]), return_inverse=True)
+    whole, part = _sorted(rows, wide_of, len(wide_cells)), _sorted(rows, of, len(cells))
+    return whole, (*part, np.searchsorted(wide_cells, cells // len(panel.depots)))
+
+
+def _sorted(rows: Int64s, cell: Int64s, cells: int) -> tuple[Int64s, Int64s, Int64s]:
+    order = np.argsort(cell[: len(rows)], kind="stable")
+    starts = np.searchsorted(cell[: len(rows)][order], np.arange(cells + 1))
+    return rows[order], starts, cell[len(rows) :]
+
+
+def _medians(level: Float64s, rows: Int64s, starts: Int64s, *_cell_of_row: Int64s) -> tuple[Float64s, Float64s]:
+    return _median_of_cells(np.asarray(level, dtype=np.float64), rows, starts)
+
+
+@numba.njit(cache=True, nogil=True)
+def _median_of_cells(
+    level: Float64s, rows: Int64s, starts: Int64s
+) -> tuple[Float64s, Float64s]:  # pragma: no cover - compiled
+    """Median level of each cell, NaN where none was read, and of how many."""
+    median = np.full(len(starts) - 1, np.nan)
+    count = np.zeros(len(starts) - 1)
+    held = np.empty(len(rows))
+    for cell in range(len(starts) - 1):
+        n = 0
+        for i in range(starts[cell], starts[cell + 1]):
+            if not np.isnan(level[rows[i]]):
+                held[n] = level[rows[i]]
+                n += 1
+        if n:
+            held[:n].sort()
+            median[cell] = (held[(n - 1) // 2] + held[n // 2]) / 2
+            count[cell] = n
+    return median, count
