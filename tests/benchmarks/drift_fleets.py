@@ -4,12 +4,11 @@ It shares nothing with the simulator. A reading is centre + offset + season + wa
 planted, learned anew after resets, modules and calibrations. All lengths are in sigmas of the healthy noise.
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from drift_frames import START, evidence_and_history
-from drift_plants import Plants, none_planted, some_defects
+from drift_plants import Planter, Plants, none_planted, some_defects
 
 from pipelines.handover import Evidence, History
 
@@ -18,7 +17,6 @@ __all__ = ["START", "Fleet", "World", "light_fleet"]
 SLOW_DAYS = 300.0  # time constant of the slow healthy movement of a level
 ROLL_OUT_DAYS = 60.0  # over which a new calibration reaches the vehicles
 AFTER_EVENT_DAYS, AFTER_SWITCH_DAYS = 56.0, 21.0  # how long a stratum lasts
-EVENTS = ("reset", "module", "repair")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -71,9 +69,6 @@ class Fleet:
     marks: dict[str, np.ndarray]  # [R] strata
 
 
-Planter = Callable[[np.ndarray, np.ndarray, np.random.Generator], Plants]
-
-
 def light_fleet(world: World, planter: Planter | None = None) -> Fleet:
     """A fleet of `world`.
 
@@ -89,15 +84,10 @@ def light_fleet(world: World, planter: Planter | None = None) -> Fleet:
     noise = _noise(world, vehicle, day, rng)
     plants = _plants(world, planter, day, vehicle, rng)
     season = _season(world, family, depot, day, rng)
-    switched = np.zeros(len(day), dtype=bool)
-    if world.switch:
-        lag = rng.uniform(0, world.switch_lag, vehicles)[vehicle] if world.switch_lag else 0.0
-        phase = (day - lag + 90) / 182
-        season += world.switch * (np.floor(phase) % 2)[:, None] * rng.choice([-1, 1], (family_of.max() + 1, m))[family]
-        switched = ((day + 90) % 182 < AFTER_SWITCH_DAYS) & (day > AFTER_SWITCH_DAYS)
-    level = rng.normal(0, world.centre, (family_of.max() + 1, m))[family_of] + rng.normal(
-        0, world.offset, (vehicles, m)
-    )
+    switching, switched = _switches(world, family, vehicle, day, rng)
+    season += switching
+    centre = rng.normal(0, world.centre, (family_of.max() + 1, m))
+    level = centre[family_of] + rng.normal(0, world.offset, (vehicles, m))
     calibration, shift = _calibrations(world, family_of, vehicle, day, rng)
     events = _events(world, vehicle, day, plants, rng)
     health = level[vehicle] + season + shift
@@ -204,6 +194,19 @@ def _season(
     shape = (family.max() + 1, world.depots, world.corrections)
     all_alike, own = rng.uniform(0, 2 * np.pi, shape[::2]), rng.uniform(0, 2 * np.pi, shape)
     return world.season * np.sin(angle + all_alike[family]) + world.depot_season * np.sin(angle + own[family, depot])
+
+
+def _switches(
+    world: World, family: np.ndarray, vehicle: np.ndarray, day: np.ndarray, rng: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray]:
+    """[R, C] what the winter's fuel does, each vehicle filling up in its own time; [R] in the weeks of a change."""
+    if not world.switch:
+        return np.zeros((len(day), world.corrections)), np.zeros(len(day), dtype=bool)
+    lag = rng.uniform(0, world.switch_lag, vehicle.max() + 1)[vehicle] if world.switch_lag else 0.0
+    winter = np.floor((day - lag + 90) / 182) % 2
+    way = rng.choice([-1, 1], (family.max() + 1, world.corrections))[family]
+    weeks = ((day + 90) % 182 < AFTER_SWITCH_DAYS) & (day > AFTER_SWITCH_DAYS)
+    return world.switch * winter[:, None] * way, weeks
 
 
 def _plants(

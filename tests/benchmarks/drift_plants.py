@@ -1,5 +1,6 @@
 """What is planted into light fleets: laws of growth, defects that come and are repaired, one change a vehicle."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +22,9 @@ class Plants:
     where: np.ndarray
     onset: np.ndarray
     sign: np.ndarray
+
+
+Planter = Callable[[np.ndarray, np.ndarray, np.random.Generator], Plants]  # of day [R], vehicle [R], generator
 
 
 def grown(law: str, size: float, since: np.ndarray) -> np.ndarray:
@@ -70,7 +74,7 @@ def some_defects(
     return plants
 
 
-def one_each(law: str, size: float, corrections: int, share: float = 1.0):
+def one_each(law: str, size: float, corrections: int, share: float = 1.0) -> Planter:
     """A planter: one change in each of a share of the vehicles, its onset uniform in readings 40 to 52 (weekly)."""
 
     def plant(day: np.ndarray, vehicle: np.ndarray, rng: np.random.Generator) -> Plants:
