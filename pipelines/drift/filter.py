@@ -38,6 +38,7 @@ PATIENCE = 3  # at this many readings in a row
 CARRIED = 0.25  # variance that a level gains over a reset, as a share of that between vehicles
 LEAST_SETTLED = 5  # readings of an epoch before an alarm can be raised
 HOURS_A_DAY = 2.0  # ignition hours a day where the clock is not known
+TIE = 1e-9  # a ramp that explains no more than a step does, give or take rounding, as after one reading, is none
 SETTLED_AT = 0.5  # relearning is over when less than this many sigmas can be left of it
 
 # What is known of one series after a reading: all that the next one needs beside the onsets in its bank.
@@ -252,7 +253,7 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
                 bank[j, 8] += g * score / root
                 bank[j, 9] += g * g / variance
                 z2 = bank[j, 8] * bank[j, 8] / bank[j, 9]
-                if z2 > best:
+                if z2 > best * (1 + TIE):
                     best = z2
                     best_t, best_v, best_d, best_rate = bank[j, 8], bank[j, 9], bank[j, 6], 1.0
             if len(trace):
