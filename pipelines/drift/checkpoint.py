@@ -114,20 +114,21 @@ class Start:
 
 
 def empty_checkpoint(
-    panel: Panel, normal: Normal, *, week: int, until: float, terms: str, settled: int
+    panel: Panel, normal: Normal, settled: Bools, *, week: int, until: float, terms: str, settled_blocks: int
 ) -> FamilyCheckpoint:
     """One to be filled on the way.
 
     Args:
         panel: The family's, whole.
         normal: What it learned.
+        settled: [C, R] False while relearning.
         week: How many weeks of the fleet's it is taken at the end of.
         until: The day when that is.
         terms: Digest of limits and settings.
-        settled: How many blocks of the normal later readings leave as they are.
+        settled_blocks: How many blocks of the normal later readings leave as they are.
     """
     rows = rows_until(panel, until)
-    shared, own = row_digests(panel, panel.row_start[:-1], panel.row_start[:-1] + rows)
+    shared, own = row_digests(panel, settled, panel.row_start[:-1], panel.row_start[:-1] + rows)
     shape = (len(panel.codes), len(panel.vehicles))
     return FamilyCheckpoint(
         vehicles=panel.vehicles,
@@ -140,7 +141,7 @@ def empty_checkpoint(
         own=own,
         terms=terms,
         normal=replace(normal, block=np.zeros(0, dtype=np.int32)),
-        settled_blocks=settled,
+        settled_blocks=settled_blocks,
         peers=np.empty(shape, dtype=PEER),
         weeks=np.empty((shape[0], week, len(panel.depots) + 1), dtype=WEEKLY),
         series=np.empty(shape, dtype=SERIES),
@@ -153,12 +154,13 @@ def rows_until(panel: Panel, until: float) -> Int64s:
     return np.bincount(vehicle_of_row(panel)[days(panel) < until], minlength=len(panel.vehicles)).astype(np.int64)
 
 
-def start_of(panel: Panel, kept: FamilyCheckpoint, *, until: float, terms: str) -> Start | None:
+def start_of(panel: Panel, kept: FamilyCheckpoint, settled: Bools, *, until: float, terms: str) -> Start | None:
     """Where the family can go on; None: what the checkpoint rests on is not as it was.
 
     Args:
         panel: The family's, whole.
         kept: What was kept of it.
+        settled: [C, R] False while relearning.
         until: The day when that was.
         terms: Digest of the present limits and settings.
     """
@@ -174,7 +176,7 @@ def start_of(panel: Panel, kept: FamilyCheckpoint, *, until: float, terms: str) 
     if not np.array_equal(rows, rows_until(panel, until)):
         return None
     first = panel.row_start[:-1] + rows
-    shared, own = row_digests(panel, panel.row_start[:-1], first)
+    shared, own = row_digests(panel, settled, panel.row_start[:-1], first)
     if not np.array_equal(shared[place], kept.shared):
         return None
     goes_on = own[place] == kept.own

@@ -7,7 +7,7 @@ from importlib.resources import files
 import numba
 import numpy as np
 
-from pipelines.handover import Float64s, Int64s, Panel
+from pipelines.handover import Bools, Float64s, Int64s, Panel
 
 LIMITS = ("low_limit", "high_limit", "neutral", "resolution", "can_fault_low", "can_fault_high")
 
@@ -34,13 +34,15 @@ def digest(*parts: bytes) -> str:
     return found.hexdigest()
 
 
-def row_digests(panel: Panel, first: Int64s, last: Int64s) -> tuple[np.ndarray, np.ndarray]:
+def row_digests(panel: Panel, settled: Bools, first: Int64s, last: Int64s) -> tuple[np.ndarray, np.ndarray]:
     """[V], [V] numbers for each vehicle's rows from `first` to `last`; those of two stretches add up to the whole's.
 
-    The first is of all that moves the season of others too; the second of the hours alone, which move none.
+    The first is of all that moves what others should read, too; the second of the hours, which do so only by when a
+    series has settled.
 
     Args:
         panel: The family's, whole.
+        settled: [C, R] False while relearning.
         first: [V].
         last: [V].
     """
@@ -56,7 +58,7 @@ def row_digests(panel: Panel, first: Int64s, last: Int64s) -> tuple[np.ndarray, 
         _add_words(column.view(np.uint64), start, first, last, np.uint64(place), shared)
     _add_words(panel.hours.view(np.uint64), start, first, last, np.uint64(0), own)
     values, epoch = np.ascontiguousarray(panel.values.T), np.ascontiguousarray(panel.epoch.T)
-    _add_readings(values.view(np.uint32), epoch.view(np.uint32), start, first, last, shared)
+    _add_readings(values.view(np.uint32), epoch.view(np.uint32), settled, start, first, last, shared)
     return shared, own
 
 
@@ -78,12 +80,12 @@ def _add_words(words, start, first, last, column, total):  # type: ignore[no-unt
 
 
 @numba.njit(cache=True, nogil=True)
-def _add_readings(values, epoch, start, first, last, total):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+def _add_readings(values, epoch, settled, start, first, last, total):  # type: ignore[no-untyped-def]  # noqa: PLR0917
     for c in range(len(values)):
         for v in range(len(first)):
             added = np.uint64(0)
             for r in range(first[v], last[v]):
-                word = (np.uint64(epoch[c, r]) << np.uint64(32)) | np.uint64(values[c, r])
+                word = (np.uint64(epoch[c, r]) << np.uint64(33)) | (np.uint64(settled[c, r]) << np.uint64(32))
                 place = (np.uint64(r - start[v]) << np.uint64(20)) | np.uint64(c + 16)
-                added += _mixed(word, place)
+                added += _mixed(word | np.uint64(values[c, r]), place)
             total[v] += added

@@ -5,8 +5,10 @@ reading. Both give the same.
 """
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
+import polars as pl
 
 from pipelines.bands.kept import Bands, kept_tables
 from pipelines.bands.learning import learn_normals, settled_blocks
@@ -18,7 +20,7 @@ from pipelines.drift.digest import code_digest, terms_digest
 from pipelines.drift.family import EXACT_PEERS, run_family
 from pipelines.drift.states import correction_states
 from pipelines.drift.threshold import threshold
-from pipelines.handover import Drift, Evidence, Float64s, History, Panel
+from pipelines.handover import Bools, Drift, Evidence, Float64s, History, Panel
 from pipelines.settings import Settings
 
 
@@ -59,6 +61,17 @@ def straying_since(
     return _straying(panels, evidence=evidence, history=history, settings=settings, weeks=weeks, kept=kept)
 
 
+@dataclass(frozen=True, kw_only=True)
+class Family:
+    """One family before it is learned: what relearning takes, digest of terms, settled rows [C, R], where to go on."""
+
+    panel: Panel
+    learn_hours: Float64s
+    terms: str
+    settled: Bools
+    start: Start
+
+
 def _straying(
     panels: Sequence[Panel],
     *,
@@ -69,34 +82,26 @@ def _straying(
     kept: Checkpoint | None,
 ) -> tuple[Drift, Checkpoint]:
     usable = _usable(panels)
-    start = _fleet_start(usable, 0.0)
-    hours = [relearning_hours(panel, evidence.corrections) for panel in usable]
-    terms = [
-        terms_digest(panel, needed, settings.false_alarms_per_vehicle_year)
-        for panel, needed in zip(usable, hours, strict=True)
-    ]
-    code = code_digest()
-    if kept and (kept.code != code or kept.fleet_start != start or kept.week > weeks):
+    fleet_start = _fleet_start(usable, 0.0)
+    taken = Checkpoint(code=code_digest(), fleet_start=fleet_start, week=weeks, families={})
+    if kept and (kept.code != taken.code or kept.fleet_start != fleet_start or kept.week > weeks):
         kept = None
-    starts = [_start(panel, kept, term) for panel, term in zip(usable, terms, strict=True)]
-    settled = [settled_rows(panel, days(panel), needed) for panel, needed in zip(usable, hours, strict=True)]
-    normals = learn_normals(usable, fleet_start=start, settled=settled, known=_known(usable, kept, starts))
-    taken = Checkpoint(code=code, fleet_start=start, week=weeks, families={})
-    blocks = settled_blocks(usable, fleet_start=start, until=taken.until)
+    families = [_family(panel, evidence.corrections, settings, kept) for panel in usable]
+    settled = [family.settled for family in families]
+    normals = learn_normals(usable, fleet_start=fleet_start, settled=settled, known=_known(families, kept))
+    blocks = settled_blocks(usable, fleet_start=fleet_start, until=taken.until)
     runs = []
-    for panel, normal, needed, term, begin in zip(usable, normals, hours, terms, starts, strict=True):
-        goes_on = (
-            begin and kept and len(panel.vehicles) > EXACT_PEERS and still_normal(begin, panel, normal, kept.until)
-        )
+    for family, normal in zip(families, normals, strict=True):
+        panel = family.panel
         if weeks:
             taken.families[panel.family] = empty_checkpoint(
-                panel, normal, week=weeks, until=taken.until, terms=term, settled=blocks
+                panel, normal, family.settled, week=weeks, until=taken.until, terms=family.terms, settled_blocks=blocks
             )
         runs.append(
             run_family(
                 panel,
-                _bands(panel, normal, needed, start, settings),
-                begin if begin and goes_on else Start.blank(panel),
+                _bands(panel, normal, family.learn_hours, fleet_start, settings),
+                _confirmed(family, normal, kept),
                 taken.families.get(panel.family),
             )
         )
@@ -119,19 +124,31 @@ def _fleet_start(panels: Sequence[Panel], otherwise: float) -> float:
     return min((float(days(panel).min()) for panel in panels), default=otherwise)
 
 
-def _start(panel: Panel, kept: Checkpoint | None, terms: str) -> Start | None:
-    """Where a family can go on; None: nowhere."""
-    family = kept.families.get(panel.family) if kept else None
-    return start_of(panel, family, until=kept.until, terms=terms) if kept and family else None
+def _family(panel: Panel, corrections: pl.DataFrame, settings: Settings, kept: Checkpoint | None) -> Family:
+    learn_hours = relearning_hours(panel, corrections)
+    terms = terms_digest(panel, learn_hours, settings.false_alarms_per_vehicle_year)
+    settled = settled_rows(panel, days(panel), learn_hours)
+    start = None
+    if kept and panel.family in kept.families:
+        start = start_of(panel, kept.families[panel.family], settled, until=kept.until, terms=terms)
+    return Family(panel=panel, learn_hours=learn_hours, terms=terms, settled=settled, start=start or Start.blank(panel))
 
 
-def _known(panels: Sequence[Panel], kept: Checkpoint | None, starts: Sequence[Start | None]) -> list[Normal]:
+def _known(families: Sequence[Family], kept: Checkpoint | None) -> list[Normal]:
     """The first blocks of what was learned, if no family's past has changed; families learn from each other."""
-    families = [start.kept for start in starts if start and start.kept]
-    if not kept or len(families) < len(panels) or len(families) < len(kept.families):
+    before = [family.start.kept for family in families if family.start.kept]
+    if not kept or len(before) < len(families) or len(before) < len(kept.families):
         return []
-    blocks = min((family.settled_blocks for family in families), default=0)
-    return [known_normal(family, panel, blocks) for family, panel in zip(families, panels, strict=True)]
+    blocks = min((family.settled_blocks for family in before), default=0)
+    return [known_normal(family, now.panel, blocks) for family, now in zip(before, families, strict=True)]
+
+
+def _confirmed(family: Family, normal: Normal, kept: Checkpoint | None) -> Start:
+    """Where the family goes on; at its first reading where the normal of its past has changed, or it is small."""
+    several = len(family.panel.vehicles) > EXACT_PEERS
+    if kept and several and still_normal(family.start, family.panel, normal, kept.until):
+        return family.start
+    return Start.blank(family.panel)
 
 
 def _bands(panel: Panel, normal: Normal, learn_hours: Float64s, fleet_start: float, settings: Settings) -> Bands:
