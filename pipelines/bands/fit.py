@@ -24,9 +24,11 @@ class Fit:
 
     healthy [C, R], epoch [C, R], row_start [V + 1], day [R]: the sample, readings without level and season.
     may_stand [C]: a repeat shows nothing.
-    centre [C, K]. ageing [C] per km. offset_sd [C]. season_move, depot_move [C, lags]: variance of a week's movement
-    of the family, and of a depot against it. peers: vehicles read in a week.
+    centre [C, K + 1], the last of a calibration that nobody has. ageing [C] per km. offset_sd [C].
+    season_move, depot_move [C, lags]: variance of a week's movement of the family, and of a depot against it.
+    peers: vehicles read in a week.
     corrections: how many of them a vehicle's readings have. readings_a_year: of a vehicle.
+    half_authority [C]: half of what the catalogue allows; where it names nothing, what readings span.
     """
 
     noise: Noise
@@ -43,6 +45,7 @@ class Fit:
     peers: float
     corrections: float
     readings_a_year: float
+    half_authority: Float64s
 
 
 def fit_family(panel: Panel, *, settled: Bools, until: float) -> Fit:
@@ -55,10 +58,8 @@ def fit_family(panel: Panel, *, settled: Bools, until: float) -> Fit:
     """
     day = days(panel)
     vehicle = vehicle_of_row(panel)
-    step = max(1, len(panel.vehicles) // SAMPLE)
-    rows = np.flatnonzero((day < until) & (vehicle % step == 0))
-    if not len(rows):
-        rows = np.flatnonzero(day < until)
+    known = np.unique(vehicle[day < until])
+    rows = np.flatnonzero((day < until) & np.isin(vehicle, known[:: max(1, len(known) // SAMPLE)]))
     values, epoch, ok = panel.values.T[:, rows], panel.epoch.T[:, rows], settled[:, rows]
     row_start = np.searchsorted(vehicle[rows], np.arange(len(panel.vehicles) + 1)).astype(np.int64)
     stand = may_stand(values, epoch, row_start, panel.resolution)
@@ -68,8 +69,9 @@ def fit_family(panel: Panel, *, settled: Bools, until: float) -> Fit:
         ok[c] &= ~repeats(values[c], epoch[c], row_start, always, low[c], high[c])
     week = np.floor((day[rows] - day[rows].min()) / WEEK).astype(np.int32)
     weeks = int(week.max()) + 1
-    depots = len(panel.depots) if len(rows) / (weeks * len(panel.depots)) >= 5 else 1
-    cell = (week + weeks * (panel.depot[rows] if depots > 1 else 0)).astype(np.int32)
+    places, depot = np.unique(panel.depot[rows], return_inverse=True)
+    depots = len(places) if len(rows) / (weeks * len(places)) >= 5 else 1
+    cell = (week + weeks * (depot if depots > 1 else 0)).astype(np.int32)
     healthy, together, peers = take_out_levels(values, epoch, row_start, cell, weeks * depots, ok)
     km = panel.km[rows]
     whole = np.zeros((1, len(rows)), dtype=np.int32)
@@ -99,8 +101,18 @@ def fit_family(panel: Panel, *, settled: Bools, until: float) -> Fit:
         peers=len(rows) / weeks,
         corrections=float(np.isfinite(values).mean() * len(values)),
         readings_a_year=_pace(day[rows], vehicle[rows]),
+        half_authority=_half_authority(panel, values),
         offset_sd=_offset_sd(level - centre[:, panel.calibration[rows]], row_start, noise.sigma),
     )
+
+
+def _half_authority(panel: Panel, values: Float32s) -> Float64s:
+    half = (panel.high_limit - panel.low_limit) / 2
+    with np.errstate(invalid="ignore"):
+        usable = np.isfinite(half) & (half > 0)
+    span = np.array([np.nanstd(row) if np.isfinite(row).any() else 0.0 for row in values[~usable]])
+    half[~usable] = np.maximum(10 * span, 1e-9)
+    return half
 
 
 def _pace(day: Float64s, vehicle: Int32s) -> float:
@@ -110,7 +122,7 @@ def _pace(day: Float64s, vehicle: Int32s) -> float:
 
 
 def _centres(level: Float64s, calibration: Int32s, calibrations: int, neutral: Float64s, vehicle: Int32s) -> Float64s:
-    """[C, K]: the family's median under each calibration; a calibration on fewer than three vehicles takes the whole's.
+    """[C, K + 1]: the family's median under each calibration; one on fewer than three vehicles takes the whole's.
 
     Small families lean on the neutral value.
     """
@@ -119,7 +131,7 @@ def _centres(level: Float64s, calibration: Int32s, calibrations: int, neutral: F
     known = np.where(np.isfinite(neutral), neutral, whole)
     whole = np.where(np.isfinite(whole), whole, known)
     whole = (vehicles * whole + known) / (vehicles + 1)
-    centre = np.repeat(whole[:, None], calibrations, axis=1)
+    centre = np.repeat(whole[:, None], calibrations + 1, axis=1)
     for k in range(calibrations):
         mine = calibration == k
         if len(np.unique(vehicle[mine])) >= 3:

@@ -9,6 +9,7 @@ import numpy.typing as npt
 import polars as pl
 
 from pipelines.bands.normal import SCORES, WEEK, Normal, days
+from pipelines.bands.season import WEEK_PARTS, WEEKLY
 from pipelines.handover import Float64s, Panel
 
 MODEL = (
@@ -17,8 +18,8 @@ MODEL = (
 )  # fmt: skip
 TIME = pl.Datetime("us", "UTC")
 SEASON_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
-    "engine_family": pl.String, "depot": pl.String, "correction": pl.String, "week_from": TIME, "season": pl.Float64,
-    "variance": pl.Float64,
+    "engine_family": pl.String, "depot": pl.String, "correction": pl.String, "week_from": TIME,
+    **dict.fromkeys(WEEK_PARTS, pl.Float64),
 }  # fmt: skip
 
 
@@ -27,15 +28,14 @@ class Bands:
     """A family's bands, all that the filter runs on.
 
     learn_hours: [C]. threshold: [B]. start: day since 1970 from which weeks count.
-    season, season_variance: [C, W, depots].
+    weeks: [C, W, depots + 1] of the season's `WEEKLY`; the last stands for depots that nobody is at yet.
     """
 
     normal: Normal
     learn_hours: Float64s
     threshold: Float64s
     start: float
-    season: Float64s
-    season_variance: Float64s
+    weeks: np.ndarray
 
 
 def kept_tables(families: Sequence[tuple[Panel, Bands]]) -> dict[str, pl.DataFrame]:
@@ -66,24 +66,24 @@ def _family_tables(panel: Panel, bands: Bands) -> dict[str, pl.DataFrame]:
     )
     centre = pl.DataFrame(
         {
-            "engine_family": [panel.family] * normal.centre.size,
+            "engine_family": [panel.family] * (len(codes) * blocks * calibrations),
             "correction": np.repeat(np.array(codes, dtype=object), blocks * calibrations).tolist(),
             "block_from": np.tile(np.repeat(np.array(starts, dtype=object), calibrations), len(codes)).tolist(),
             "calibration": list(panel.calibrations) * (len(codes) * blocks),
-            "centre": normal.centre.ravel(),
+            "centre": normal.centre[:, :, :-1].ravel(),
         },
         schema_overrides={"block_from": TIME},
     )
-    weeks, depots = bands.season.shape[1:]
+    read = bands.weeks[:, :, :-1]
+    weeks, depots = read.shape[1:]
     week_from = _times(bands.start + WEEK * np.arange(weeks))
     season = pl.DataFrame(
         {
-            "engine_family": [panel.family] * bands.season.size,
+            "engine_family": [panel.family] * read.size,
             "depot": list(panel.depots) * (len(codes) * weeks),
             "correction": np.repeat(np.array(codes, dtype=object), weeks * depots).tolist(),
             "week_from": np.tile(np.repeat(np.array(week_from, dtype=object), depots), len(codes)).tolist(),
-            "season": bands.season.ravel(),
-            "variance": bands.season_variance.ravel(),
+            **{name: read[name].ravel() for name in WEEK_PARTS},
         },
         schema=SEASON_SCHEMA,
     )
@@ -127,14 +127,16 @@ def kept_bands(panel: Panel, tables: Mapping[str, pl.DataFrame]) -> tuple[Panel,
         pl.DataFrame({"depot": panel.depots}, schema={"depot": pl.String}), how="cross"
     ).join(season, on=["correction", "week_from", "depot"], how="left", maintain_order="left")  # fmt: skip
     shape = (len(codes), len(weeks), len(panel.depots))
+    read = np.zeros((*shape[:2], shape[2] + 1), dtype=WEEKLY)
+    for name in WEEK_PARTS:
+        read[name][:, :, :-1] = grid[name].fill_null(0.0).to_numpy().reshape(shape)
     last = model.group_by("correction", maintain_order=True).last()
     bands = Bands(
         normal=normal,
         learn_hours=last["learn_hours"].to_numpy(),
         threshold=model["threshold"].to_numpy()[:blocks],
         start=float(weeks.dt.epoch("us")[0]) / 86_400e6,
-        season=grid["season"].fill_null(0.0).to_numpy().reshape(shape),
-        season_variance=grid["variance"].fill_null(0.0).to_numpy().reshape(shape),
+        weeks=read,
     )
     return _cut(panel, codes, where), bands
 

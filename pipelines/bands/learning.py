@@ -6,13 +6,15 @@ a later reading changes nothing that was computed for an earlier block. Small fa
 
 from collections import defaultdict
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 
 import numpy as np
 
 from pipelines.bands.fit import Fit, fit_family
 from pipelines.bands.normal import Normal, days
 from pipelines.bands.tails import tail_table
-from pipelines.handover import Bools, Float64s, Panel
+from pipelines.handover import Bools, Float64s, Int32s, Int64s, Panel
 
 # Days since the fleet's first reading at which the model is learned anew.
 BLOCK_STARTS = np.cumsum([0, 182, 91, 91, 182, 182, 364, 364, 728, 728, 728, 728])
@@ -23,48 +25,86 @@ PRIOR_PEERS = 20.0  # vehicles read a week that other families' movements are wo
 LEAST_WANDER = 3e-4  # variance of a healthy level's slow movement per day, in noise variances
 LEAST_MOVE = 0.005  # variance of a season's movement in a week, in noise variances
 
+THREADS = 2
 
-def learn_normals(panels: Sequence[Panel], *, fleet_start: float, settled: Sequence[Bools]) -> list[Normal]:
+Shown = tuple[int, float, Float64s]  # what a family shows: how far to trust it, its weight, the value
+
+
+def learn_normals(
+    panels: Sequence[Panel], *, fleet_start: float, settled: Sequence[Bools], known: Sequence[Normal] = ()
+) -> list[Normal]:
     """Each family's normal.
 
     Args:
         panels: The families, each with readings and corrections.
         fleet_start: Day (since 1970) of the fleet's first reading, from which blocks are counted.
         settled: Of each family [C, R]: False while relearning.
+        known: Each family's first blocks, as many of all, where they are known already; they are taken as they are.
     """
     last = max((float(days(panel).max()) for panel in panels), default=fleet_start)
-    starts = fleet_start + BLOCK_STARTS
-    starts = starts[starts <= last]
-    fits = [_fits(panel, starts, rows) for panel, rows in zip(panels, settled, strict=True)]
-    by_block = [_pooled(panels, [fit[b] for fit in fits]) for b in range(len(starts))]
-    return [_normal(panel, starts, fits[f], [block[f] for block in by_block]) for f, panel in enumerate(panels)]
+    starts = block_starts(fleet_start, last)
+    ends = [_ends(panel, starts) for panel in panels]
+    done = min((len(normal.starts) for normal in known), default=0)
+    wanted = sorted({(f, end) for f, own in enumerate(ends) for end in own[done:]}, key=lambda job: -job[1])
+    with ThreadPoolExecutor(THREADS) as pool:
+        found = pool.map(lambda job: fit_family(panels[job[0]], settled=settled[job[0]], until=job[1]), wanted)
+        fits = dict(zip(wanted, found, strict=True))
+    learned = [[fits[f, end] for end in own[done:]] for f, own in enumerate(ends)]
+    trusted = _trusted(np.array([days(panel).min() for panel in panels]), starts)
+    by_block = [_pooled(panels, [fit[b] for fit in learned], trusted[:, done + b]) for b in range(len(starts) - done)]
+    if not by_block:
+        return [replace(normal, block=_block(panel, starts)) for panel, normal in zip(panels, known, strict=True)]
+    new = [_normal(panel, starts, learned[f], [block[f] for block in by_block]) for f, panel in enumerate(panels)]
+    return [before.followed_by(after) for before, after in zip(known, new, strict=True)] if done else new
 
 
-def _fits(panel: Panel, starts: Float64s, settled: Bools) -> list[Fit]:
-    """One fit a block; a block before the family has any past of its own takes the first that has."""
-    first = days(panel).min()
-    fits: dict[float, Fit] = {}
-    ends = []
-    for index, start in enumerate(starts):
-        end = start if start - first >= ENOUGH_DAYS else np.append(starts, np.inf)[index + 1]
-        ends.append(max(end, np.nextafter(first, np.inf)))
-    for end in ends:
-        if end not in fits:
-            fits[end] = fit_family(panel, settled=settled, until=end)
-    return [fits[end] for end in ends]
+def block_starts(fleet_start: float, last: float) -> Float64s:
+    """[B] days (since 1970) at which the model is learned anew, up to the day `last`."""
+    starts: Float64s = fleet_start + BLOCK_STARTS
+    return starts[starts <= last]
 
 
-def _pooled(panels: Sequence[Panel], fits: Sequence[Fit]) -> list[dict[str, Float64s]]:
-    """Noise and movements of each family in one block, drawn to all families' by its readings' worth."""
-    known: dict[str, list[tuple[float, Float64s]]] = defaultdict(list)
-    moved: dict[str, list[tuple[float, Float64s]]] = defaultdict(list)
-    for panel, fit in zip(panels, fits, strict=True):
+def settled_blocks(panels: Sequence[Panel], *, fleet_start: float, until: float) -> int:
+    """How many of the first blocks rest on nothing later than the day `until`, in every family read before it."""
+    last = max((float(days(panel).max()) for panel in panels), default=fleet_start)
+    starts = block_starts(fleet_start, last)
+    known = [_ends(panel, starts) for panel in panels if days(panel).min() < until]
+    return min((int(np.argmin([*(end <= until for end in own), False])) for own in known), default=0)
+
+
+def _ends(panel: Panel, starts: Float64s) -> list[float]:
+    """[B] day before which the readings lie that a block is learned from.
+
+    Its start, or where the family has no past of its own by then, the end of the block, or its first reading.
+    """
+    first = float(days(panel).min())
+    nexts = np.append(starts, np.inf)[1:]
+    ends = np.where(starts - first >= ENOUGH_DAYS, starts, nexts)
+    return [float(end) for end in np.maximum(ends, np.nextafter(first, np.inf))]
+
+
+def _trusted(first: Float64s, starts: Float64s) -> Int64s:
+    """[F, B] how far what a family's block shows counts for others: 2 it rests on a past, 1 on itself, 0 on later."""
+    nexts = np.append(starts, np.inf)[1:]
+    past = starts[None] - first[:, None] >= ENOUGH_DAYS
+    return np.where(past, 2, np.where(first[:, None] < nexts[None], 1, 0))
+
+
+def _pooled(panels: Sequence[Panel], fits: Sequence[Fit], trusted: Int64s) -> list[dict[str, Float64s]]:
+    """Noise and movements of each family in one block, drawn to all families' by its readings' worth.
+
+    Of the families that have a correction, those count whose fit can be trusted most: so what a family shows in its
+    first block changes nothing that was computed for an elder one.
+    """
+    known: dict[str, list[Shown]] = defaultdict(list)
+    moved: dict[str, list[Shown]] = defaultdict(list)
+    for panel, fit, trust in zip(panels, fits, trusted, strict=True):
         sigma = _floored_sigma(panel, fit)
-        share = np.log(sigma / _half_authority(panel))
+        share = np.log(sigma / fit.half_authority)
         move = np.stack([fit.season_move, fit.depot_move], axis=1) / sigma[:, None, None] ** 2
         for c, code in enumerate(panel.codes):
-            known[code].append((fit.noise.pairs[c], share[c]))
-            moved[code].append((fit.peers, move[c]))
+            known[code].append((trust, fit.noise.pairs[c], share[c]))
+            moved[code].append((trust, fit.peers, move[c]))
     shares = {code: _mean(rows, PRIOR_PAIRS, np.log(AUTHORITY_SIGMA)) for code, rows in known.items()}
     moves = {code: _mean(rows, 0.0, 0.0) for code, rows in moved.items()}
     return [_drawn(panel, fit, shares, moves) for panel, fit in zip(panels, fits, strict=True)]
@@ -73,7 +113,7 @@ def _pooled(panels: Sequence[Panel], fits: Sequence[Fit]) -> list[dict[str, Floa
 def _drawn(panel: Panel, fit: Fit, shares: dict[str, Float64s], moves: dict[str, Float64s]) -> dict[str, Float64s]:
     """One family's noise and movements, drawn to the means of all."""
     noise = fit.noise
-    prior = np.log(_half_authority(panel)) + np.array([shares[code] for code in panel.codes])
+    prior = np.log(fit.half_authority) + np.array([shares[code] for code in panel.codes])
     weight = noise.pairs / (noise.pairs + PRIOR_PAIRS)
     sigma = np.exp(weight * np.log(_floored_sigma(panel, fit)) + (1 - weight) * prior)
     trust = fit.peers / (fit.peers + PRIOR_PEERS)
@@ -93,39 +133,30 @@ def _drawn(panel: Panel, fit: Fit, shares: dict[str, Float64s], moves: dict[str,
 
 def _floored_sigma(panel: Panel, fit: Fit) -> Float64s:
     """[C] sigma, never below what rounding hides."""
-    floor = np.maximum(np.nan_to_num(panel.resolution) / 4, 1e-3 * AUTHORITY_SIGMA * _half_authority(panel))
+    floor = np.maximum(np.nan_to_num(panel.resolution) / 4, 1e-3 * AUTHORITY_SIGMA * fit.half_authority)
     return np.maximum(fit.noise.sigma, floor)
 
 
-def _mean(rows: Sequence[tuple[float, Float64s]], prior_weight: float, prior: float) -> Float64s:
-    """Weighted mean of (weight, value), with a prior."""
-    weights = np.array([weight for weight, _ in rows])
-    values = np.array([value for _, value in rows])
+def _mean(rows: Sequence[Shown], prior_weight: float, prior: float) -> Float64s:
+    """Weighted mean of the values that can be trusted most, with a prior."""
+    most = max(trust for trust, _, _ in rows)
+    weights = np.array([weight for trust, weight, _ in rows if trust == most])
+    values = np.array([value for trust, _, value in rows if trust == most])
     total: Float64s = np.tensordot(weights, values, axes=1) + prior_weight * prior
     mean: Float64s = total / max(float(weights.sum()) + prior_weight, 1e-9)
     return mean
 
 
-def _half_authority(panel: Panel) -> Float64s:
-    """[C] half the authority; where the catalogue names none, what readings span."""
-    half = (panel.high_limit - panel.low_limit) / 2
-    with np.errstate(invalid="ignore"):
-        usable = np.isfinite(half) & (half > 0)
-    if usable.all():
-        return half
-    span = np.array([np.nanstd(column) if np.isfinite(column).any() else 0.0 for column in panel.values.T])
-    return np.where(usable, half, np.maximum(10 * span, 1e-9))
-
-
 def _normal(panel: Panel, starts: Float64s, fits: Sequence[Fit], pooled: Sequence[dict[str, Float64s]]) -> Normal:
+    """The last blocks, those that were fitted."""
     stacked = {name: np.stack([block[name] for block in pooled], axis=1) for name in pooled[0]}
     tables: dict[int, Float64s] = {}
     for fit, block in zip(fits, pooled, strict=True):
         if id(fit) not in tables:
             tables[id(fit)] = tail_table(fit, block)
     return Normal(
-        block=(np.searchsorted(starts, days(panel), side="right") - 1).astype(np.int32),
-        starts=starts,
+        block=_block(panel, starts),
+        starts=starts[-len(fits) :],
         centre=np.stack([fit.centre for fit in fits], axis=1),
         may_stand=np.stack([fit.may_stand for fit in fits], axis=1),
         ageing=np.stack([fit.ageing for fit in fits], axis=1),
@@ -134,3 +165,8 @@ def _normal(panel: Panel, starts: Float64s, fits: Sequence[Fit], pooled: Sequenc
         readings_a_year=np.array([fit.readings_a_year for fit in fits]),
         **stacked,
     )
+
+
+def _block(panel: Panel, starts: Float64s) -> Int32s:
+    """[R] the block of each row."""
+    return (np.searchsorted(starts, days(panel), side="right") - 1).astype(np.int32)

@@ -1,6 +1,7 @@
 """What is normal in a family, block of time by block of time: the arrays that bands and filter run on, no computing."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 
@@ -15,7 +16,8 @@ SCORES = np.array([0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5])  # normal scores at 
 class Normal:
     """A family's normal: B blocks of time, C corrections, K calibrations.
 
-    block: [R] the block of each row. starts: [B] days since 1970. centre: [C, B, K], at 0 km. ageing: [C, B] per km.
+    block: [R] the block of each row. starts: [B] days since 1970. centre: [C, B, K + 1], at 0 km, the last
+    of a calibration that nobody has. ageing: [C, B] per km.
     sigma, memory_days, rounding (variance), wander (variance per day), offset_sd, season_move, depot_move (variances
     of a week's movement): [C, B]. may_stand [C, B]: a repeat shows nothing.
     tails: [C, B, 8] innovations, in their own sd, whose normal scores are `SCORES`.
@@ -38,6 +40,23 @@ class Normal:
     corrections: Float64s
     readings_a_year: Float64s
 
+    def first_blocks(self, count: int) -> "Normal":
+        """The same without the later blocks."""
+        cut = {name: value[:, :count] if value.ndim > 1 else value[:count] for name, value in self.by_block().items()}
+        return replace(self, **cut)
+
+    def followed_by(self, later: "Normal") -> "Normal":
+        """The blocks of both, for the rows of `later`."""
+        both = {
+            name: np.concatenate([value, getattr(later, name)], axis=min(1, value.ndim - 1))
+            for name, value in self.by_block().items()
+        }
+        return replace(later, **both)
+
+    def by_block(self) -> dict[str, Any]:
+        """All but `block`, by name."""
+        return {field.name: getattr(self, field.name) for field in fields(self) if field.name != "block"}
+
     def model(self, c: int) -> Float64s:
         """[B, 5] healthy noise of one correction, as the filter takes it."""
         return np.stack(
@@ -50,11 +69,11 @@ class Normal:
         blur: Float64s = self.sigma[c] ** 2 * (1 + rho) / (1 - rho) + self.rounding[c]
         return blur
 
-    def season_worth(self, c: int, variance: Float64s) -> Float64s:
+    def season_worth(self, c: int, variance: Float64s, block: Int32s) -> Float64s:
         """[R] factor for the season's error variance [R]: it lasts longer than the noise, so it counts for more."""
         move, memory = self.season_move[c] + self.depot_move[c], self.memory_days[c]
-        longest: Float64s = np.maximum(LONGEST_ERROR / memory, 1.0)[self.block]
-        worth: Float64s = np.clip(variance * (WEEK / move / memory)[self.block], 1.0, longest)
+        longest: Float64s = np.maximum(LONGEST_ERROR / memory, 1.0)[block]
+        worth: Float64s = np.clip(variance * (WEEK / move / memory)[block], 1.0, longest)
         return worth
 
 

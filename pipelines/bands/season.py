@@ -1,180 +1,210 @@
-"""The season: what peers at a depot do together, week by week; a compiled kernel over one correction, no frames."""
+"""The season: what peers at a depot do together, week by week; compiled kernels over one correction, no frames.
+
+`run_weeks` goes through the weeks with everyone in and keeps what each week rests on; `run_rows` takes from that the
+season of any vehicle's rows, with the vehicle's own share in its week taken out. Both can go on from any week's end.
+"""
 
 import numba
 import numpy as np
+
+from pipelines.handover import Int32s, Int64s
 
 PASSES = 3  # of the robust mean
 CUT = 4.0  # peers further than this many sigmas from the rest say nothing about the season (Tukey's biweight)
 START_FROM = 201  # peers whose median starts the robust mean
 
+# One vehicle at a week's end: sum and number of its readings in the epoch, without centre and season.
+PEER = np.dtype([("total", "f8"), ("count", "f8"), ("epoch", "i4")], align=True)
+# One depot in one week: season and its variance against the family's, the family's own, the depot's before the week's
+# readings, and of those their weight, their mean, and the centre that their weights were taken about.
+WEEK_PARTS = ("season", "depot_variance", "family_variance", "prior", "prior_variance", "weight", "mean", "centre")
+WEEKLY = np.dtype([(name, "f8") for name in (*WEEK_PARTS, "family")] + [("begun", "?")], align=True)
+
+
+def blank_peers(vehicles: int) -> np.ndarray:
+    """[V] of `PEER`: nothing read yet."""
+    peers = np.zeros(vehicles, dtype=PEER)
+    peers["epoch"] = -1
+    return peers
+
+
+def by_cell(week: Int64s, depot: Int32s, shape: tuple[int, int], *, since: int) -> tuple[Int64s, Int64s]:
+    """Rows of the weeks from `since` on, sorted by week, then depot, then as they stand; first of each [W * D + 1]."""
+    weeks, depots = shape
+    rows = np.flatnonzero(week >= since)
+    cell = week[rows] * depots + depot[rows]
+    order = np.argsort(cell, kind="stable")
+    return rows[order], np.searchsorted(cell[order], np.arange(weeks * depots + 1)).astype(np.int64)
+
 
 @numba.njit(cache=True, nogil=True)
-def robust_mean(x, variance, count, chosen):  # type: ignore[no-untyped-def]
-    """Biweight mean of the first `count` entries from their median; (mean, its variance, sum of weights).
+def peer_weight(x, variance, centre):  # type: ignore[no-untyped-def]
+    """Weight of a peer's reading in the robust mean."""
+    d = (x - centre) / (CUT * np.sqrt(variance))
+    return (1 - d * d) ** 2 / variance if abs(d) < 1 else 0.0
 
-    `chosen` [count] receives each entry's weight in the sum.
-    """
-    step = max(1, count // START_FROM)
-    centre = np.median(x[:count:step])
+
+@numba.njit(cache=True, nogil=True)
+def robust_mean(x, variance):  # type: ignore[no-untyped-def]
+    """Biweight mean from the median: the mean, the sum of weights, and the centre that these were taken about."""
+    step = max(1, len(x) // START_FROM)
+    mean = centre = np.median(x[::step])
     total = 0.0
     for _ in range(PASSES):
+        centre = mean
         total = weighted = 0.0
-        for i in range(count):
-            d = (x[i] - centre) / (CUT * np.sqrt(variance[i]))
-            w = (1 - d * d) ** 2 / variance[i] if abs(d) < 1 else 0.0
-            chosen[i] = w
+        for i in range(len(x)):
+            w = peer_weight(x[i], variance[i], centre)
             total += w
             weighted += w * x[i]
         if total <= 0:
             break
-        centre = weighted / total
-    return centre, total
+        mean = weighted / total
+    return mean, total, centre
 
 
 @numba.njit(cache=True, nogil=True)
-def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR0917 - one compiled pass over the weeks
-    x,
-    order,
-    week_start,
-    vehicle,
-    depot,
-    epoch,
-    block,
-    noise2,
-    offset2,
-    move2,
-    depot_move2,
-    depots,
-    vehicles,
-    exclude,
-    season,
-    variance,
-    weekly,
-    weekly_variance,
+def run_weeks(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR0917 - one pass over the weeks
+    x, order, cell_start, first, last, vehicle, epoch, block, noise2, offset2, move2, depot_move2, exclude, peers, weeks
 ):
-    """Season of one correction at every row, from other vehicles' rows up to the end of that row's week.
+    """Weeks `first` up to `last` of one correction, going on from the week before.
 
     Args:
         x: [R] readings minus centre and ageing; NaN: not read.
-        order: [R] rows sorted by week, then as they stand.
-        week_start: [W + 1] first entry of `order` of each week.
+        order: Rows sorted by week and depot.
+        cell_start: [W * D + 1] first entry of `order` of each week and depot.
+        first: Week to begin with; the one before it is known, or it is 0.
+        last: Week to stop at.
         vehicle: [R] index of the vehicle.
-        depot: [R] index of its depot.
         epoch: [R] learning epoch of the series.
         block: [R] row of the model that holds then.
         noise2: [B] variance of a week's noise as a mean over many weeks sees it.
         offset2: [B] variance of vehicles' levels.
         move2: [B] variance of a week's movement of the family.
         depot_move2: [B] variance of a week's movement of a depot against the family.
-        depots: How many.
-        vehicles: How many.
-        exclude: A vehicle whose rows are left out throughout; -1: none, and each row's own share in its week is taken
-            out instead.
-        season: [R] output (only rows of `exclude`, if one is given).
-        variance: [R] output, error variance of the season.
-        weekly: [W, depots] output, the season with everyone in.
-        weekly_variance: [W, depots] output.
+        exclude: A vehicle whose rows are left out throughout; -1: none.
+        peers: [V] of `PEER`, as they stand before week `first`; brought to the end of the last.
+        weeks: [W, D] of `WEEKLY`, filled from `first` on.
     """
-    sums = np.zeros(vehicles)
-    counts = np.zeros(vehicles)
-    current = np.full(vehicles, -1, dtype=np.int32)
+    depots = weeks.shape[1]
     size = 0
-    for w in range(len(week_start) - 1):
-        size = max(size, week_start[w + 1] - week_start[w])
+    for w in range(first, last):
+        size = max(size, cell_start[(w + 1) * depots] - cell_start[w * depots])
     d = np.empty(size)
     d2 = np.empty(size)
-    weight = np.empty(size)
     rows = np.empty(size, dtype=np.int64)
-    some = np.empty(size)
-    some2 = np.empty(size)
-    some_weight = np.empty(size)
-    place = np.empty(size, dtype=np.int64)
-    family = 0.0
-    family2 = 0.0
-    at = np.zeros(depots)
-    at2 = np.zeros(depots)
-    begun = False
-    for w in range(len(week_start) - 1):
+    start = np.zeros(depots + 1, dtype=np.int64)
+    for w in range(first, last):
         count = 0
         b = 0
-        for i in range(week_start[w], week_start[w + 1]):
-            r = order[i]
-            b = block[r]
-            v = vehicle[r]
-            if np.isnan(x[r]) or v == exclude:
-                continue
-            if epoch[r] != current[v]:
-                current[v] = epoch[r]
-                sums[v] = 0.0
-                counts[v] = 0.0
-            shrink = counts[v] + noise2[b] / offset2[b]
-            rows[count] = r
-            d[count] = x[r] - sums[v] / shrink
-            d2[count] = noise2[b] * (1 + 1 / shrink)
-            count += 1
-        if week_start[w + 1] > week_start[w]:
-            before = family
-            q, qd = move2[b], depot_move2[b]
-            family2 += q
-            if count:
-                mean, total = robust_mean(d, d2, count, weight)
-                if begun and total > 0:
-                    gain = family2 / (family2 + 1 / total)
-                    family += gain * (mean - family)
-                    family2 *= 1 - gain
-                begun = True
-            for g in range(depots):
-                prior = at[g] + family - before
-                prior2 = at2[g] + qd
-                inside = 0
-                for i in range(count):
-                    if depot[rows[i]] == g:
-                        some[inside] = d[i]
-                        some2[inside] = d2[i]
-                        place[inside] = i
-                        inside += 1
-                at[g] = prior
-                at2[g] = prior2
-                total = mean = 0.0
-                if inside:
-                    mean, total = robust_mean(some, some2, inside, some_weight)
-                    if total > 0:
-                        gain = prior2 / (prior2 + 1 / total)
-                        at[g] += gain * (mean - prior)
-                        at2[g] *= 1 - gain
-                weekly[w, g] = at[g]
-                weekly_variance[w, g] = at2[g] + family2
-                if exclude >= 0:
-                    continue
-                for k in range(inside):
-                    r = rows[place[k]]
-                    season[r] = at[g]
-                    variance[r] = at2[g] + family2
-                    others = total - some_weight[k]
-                    if total > 0:
-                        lone = prior
-                        lone2 = prior2
-                        if others > 1e-12 * total:
-                            without = (total * mean - some_weight[k] * some[k]) / others
-                            gain = prior2 / (prior2 + 1 / others)
-                            lone = prior + gain * (without - prior)
-                            lone2 = prior2 * (1 - gain)
-                        season[r] = lone
-                        variance[r] = lone2 + family2
-            for i in range(count):
-                v = vehicle[rows[i]]
-                sums[v] += x[rows[i]] - at[depot[rows[i]]]
-                counts[v] += 1
-        else:
-            for g in range(depots):
-                weekly[w, g] = at[g]
-                weekly_variance[w, g] = at2[g] + family2
-        if exclude >= 0:
-            for i in range(week_start[w], week_start[w + 1]):
+        for g in range(depots):
+            start[g] = count
+            if w > 0:
+                weeks[w, g] = weeks[w - 1, g]
+            weeks[w, g].weight = 0.0
+            for i in range(cell_start[w * depots + g], cell_start[w * depots + g + 1]):
                 r = order[i]
-                if vehicle[r] == exclude:
-                    season[r] = at[depot[r]]
-                    variance[r] = at2[depot[r]] + family2
+                b = block[r]
+                if np.isnan(x[r]) or vehicle[r] == exclude:
+                    continue
+                peer = peers[vehicle[r]]
+                if epoch[r] != peer.epoch:
+                    peer.epoch = epoch[r]
+                    peer.total = 0.0
+                    peer.count = 0.0
+                shrink = peer.count + noise2[b] / offset2[b]
+                rows[count] = r
+                d[count] = x[r] - peer.total / shrink
+                d2[count] = noise2[b] * (1 + 1 / shrink)
+                count += 1
+        start[depots] = count
+        if cell_start[(w + 1) * depots] == cell_start[w * depots]:
+            continue
+        family = before = weeks[w, 0].family
+        family2 = weeks[w, 0].family_variance + move2[b]
+        begun = weeks[w, 0].begun
+        if count:
+            mean, total, _ = robust_mean(d[:count], d2[:count])
+            if begun and total > 0:
+                gain = family2 / (family2 + 1 / total)
+                family += gain * (mean - family)
+                family2 *= 1 - gain
+            begun = True
+        for g in range(depots):
+            week = weeks[w, g]
+            week.family, week.family_variance, week.begun = family, family2, begun
+            week.prior = week.season + family - before
+            week.prior_variance = week.depot_variance + depot_move2[b]
+            week.season, week.depot_variance = week.prior, week.prior_variance
+            if start[g + 1] > start[g]:
+                inside = slice(start[g], start[g + 1])
+                week.mean, week.weight, week.centre = robust_mean(d[inside], d2[inside])
+                if week.weight > 0:
+                    gain = week.prior_variance / (week.prior_variance + 1 / week.weight)
+                    week.season += gain * (week.mean - week.prior)
+                    week.depot_variance *= 1 - gain
+            for i in range(start[g], start[g + 1]):
+                peer = peers[vehicle[rows[i]]]
+                if epoch[rows[i]] == peer.epoch:
+                    peer.total += x[rows[i]] - week.season
+                    peer.count += 1
+            if exclude >= 0:
+                week.weight = 0.0  # whom the season is for has no share in it
+
+
+@numba.njit(cache=True, nogil=True)
+def run_rows(  # type: ignore[no-untyped-def]  # noqa: PLR0917
+    x, first, row_start, week, depot, epoch, block, noise2, offset2, peers, weeks, season, variance
+):
+    """Season at each vehicle's rows from `first` on, from other vehicles' rows up to the end of the row's week.
+
+    Args:
+        x: [R] readings minus centre and ageing; NaN: not read, its season is left as it was.
+        first: [V] first row of each vehicle that is wanted, at a week's start.
+        row_start: [V + 1].
+        week: [R].
+        depot: [R] index of its depot.
+        epoch: [R] learning epoch of the series.
+        block: [R] row of the model that holds then.
+        noise2: [B] as for the weeks.
+        offset2: [B] as for the weeks.
+        peers: [V] of `PEER`, as they stand before row `first`; left alone.
+        weeks: [1 or V, W, D] of `WEEKLY`: for all, or for each vehicle its own, without it.
+        season: [R] output.
+        variance: [R] output, error variance of the season.
+    """
+    for v in range(len(row_start) - 1):
+        ours = weeks[v] if len(weeks) > 1 else weeks[0]
+        total, count, now = peers[v].total, peers[v].count, peers[v].epoch
+        opened = first[v]
+        for r in range(first[v], row_start[v + 1]):
+            if week[r] != week[opened]:
+                for i in range(opened, r):
+                    if not np.isnan(x[i]) and epoch[i] == now:
+                        total += x[i] - ours[week[i], depot[i]].season
+                        count += 1
+                opened = r
+            if np.isnan(x[r]):
+                continue
+            if epoch[r] != now:
+                now = epoch[r]
+                total = count = 0.0
+            here = ours[week[r], depot[r]]
+            season[r] = here.season
+            variance[r] = here.depot_variance + here.family_variance
+            if here.weight > 0:
+                noise = noise2[block[r]]
+                shrink = count + noise / offset2[block[r]]
+                d = x[r] - total / shrink
+                own = peer_weight(d, noise * (1 + 1 / shrink), here.centre)
+                others = here.weight - own
+                season[r] = here.prior
+                variance[r] = here.prior_variance + here.family_variance
+                if others > 1e-12 * here.weight:
+                    without = (here.weight * here.mean - own * d) / others
+                    gain = here.prior_variance / (here.prior_variance + 1 / others)
+                    season[r] = here.prior + gain * (without - here.prior)
+                    variance[r] = here.prior_variance * (1 - gain) + here.family_variance
 
 
 @numba.njit(cache=True, nogil=True)

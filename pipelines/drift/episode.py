@@ -9,8 +9,11 @@ from dataclasses import dataclass
 import numba
 import numpy as np
 
-from pipelines.drift import filter as sequential
-from pipelines.handover import FamilyDrift, Float64s
+from pipelines.bands.kept import Bands
+from pipelines.bands.season import blank_peers
+from pipelines.drift.filter import blank_series, empty_bank
+from pipelines.drift.readings import Readings, seasons, sift
+from pipelines.handover import Float64s, Panel
 
 SHAPES = 5  # step, ramp, accelerating (square), levelling off in a month, in three months
 LEVELLING_DAYS = (30.0, 90.0)
@@ -41,58 +44,56 @@ class Episodes:
         return cls(**{name: np.full((corrections, vehicles), np.nan) for name in cls.__dataclass_fields__})
 
 
-def explain(c: int, out: FamilyDrift, found: Episodes, inputs: tuple) -> None:  # type: ignore[type-arg]
+def explain(
+    c: int, found: Episodes, *, panel: Panel, readings: Readings, bands: Bands, weeks: np.ndarray, series: np.ndarray
+) -> None:
     """Fill row c of `found` for every vehicle whose alarm stands at its last reading.
 
     Args:
         c: Index of the correction.
-        out: What the filter found.
         found: Filled in place.
-        inputs: The arguments the filter ran on.
+        panel: The family's, whole.
+        readings: All of the correction.
+        bands: The family's.
+        weeks: [1 or V, W, D] of the season's `WEEKLY`.
+        series: [V] of the filter's `SERIES`, after the last reading.
     """
-    values, base, variance, epoch, calibration, row_start, day, hours, block, model, *rest = inputs
-    panel = out.panel
     limits = np.array(
         [
             panel.low_limit[c] if panel.can_fault_low[c] else np.nan,
             panel.high_limit[c] if panel.can_fault_high[c] else np.nan,
         ]
     )
-    for v in np.flatnonzero(out.alarm.T[c][row_start[1:] - 1] & (np.diff(row_start) > 0)):
-        rows = slice(row_start[v], row_start[v + 1])
-        count = row_start[v + 1] - row_start[v]
-        trace = np.full((count, 6), np.nan)
-        dummies = [np.empty(count, dtype=np.float32) for _ in range(4)] + [np.empty(count, dtype=np.bool_)] * 2
-        sequential.run(  # type: ignore[call-arg]
-            values[rows],
-            base[rows],
-            variance[rows],
-            epoch[rows],
-            calibration[rows],
-            np.array([0, count]),
-            day[rows],
-            hours[rows],
-            block[rows],
-            model,
-            *rest,
-            *dummies,
-            trace,
-        )
+    sigma = bands.normal.sigma[c]
+    for v in np.flatnonzero(series["on"]):
+        rows = slice(panel.row_start[v], panel.row_start[v + 1])
+        mine, km = readings.at(rows), panel.km[rows]
+        base, trace = _retraced(c, mine, bands, weeks[v : v + 1] if len(weeks) > 1 else weeks)
         read = np.flatnonzero(np.isfinite(trace[:, 0]))  # the newest epoch may not have been read yet
-        kept = read[epoch[rows][read] == epoch[rows][read[-1]]]
-        sigma = model[block[row_start[v + 1] - 1], sequential.SIGMA]
-        now = base[rows][kept[-1]] + trace[kept[-1], 5]
-        answer = posterior(trace[kept], day[rows][kept], sigma, limits - now)
-        alarm = out.alarm.T[c][rows]
-        began = count - 1
-        while began > 0 and alarm[began - 1]:
-            began -= 1
-        found.alarm_at[c, v] = day[rows][began]
+        kept = read[mine.epoch[read] == mine.epoch[read[-1]]]
+        day = mine.times.day
+        now = base[kept[-1]] + trace[kept[-1], 5]
+        answer = posterior(trace[kept], day[kept], sigma[mine.times.block[-1]], limits - now)
+        found.alarm_at[c, v] = series["since"][v]
         for name, value in zip(
             ("onset_low", "onset_at", "onset_high", "rate", "limit_p10", "limit_p50", "limit_p90"), answer, strict=True
         ):
             getattr(found, name)[c, v] = value
-        found.rate_per_1000km[c, v] = answer[3] / _thousand_km_per_30_days(day[rows], panel.km[rows], answer[1])
+        found.rate_per_1000km[c, v] = answer[3] / _thousand_km_per_30_days(day, km, answer[1])
+
+
+def _retraced(c: int, mine: Readings, bands: Bands, weeks: np.ndarray) -> tuple[Float64s, Float64s]:
+    """[n] base and [n, 6] steps of the filter, of all readings of one vehicle."""
+    count = len(mine.values)
+    start, end = np.array([0]), np.array([count])
+    seasonal = seasons(
+        c, mine, bands.normal, first=start, row_start=np.array([0, count]), peers=blank_peers(1), weeks=weeks
+    )
+    trace = np.full((count, 6), np.nan)
+    outputs = (*np.empty((4, count), dtype=np.float32), *np.empty((2, count), dtype=np.bool_))
+    series, onsets = blank_series(1), empty_bank(0)
+    sift(c, mine, bands, seasonal, first=start, last=end, series=series, onsets=onsets, outputs=outputs, trace=trace)
+    return mine.anchor + seasonal[0], trace
 
 
 def _thousand_km_per_30_days(day: Float64s, km: Float64s, onset: float) -> float:

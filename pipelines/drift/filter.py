@@ -17,6 +17,7 @@ import numba
 import numpy as np
 
 from pipelines.bands.normal import SCORES
+from pipelines.handover import Float64s
 
 # Columns of a model row: the healthy noise of one correction during one block of time.
 SIGMA, MEMORY_DAYS, ROUNDING, WANDER, OFFSET_SD = range(5)
@@ -37,7 +38,35 @@ PATIENCE = 3  # at this many readings in a row
 CARRIED = 0.25  # variance that a level gains over a reset, as a share of that between vehicles
 LEAST_SETTLED = 5  # readings of an epoch before an alarm can be raised
 HOURS_A_DAY = 2.0  # ignition hours a day where the clock is not known
+TIE = 1e-9  # a ramp that explains no more than a step does, give or take rounding, as after one reading, is none
 SETTLED_AT = 0.5  # relearning is over when less than this many sigmas can be left of it
+
+# What is known of one series after a reading: all that the next one needs beside the onsets in its bank.
+SERIES = np.dtype(
+    [(name, "f8") for name in (
+        "mu", "n", "level", "own", "own2", "normal", "before", "before2", "left_off", "peak", "side", "since",
+        "p11", "p12", "p22", "t_last", "t_read", "hour_last", "h", "amplitude",
+        "expected", "deviation", "slope", "evidence",
+    )]
+    + [(name, "i4") for name in ("count", "seen", "epoch", "calibration", "quiet")]
+    + [(name, "?") for name in ("on", "wild", "learning")],
+    align=True,
+)  # fmt: skip
+BANK_COLUMNS = 11  # of an onset: when, which reading; of its step, then its ramp: response, score, weight; squared z
+
+
+def blank_series(vehicles: int) -> np.ndarray:
+    """[V] of `SERIES`: nothing read yet."""
+    series = np.zeros(vehicles, dtype=SERIES)
+    for name in ("before", "since", "hour_last", "expected", "deviation", "slope", "evidence"):
+        series[name] = np.nan
+    series["epoch"] = series["calibration"] = -1
+    return series
+
+
+def empty_bank(vehicles: int) -> Float64s:
+    """Room for the onsets of so many series."""
+    return np.empty((vehicles * CANDIDATES, BANK_COLUMNS))
 
 
 @numba.njit(cache=True, nogil=True, inline="never")
@@ -76,10 +105,12 @@ def thin(bank, count, newest):  # type: ignore[no-untyped-def]
 
 @numba.njit(cache=True, nogil=True)
 def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR0917 - one compiled pass over the readings
-    values, base, base_variance, epoch, calibration, row_start, day, hours, block, model, tails, learn_hours, threshold,
-    expected, deviation, slope, evidence, alarm, relearning, trace,
+    values, base, base_variance, epoch, calibration, first, last, day, hours, block, model, tails, learn_hours,
+    threshold, series, onsets, expected, deviation, slope, evidence, alarm, relearning, trace, onsets_after,
 ):  # fmt: skip
     """Fill the six output rows of one correction; rows are sorted by vehicle, then time.
+
+    Going on from what it left gives what it gives in one go.
 
     Args:
         values: [R] readings; NaN: not read.
@@ -87,7 +118,8 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
         base_variance: [R] error variance of the season.
         epoch: [R] learning epoch of the series.
         calibration: [R] a new one may move the level for good.
-        row_start: [V + 1] first row of each vehicle.
+        first: [V] row of each vehicle to begin with.
+        last: [V] row to stop at.
         day: [R] time in days.
         hours: [R] stitched ignition hours; NaN: not known.
         block: [R] row of `model` that holds then.
@@ -96,6 +128,8 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
         tails: [B, 8] innovations (in their own sd) whose normal scores are `SCORES`.
         learn_hours: Time constant of relearning in ignition hours; 0: it does not relearn.
         threshold: [B] evidence at which an alarm is raised.
+        series: [V] of `SERIES`, as they stand before `first`; brought to `last`.
+        onsets: [n, 11] banks of onsets before `first`, one vehicle's after another's.
         expected: [R] output.
         deviation: [R] output, smoothed level minus expected.
         slope: [R] output, of the deviation per 30 days.
@@ -103,28 +137,24 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
         alarm: [R] output.
         relearning: [R] output.
         trace: [R, 6] receives each step of the filter, for `episode`; [0, 6]: not wanted.
+        onsets_after: [V * CANDIDATES, 11] receives the banks after `last`.
+
+    Returns:
+        How many rows of `onsets_after` are filled.
     """
-    bank = np.zeros((CANDIDATES, 11))
-    for v in range(len(row_start) - 1):
-        count = 0
-        seen = 0
-        now_epoch = -1
-        on = False
-        quiet = 0
-        mu = n = level = own = normal = peak = side = before2 = 0.0
-        before = np.nan
-        own2 = left_off = 0.0
-        calibration_last = -1
-        p11 = p12 = p22 = 0.0
-        t_last = t_read = h = amplitude = 0.0
-        wild = False
-        hour_last = np.nan
-        last_expected = np.nan
-        last_deviation = np.nan
-        last_slope = np.nan
-        last_evidence = np.nan
-        learning = False
-        for r in range(row_start[v], row_start[v + 1]):
+    bank = np.zeros((CANDIDATES, BANK_COLUMNS))
+    taken = given = 0
+    for v in range(len(first)):
+        s = series[v]
+        count, seen, now_epoch, on, quiet, wild = s.count, s.seen, s.epoch, s.on, s.quiet, s.wild
+        mu, n, level, own, own2, normal = s.mu, s.n, s.level, s.own, s.own2, s.normal
+        before, before2, left_off, peak, side, since = s.before, s.before2, s.left_off, s.peak, s.side, s.since
+        p11, p12, p22, t_last, t_read = s.p11, s.p12, s.p22, s.t_last, s.t_read
+        hour_last, h, amplitude, learning, calibration_last = s.hour_last, s.h, s.amplitude, s.learning, s.calibration
+        last_expected, last_deviation, last_slope, last_evidence = s.expected, s.deviation, s.slope, s.evidence
+        bank[:count] = onsets[taken : taken + count]
+        taken += count
+        for r in range(first[v], last[v]):
             y = values[r]
             if np.isnan(y):
                 expected[r] = last_expected
@@ -184,8 +214,8 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
                 bank[count, 1] = seen
                 bank[count, 2:] = 0.0
                 count += 1
-            s = p11 + 2 * p12 + p22 + m[ROUNDING]
-            root = np.sqrt(s)
+            variance = p11 + 2 * p12 + p22 + m[ROUNDING]
+            root = np.sqrt(variance)
             u = (x - mu - n) / root
             if not wild and seen and abs(u) > WILD * tails[block[r], -1]:
                 wild = True
@@ -201,8 +231,8 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
                 continue
             wild = False
             score = normal_score(u, tails[block[r]])
-            k1 = (p11 + p12) / s
-            k2 = (p12 + p22) / s
+            k1 = (p11 + p12) / variance
+            k2 = (p12 + p22) / variance
             best = 0.0
             best_t = best_v = best_d = best_rate = 0.0
             for j in range(count):
@@ -210,7 +240,7 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
                 bank[j, 2] += k1 * g
                 bank[j, 3] += k2 * g
                 bank[j, 4] += g * score / root
-                bank[j, 5] += g * g / s
+                bank[j, 5] += g * g / variance
                 z2 = bank[j, 4] * bank[j, 4] / bank[j, 5]
                 bank[j, 10] = z2
                 if z2 > best:
@@ -221,9 +251,9 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
                 bank[j, 6] += k1 * g
                 bank[j, 7] += k2 * g
                 bank[j, 8] += g * score / root
-                bank[j, 9] += g * g / s
+                bank[j, 9] += g * g / variance
                 z2 = bank[j, 8] * bank[j, 8] / bank[j, 9]
-                if z2 > best:
+                if z2 > best * (1 + TIE):
                     best = z2
                     best_t, best_v, best_d, best_rate = bank[j, 8], bank[j, 9], bank[j, 6], 1.0
             if len(trace):
@@ -232,9 +262,9 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
                 trace[r, 5] = mu + k1 * root * score
             mu += k1 * root * score
             n += k2 * root * min(max(u, -SHOCK), SHOCK)
-            p11 -= k1 * k1 * s
-            p12 -= k1 * k2 * s
-            p22 -= k2 * k2 * s
+            p11 -= k1 * k1 * variance
+            p12 -= k1 * k2 * variance
+            p22 -= k2 * k2 * variance
             t_last = t_read = day[r]
             hour_last = hours[r]
             calibration_last = calibration[r]
@@ -278,6 +308,7 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
                         p11 += spread2
             elif half > limit and seen >= LEAST_SETTLED and not learning and direction * away > 0:
                 on = abs(away) >= BACK * sigma
+                since = day[r]
                 quiet = 0
                 peak = abs(away)
                 side = direction
@@ -291,3 +322,12 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
             evidence[r] = last_evidence
             alarm[r] = on
             relearning[r] = learning
+        s.count, s.seen, s.epoch, s.on, s.quiet, s.wild = count, seen, now_epoch, on, quiet, wild
+        s.mu, s.n, s.level, s.own, s.own2, s.normal = mu, n, level, own, own2, normal
+        s.before, s.before2, s.left_off, s.peak, s.side, s.since = before, before2, left_off, peak, side, since
+        s.p11, s.p12, s.p22, s.t_last, s.t_read = p11, p12, p22, t_last, t_read
+        s.hour_last, s.h, s.amplitude, s.learning, s.calibration = hour_last, h, amplitude, learning, calibration_last
+        s.expected, s.deviation, s.slope, s.evidence = last_expected, last_deviation, last_slope, last_evidence
+        onsets_after[given : given + count] = bank[:count]
+        given += count
+    return given

@@ -5,13 +5,13 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
-from pipelines.bands import season
 from pipelines.bands.kept import Bands, kept_bands
-from pipelines.bands.normal import WEEK, days
 from pipelines.bands.panel import panels
-from pipelines.drift.episode import Episodes
+from pipelines.bands.season import blank_peers
+from pipelines.drift.family import empty_drift
+from pipelines.drift.filter import blank_series, empty_bank
+from pipelines.drift.readings import Times, output_rows, readings_of, seasons, sift
 from pipelines.drift.states import BAND_SIGMAS
-from pipelines.drift.straying import empty_drift, filter_correction
 from pipelines.handover import Evidence, Panel
 from pipelines.history.reconstruct import reconstruct
 
@@ -28,7 +28,8 @@ def correction_paths(evidence_of_one_vehicle: Evidence, extras: Mapping[str, pl.
 
     expected = centre (with ageing) + season + offset + relearning; level is the smoothed reading; evidence is the
     statistic that raises an alarm above threshold. While a correction relearns, its own part stands in `relearning`.
-    The season is that of all its peers, itself among them.
+    The season is that of its peers without it, as in the analysis; in families of ten and fewer, its past weeks have a
+    share in it.
 
     Args:
         evidence_of_one_vehicle: Its evidence at some as_of.
@@ -46,20 +47,20 @@ def correction_paths(evidence_of_one_vehicle: Evidence, extras: Mapping[str, pl.
 
 
 def _paths(panel: Panel, bands: Bands) -> pl.DataFrame:
-    day, normal = days(panel), bands.normal
+    normal, times = bands.normal, Times.of(panel, bands.normal, bands.start)
     out = empty_drift(panel, bands)
-    nothing = Episodes.none(len(panel.codes), len(panel.vehicles))
-    week = np.clip(((day - bands.start) // WEEK).astype(np.int64), 0, bands.season.shape[1] - 1)
+    first, last = panel.row_start[:-1], panel.row_start[1:]
     centre, seasonal = np.empty(out.expected.T.shape), np.empty(out.expected.T.shape)
     for c in range(len(panel.codes)):
-        centre[c] = season.anchors(panel.row_start, normal.block, panel.calibration,
-            normal.centre[c], normal.ageing[c], panel.km,
-        )  # fmt: skip
-        seasonal[c] = bands.season[c, week, panel.depot]
-        variance = bands.season_variance[c, week, panel.depot]
-        variance = variance * normal.season_worth(c, variance)
-        filter_correction(c, panel, bands, day, centre[c] + seasonal[c], variance, out, nothing)
-    rows = len(day)
+        readings = readings_of(c, panel, normal, times)
+        peers, series = blank_peers(len(first)), blank_series(len(first))
+        found = seasons(
+            c, readings, normal, first=first, row_start=panel.row_start, peers=peers, weeks=bands.weeks[c][None]
+        )
+        onsets, outputs = empty_bank(0), output_rows(c, out)
+        sift(c, readings, bands, found, first=first, last=last, series=series, onsets=onsets, outputs=outputs)
+        centre[c], seasonal[c] = readings.anchor, found[0]
+    rows = len(times.day)
     expected = out.expected.T.astype(np.float64)
     own, learning = expected - centre - seasonal, out.relearning.T
     margin = BAND_SIGMAS * normal.sigma[:, normal.block]

@@ -10,7 +10,7 @@ from pipelines.bands.panel import UNKNOWN_FAMILY, read_codes
 from pipelines.catalogue.tables import published_tables
 from pipelines.drift.episode import Episodes
 from pipelines.drift.standstill import stands_still
-from pipelines.handover import Bools, Evidence, FamilyDrift, Float32s, Float64s, History, Int64s
+from pipelines.handover import Bools, Evidence, FamilyDrift, Float32s, Float64s, History, Int64s, Panel
 from pipelines.in_service import in_service
 
 BAND_SIGMAS = 3.0  # half width of the normal band, in sigmas of healthy noise
@@ -19,12 +19,18 @@ NOT_READ_AFTER = 4  # a correction missing from this many of the vehicle's newes
 
 
 def correction_states(
-    families: Sequence[tuple[FamilyDrift, Episodes]], *, evidence: Evidence, history: History
+    families: Sequence[tuple[Panel, FamilyDrift, Episodes]], *, evidence: Evidence, history: History
 ) -> pl.DataFrame:
-    """`correction_state`: every vehicle in service, every correction that its family ever read."""
+    """`correction_state`: every vehicle in service, every correction that its family ever read.
+
+    Args:
+        families: Each one's readings, what drift computed at the newest of them, and its standing alarms.
+        evidence: What was known.
+        history: Clocks.
+    """
     schema = published_tables()["correction_state"].schema
     wanted = _wanted(evidence, history)
-    tables = [_family_states(drift, found) for drift, found in families]
+    tables = [_family_states(*family) for family in families]
     known = pl.concat(tables) if tables else pl.DataFrame(schema={**schema})
     states = wanted.join(known, on=["vehicle_id", "correction"], how="left").with_columns(
         state=pl.when(~pl.col("is_fitted")).then(pl.lit("not_fitted")).otherwise(pl.col("state").fill_null("not_read")),
@@ -55,9 +61,8 @@ def _wanted(evidence: Evidence, history: History) -> pl.DataFrame:
     return vehicles.join(pl.concat(rows), on="engine_family").drop("engine_family")
 
 
-def _family_states(drift: FamilyDrift, found: Episodes) -> pl.DataFrame:
-    panel = drift.panel
-    last = panel.row_start[1:] - 1
+def _family_states(panel: Panel, drift: FamilyDrift, found: Episodes) -> pl.DataFrame:
+    last = drift.panel.row_start[1:] - 1
     values = panel.values
     newest, read_row = _newest(values, panel.row_start)
     deviation, z = drift.deviation[last], drift.z[last]
@@ -69,7 +74,7 @@ def _family_states(drift: FamilyDrift, found: Episodes) -> pl.DataFrame:
     state[drift.relearning[last] & ~alarm] = "relearning"
     state[stands_still(panel.values.T, panel.row_start, panel.hours) & ~alarm] = "not_learning"
     state[(read_row < 0) | _missing_lately(read_row, panel.row_start)] = "not_read"
-    shape = values[last].shape
+    shape = deviation.shape
     vehicles, codes = np.array(panel.vehicles, dtype=object), np.array(panel.codes, dtype=object)
     frame = pl.DataFrame(
         {

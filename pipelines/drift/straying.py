@@ -1,30 +1,27 @@
-"""The stages bands and drift in their order: panels in, `Drift` out; pure computing, each correction on its own."""
+"""The stages bands and drift in their order: panels in, `Drift` out; pure computing, each correction on its own.
+
+A run goes on from a checkpoint where one is given and its past is as it was; without one it begins with the first
+reading. Both give the same.
+"""
 
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 
 import numpy as np
+import polars as pl
 
-from pipelines.bands import season
 from pipelines.bands.kept import Bands, kept_tables
-from pipelines.bands.learning import learn_normals
-from pipelines.bands.normal import WEEK, Normal, days, vehicle_of_row
+from pipelines.bands.learning import learn_normals, settled_blocks
+from pipelines.bands.normal import WEEK, Normal, days
 from pipelines.bands.relearning import relearning_hours, settled_rows
-from pipelines.bands.standing import held_at, learning_hours, repeats
-from pipelines.drift import episode
-from pipelines.drift import filter as sequential
-from pipelines.drift.episode import Episodes
-from pipelines.drift.leeway import leeway
+from pipelines.bands.season import WEEKLY
+from pipelines.drift.checkpoint import Checkpoint, Start, empty_checkpoint, known_normal, start_of, still_normal
+from pipelines.drift.digest import code_digest, terms_digest
+from pipelines.drift.family import EXACT_PEERS, run_family
 from pipelines.drift.states import correction_states
 from pipelines.drift.threshold import threshold
-from pipelines.handover import Bools, Drift, Evidence, FamilyDrift, Float32s, Float64s, History, Int64s, Panel
+from pipelines.handover import Bools, Drift, Evidence, Float64s, History, Panel
 from pipelines.settings import Settings
-
-THREADS = 2
-EXACT_PEERS = 10  # families up to this size leave a vehicle out of its season throughout, not in its own week alone
-
-
-Family = tuple[FamilyDrift, Bands, Episodes]
 
 
 def straying(panels: Sequence[Panel], *, evidence: Evidence, history: History, settings: Settings) -> Drift:
@@ -36,172 +33,132 @@ def straying(panels: Sequence[Panel], *, evidence: Evidence, history: History, s
         history: Epochs and clocks; the panels carry what is needed of them.
         settings: The promise of false alarms.
     """
-    usable = [panel for panel in panels if len(panel.read_at) and panel.codes]
-    start = min((float(days(panel).min()) for panel in usable), default=0.0)
-    hours = [relearning_hours(panel, evidence.corrections) for panel in usable]
-    settled = [settled_rows(panel, days(panel), needed) for panel, needed in zip(usable, hours, strict=True)]
-    normals = learn_normals(usable, fleet_start=start, settled=settled)
-    families = [
-        _family(panel, normal, needed, start, settings)
-        for panel, normal, needed in zip(usable, normals, hours, strict=True)
-    ]
-    states = [(drift, found) for drift, _, found in families]
-    return Drift(
-        families=tuple(drift for drift, _, _ in families),
-        correction_state=correction_states(states, evidence=evidence, history=history),
-        extras=kept_tables([(drift.panel, bands) for drift, bands, _ in families]),
+    return _straying(panels, evidence=evidence, history=history, settings=settings, weeks=0, kept=None)[0]
+
+
+def straying_since(
+    kept: Checkpoint | None, panels: Sequence[Panel], *, evidence: Evidence, history: History, settings: Settings
+) -> tuple[Drift, Checkpoint]:
+    """The same as `straying`, going on from a checkpoint, and the next checkpoint.
+
+    A family whose past is not as it was (a late reading, other work, depots, limits, settings or code) is computed from
+    its first reading, and so is everything without a checkpoint: always right, only slower.
+
+    Args:
+        kept: What an earlier run gave; None: nothing.
+        panels: As for `straying`, with all readings.
+        evidence: What is known now.
+        history: As for `straying`.
+        settings: As for `straying`.
+
+    Returns:
+        Drift, with the whole `correction_state`; but the families' arrays hold only each vehicle's readings since the
+        checkpoint, and before them the last one that it knows. And the checkpoint at the end of the fleet's last whole
+        week.
+    """
+    now = evidence.as_of.timestamp() / 86_400
+    weeks = int((now - _fleet_start(_usable(panels), now)) // WEEK)
+    return _straying(panels, evidence=evidence, history=history, settings=settings, weeks=weeks, kept=kept)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Family:
+    """One family before it is learned: what relearning takes, digest of terms, settled rows [C, R], where to go on."""
+
+    panel: Panel
+    learn_hours: Float64s
+    terms: str
+    settled: Bools
+    start: Start
+
+
+def _straying(
+    panels: Sequence[Panel],
+    *,
+    evidence: Evidence,
+    history: History,
+    settings: Settings,
+    weeks: int,
+    kept: Checkpoint | None,
+) -> tuple[Drift, Checkpoint]:
+    usable = _usable(panels)
+    fleet_start = _fleet_start(usable, 0.0)
+    taken = Checkpoint(code=code_digest(), fleet_start=fleet_start, week=weeks, families={})
+    if kept and (kept.code != taken.code or kept.fleet_start != fleet_start or kept.week > weeks):
+        kept = None
+    families = [_family(panel, evidence.corrections, settings, kept) for panel in usable]
+    settled = [family.settled for family in families]
+    normals = learn_normals(usable, fleet_start=fleet_start, settled=settled, known=_known(families, kept))
+    blocks = settled_blocks(usable, fleet_start=fleet_start, until=taken.until)
+    runs = []
+    for family, normal in zip(families, normals, strict=True):
+        panel = family.panel
+        if weeks:
+            taken.families[panel.family] = empty_checkpoint(
+                panel, normal, family.settled, week=weeks, until=taken.until, terms=family.terms, settled_blocks=blocks
+            )
+        runs.append(
+            run_family(
+                panel,
+                _bands(panel, normal, family.learn_hours, fleet_start, settings),
+                _confirmed(family, normal, kept),
+                taken.families.get(panel.family),
+            )
+        )
+    drift = Drift(
+        families=tuple(run.drift for run in runs),
+        correction_state=correction_states(
+            [(run.panel, run.drift, run.episodes) for run in runs], evidence=evidence, history=history
+        ),
+        extras=kept_tables([(run.panel, run.bands) for run in runs]),
     )
+    return drift, taken
 
 
-def _family(panel: Panel, normal: Normal, learn_hours: Float64s, fleet_start: float, settings: Settings) -> Family:
-    day = days(panel)
-    week = np.floor((day - fleet_start) / WEEK).astype(np.int64)
-    weeks = int(week.max()) + 1
-    shape = (len(panel.codes), len(day))
-    found = Episodes.none(len(panel.codes), len(panel.vehicles))
-    bands = Bands(
+def _usable(panels: Sequence[Panel]) -> list[Panel]:
+    return [panel for panel in panels if len(panel.read_at) and panel.codes]
+
+
+def _fleet_start(panels: Sequence[Panel], otherwise: float) -> float:
+    """Day since 1970 of the first reading."""
+    return min((float(days(panel).min()) for panel in panels), default=otherwise)
+
+
+def _family(panel: Panel, corrections: pl.DataFrame, settings: Settings, kept: Checkpoint | None) -> Family:
+    learn_hours = relearning_hours(panel, corrections)
+    terms = terms_digest(panel, learn_hours, settings.false_alarms_per_vehicle_year)
+    settled = settled_rows(panel, days(panel), learn_hours)
+    start = None
+    if kept and panel.family in kept.families:
+        start = start_of(panel, kept.families[panel.family], settled, until=kept.until, terms=terms)
+    return Family(panel=panel, learn_hours=learn_hours, terms=terms, settled=settled, start=start or Start.blank(panel))
+
+
+def _known(families: Sequence[Family], kept: Checkpoint | None) -> list[Normal]:
+    """The first blocks of what was learned, if no family's past has changed; families learn from each other."""
+    before = [family.start.kept for family in families if family.start.kept]
+    if not kept or len(before) < len(families) or len(before) < len(kept.families):
+        return []
+    blocks = min((family.settled_blocks for family in before), default=0)
+    return [known_normal(family, now.panel, blocks) for family, now in zip(before, families, strict=True)]
+
+
+def _confirmed(family: Family, normal: Normal, kept: Checkpoint | None) -> Start:
+    """Where the family goes on; at its first reading where the normal of its past has changed, or it is small."""
+    several = len(family.panel.vehicles) > EXACT_PEERS
+    if kept and several and still_normal(family.start, family.panel, normal, kept.until):
+        return family.start
+    return Start.blank(family.panel)
+
+
+def _bands(panel: Panel, normal: Normal, learn_hours: Float64s, fleet_start: float, settings: Settings) -> Bands:
+    weeks = int((days(panel).max() - fleet_start) // WEEK) + 1
+    return Bands(
         normal=normal,
         learn_hours=learn_hours,
         threshold=threshold(
             settings.false_alarms_per_vehicle_year, np.maximum(normal.corrections, 1.0), normal.readings_a_year
         ),
         start=fleet_start,
-        season=np.zeros((shape[0], weeks, len(panel.depots))),
-        season_variance=np.zeros((shape[0], weeks, len(panel.depots))),
-    )
-    out = empty_drift(panel, bands)
-    order = np.argsort(week, kind="stable")
-    week_start = np.searchsorted(week[order], np.arange(weeks + 1)).astype(np.int64)
-    with ThreadPoolExecutor(THREADS) as pool:
-        list(pool.map(lambda c: _correction(c, out, found, bands, day, order, week_start), range(shape[0])))
-    return out, bands, found
-
-
-def empty_drift(panel: Panel, bands: Bands) -> FamilyDrift:
-    """The arrays that the filter fills, stored correction by correction."""
-    shape = (len(panel.codes), len(panel.read_at))
-
-    def blank() -> Float32s:
-        return np.full(shape, np.nan, dtype=np.float32).T
-
-    return FamilyDrift(
-        panel=panel,
-        expected=blank(),
-        sigma=bands.normal.sigma[:, -1].astype(np.float32),
-        memory_days=bands.normal.memory_days[:, -1].astype(np.float32),
-        deviation=blank(),
-        z=blank(),
-        slope=blank(),
-        leeway=blank(),
-        evidence=blank(),
-        threshold=np.full(len(panel.codes), bands.threshold[-1], dtype=np.float32),
-        alarm=np.zeros(shape, dtype=np.bool_).T,
-        relearning=np.zeros(shape, dtype=np.bool_).T,
-    )
-
-
-def _correction(  # noqa: PLR0917
-    c: int, out: FamilyDrift, found: Episodes, bands: Bands, day: Float64s, order: Int64s, week_start: Int64s
-) -> None:
-    """Season, then filter, of one correction; fills its rows of `out` and `bands`."""
-    panel, normal = out.panel, bands.normal
-    values = np.ascontiguousarray(panel.values[:, c])
-    epoch = np.ascontiguousarray(panel.epoch[:, c])
-    anchor = season.anchors(
-        panel.row_start, normal.block, panel.calibration, normal.centre[c], normal.ageing[c], panel.km
-    )
-    standing = standing_of(c, panel, bands.normal)
-    x = np.where(standing, np.nan, values - anchor)
-    seasonal, variance = np.zeros(len(day)), np.zeros(len(day))
-    arguments = (
-        x,
-        order,
-        week_start,
-        vehicle_of_row(panel),
-        panel.depot,
-        epoch,
-        normal.block,
-        normal.weekly_noise(c),
-        normal.offset_sd[c] ** 2,
-        normal.season_move[c],
-        normal.depot_move[c],
-        len(panel.depots),
-        len(panel.vehicles),
-    )
-    if len(panel.vehicles) <= EXACT_PEERS:
-        for vehicle in range(len(panel.vehicles)):
-            season.run(*arguments, vehicle, seasonal, variance, bands.season[c], bands.season_variance[c])
-    season.run(
-        *arguments,
-        -1,
-        *((np.empty(len(day)), np.empty(len(day))) if len(panel.vehicles) <= EXACT_PEERS else (seasonal, variance)),
-        bands.season[c],
-        bands.season_variance[c],
-    )
-    variance *= normal.season_worth(c, variance)
-    filter_correction(c, panel, bands, day, anchor + seasonal, variance, out, found)
-
-
-def standing_of(c: int, panel: Panel, normal: Normal) -> Bools:
-    """[R] readings of one correction that were not learned since the one before."""
-    low, high = held_at(panel)
-    standing: Bools = repeats(
-        np.ascontiguousarray(panel.values[:, c]),
-        np.ascontiguousarray(panel.epoch[:, c]),
-        panel.row_start,
-        normal.may_stand[c, normal.block],
-        low[c],
-        high[c],
-    )
-    return standing
-
-
-def filter_correction(  # noqa: PLR0917
-    c: int,
-    panel: Panel,
-    bands: Bands,
-    day: Float64s,
-    base: Float64s,
-    variance: Float64s,
-    out: FamilyDrift,
-    found: Episodes,
-) -> None:
-    """Filter one correction against `base` [R] and its error variance; fills its rows of `out` and `found`."""
-    normal = bands.normal
-    standing = standing_of(c, panel, normal)
-    inputs = (
-        np.where(standing, np.float32(np.nan), panel.values[:, c]),
-        base,
-        variance,
-        np.ascontiguousarray(panel.epoch[:, c]),
-        panel.calibration,
-        panel.row_start,
-        day,
-        learning_hours(panel.hours, standing, panel.row_start),
-        normal.block,
-        normal.model(c),
-        normal.tails[c],
-        bands.learn_hours[c],
-        bands.threshold,
-    )
-    outputs = (
-        out.expected.T[c],
-        out.deviation.T[c],
-        out.slope.T[c],
-        out.evidence.T[c],
-        out.alarm.T[c],
-        out.relearning.T[c],
-    )
-    sequential.run(*inputs, *outputs, np.empty((0, 6)))
-    episode.explain(c, out, found, inputs)
-    out.z.T[c] = out.deviation.T[c] / normal.sigma[c, normal.block]
-    centre = normal.centre[c, normal.block, panel.calibration]
-    out.leeway.T[c] = leeway(
-        out.expected.T[c] + out.deviation.T[c],
-        out.deviation.T[c],
-        centre,
-        low_limit=panel.low_limit[c],
-        high_limit=panel.high_limit[c],
-        can_fault_low=bool(panel.can_fault_low[c]),
-        can_fault_high=bool(panel.can_fault_high[c]),
+        weeks=np.zeros((len(panel.codes), weeks, len(panel.depots) + 1), dtype=WEEKLY),
     )

@@ -9,14 +9,15 @@ from pipelines.drift import filter as sequential
 
 def run(values, day, *, memory_days, wander=0.0, offset_sd=1e4, learn_hours=0.0, epoch=None, threshold=9.0):
     n = len(values)
+    start, end, series, bank = np.array([0]), np.array([n]), sequential.blank_series(1), sequential.empty_bank(1)
     model = np.array([[1.0, memory_days, 0.0, wander, offset_sd]])
     out = [np.full(n, np.nan, dtype=np.float32) for _ in range(4)] + [np.zeros(n, dtype=bool) for _ in range(2)]
     trace = np.full((n, 6), np.nan)
     sequential.run(
         np.asarray(values, dtype=np.float32), np.zeros(n), np.zeros(n),
-        np.zeros(n, dtype=np.int32) if epoch is None else epoch, np.zeros(n, dtype=np.int32), np.array([0, n]),
+        np.zeros(n, dtype=np.int32) if epoch is None else epoch, np.zeros(n, dtype=np.int32), start, end,
         np.asarray(day, dtype=float), np.asarray(day, dtype=float) * 1.5, np.zeros(n, dtype=np.int32), model,
-        SCORES[None, :] * 1.0, learn_hours, np.array([threshold]), *out, trace,
+        SCORES[None, :] * 1.0, learn_hours, np.array([threshold]), series, bank[:0], *out, trace, bank,
     )  # fmt: skip
     return dict(zip(("expected", "deviation", "slope", "evidence", "alarm", "relearning"), out, strict=True)), trace
 

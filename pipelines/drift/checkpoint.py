@@ -1,0 +1,210 @@
+"""What drift keeps at the end of a whole week, to go on from there; arrays in memory, no file.
+
+A checkpoint holds for every series what the filter knows of it, for every vehicle what the season does, and numbers
+that tell whether what it rests on is still as it was. Where it is not, a family is computed from its first reading.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from pipelines.bands.normal import WEEK, Normal, days, vehicle_of_row
+from pipelines.bands.season import PEER, WEEKLY, blank_peers
+from pipelines.drift.digest import row_digests
+from pipelines.drift.filter import SERIES, blank_series, empty_bank
+from pipelines.handover import Bools, Float64s, Int64s, Panel
+
+
+@dataclass(frozen=True, kw_only=True)
+class FamilyCheckpoint:
+    """One family at the end of a week: C corrections, V vehicles, W weeks, D depots.
+
+    week: how many weeks of the fleet's. rows: [V] how many rows it rests on. shared, own: [V] digests of them.
+    terms: digest of limits and settings.
+    settled_blocks: how many of the normal's blocks later readings leave as they are.
+    peers: [C, V]. weeks: [C, W, D + 1]. series: [C, V]. onsets: of each correction.
+    """
+
+    vehicles: tuple[str, ...]
+    codes: tuple[str, ...]
+    depots: tuple[str, ...]
+    calibrations: tuple[str, ...]
+    week: int
+    rows: Int64s
+    shared: np.ndarray
+    own: np.ndarray
+    terms: str
+    normal: Normal
+    settled_blocks: int
+    peers: np.ndarray
+    weeks: np.ndarray
+    series: np.ndarray
+    onsets: list[Float64s]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Checkpoint:
+    """All families at the end of the fleet's first `week` weeks.
+
+    code: digest of the code. fleet_start: day since 1970 of the first reading.
+    """
+
+    code: str
+    fleet_start: float
+    week: int
+    families: dict[str, FamilyCheckpoint]
+
+    @property
+    def until(self) -> float:
+        """Day since 1970 before which all lies that it rests on."""
+        return self.fleet_start + WEEK * self.week
+
+
+@dataclass(frozen=True, kw_only=True)
+class Start:
+    """Where one family's run begins: [V] of the present panel.
+
+    week: the first that is computed. first: row of each vehicle. carried: whether the row before it is known.
+    place: [V kept] the vehicle's present index. goes_on: [V kept] whether its series go on; else they begin anew, in a
+    season that stands. calibration: [K kept] its present index.
+    """
+
+    week: int
+    first: Int64s
+    carried: Bools
+    place: Int64s
+    goes_on: Bools
+    calibration: Int64s
+    kept: FamilyCheckpoint | None
+
+    @classmethod
+    def blank(cls, panel: Panel) -> "Start":
+        """From the first reading."""
+        none = np.zeros(0, dtype=np.int64)
+        first = panel.row_start[:-1].copy()
+        return cls(week=0, first=first, carried=first < 0, place=none, goes_on=none > 0, calibration=none, kept=None)
+
+    def peers(self, c: int) -> tuple[Any, Any]:
+        """[V], [V] of the season's `PEER`: before the first computed week, and before each vehicle's first row."""
+        ours, own = blank_peers(len(self.first)), blank_peers(len(self.first))
+        if self.kept:
+            ours[self.place] = self.kept.peers[c]
+            own[self.place[self.goes_on]] = self.kept.peers[c][self.goes_on]
+        return ours, own
+
+    def series(self, c: int) -> tuple[Any, Float64s]:
+        """[V] of the filter's `SERIES`, and their onsets, before each vehicle's first row."""
+        series = blank_series(len(self.first))
+        if not self.kept:
+            return series, empty_bank(0)
+        kept = self.kept.series[c].copy()
+        known = kept["calibration"] >= 0
+        kept["calibration"][known] = self.calibration[kept["calibration"][known]]
+        series[self.place[self.goes_on]] = kept[self.goes_on]
+        return series, self.kept.onsets[c][np.repeat(self.goes_on, kept["count"])]
+
+    def know_weeks(self, c: int, weeks: np.ndarray, depots: Sequence[str]) -> None:
+        """Fill the weeks [W, D + 1] before the first computed one; a new depot has been one that nobody was at."""
+        if self.kept:
+            nowhere = len(self.kept.depots)
+            at = {depot: place for place, depot in enumerate(self.kept.depots)}
+            weeks[: self.week] = self.kept.weeks[c][:, [*(at.get(depot, nowhere) for depot in depots), nowhere]]
+
+
+def empty_checkpoint(
+    panel: Panel, normal: Normal, settled: Bools, *, week: int, until: float, terms: str, settled_blocks: int
+) -> FamilyCheckpoint:
+    """One to be filled on the way.
+
+    Args:
+        panel: The family's, whole.
+        normal: What it learned.
+        settled: [C, R] False while relearning.
+        week: How many weeks of the fleet's it is taken at the end of.
+        until: The day when that is.
+        terms: Digest of limits and settings.
+        settled_blocks: How many blocks of the normal later readings leave as they are.
+    """
+    rows = rows_until(panel, until)
+    shared, own = row_digests(panel, settled, panel.row_start[:-1], panel.row_start[:-1] + rows)
+    shape = (len(panel.codes), len(panel.vehicles))
+    return FamilyCheckpoint(
+        vehicles=panel.vehicles,
+        codes=panel.codes,
+        depots=panel.depots,
+        calibrations=panel.calibrations,
+        week=week,
+        rows=rows,
+        shared=shared,
+        own=own,
+        terms=terms,
+        normal=replace(normal, block=np.zeros(0, dtype=np.int32)),
+        settled_blocks=settled_blocks,
+        peers=np.empty(shape, dtype=PEER),
+        weeks=np.empty((shape[0], week, len(panel.depots) + 1), dtype=WEEKLY),
+        series=np.empty(shape, dtype=SERIES),
+        onsets=[empty_bank(0)] * shape[0],
+    )
+
+
+def rows_until(panel: Panel, until: float) -> Int64s:
+    """[V] how many rows of each vehicle lie before the day `until`."""
+    return np.bincount(vehicle_of_row(panel)[days(panel) < until], minlength=len(panel.vehicles)).astype(np.int64)
+
+
+def start_of(panel: Panel, kept: FamilyCheckpoint, settled: Bools, *, until: float, terms: str) -> Start | None:
+    """Where the family can go on; None: what the checkpoint rests on is not as it was.
+
+    Args:
+        panel: The family's, whole.
+        kept: What was kept of it.
+        settled: [C, R] False while relearning.
+        until: The day when that was.
+        terms: Digest of the present limits and settings.
+    """
+    if kept.terms != terms or kept.codes != panel.codes or not set(kept.depots) <= set(panel.depots):
+        return None
+    present = {vehicle: index for index, vehicle in enumerate(panel.vehicles)}
+    calibrations = {name: index for index, name in enumerate(panel.calibrations)}
+    if not (set(kept.vehicles) <= set(present) and set(kept.calibrations) <= set(calibrations)):
+        return None
+    place = np.array([present[vehicle] for vehicle in kept.vehicles])
+    rows = np.zeros(len(panel.vehicles), dtype=np.int64)
+    rows[place] = kept.rows
+    if not np.array_equal(rows, rows_until(panel, until)):
+        return None
+    first = panel.row_start[:-1] + rows
+    shared, own = row_digests(panel, settled, panel.row_start[:-1], first)
+    if not np.array_equal(shared[place], kept.shared):
+        return None
+    goes_on = own[place] == kept.own
+    first[place[~goes_on]] = panel.row_start[place[~goes_on]]
+    return Start(
+        week=kept.week,
+        first=first,
+        carried=first > panel.row_start[:-1],
+        place=place,
+        goes_on=goes_on,
+        calibration=np.array([calibrations[name] for name in kept.calibrations]),
+        kept=kept,
+    )
+
+
+def known_normal(kept: FamilyCheckpoint, panel: Panel, blocks: int) -> Normal:
+    """The first blocks of what was learned, for the present panel's calibrations."""
+    nobody = len(kept.calibrations)
+    at = {name: place for place, name in enumerate(kept.calibrations)}
+    columns = [*(at.get(name, nobody) for name in panel.calibrations), nobody]
+    normal = kept.normal.first_blocks(blocks)
+    return replace(normal, centre=normal.centre[:, :, columns])
+
+
+def still_normal(start: Start, panel: Panel, normal: Normal, until: float) -> bool:
+    """Whether what was learned for the blocks that began before the day `until` is what was learned then."""
+    if start.kept is None:
+        return True
+    blocks = int(np.sum(normal.starts < until))
+    before, now = known_normal(start.kept, panel, blocks).by_block(), normal.first_blocks(blocks).by_block()
+    return all(np.array_equal(before[name], now[name], equal_nan=before[name].dtype.kind == "f") for name in now)

@@ -1,0 +1,115 @@
+"""The drift checkpoint on disk: it comes back as it was, and a file that is spoilt or of another make is told of."""
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from pipelines.bands.panel import panels
+from pipelines.drift.straying import straying_since
+from pipelines.errors import StoreError
+from pipelines.intake.load import load
+from pipelines.settings import Settings
+from pipelines.store.checking import breaches
+from pipelines.store.drift_checkpoint import NAME, read_checkpoint, write_checkpoint
+from pipelines.store.folder import Store
+
+sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))
+from drift_fleets import World, light_fleet
+
+
+def nothing_said(line):
+    raise AssertionError(line)
+
+
+@pytest.fixture(scope="module")
+def fleet():
+    return light_fleet(World(family_sizes=(12, 2), corrections=2, weeks=30, calibrations=1))
+
+
+@pytest.fixture(scope="module")
+def checkpoint(fleet):
+    return run_on(None, fleet)[1]
+
+
+@pytest.fixture
+def loaded(store, small_drop) -> Store:
+    load(store, [small_drop])
+    return store
+
+
+def run_on(kept, fleet):
+    return straying_since(
+        kept,
+        panels(fleet.evidence, fleet.history),
+        evidence=fleet.evidence,
+        history=fleet.history,
+        settings=Settings(),
+    )
+
+
+def assert_equal(one, other):
+    assert type(one) is type(other)
+    if isinstance(one, np.ndarray):
+        assert one.dtype == other.dtype
+        for name in one.dtype.names or [...]:
+            np.testing.assert_array_equal(one[name], other[name])
+    elif isinstance(one, list):
+        for a, b in zip(one, other, strict=True):
+            assert_equal(a, b)
+    elif isinstance(one, dict):
+        assert list(one) == list(other)
+        assert_equal(list(one.values()), list(other.values()))
+    elif hasattr(one, "__dataclass_fields__"):
+        assert_equal(vars(one), vars(other))
+    else:
+        assert one == other
+
+
+def test_what_was_kept_comes_back_and_drift_goes_on_from_it(loaded, checkpoint, fleet):
+    assert read_checkpoint(loaded, say=nothing_said) is None
+    write_checkpoint(loaded, checkpoint)
+    back = read_checkpoint(loaded, say=nothing_said)
+    assert_equal(back, checkpoint)
+    drift, _ = run_on(back, fleet)
+    assert len(drift.families[0].panel.read_at) < len(fleet.day) / 3
+    assert drift.correction_state.equals(run_on(None, fleet)[0].correction_state)
+
+
+@pytest.mark.parametrize("spoil", ["cut", "flipped", "empty", "foreign", "lacking"])
+def test_a_spoilt_file_is_told_of_in_one_line_and_not_used(loaded, checkpoint, spoil):
+    write_checkpoint(loaded, checkpoint)
+    file = loaded.path / NAME
+    content = bytearray(file.read_bytes())
+    if spoil == "cut":
+        file.write_bytes(content[: len(content) // 2])
+    elif spoil == "flipped":
+        content[len(content) // 3] ^= 64
+        file.write_bytes(content)
+    elif spoil == "empty":
+        file.write_bytes(b"")
+    elif spoil == "foreign":
+        file.write_text("another release's")
+    else:
+        np.savez(file, code=np.array("x"))
+    said = []
+    assert read_checkpoint(loaded, say=said.append) is None
+    assert len(said) == 1
+    assert NAME in said[0]
+    assert "\n" not in said[0]
+
+
+def test_the_store_checks_backs_up_and_restores_as_without_it(loaded, checkpoint, tmp_path):
+    write_checkpoint(loaded, checkpoint)
+    assert breaches(loaded) == []
+    loaded.backup(tmp_path / "fleet.backup")
+    loaded.restore(tmp_path / "fleet.backup")
+    assert breaches(loaded) == []
+    assert read_checkpoint(loaded, say=nothing_said) is not None
+
+
+def test_a_folder_that_cannot_hold_it_is_told_of(loaded, checkpoint):
+    (loaded.path / NAME).mkdir()
+    with pytest.raises(StoreError, match="No checkpoint was kept"):
+        write_checkpoint(loaded, checkpoint)
