@@ -19,18 +19,18 @@ from pipelines.store.folder import Store
 from synthetic_fleet.block import AHEAD
 
 AGE_DAYS = (42, 70)
-FIRST_DAY, EVERY_DAYS, LEFT_DAYS = 280, 28, 14
+FIRST_DAY, LEFT_DAYS = 280, 14
 LEAST_SIGMAS = 1.0
 DAY = 86_400.0
 
 
-def engine_date_lines(cache: Path, *, vehicles: int, weeks: int, seeds: range) -> Iterator[Line]:
+def engine_date_lines(cache: Path, *, vehicles: int, weeks: int, seeds: range, every_days: int) -> Iterator[Line]:
     """Limit dates of alarms on corrections that truly stray, where the noise-free level has not met its limit yet."""
     told: list[Told] = []
     for seed in seeds:
         fleet = simulated(cache, vehicles=vehicles, weeks=weeks, seed=seed, defects=True)
         begin = fleet.evidence.snapshots["read_at"].min()
-        for day in range(FIRST_DAY, weeks * 7 - LEFT_DAYS, EVERY_DAYS):
+        for day in range(FIRST_DAY, weeks * 7 - LEFT_DAYS, every_days):
             told += _told(fleet, begin + timedelta(days=day))
     yield from limit_lines("engine model's defects", told)
 

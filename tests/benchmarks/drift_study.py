@@ -40,7 +40,9 @@ def sections(cache: Path, folder: Path, *, full: bool) -> Sections:
             cache, vehicles=vehicles, weeks=WEEKS, seeds=seeds, promises=(0.1, 0.2, 0.5) if full else (0.2,)
         ),
         "engine": lambda: engine_lines(cache, vehicles=vehicles, weeks=WEEKS, seeds=seeds),
-        "engine_dates": lambda: engine_date_lines(cache, vehicles=vehicles, weeks=WEEKS, seeds=seeds),
+        "engine_dates": lambda: engine_date_lines(
+            cache, vehicles=vehicles, weeks=WEEKS, seeds=seeds, every_days=84 if full else 56
+        ),
         "ahead": lambda: ahead_lines(simulated(cache, vehicles=200, weeks=WEEKS, seed=1, defects=True)),
     }
     if "LEEWAY_TURBOFAN" in os.environ:
