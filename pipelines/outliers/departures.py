@@ -19,6 +19,7 @@ STOOD_BEFORE = 0.005  # share of series whose own level was learned from a defec
 CHANGED_SINCE = 0.1  # of these, how many a further change found defective
 DEFECT_SIGMAS = 10.0  # how far a defect takes a correction, in noise sigmas: half go farther, without bound
 TYPICAL_ROWS = 20  # a correction's own spread counts as much as the family's typical one from this many rows on
+LEAST_DENSITY = 1e-290  # of health; departures end at about 36
 LEAST_SPREAD = 0.4  # sigmas; the smoothed deviation of healthy readings spreads by more
 
 
@@ -81,40 +82,30 @@ def _departures(  # noqa: PLR0917 - compiled: arrays only
     own: Float32s, z: Float32s, relearning: Bools, own_sd: Float64s, moved_sd: Float64s, level_sd: Float64s
 ) -> Float64s:  # pragma: no cover - compiled
     out = np.full(z.shape, np.nan)
-    stood, changed = np.log(STOOD_BEFORE), np.log(CHANGED_SINCE)
     for r in range(z.shape[0]):
         for c in range(z.shape[1]):
             before, change = np.float64(own[r, c]), np.float64(z[r, c])
             now = before + change
             if np.isnan(now) or relearning[r, c]:
                 continue
-            healthy_before = _log_normal(before, own_sd[c])
-            defective_before = stood + _log_defect(before)
-            unmoved = _log_normal(change, moved_sd[c])
-            healthy = _log_sum(healthy_before + unmoved, defective_before + _log_normal(now, level_sd[c]))
-            defective = _log_sum(
-                healthy_before + _log_defect(change),
-                defective_before + _log_sum(unmoved, changed + _log_defect(now)),
-            )
-            gain = defective - healthy - _log_defect(0.0) + _log_normal(0.0, moved_sd[c])
+            sound = _normal(before, own_sd[c])
+            stood = STOOD_BEFORE * _defect(before)
+            unmoved = _normal(change, moved_sd[c])
+            healthy = sound * unmoved + stood * _normal(now, level_sd[c])
+            defective = sound * _defect(change) + stood * (unmoved + CHANGED_SINCE * _defect(now))
+            odds = defective / max(healthy, LEAST_DENSITY) / (_defect(0.0) * moved_sd[c])
             side = change if abs(change) > abs(before) else now
-            out[r, c] = np.sign(side) * np.sqrt(2 * max(gain, 0.0))
+            out[r, c] = np.sign(side) * np.sqrt(2 * np.log(max(odds, 1.0)))
     return out
 
 
 @numba.njit(cache=True, nogil=True)
-def _log_normal(x: float, sd: float) -> float:  # pragma: no cover - compiled
-    """Log density, less a constant that all stories share."""
-    return float(-0.5 * (x / sd) ** 2 - np.log(sd))
+def _normal(x: float, sd: float) -> float:  # pragma: no cover - compiled
+    """Normal density, times the square root of 2 pi."""
+    return float(np.exp(-0.5 * (x / sd) ** 2) / sd)
 
 
 @numba.njit(cache=True, nogil=True)
-def _log_defect(x: float) -> float:  # pragma: no cover - compiled
-    """Log density of a Cauchy distribution, less the same constant."""
-    return float(np.log(np.sqrt(2 / np.pi) / DEFECT_SIGMAS) - np.log1p((x / DEFECT_SIGMAS) ** 2))
-
-
-@numba.njit(cache=True, nogil=True)
-def _log_sum(a: float, b: float) -> float:  # pragma: no cover - compiled
-    """Log of the sum of two exponentials."""
-    return float(max(a, b) + np.log1p(np.exp(-abs(a - b))))
+def _defect(x: float) -> float:  # pragma: no cover - compiled
+    """Cauchy density, times the same."""
+    return float(np.sqrt(2 / np.pi) / DEFECT_SIGMAS / (1 + (x / DEFECT_SIGMAS) ** 2))

@@ -5,6 +5,9 @@ and its repair looks like straying. So each expected value is compared with what
 same week, on the same calibration, in the same depot, at the same kilometres.
 """
 
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
 import numba
 import numpy as np
 
@@ -16,21 +19,43 @@ DEPOT_VEHICLES = 5.0  # a depot's own level counts as much as its family's from 
 FEWEST_PAIRS = 20  # pairs of vehicles from which ageing is learned
 LARGEST_KM = 0.98  # kilometres above this quantile of the vehicles' count as this: misread odometers do not age
 
+THREADS = 2
+
+
+@dataclass(frozen=True, kw_only=True)
+class Cells:
+    """Vehicles that are compared with each other.
+
+    Attributes:
+        rows: Newest readings, sorted by cell.
+        starts: Cell k holds rows[starts[k]:starts[k + 1]].
+        of_row: The cell of each of the family's rows, [R].
+    """
+
+    rows: Int64s
+    starts: Int64s
+    of_row: Int64s
+
 
 def own_offsets(family: FamilyDrift) -> Float32s:
     """Each vehicle's own expected level less its peers', in sigmas, [R, C]; NaN before the first reading."""
     panel = family.panel
     aged = _kilometres(family)
     slopes = _ageing(family, aged)
-    whole, part = _cells(family)
+    wide, narrow = _cells(family)
     offsets = np.empty((len(panel.codes), len(panel.read_at)), dtype=np.float32)
-    for c in range(len(panel.codes)):
+
+    def fill(c: int) -> None:
         level = (family.expected[:, c] - slopes[c] * aged) / family.sigma[c]
-        of_family, _ = _medians(level, *whole)
-        of_depot, vehicles = _medians(level, *part)
+        of_family, _ = _median_of_cells(level, wide.rows, wide.starts)
+        of_depot, vehicles = _median_of_cells(level, narrow.rows, narrow.starts)
         weight = vehicles / (vehicles + DEPOT_VEHICLES)
-        centre = of_family[whole[2]] + np.nan_to_num((weight * (of_depot - of_family[part[3]]))[part[2]])
-        offsets[c] = level - np.nan_to_num(np.where(np.isfinite(centre), centre, level))
+        centre = of_family[wide.of_row]
+        centre = centre + np.nan_to_num(weight[narrow.of_row] * (of_depot[narrow.of_row] - centre))
+        offsets[c] = np.where(np.isfinite(centre), level - centre, np.where(np.isfinite(level), 0.0, np.nan))
+
+    with ThreadPoolExecutor(THREADS) as pool:
+        list(pool.map(fill, range(len(panel.codes))))
     return offsets.T
 
 
@@ -69,13 +94,8 @@ def _ageing(family: FamilyDrift, km: Float64s) -> Float64s:
     return slopes
 
 
-def _cells(
-    family: FamilyDrift,
-) -> tuple[tuple[Int64s, Int64s, Int64s], tuple[Int64s, Int64s, Int64s, Int64s]]:
-    """Who is compared with whom: the newest readings of each week by calibration, and the same by depot.
-
-    Each as (rows sorted by cell, where each cell starts, the cell of every row); for depots also the wider cell.
-    """
+def _cells(family: FamilyDrift) -> tuple[Cells, Cells]:
+    """Who is compared with whom: the newest readings of each week by calibration, and the same by depot."""
     panel = family.panel
     week = panel.read_at.astype("datetime64[D]").astype(np.int64) // 7
     week -= week.min()
@@ -86,28 +106,18 @@ def _cells(
     rows = newest[at, vehicle]
     recent = week[rows] > at - NEWEST_WEEKS
     at, rows = at[recent], rows[recent]
+    calibrations, depots = len(panel.calibrations), len(panel.depots)
 
-    def wide(week: Int64s, row: Int64s) -> Int64s:
-        return week * len(panel.calibrations) + panel.calibration[row]
+    def cells(kinds: int, kind: Int64s) -> Cells:
+        cell = at * kinds + kind[rows]
+        return Cells(
+            rows=rows[np.argsort(cell, kind="stable")],
+            starts=np.concatenate([[0], np.cumsum(np.bincount(cell, minlength=len(newest) * kinds))]),
+            of_row=week * kinds + kind,
+        )
 
-    def narrow(week: Int64s, row: Int64s) -> Int64s:
-        return wide(week, row) * len(panel.depots) + panel.depot[row]
-
-    every = np.arange(len(week))
-    wide_cells, wide_of = np.unique(np.concatenate([wide(at, rows), wide(week, every)]), return_inverse=True)
-    cells, of = np.unique(np.concatenate([narrow(at, rows), narrow(week, every)]), return_inverse=True)
-    whole, part = _sorted(rows, wide_of, len(wide_cells)), _sorted(rows, of, len(cells))
-    return whole, (*part, np.searchsorted(wide_cells, cells // len(panel.depots)))
-
-
-def _sorted(rows: Int64s, cell: Int64s, cells: int) -> tuple[Int64s, Int64s, Int64s]:
-    order = np.argsort(cell[: len(rows)], kind="stable")
-    starts = np.searchsorted(cell[: len(rows)][order], np.arange(cells + 1))
-    return rows[order], starts, cell[len(rows) :]
-
-
-def _medians(level: Float64s, rows: Int64s, starts: Int64s, *_cell_of_row: Int64s) -> tuple[Float64s, Float64s]:
-    return _median_of_cells(np.asarray(level, dtype=np.float64), rows, starts)
+    calibration = panel.calibration.astype(np.int64)
+    return cells(calibrations, calibration), cells(calibrations * depots, calibration * depots + panel.depot)
 
 
 @numba.njit(cache=True, nogil=True)
@@ -117,7 +127,7 @@ def _median_of_cells(
     """Median level of each cell, NaN where none was read, and of how many."""
     median = np.full(len(starts) - 1, np.nan)
     count = np.zeros(len(starts) - 1)
-    held = np.empty(len(rows))
+    held = np.empty(len(rows), dtype=level.dtype)
     for cell in range(len(starts) - 1):
         n = 0
         for i in range(starts[cell], starts[cell + 1]):
@@ -125,7 +135,6 @@ def _median_of_cells(
                 held[n] = level[rows[i]]
                 n += 1
         if n:
-            held[:n].sort()
-            median[cell] = (held[(n - 1) // 2] + held[n // 2]) / 2
+            median[cell] = np.median(held[:n])
             count[cell] = n
     return median, count

@@ -124,7 +124,8 @@ def _learn(family: FamilyDrift, groups: list[str], evidence: Evidence) -> Peers:
     rows = rows[_largest(standard) < CERTAIN]
     spread = learn_spread(own[rows], family.z[rows], vehicles=vehicles)
     standard = departures(own[rows], family.z[rows], family.relearning[rows], spread)
-    scopes = learn_scopes(standard, groups, vehicles=len(np.unique(vehicle_of_row(family)[rows])))
+    thinned = standard[:: 1 + len(rows) // MOST_REFERENCES]
+    scopes = learn_scopes(thinned, groups, vehicles=len(np.unique(vehicle_of_row(family)[rows])))
     distances, _ = _distance(standard, scopes)
     return Peers(
         own=own, spread=spread, scopes=scopes, summaries=summarise(standard, scopes).figures, distances=distances
