@@ -111,10 +111,9 @@ def check_version(connection: duckdb.DuckDBPyConnection, place: Path) -> int:
 
 def migrate(connection: duckdb.DuckDBPyConnection) -> None:
     """Take the steps that are still to take, inside the caller's transaction."""
-    for number, (_, step) in enumerate(STEPS, start=1):
-        if number > stored_version(connection):
-            step(connection)
-            put_setting(connection, "schema_version", str(number))
+    for number, (_, step) in list(enumerate(STEPS, start=1))[stored_version(connection) :]:
+        step(connection)
+        put_setting(connection, "schema_version", str(number))
 
 
 def get_setting(connection: duckdb.DuckDBPyConnection, name: str) -> str | None:

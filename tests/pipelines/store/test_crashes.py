@@ -12,6 +12,7 @@ from polars.testing import assert_frame_equal
 from pipelines.errors import StoreError
 from pipelines.intake.load import load
 from pipelines.store.checking import breaches
+from pipelines.store.folder import Store
 from pipelines.store.published import vehicle_snapshots
 
 READER = """
@@ -59,6 +60,7 @@ def test_another_process_reads_whole_states_all_the_while_a_writer_loads(store, 
 KILLER = """
 import os, random, signal, sys, time
 from pathlib import Path
+import pyarrow  # before any fork: each loader would import it again
 from pipelines.intake.load import load
 from pipelines.store.connection import frame_of
 from pipelines.store.folder import Store
@@ -68,8 +70,8 @@ store, drops, written = Store(sys.argv[1]), sorted(Path(sys.argv[2]).iterdir()),
 def acknowledged():
     return written.read_text().split() if written.exists() else []
 
-def check_then_load(ready):
-    if store.exists():
+def check_then_load(ready, check):
+    if check and store.exists():
         with store.reading() as connection:
             rows = frame_of(connection, "SELECT vehicle_id, strftime(read_at, '%Y-%m-%d') AS day FROM snapshots").rows()
         assert len(rows) == len(set(rows)), "a row stands twice"
@@ -80,41 +82,49 @@ def check_then_load(ready):
         with written.open("a") as file:
             file.write(drop.name + " ")
 
-generator = random.Random(7)  # this process only forks and kills: no thread runs in it
-longest, idle = 0.2, 0  # seconds a loader may live; more on a slow machine, so that some of its loads get done
-for _ in range(int(sys.argv[4])):
-    before = len(acknowledged())
+generator = random.Random(int(sys.argv[5]))  # this process only forks and kills: no thread runs in it
+started, longest = time.monotonic(), 0.0  # seconds a loader may live: half more than the first one takes for a load
+for kill in range(int(sys.argv[4]) + 1):
     told, ready = os.pipe()
     child = os.fork()
     if not child:
-        check_then_load(ready)
+        check_then_load(ready, check=kill % 5 == 0)  # what is lost or stands twice is never mended by later loads
         os._exit(0)
     os.close(ready)
     if os.read(told, 1) != b"x":
         sys.exit("the check failed")
-    time.sleep(generator.uniform(0.0, longest))
+    os.close(told)
+    while not acknowledged():
+        time.sleep(0.01)
+    longest = longest or 1.5 * (time.monotonic() - started)
+    time.sleep(generator.uniform(0.0, longest) if kill else 0.0)
     os.kill(child, signal.SIGKILL)
     os.waitpid(child, 0)
-    os.close(told)
-    idle = idle + 1 if len(acknowledged()) == before else 0
-    if idle == 5:
-        longest, idle = 1.5 * longest, 0
-print(len(acknowledged()))
 """
 
 
-def test_a_loader_killed_at_fifty_random_moments_loses_no_acknowledged_row_and_doubles_none(store, tmp_path):
-    first = date(2031, 1, 1)
-    for day in (first + timedelta(days=number) for number in range(120)):
-        folder = tmp_path / "drops" / f"{day}"
+def test_loaders_killed_at_fifty_random_moments_lose_no_acknowledged_row_and_double_none(tmp_path):
+    days = [f"{date(2031, 1, 1) + timedelta(days=number)}" for number in range(80)]
+    for day in days:
+        folder = tmp_path / "drops" / day
         folder.mkdir(parents=True)
-        text = f"vehicle_id,read_at\nv1,{day}T08:00:00Z\nv2,{day}T09:00:00Z\n"
-        (folder / "snapshots.csv").write_text(text)
-    arguments = [store.path, tmp_path / "drops", tmp_path / "acknowledged", "51"]
-    killer = subprocess.run([sys.executable, "-c", KILLER, *arguments], capture_output=True, text=True, check=False)
-    assert killer.returncode == 0, killer.stderr
-    assert int(killer.stdout) > 5
-    assert breaches(store) == []
+        (folder / "snapshots.csv").write_text(f"vehicle_id,read_at\nv1,{day}T08:00:00Z\nv2,{day}T09:00:00Z\n")
+    stores = [Store(tmp_path / f"{number}.store") for number in range(2)]  # side by side: half the kills on each
+    killers = [
+        subprocess.Popen(
+            [sys.executable, "-c", KILLER, store.path, tmp_path / "drops", store.path.with_suffix(".done"), "26", seed],
+            stderr=subprocess.PIPE, text=True,
+        )
+        for seed, store in zip("78", stores, strict=True)
+    ]  # fmt: skip
+    for killer, store in zip(killers, stores, strict=True):
+        _, said = killer.communicate()
+        assert killer.returncode == 0, said
+        acknowledged = store.path.with_suffix(".done").read_text().split()
+        assert len(acknowledged) > 1
+        for vehicle in ("v1", "v2"):
+            assert set(acknowledged) <= set(vehicle_snapshots(store, vehicle)["read_at"].dt.strftime("%Y-%m-%d"))
+        assert breaches(store) == []
 
 
 @pytest.mark.parametrize("room", [0.5, 1.0])
