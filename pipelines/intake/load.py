@@ -46,6 +46,7 @@ from pipelines.store.plausibility import flag_implausible
 from pipelines.store.schema import get_setting, put_setting
 
 BATCH_ROWS = 50_000  # rows of small files that are checked together
+MERGED_ROWS = 4_000_000  # that are merged together: readings in long form take several times their size to become wide
 MERGED_BYTES = 512 * 2**20  # of rows that are merged together: at 70 corrections, a million and a half
 Progress = Callable[[str, int, int], None]
 
@@ -240,8 +241,10 @@ class _Loading:
         if "quarantine_id" in rows.columns:
             mark_mended(self.connection, rows.select("quarantine_id", LOAD).drop_nulls())
             rows = rows.drop("quarantine_id")
-        alike = all(other.schema == rows.schema for other in self.checked[:1])
-        if not alike or sum(other.estimated_size() for other in [*self.checked, rows]) > MERGED_BYTES:
+        held = [*self.checked, rows]
+        alike = held[0].schema == rows.schema
+        many = sum(part.height for part in held) > MERGED_ROWS
+        if not alike or many or sum(part.estimated_size() for part in held) > MERGED_BYTES:
             self._merge()
         self.checked += [rows] if rows.height else []
 
