@@ -1,88 +1,101 @@
-"""Maps forecasts to the frequencies seen on later data than the forecasts were fitted on; never turns two around."""
+"""Candidates weighed together and brought to the frequencies seen on later data than they were fitted on.
+
+One line in the log hazards: a level, a bend over the steps ahead, and a weight of at least 0 for each candidate, so
+that no order that all candidates agree on is turned around. With few faults the weights stay near equal shares.
+"""
 
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import minimize
-from scipy.special import expit
-from sklearn.isotonic import IsotonicRegression
 
-from pipelines.forecast.scores import log_odds
-from pipelines.handover import Float64s
+from pipelines.forecast.leads import DAYS, MIDDLES, horizon_sums
+from pipelines.handover import Float64s, Int64s
 
-FAULTS_FOR_ISOTONIC = 500
-PRIOR_WEIGHT = 10.0  # faults' worth of belief that the forecasts are right as they are
+BELIEF_IN_LEVEL = 4.0  # faults' worth, that the candidates' level is right: half a unit of log hazard
+BELIEF_IN_SLOPE = 16.0  # that the weights sum to 1
+BELIEF_IN_SHARES = 2.0  # that each candidate has the same weight
+BEND: Float64s = np.log(MIDDLES) - np.log(MIDDLES).mean()
 
 
 @dataclass(frozen=True, kw_only=True)
 class Calibration:
-    """A piecewise linear map of log odds, level beyond its ends only if isotonic.
+    """A level and a bend over the steps ahead, then weights of the candidates' log hazards.
 
     Attributes:
-        method: `none`, `beta` or `isotonic`.
-        knots: Log odds of forecasts, rising.
-        values: Log odds they become.
+        centre: Subtracted from every candidate's log hazard.
+        line: Level, bend, then one weight a candidate, [2 + M].
+        covariance: Of the line, a vehicle counting once, [2 + M, 2 + M].
     """
 
-    method: str
-    knots: Float64s
-    values: Float64s
+    centre: float
+    line: Float64s
+    covariance: Float64s
 
-    def apply(self, forecast: Float64s) -> Float64s:
-        """Calibrated probabilities of any shape."""
-        at = np.interp(log_odds(forecast), self.knots, self.values)
-        calibrated: Float64s = expit(at)
-        return calibrated
+    def log_hazard(self, log_hazards: Float64s) -> Float64s:
+        """Calibrated log of faults a day in each step, [n, L], from those of the candidates, [n, L, M]."""
+        level, bend, shares = self.line[0], self.line[1], self.line[2:]
+        found: Float64s = self.centre + level + bend * BEND + (log_hazards - self.centre) @ shares
+        return found
+
+    def variance(self, log_hazards: Float64s) -> Float64s:
+        """Variance of the log of the hazard summed up to each horizon that the line's own error makes, [n, 3]."""
+        hazard = np.exp(self.log_hazard(log_hazards)) * DAYS
+        total = horizon_sums(hazard)
+        slope = [total, horizon_sums(hazard * BEND)]
+        slope += [horizon_sums(hazard * (log_hazards[:, :, m] - self.centre)) for m in range(log_hazards.shape[2])]
+        gradient = np.stack(slope, axis=2) / total[:, :, None]
+        variance: Float64s = np.einsum("nhi,ij,nhj->nh", gradient, self.covariance, gradient)
+        return variance
 
 
-def calibrate(forecast: Float64s, fault: Float64s, weight: Float64s, *, faults: float) -> Calibration:
-    """Beta calibration below 500 distinct faults, isotonic from there on.
+def calibrate(
+    log_hazards: Float64s, days: Float64s, faults: Float64s, vehicle: Int64s, *, distinct: float
+) -> Calibration:
+    """The line of greatest Poisson likelihood on later person-time, with a prior of equal shares.
 
     Args:
-        forecast: Probabilities, [n].
-        fault: 0 or 1, [n].
-        weight: Of each row, [n].
-        faults: How many distinct faults stand behind the rows; overlapping horizons count one fault many times.
+        log_hazards: Of each candidate, [n, L, M].
+        days: Weighted days at risk, [n, L].
+        faults: Weighted faults, [n, L].
+        vehicle: Of each row, [n].
+        distinct: Distinct faults behind the rows; the prior is weighed against them.
 
-    Source: Kull, Silva Filho and Flach (2017), Beta calibration.
+    Source: Cox (1958) for the line; Wolpert (1992), Stacked generalization; Liang and Zeger (1986) for the errors.
     """
-    grid = np.linspace(-14.0, 14.0, 561)
-    hits = float((weight * fault).sum())
-    if faults < 1 or hits <= 0:
-        return Calibration(method="none", knots=grid, values=grid)
-    scaled = weight * (faults / hits)
-    if faults < FAULTS_FOR_ISOTONIC:
-        return Calibration(method="beta", knots=grid, values=_beta(forecast, fault, scaled, grid))
-    return Calibration(method="isotonic", knots=grid, values=_isotonic(forecast, fault, scaled, grid))
+    count = log_hazards.shape[2]
+    worth = distinct / max(float(faults.sum()), 1e-12)
+    exposure, hits = worth * days, worth * faults
+    mean = log_hazards.mean(axis=2)
+    centre = float(np.average(mean, weights=exposure * np.exp(mean) + hits))
+    figures = log_hazards - centre
+    equal = np.concatenate([[0.0, 0.0], np.full(count, 1 / count)])
+    shares = BELIEF_IN_SHARES * np.eye(count) + (BELIEF_IN_SLOPE - BELIEF_IN_SHARES) / count * np.ones((count, count))
+    belief = np.zeros((2 + count, 2 + count))
+    belief[0, 0] = belief[1, 1] = BELIEF_IN_LEVEL
+    belief[2:, 2:] = shares
 
-
-def _beta(forecast: Float64s, fault: Float64s, weight: Float64s, grid: Float64s) -> Float64s:
-    """A ln p - b ln(1 - p) + c with a, b >= 0, drawn to the identity a = b = 1, c = 0."""
-
-    def terms(odds: Float64s) -> Float64s:
-        return np.column_stack([-np.logaddexp(0, -odds), np.logaddexp(0, odds), np.ones(len(odds))])
-
-    design, identity = terms(log_odds(forecast)), np.array([1.0, 1.0, 0.0])
-    belief = PRIOR_WEIGHT * np.array([1.0, 1.0, 0.25])
+    def parts(line: Float64s) -> tuple[Float64s, Float64s]:
+        at = np.clip(centre + line[0] + line[1] * BEND + figures @ line[2:], -30.0, 3.0)
+        return at, exposure * np.exp(at)
 
     def loss(line: Float64s) -> tuple[float, Float64s]:
-        at = design @ line
-        away = line - identity
-        value = (weight * (np.logaddexp(0, at) - fault * at)).sum() + 0.5 * (belief * away**2).sum()
-        return float(value), design.T @ (weight * (expit(at) - fault)) + belief * away
+        at, expected = parts(line)
+        error = expected - hits
+        gradient = np.concatenate([[error.sum(), (error @ BEND).sum()], np.einsum("nl,nlm->m", error, figures)])
+        away = line - equal
+        return float((expected - hits * at).sum() + 0.5 * away @ belief @ away), gradient + belief @ away
 
-    fitted = minimize(loss, identity, jac=True, method="L-BFGS-B", bounds=[(0, None), (0, None), (None, None)])
-    values: Float64s = terms(grid) @ fitted.x
-    return values
-
-
-def _isotonic(forecast: Float64s, fault: Float64s, weight: Float64s, grid: Float64s) -> Float64s:
-    """Isotonic frequencies joined at the centres of their blocks, so that forecasts keep their order."""
-    odds = log_odds(forecast)
-    fitted = IsotonicRegression(y_min=0, y_max=1).fit(odds, fault, weight).predict(odds)
-    blocks, place = np.unique(fitted, return_inverse=True)
-    total = np.bincount(place, weights=weight)
-    centres = np.bincount(place, weights=weight * odds) / total
-    smoothed = (blocks * total + 0.5 * np.average(fault, weights=weight)) / (total + 0.5)
-    values: Float64s = np.interp(grid, centres, np.maximum.accumulate(log_odds(smoothed)))
-    return values
+    bounds = [(None, None)] * 2 + [(0.0, None)] * count
+    line = minimize(loss, equal, jac=True, method="L-BFGS-B", bounds=bounds).x
+    _, expected = parts(line)
+    design = np.concatenate(
+        [np.ones((*days.shape, 1)), np.broadcast_to(BEND[:, None], (*days.shape, 1)), figures], axis=2
+    )
+    free = np.concatenate([[True, True], line[2:] > 0])
+    bread = np.linalg.inv(np.einsum("nl,nli,nlj->ij", expected, design, design, optimize=True) + belief)
+    scores = np.einsum("nl,nli->ni", expected - hits, design)
+    by_vehicle = np.zeros((int(vehicle.max(initial=0)) + 1, 2 + count))
+    np.add.at(by_vehicle, vehicle, scores)
+    covariance = bread @ (by_vehicle.T @ by_vehicle) @ bread * np.outer(free, free)
+    return Calibration(centre=centre, line=line, covariance=covariance)

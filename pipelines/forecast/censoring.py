@@ -6,6 +6,7 @@ sight at the same forecast count for them (inverse probability of censoring; Rob
 
 import numpy as np
 
+from pipelines.forecast.leads import BEGINS, ENDS
 from pipelines.forecast.outcomes import Outcomes
 from pipelines.forecast.scores import remaining_survival
 from pipelines.handover import Float64s, Int64s
@@ -34,19 +35,23 @@ def censoring_weights(outcomes: Outcomes, days: float, strata: Int64s) -> Float6
     return known * _inverse_shares_in_sight(np.minimum(outcomes.repair, outcomes.unseen), ends, outcomes, strata)
 
 
-def repair_weights(outcomes: Outcomes, days: float, strata: Int64s) -> Float64s:
-    """Weight of each row that no repair hid, for as long as it was followed; 0 where one did, [n].
+def repair_weights(outcomes: Outcomes, strata: Int64s) -> Float64s:
+    """Weight of each row in each step ahead, for those of its stratum that a repair hid by then, [n, L].
 
     The end of what is known says nothing of the engine and asks for no weight; how long a row was followed does.
 
     Args:
         outcomes: What followed.
-        days: The horizon.
         strata: Rows of one stratum are repaired as often as each other, [n].
     """
-    ends = np.minimum(np.minimum(outcomes.fault, outcomes.unseen), days)
-    shown = (outcomes.repair >= ends) & ~outcomes.found_late
-    return shown * _inverse_shares_in_sight(outcomes.repair, ends, outcomes, strata)
+    ends = np.minimum(np.minimum(outcomes.fault, outcomes.unseen), ENDS[-1])
+    weights = np.zeros((len(ends), len(BEGINS)))
+    for stratum in np.unique(strata):
+        mine = (strata == stratum) & ~outcomes.found_late
+        seen, censored = np.minimum(outcomes.repair, ends)[mine], (outcomes.repair < ends)[mine].astype(np.float64)
+        in_sight = remaining_survival(seen, censored, BEGINS)
+        weights[mine] = 1 / np.maximum(in_sight, 1 / LARGEST_WEIGHT)
+    return weights
 
 
 def _inverse_shares_in_sight(hidden: Float64s, ends: Float64s, outcomes: Outcomes, strata: Int64s) -> Float64s:

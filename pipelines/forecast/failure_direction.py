@@ -5,12 +5,12 @@ Fleets whose limits are never met, or whose faults stand in no catalogue, still 
 
 import numpy as np
 
-from pipelines.handover import Float64s, Int64s
+from pipelines.handover import Float32s, Float64s, Int64s
 
 FOLDS = 5
 
 
-def learn_direction(deviations: Float64s, fault: Float64s, weight: Float64s, *, faults: float) -> Float64s:
+def learn_direction(deviations: Float32s, fault: Float64s, weight: Float64s, *, faults: float) -> Float64s:
     """Shrunken linear discriminant between readings soon before a fault and all others, [codes], unit spread.
 
     Args:
@@ -33,13 +33,29 @@ def learn_direction(deviations: Float64s, fault: Float64s, weight: Float64s, *, 
     return result
 
 
-def held_out_scores(
-    deviations: Float64s, fault: Float64s, weight: Float64s, vehicle: Int64s, *, faults: float
+def learn_directions(
+    deviations: Float32s, fault: Float64s, weight: Float64s, fold: Int64s, *, faults: float
 ) -> Float64s:
-    """Each row's place along the direction learned from other vehicles alone, [n]."""
-    scores = np.zeros(len(deviations))
-    for fold in range(FOLDS):
-        mine = vehicle % FOLDS == fold
-        others = learn_direction(deviations[~mine], fault[~mine], weight[~mine], faults=faults * (1 - 1 / FOLDS))
-        scores[mine] = deviations[mine] @ others
-    return scores
+    """For each fold of vehicles, the direction learned from all others, [FOLDS, codes].
+
+    A vehicle that has not failed yet is among the healthy ones that a direction sets the failing apart from; judged by
+    that same direction it would look too well.
+
+    Args:
+        deviations: As for `learn_direction`.
+        fault: The same.
+        weight: The same.
+        fold: Of each row's vehicle, 0 to FOLDS - 1, [n].
+        faults: Distinct faults.
+    """
+    parts = [
+        learn_direction(deviations[others], fault[others], weight[others], faults=faults * (1 - 1 / FOLDS))
+        for others in (fold != number for number in range(FOLDS))
+    ]
+    return np.stack(parts)
+
+
+def along(directions: Float64s, figures: Float32s, fold: Int64s) -> Float64s:
+    """Each row's place along the direction of its vehicle's fold, [n]."""
+    place: Float64s = np.einsum("nc,nc->n", figures, directions[fold])
+    return place

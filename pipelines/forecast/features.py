@@ -1,10 +1,12 @@
 """What is known of a vehicle at an origin, as figures a hazard can learn from; nothing here knows a code by name."""
 
 from dataclasses import dataclass
+from zlib import crc32
 
 import numpy as np
 import polars as pl
 
+from pipelines.forecast.failure_direction import FOLDS
 from pipelines.forecast.first_passage import (
     ALARMS,
     COLUMNS,
@@ -13,7 +15,7 @@ from pipelines.forecast.first_passage import (
     LEEWAY,
     LOSS_RATE,
     MARGIN,
-    PASSAGE_DAYS,
+    NEWEST,
     SECOND,
     SEVERITY,
     SIDE,
@@ -21,12 +23,18 @@ from pipelines.forecast.first_passage import (
     TOWARDS,
     summarise_rows,
 )
-from pipelines.forecast.origins import Origins
-from pipelines.forecast.outcomes import Record, days
-from pipelines.handover import Bools, Drift, Evidence, FamilyDrift, Float64s, History, Int64s, Outliers
+from pipelines.forecast.leads import AT_HORIZON, ENDS, hazard_of
+from pipelines.forecast.origins import Origins, read_days
+from pipelines.forecast.outcomes import SPAN, Record, days
+from pipelines.handover import Bools, Drift, Evidence, FamilyDrift, Float32s, Float64s, History, Int64s, Outliers
 
 FARTHEST_DAYS = 730.0
 FAMILY_SAMPLE = 20_000  # rows that tell a family's spread
+LATELY_DAYS = 10.0  # readings no older are averaged, where a vehicle is read more often than weekly ...
+MOST_READINGS = 10  # ... this many at the most
+ROWS_AT_ONCE = 50_000
+SMALLEST_HAZARD = 1e-5  # faults a day
+BEFORE_DAYS = 30.0  # how far back the change of a reading is taken from
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,40 +45,52 @@ class Features:
         values: [n, F], each column so that more of it never lowers the risk where `rising` says so.
         names: What each column is, [F].
         rising: 1: the risk may only rise with it; 0: free, [F].
-        passage: Probability that a correction meets its limit within 7, 30, 90 days, [n, 3].
+        passage: Probability that a correction meets its limit by the end of each step ahead, [n, L].
+        ahead: Figures of each step ahead, [n, L, A]; more of them never lowers the risk.
+        ahead_names: What each is, [A].
         severity: Largest evidence of straying as a multiple of its alarm threshold, [n].
         leeway: Least leeway, %, [n].
         largest: Largest deviation, sigmas, [n].
         leading: Index of the correction that leads (in its family's panel), -1: none, [n].
         side: Side it strays to, -1, 0 or 1, [n].
         deviations: z of every correction of any family, then its level against the family, both cut at 10 spreads and
-            compressed, 0 where not read, [n, 2 codes].
+            compressed, mean of the newest days, 0 where not read, [n, 2 codes].
+        changes: The same, less what they were a month before, [n, 2 codes].
+        fold: Of the vehicle, by its id alone, [n].
     """
 
     values: Float64s
     names: tuple[str, ...]
     rising: Int64s
     passage: Float64s
+    ahead: Float64s
+    ahead_names: tuple[str, ...]
     severity: Float64s
     leeway: Float64s
     largest: Float64s
     leading: Int64s
     side: Float64s
-    deviations: Float64s
+    deviations: Float32s
+    changes: Float32s
+    fold: Int64s
 
-    def take(self, rows: Bools) -> "Features":
+    def take(self, rows: Bools | Int64s) -> "Features":
         """The features of some origins."""
         return Features(
             values=self.values[rows],
             names=self.names,
             rising=self.rising,
             passage=self.passage[rows],
+            ahead=self.ahead[rows],
+            ahead_names=self.ahead_names,
             severity=self.severity[rows],
             leeway=self.leeway[rows],
             largest=self.largest[rows],
             leading=self.leading[rows],
             side=self.side[rows],
             deviations=self.deviations[rows],
+            changes=self.changes[rows],
+            fold=self.fold[rows],
         )
 
 
@@ -79,9 +99,9 @@ def features_of(
 ) -> Features:
     """Features of each origin from readings up to it, and from faults and work known by then."""
     found = np.zeros((len(origins), COLUMNS))
-    passage = np.zeros((len(origins), len(PASSAGE_DAYS)))
+    passage, leeway_ahead = np.zeros((2, len(origins), len(ENDS)))
     codes = sorted({code for family in drift.families for code in family.panel.codes})
-    deviations, levels = np.zeros((2, len(origins), len(codes)))
+    deviations, changes = np.zeros((2, len(origins), 2 * len(codes)), dtype=np.float32)
     relearning = np.zeros(len(origins))
     standing = _Standing(history, record)
     sides = _fault_codes(evidence)
@@ -90,20 +110,27 @@ def features_of(
         if not len(mine):
             continue
         rows = origins.row[mine]
+        centre, spread = _family_levels(family)
         low, high = standing.done(origins.take(mine), family, sides)
-        found[mine], passage[mine] = summarise_rows(
-            family, rows, stale_days=origins.at[mine] - origins.read[mine], done_low=low, done_high=high
+        found[mine], passage[mine], leeway_ahead[mine] = summarise_rows(
+            family,
+            rows,
+            centre.astype(np.float64),
+            stale_days=origins.at[mine] - origins.read[mine],
+            done_low=low,
+            done_high=high,
         )
         places = np.searchsorted(codes, family.panel.codes)
-        deviations[np.ix_(mine, places)] = np.arcsinh(np.nan_to_num(np.clip(family.z[rows], -10.0, 10.0)))
-        levels[np.ix_(mine, places)] = np.arcsinh(np.nan_to_num(np.clip(_levels(family, rows), -10.0, 10.0)))
+        both = np.ix_(mine, np.concatenate([places, places + len(codes)]))
+        deviations[both], changes[both] = _lately_and_change(family, rows, centre, spread)
         relearning[mine] = family.relearning[rows].any(axis=1)
     repaired = origins.at - record.repairs.last_until(origins.vehicle, origins.at)
     columns: dict[str, tuple[Float64s, int]] = {
-        "leeway used": (np.log(105 / (5 + np.clip(found[:, LEEWAY], 0, 100))), 1),
-        "first passage in 7 days": (_odds(passage[:, 0]), 1),
-        "first passage in 30 days": (_odds(passage[:, 1]), 1),
-        "first passage in 90 days": (_odds(passage[:, 2]), 1),
+        "leeway used": (_used(found[:, LEEWAY]), 1),
+        "leeway used, newest readings": (_used(found[:, NEWEST]), 1),
+        "first passage in 7 days": (_odds(passage[:, AT_HORIZON[0]]), 1),
+        "first passage in 30 days": (_odds(passage[:, AT_HORIZON[1]]), 1),
+        "first passage in 90 days": (_odds(passage[:, AT_HORIZON[2]]), 1),
         "nearness of a limit": (-np.log(2.0 + np.clip(found[:, TIME_TO_LIMIT], 0, FARTHEST_DAYS)), 1),
         "loss of leeway": (np.log1p(np.clip(found[:, LOSS_RATE], 0, 50) * 30), 1),
         "largest deviation": (np.arcsinh(found[:, LARGEST]), 1),
@@ -125,17 +152,54 @@ def features_of(
         names=tuple(columns),
         rising=np.array([rising for _, rising in columns.values()]),
         passage=passage,
+        ahead=np.stack([_used(leeway_ahead), np.log(hazard_of(1 - passage) + SMALLEST_HAZARD)], axis=2),
+        ahead_names=("leeway used by then", "first passage then"),
         severity=found[:, SEVERITY],
         leeway=found[:, LEEWAY],
         largest=found[:, LARGEST],
         leading=found[:, LEADING].astype(np.int64),
         side=found[:, SIDE],
-        deviations=np.column_stack([deviations, levels]),
+        deviations=deviations,
+        changes=changes,
+        fold=np.array([crc32(name.encode()) % FOLDS for name in record.number], dtype=np.int64)[origins.vehicle],
     )
 
 
-def _levels(family: FamilyDrift, rows: Int64s) -> Float64s:
-    """Smoothed levels against all of the family, in robust spreads, [n, C]: what a whole fleet that wears shares, too.
+def _lately_and_change(
+    family: FamilyDrift, rows: Int64s, centre: Float32s, spread: Float32s
+) -> tuple[Float32s, Float32s]:
+    """Deviations and levels of the newest days, and how far they are from those of a month before, each [n, 2 C]."""
+    day = read_days(family)
+    vehicle = np.searchsorted(family.panel.row_start, rows, side="right") - 1
+    start = family.panel.row_start[vehicle]
+
+    def lately(at: Int64s) -> Float32s:
+        total = np.zeros((len(at), 2 * len(family.panel.codes)), dtype=np.float32)
+        count = np.zeros(len(at), dtype=np.float32)
+        for back in range(MOST_READINGS):
+            row = at - back
+            near = np.flatnonzero((row >= start) & (day[at] - day[np.maximum(row, 0)] < LATELY_DAYS))
+            if not len(near):
+                break
+            level = (family.expected[row[near]] + family.deviation[row[near]] - centre) / spread
+            total[near] += _compressed(np.concatenate([family.z[row[near]], level], axis=1))
+            count[near] += 1
+        mean: Float32s = (total / np.maximum(count, 1)[:, None]).astype(np.float32)
+        return mean
+
+    now = lately(rows)
+    keys = np.repeat(np.arange(len(family.panel.vehicles)), np.diff(family.panel.row_start)) * SPAN + day
+    earlier = np.searchsorted(keys, vehicle * SPAN + day[rows] - BEFORE_DAYS, side="right") - 1
+    return now, now - lately(np.maximum(earlier, start))
+
+
+def _compressed(spreads: Float32s) -> Float32s:
+    found: Float32s = np.arcsinh(np.nan_to_num(np.clip(spreads, -10.0, 10.0)))
+    return found
+
+
+def _family_levels(family: FamilyDrift) -> tuple[Float32s, Float32s]:
+    """Centre and robust spread of the levels of all of the family, [C] each: what a fleet that wears shares, too.
 
     A deviation is taken from what peers do; where most of them are failing at once, failing looks normal.
     """
@@ -144,20 +208,18 @@ def _levels(family: FamilyDrift, rows: Int64s) -> Float64s:
     sample = np.where(np.isfinite(sample).any(axis=0), sample, 0.0)
     centre = np.nanmedian(sample, axis=0)
     spread = 1.4826 * np.nanmedian(np.abs(sample - centre), axis=0)
-    level = family.expected[rows] + family.deviation[rows] - centre
-    found: Float64s = level / np.where(spread > 0, spread, np.inf)
-    return found
+    return centre.astype(np.float32), np.where(spread > 0, spread, np.inf).astype(np.float32)
 
 
 def straying_of(origins: Origins, drift: Drift) -> tuple[Float64s, Float64s]:
-    """(severity, least leeway in %) of each origin, whatever stands already, each [n]."""
+    """(severity, least leeway in %) of each origin by the drift stage, whatever stands already, each [n]."""
     severity, leeway = np.zeros(len(origins)), np.full(len(origins), 100.0)
     for index, family in enumerate(drift.families):
         mine = np.flatnonzero(origins.family == index)
-        none = np.zeros((len(mine), len(family.panel.codes)), dtype=np.bool_)
-        age = origins.at[mine] - origins.read[mine]
-        found, _ = summarise_rows(family, origins.row[mine], stale_days=age, done_low=none, done_high=none)
-        severity[mine], leeway[mine] = found[:, SEVERITY], found[:, LEEWAY]
+        for some in np.array_split(mine, 1 + len(mine) // ROWS_AT_ONCE):
+            rows = origins.row[some]
+            severity[some] = np.nan_to_num(family.evidence[rows] / family.threshold).max(axis=1, initial=0.0)
+            leeway[some] = np.nan_to_num(family.leeway[rows], nan=100.0).min(axis=1, initial=100.0)
     return severity, leeway
 
 
@@ -208,6 +270,11 @@ def _fault_codes(evidence: Evidence) -> dict[str, dict[str, set[str]]]:
         }
         for row in evidence.corrections.select("code", "fault_low", "fault_high").iter_rows(named=True)
     }
+
+
+def _used(leeway: Float64s) -> Float64s:
+    used: Float64s = np.log(105 / (5 + np.clip(leeway, 0, 100)))
+    return used
 
 
 def _odds(probability: Float64s) -> Float64s:

@@ -1,7 +1,7 @@
-"""When straying corrections meet a limit that sets a fault: their level and rate, with both uncertainties.
+"""What a vehicle's corrections say of their limits: leeway now and ahead, and the first passage with its uncertainty.
 
-Level and rate of a correction are those of the drift stage at a reading. The rate's own error follows from the alarm
-statistic: half the squared z of the rate is the evidence, so its standard error is |rate| / sqrt(2 evidence).
+Level and slope of a correction are those of the line through its newest readings (`trend`); whether it strays at all
+is the drift stage's to say. Each side that can set a fault and has not is looked at on its own.
 """
 
 import math
@@ -9,81 +9,99 @@ import math
 import numba
 import numpy as np
 
-from pipelines.handover import Bools, FamilyDrift, Float32s, Float64s, Int64s
+from pipelines.forecast.leads import ENDS, MIDDLES
+from pipelines.forecast.origins import read_days
+from pipelines.forecast.trend import MOST, SLOPE_SHARE, line, newest_readings, noise_variance, since_jump
+from pipelines.handover import Bools, FamilyDrift, Float32s, Float64s, Int32s, Int64s
 
 # Columns of the summary of a row.
-LEEWAY, TIME_TO_LIMIT, LARGEST, SECOND, TOWARDS, MARGIN, ALARMS, LOSS_RATE, LEADING, SIDE, SEVERITY = range(11)
-COLUMNS = 11
-PASSAGE_DAYS = (7.0, 30.0, 90.0)
+LEEWAY, TIME_TO_LIMIT, LARGEST, SECOND, TOWARDS, MARGIN, ALARMS, LOSS_RATE, LEADING, SIDE, SEVERITY, NEWEST = range(12)
+COLUMNS = 12
 LONGEST_DAYS = 3650.0
 
 
 def summarise_rows(
-    family: FamilyDrift, rows: Int64s, *, stale_days: Float64s, done_low: Bools, done_high: Bools
-) -> tuple[Float64s, Float64s]:
+    family: FamilyDrift, rows: Int64s, centre: Float64s, *, stale_days: Float64s, done_low: Bools, done_high: Bools
+) -> tuple[Float64s, Float64s, Float64s]:
     """What each vehicle's corrections say of its limits at some readings.
 
     Args:
         family: The family's drift.
         rows: Readings, indices into the panel, [n].
+        centre: The family's normal level, from which the authority is reckoned, [C].
         stale_days: Age of each reading at the time of forecasting, d, [n].
         done_low: Corrections whose fault on the low side stands already and can't be set anew, [n, C].
         done_high: The same for the high side, [n, C].
 
     Returns:
-        Summaries, [n, 11], by the module's column numbers (leeway %; time to limit d; deviations in sigmas; margin of
-        the evidence over its threshold; loss of leeway % a day; leading correction and its side -1 or 1, or 0;
-        severity: largest evidence by its threshold), and the probability that any correction meets its limit within
-        7, 30 and 90 days, [n, 3].
+        Summaries, [n, 12], by the module's column numbers (least leeway %, of the drift stage and of the newest
+        readings; time to limit d; deviations in sigmas; margin of the evidence over its threshold; loss of leeway
+        % a day; leading correction and its side -1 or 1, or 0; severity: largest evidence by its threshold), the
+        probability that any correction meets its limit by the end of each step ahead, [n, L], and the least leeway in
+        the middle of each, were all to go on as now, %, [n, L].
     """
     panel = family.panel
     return _summarise(
-        family.expected,
+        panel.values,
+        panel.epoch,
+        read_days(family),
+        panel.row_start,
         family.deviation,
         family.z,
-        family.slope,
         family.leeway,
         family.evidence,
         family.alarm,
+        family.relearning,
         rows,
         stale_days,
-        done_low | ~panel.can_fault_low,
-        done_high | ~panel.can_fault_high,
+        np.stack([done_low | ~panel.can_fault_low, done_high | ~panel.can_fault_high]),
         family.threshold,
         family.sigma,
-        panel.low_limit,
-        panel.high_limit,
-        np.array(PASSAGE_DAYS),
+        family.memory_days,
+        np.stack([panel.low_limit, panel.high_limit]),
+        panel.resolution,
+        centre,
+        ENDS,
+        MIDDLES,
     )
 
 
 @numba.njit(cache=True, nogil=True)
-def _summarise(  # noqa: C901, PLR0912, PLR0917 - one compiled pass over a row
-    expected: Float32s,
+def _summarise(  # noqa: C901, PLR0912, PLR0915, PLR0917 - one compiled pass over a row
+    values: Float32s,
+    epoch: Int32s,
+    day: Float64s,
+    row_start: Int64s,
     deviation: Float32s,
     z: Float32s,
-    slope: Float32s,
     leeway: Float32s,
     evidence: Float32s,
     alarm: Bools,
+    relearning: Bools,
     rows: Int64s,
     stale: Float64s,
-    no_low: Bools,
-    no_high: Bools,
+    ruled_out: Bools,
     threshold: Float32s,
     sigma: Float32s,
-    low_limit: Float64s,
-    high_limit: Float64s,
-    horizons: Float64s,
-) -> tuple[Float64s, Float64s]:  # pragma: no cover - compiled
+    memory: Float32s,
+    limits: Float64s,
+    resolution: Float64s,
+    centre: Float64s,
+    ends: Float64s,
+    middles: Float64s,
+) -> tuple[Float64s, Float64s, Float64s]:  # pragma: no cover - compiled
     n, width = len(rows), z.shape[1]
-    found = np.zeros((n, 11))
-    passage = np.zeros((n, len(horizons)))
+    found = np.zeros((n, 12))
+    passage = np.zeros((n, len(ends)))
+    ahead = np.full((n, len(ends)), 100.0)
+    times, levels = np.empty(MOST), np.empty(MOST)
+    passed, then = np.empty(len(ends)), np.empty(len(ends))
     for i in range(n):
         r = rows[i]
-        found[i, 0], found[i, 1], found[i, 5], found[i, 8] = 100.0, 3650.0, -99.0, -1.0
+        start = row_start[np.searchsorted(row_start, r, side="right") - 1]
+        found[i, 0], found[i, 1], found[i, 5], found[i, 8], found[i, 11] = 100.0, 3650.0, -99.0, -1.0, 100.0
         best = 0.0
-        survive = np.ones(len(horizons))
+        survive = np.ones(len(ends))
         for c in range(width):
             if math.isnan(z[r, c]):
                 continue
@@ -97,35 +115,57 @@ def _summarise(  # noqa: C901, PLR0912, PLR0917 - one compiled pass over a row
             found[i, 10] = max(found[i, 10], weight / threshold[c])
             if alarm[r, c]:
                 found[i, 6] += 1.0
-            side = 1.0 if deviation[r, c] >= 0 else -1.0
-            if no_high[i, c] if side > 0 else no_low[i, c]:
+            towards = 1 if deviation[r, c] >= 0 else 0
+            if not ruled_out[towards, i, c]:
+                found[i, 4] = max(found[i, 4], size)
+                if not math.isnan(leeway[r, c]):
+                    found[i, 0] = min(found[i, 0], leeway[r, c])
+            if ruled_out[0, i, c] and ruled_out[1, i, c]:
                 continue
-            found[i, 4] = max(found[i, 4], size)
-            limit = high_limit[c] if side > 0 else low_limit[c]
-            if math.isnan(limit):
+            count = newest_readings(values, epoch, day, r, start, c, times, levels)
+            if count == 0:
                 continue
-            found[i, 0] = min(found[i, 0], leeway[r, c])
-            distance = side * (limit - expected[r, c] - deviation[r, c])
-            rate = side * slope[r, c] / 30.0
-            if math.isnan(rate):
-                rate = 0.0
-            straying = 1.0 / (1.0 + math.exp(-max(-30.0, min(30.0, weight - threshold[c]))))
-            error = abs(rate) / math.sqrt(2.0 * max(weight, 0.5))
-            for k in range(len(horizons)):
-                ahead = horizons[k] + stale[i]
-                spread = math.sqrt((error * ahead) ** 2 + (0.5 * sigma[c]) ** 2) + 1e-12
-                survive[k] *= 1.0 - straying * 0.5 * math.erfc(-(rate * ahead - distance) / spread / math.sqrt(2.0))
-            left = 3650.0 if rate <= 0 else min(3650.0, max(distance, 0.0) / rate)
-            if distance <= 0:
-                left = 0.0
-            if straying > 0.5 or leeway[r, c] < 30.0:
-                found[i, 1] = min(found[i, 1], left)
-            authority = distance / max(leeway[r, c], 1e-3)
-            interest = straying / (1.0 + left) + 1e-6 * size
-            if interest > best:
-                best = interest
-                found[i, 8], found[i, 9] = c, side
-                found[i, 7] = rate / authority if authority > 0 else 0.0
-        for k in range(len(horizons)):
+            noise = noise_variance(times, count, sigma[c], memory[c])
+            for high in range(2):
+                side = 2.0 * high - 1.0
+                authority = side * (limits[high, c] - centre[c])
+                if ruled_out[high, i, c] or math.isnan(authority) or authority <= 2 * resolution[c]:
+                    continue
+                slope_sd = SLOPE_SHARE * authority / 30.0
+                since, jumped = since_jump(times, levels, count, noise, slope_sd)
+                left = lasts = loss = 0.0
+                passed[:] = 0.0
+                then[:] = 0.0
+                for story in range(2):
+                    share = jumped if story else 1.0 - jumped
+                    if share < 1e-3:
+                        continue
+                    mean, at, slope, mean_variance, slope_variance = line(
+                        times, levels, since if story else count, noise, slope_sd
+                    )
+                    distance, rate = side * (limits[high, c] - mean) - resolution[c], side * slope
+                    if relearning[r, c]:
+                        rate = min(rate, 0.0)
+                    now = distance + rate * at
+                    left += share * min(max(100.0 * now / authority, 0.0), 100.0)
+                    loss += share * 100.0 * rate / authority
+                    lasts += share * (3650.0 if rate <= 0 else min(3650.0, max(now, 0.0) / rate))
+                    for k in range(len(ends)):
+                        days = ends[k] + stale[i] - at
+                        spread = math.sqrt(mean_variance + days * days * slope_variance) + 1e-12
+                        passed[k] += share * 0.5 * math.erfc((distance - rate * days) / spread / math.sqrt(2.0))
+                        gone = max(rate, 0.0) * (middles[k] + stale[i] - at)
+                        then[k] += share * min(max(100.0 * (distance - gone) / authority, 0.0), 100.0)
+                found[i, 11] = min(found[i, 11], left)
+                found[i, 1] = min(found[i, 1], lasts + 3.65 * left)
+                for k in range(len(ends)):
+                    survive[k] *= 1.0 - passed[k]
+                    ahead[i, k] = min(ahead[i, k], then[k])
+                interest = (100.0 - left) / (30.0 + lasts) + 1e-6 * size
+                if interest > best:
+                    best = interest
+                    found[i, 8], found[i, 9] = c, side
+                    found[i, 7] = loss
+        for k in range(len(ends)):
             passage[i, k] = 1.0 - survive[k]
-    return found, passage
+    return found, passage, ahead

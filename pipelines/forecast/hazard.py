@@ -10,13 +10,15 @@ import numpy as np
 import polars as pl
 
 from pipelines.catalogue.tables import published_tables
+from pipelines.forecast.candidates import CANDIDATES
 from pipelines.forecast.features import Features, features_of
+from pipelines.forecast.leads import HORIZONS, within_horizons
 from pipelines.forecast.learned import LearnedHazard, learn_hazard
-from pipelines.forecast.learners import learn_logistic
+from pipelines.forecast.learners import Signs, learn_linear
 from pipelines.forecast.likely_code import likely_codes
 from pipelines.forecast.origins import origins_at
 from pipelines.forecast.outcomes import days, record_of
-from pipelines.forecast.past import HORIZONS, Past, past_of
+from pipelines.forecast.past import Past, past_of
 from pipelines.handover import Drift, Evidence, Float64s, Forecast, History, Outliers
 from pipelines.in_service import in_service
 from pipelines.settings import Settings
@@ -30,7 +32,7 @@ class Forecasts:
 
     Attributes:
         forecast: The published forecast.
-        references: `vehicle_id, horizon_days, last_read_at_days, leeway_alone, largest_deviation`.
+        references: `vehicle_id, horizon_days, last_read_days, leeway_alone, largest_deviation`.
     """
 
     forecast: Forecast
@@ -53,7 +55,7 @@ def forecast_with_references(
     past = past_of(drift, outliers, record, now, evidence=evidence, history=history, seed=settings.seed)
     here = origins_at(drift, record, np.array([now]))
     features = features_of(here, drift, outliers, record, evidence=evidence, history=history)
-    learned = learn_hazard(past, seed=settings.seed)
+    learned = learn_hazard(past)
     if learned is None:
         low, high = past.prior.interval(features)
         figures = (past.prior.probabilities(features), low, high)
@@ -89,18 +91,12 @@ def basis(past: Past, learned: LearnedHazard | None) -> str:
     if learned is None:
         return (
             f"first passage of the limits, and a prior rate of {prior.rate:.2g} faults a vehicle-year "
-            f"(too few faults to learn from: {len(past.fault_times(past.faults[:, -1] > 0))} in "
+            f"(too few faults to learn from: {past.distinct_faults(past.watched(past.now)[1].sum(axis=1) > 0)} in "
             f"{prior.vehicle_years:.0f} vehicle-years)"
         )
-    ways = {
-        "few": "hazard of limits and evidence",
-        "logistic": "hazard of all signs",
-        "boosted": "boosted hazard of all signs",
-        "mean": "mean of several hazards",
-    }
     return (
-        f"learned from {learned.faults} faults of this fleet ({ways[learned.method]} with the first passage of the "
-        f"limits), calibrated on {learned.later_faults[1]} later ones"
+        f"learned from {learned.faults} faults of this fleet (hazards of the leeway, of the limits and of all signs, "
+        f"with the first passage of the limits), weighed and calibrated on {learned.later_faults} later ones"
     )
 
 
@@ -112,46 +108,48 @@ def model_terms(past: Past, learned: LearnedHazard | None) -> pl.DataFrame:
         ("faults", None, float(learned.faults if learned else past.prior.faults), "distinct faults learned from"),
     ]
     if learned is not None:
+        ratio, low, high = learned.recent
         terms += [
-            (f"loss {name}", None, loss, "log loss on later weeks, in shares of the base rate's; the least is used")
+            ("faults calibrated on", None, float(learned.later_faults), "distinct, later than those learned from"),
+            ("doubt", None, learned.doubt, "spread of the log of the level of faults between quarters beyond chance"),
+            ("recent observed/expected", None, ratio, "faults of the newest quarter judged, by those forecast"),
+            ("recent observed/expected, low", None, low, "90 % interval"),
+            ("recent observed/expected, high", None, high, "90 % interval"),
+            ("level", None, learned.level, "factor on every hazard for it"),
+        ]
+        terms += [
+            (f"loss {name}", None, loss, "log loss on later weeks, in shares of the base rate's")
             for name, loss in learned.losses.items()
         ]
-        names = (*past.features.names, "way of failing")
-        for k, horizon in enumerate(HORIZONS):
-            ratio, low, high = learned.recent[k]
-            terms += [
-                ("faults calibrated on", horizon, float(learned.later_faults[k]), learned.calibrations[k].method),
-                ("doubt", horizon, float(learned.doubt[k]), "spread of log odds between past weeks beyond chance"),
-                ("recent observed/expected", horizon, ratio, "faults in the newest weeks judged, by those forecast"),
-                ("recent observed/expected, low", horizon, low, "90 % interval"),
-                ("recent observed/expected, high", horizon, high, "90 % interval"),
-            ]
-            terms += [
-                (f"weight {name}", horizon, float(weight), "logistic weight a standard deviation")
-                for hazard in (learned.hazards.logistic[k],)
-                if hazard is not None
-                for name, weight in zip(names, hazard.weights[1:], strict=True)
-            ]
+        terms += [
+            (f"share {name}", None, float(share), "weight of a candidate's log hazard in the forecast")
+            for name, share in zip(CANDIDATES, learned.calibration.line[2:], strict=True)
+        ]
+        names = (*past.features.names, "way of failing", "worsening")
+        terms += [
+            (f"weight {name}", horizon, float(weight), "weight on the log hazard, a standard deviation")
+            for horizon, row in zip(HORIZONS, learned.candidates.all.now, strict=True)
+            for name, weight in zip(names, row, strict=True)
+        ]
     return pl.DataFrame(terms, schema=MODEL_SCHEMA, orient="row")
 
 
 def _references(past: Past, features: Features) -> dict[str, Float64s]:
-    """Logistic forecasts from one figure each, learned from the same past, [n, 3]."""
+    """Forecasts from one figure each, learned from the same past by the same likelihood, [n, 3]."""
     place = {"leeway_alone": past.features.names.index("leeway used")}
     place["largest_deviation"] = past.features.names.index("largest deviation")
+    days, faults = past.watched(past.now)
+    rows, distinct = days.sum(axis=1) > 0, past.distinct_faults(faults.sum(axis=1) > 0)
     found = {}
     for name, column in place.items():
-        forecast = np.empty((len(features.values), len(HORIZONS)))
-        for k in range(len(HORIZONS)):
-            weight, fault = past.known_by(past.now, k)
-            rows, faults = weight > 0, past.distinct_faults(weight * fault)
-            if not faults:
-                forecast[:, k] = 1 - np.exp(-past.prior.rate * HORIZONS[k] / 365.25)
-                continue
-            hazard = learn_logistic(
-                past.features.values[rows][:, [column]], fault[rows], weight[rows],
-                rising=np.array([1]), faults=faults,
-            )  # fmt: skip
-            forecast[:, k] = hazard.predict(features.values[:, [column]])
-        found[name] = np.maximum.accumulate(forecast, axis=1)
+        if not distinct:
+            unknowing = 1 - np.exp(-past.prior.rate * np.array(HORIZONS) / 365.25)
+            found[name] = np.broadcast_to(unknowing, (len(features.values), len(HORIZONS)))
+            continue
+        then, now = (
+            Signs(now=some.values[:, [column]], rising=np.array([1]), ahead=some.ahead[:, :, :0])
+            for some in (past.features.take(rows), features)
+        )
+        hazard = learn_linear(then, days[rows], faults[rows], distinct=distinct, belief=1.0)
+        found[name] = within_horizons(np.exp(hazard.log_hazard(now)))
     return found

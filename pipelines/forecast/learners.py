@@ -1,86 +1,107 @@
-"""Two ways to learn one interval's hazard from features, both monotone where physics says so."""
+"""A hazard over the steps ahead, learned from person-time and monotone where physics says so; arrays in, hazards out.
+
+The likelihood is that of events in person-time (Poisson with the days at risk as exposure), which for hazards that
+are level within each step is the likelihood of the survival times.
+"""
 
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import minimize
-from scipy.special import expit
-from sklearn.ensemble import HistGradientBoostingClassifier
 
-from pipelines.forecast.scores import SMALLEST
+from pipelines.forecast.leads import SLIDE
 from pipelines.handover import Float64s, Int64s
+
+LOWEST, HIGHEST = -16.0, 1.0  # log hazard a day: beyond these nothing is learned from
 
 
 @dataclass(frozen=True, kw_only=True)
-class LogisticHazard:
-    """Weights on standardised features.
+class Signs:
+    """What hazards are learned from.
 
     Attributes:
-        centre: Mean of each feature, [F].
-        scale: Spread of each feature, [F].
-        weights: Intercept first, [F + 1].
+        now: Figures known at the origin, [n, F].
+        rising: 1: the risk may only rise with it; 0: free, [F].
+        ahead: Figures of each step ahead, all rising, [n, L, A].
+    """
+
+    now: Float64s
+    rising: Int64s
+    ahead: Float64s
+
+    def only(self, now: list[int], ahead: list[int]) -> "Signs":
+        """Some of the figures."""
+        return Signs(now=self.now[:, now], rising=self.rising[now], ahead=self.ahead[:, :, ahead])
+
+
+@dataclass(frozen=True, kw_only=True)
+class LinearHazard:
+    """Log hazard as a weighted sum; the weight of what is known now slides from knot to knot of the steps ahead.
+
+    Attributes:
+        centre: Of each figure, those known now first, [F + A].
+        scale: Of each figure, [F + A].
+        level: Of each step, [L].
+        now: Weights of what is known now at each knot, [K, F].
+        ahead: Weights of the figures ahead, [A].
     """
 
     centre: Float64s
     scale: Float64s
-    weights: Float64s
+    level: Float64s
+    now: Float64s
+    ahead: Float64s
 
-    def predict(self, features: Float64s) -> Float64s:
-        """Probability within the interval, [n]."""
-        at = self.weights[0] + np.clip((features - self.centre) / self.scale, -8, 8) @ self.weights[1:]
-        probability: Float64s = expit(at)
-        return np.clip(probability, SMALLEST, 1 - SMALLEST)
-
-
-@dataclass(frozen=True, kw_only=True)
-class BoostedHazard:
-    """Gradient boosted trees with monotone splits."""
-
-    model: HistGradientBoostingClassifier
-
-    def predict(self, features: Float64s) -> Float64s:
-        """Probability within the interval, [n]."""
-        probability: Float64s = self.model.predict_proba(features)[:, 1]
-        return np.clip(probability, SMALLEST, 1 - SMALLEST)
+    def log_hazard(self, signs: Signs) -> Float64s:
+        """Log of faults a day in each step, [n, L]."""
+        now, ahead = _standardised(signs, self.centre, self.scale)
+        return np.clip(self.level + now @ self.now.T @ SLIDE + ahead @ self.ahead, LOWEST, HIGHEST)
 
 
-def learn_logistic(
-    features: Float64s, fault: Float64s, weight: Float64s, *, rising: Int64s, faults: float, belief: float = 1.0
-) -> LogisticHazard:
-    """Ridge logistic regression with weights of at least 0 on rising features.
+def learn_linear(signs: Signs, days: Float64s, faults: Float64s, *, distinct: float, belief: float) -> LinearHazard:
+    """Ridge Poisson regression with weights of at least 0 on rising figures.
 
     Args:
-        features: [n, F].
-        fault: 0 or 1, [n].
-        weight: Of each row, [n].
-        rising: 1: the weight may not be below 0, [F].
-        faults: Distinct faults behind the rows; the prior is weighed against them.
+        signs: What was known, n rows.
+        days: Weighted days at risk in each step, [n, L].
+        faults: Weighted faults in each step, [n, L].
+        distinct: Distinct faults behind the rows; the prior is weighed against them.
         belief: Of the prior that a weight is 0: 1 / its variance.
     """
-    centre = np.average(features, axis=0, weights=weight)
-    spread = np.sqrt(np.average((features - centre) ** 2, axis=0, weights=weight))
+    exposed = days.sum(axis=1)
+    weight = exposed / exposed.sum()
+    flat = np.column_stack([signs.now, signs.ahead.mean(axis=1)])
+    centre = weight @ flat
+    spread = np.sqrt(weight @ (flat - centre) ** 2)
     scale = np.where(spread > 1e-9, spread, 1.0)
-    design = np.column_stack([np.ones(len(features)), np.clip((features - centre) / scale, -8, 8)])
-    hits = (weight * fault).sum()
-    scaled = weight * faults / max(hits, 1e-12)
-    ridge = np.concatenate([[0.0], np.full(features.shape[1], belief)])
+    now, ahead = _standardised(signs, centre, scale)
+    worth = distinct / max(float(faults.sum()), 1e-12)
+    exposure, hits = worth * days, worth * faults
+    knots, steps, count, extra = *SLIDE.shape, now.shape[1], ahead.shape[2]
+    parts = (steps, steps + knots * count)
 
-    def loss(weights: Float64s) -> tuple[float, Float64s]:
-        at = design @ weights
-        value = (scaled * (np.logaddexp(0, at) - fault * at)).sum() + 0.5 * (ridge * weights**2).sum()
-        return float(value), design.T @ (scaled * (expit(at) - fault)) + ridge * weights
+    def loss(line: Float64s) -> tuple[float, Float64s]:
+        level, weights, then = np.split(line, parts)
+        linear = level + now @ weights.reshape(knots, count).T @ SLIDE + ahead @ then
+        at = np.clip(linear, LOWEST, HIGHEST)
+        expected = exposure * np.exp(at)
+        error = np.where(at == linear, expected - hits, 0.0)
+        gradient = np.concatenate(
+            [error.sum(axis=0), (SLIDE @ error.T @ now).ravel(), np.einsum("nl,nla->a", error, ahead)]
+        )
+        value = (expected - hits * at).sum() + 0.5 * (ridge * line**2).sum()
+        return float(value), gradient + ridge * line
 
-    rate = np.clip(np.average(fault, weights=weight), SMALLEST, 1 - SMALLEST)
-    start = np.concatenate([[np.log(rate / (1 - rate))], np.zeros(features.shape[1])])
-    bounds = [(None, None)] + [(0.0, None) if up else (None, None) for up in rising]
-    fitted = minimize(loss, start, jac=True, method="L-BFGS-B", bounds=bounds)
-    return LogisticHazard(centre=centre, scale=scale, weights=fitted.x)
+    ridge = np.concatenate([np.zeros(steps), np.full(knots * count, belief / knots), np.full(extra, belief)])
+    rate = np.log(np.maximum(faults.sum(axis=0), 0.5 / worth) / np.maximum(days.sum(axis=0), 1e-12))
+    start = np.concatenate([rate, np.zeros(knots * count + extra)])
+    rising = [(0.0, None) if up else (None, None) for up in signs.rising]
+    bounds = [(None, None)] * steps + rising * knots + [(0.0, None)] * extra
+    level, weights, then = np.split(minimize(loss, start, jac=True, method="L-BFGS-B", bounds=bounds).x, parts)
+    return LinearHazard(centre=centre, scale=scale, level=level, now=weights.reshape(knots, count), ahead=then)
 
 
-def learn_boosted(features: Float64s, fault: Float64s, weight: Float64s, *, rising: Int64s, seed: int) -> BoostedHazard:
-    """Shallow boosted trees; few, slow and strongly shrunk, because a fleet has hundreds of faults, not thousands."""
-    model = HistGradientBoostingClassifier(
-        learning_rate=0.1, max_iter=60, max_leaf_nodes=6, min_samples_leaf=25, l2_regularization=3.0,
-        monotonic_cst=rising.tolist(), early_stopping=False, max_bins=32, random_state=seed,
-    )  # fmt: skip
-    return BoostedHazard(model=model.fit(features, fault, sample_weight=weight / weight.mean()))
+def _standardised(signs: Signs, centre: Float64s, scale: Float64s) -> tuple[Float64s, Float64s]:
+    count = signs.now.shape[1]
+    now = np.clip((signs.now - centre[:count]) / scale[:count], -8, 8)
+    return now, np.clip((signs.ahead - centre[count:]) / scale[count:], -8, 8)

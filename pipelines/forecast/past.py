@@ -6,12 +6,12 @@ import numpy as np
 
 from pipelines.forecast.censoring import repair_weights, risk_strata
 from pipelines.forecast.features import Features, features_of, straying_of
+from pipelines.forecast.leads import BEGINS, DAYS, ENDS, within_horizons
 from pipelines.forecast.origins import EVERY_DAYS, STALEST_DAYS, Origins, origins_at, past_times, thinned
 from pipelines.forecast.outcomes import Outcomes, Record, outcomes
 from pipelines.forecast.prior import PriorHazard, learn_prior
 from pipelines.handover import Bools, Drift, Evidence, Float64s, History, Outliers
 
-HORIZONS = (7, 30, 90)
 MOST_ORIGINS = (12_000, 16_000, 8_000)  # before a fault; straying or near a limit; quiet
 RISKY_SEVERITY = 0.6  # of an alarm threshold
 RISKY_LEEWAY = 50.0  # %
@@ -28,8 +28,7 @@ class Past:
         known_from: Reporting lag: days until nine in ten readings have come, d.
         now: Time of the analysis, days since 1970.
         prior: The forecast without learning.
-        weights: Of each row by horizon: thinning times repairs as censoring; 0: hidden by a repair, [n, 3].
-        faults: 1: fault within the horizon, [n, 3].
+        weights: Of each row in each step ahead: thinning times repairs as censoring, [n, L].
     """
 
     origins: Origins
@@ -39,51 +38,33 @@ class Past:
     now: float
     prior: PriorHazard
     weights: Float64s
-    faults: Float64s
 
-    def known_by(
-        self, time: float, horizon: int, *, begins: float = 0.0, forecast: Float64s | None = None
-    ) -> tuple[Float64s, Float64s]:
-        """(weight, fault) of each row, from a day after the origin up to the horizon, as known by a time, [n] each.
+    def watched(self, until: float) -> tuple[Float64s, Float64s]:
+        """(days at risk, faults) of each row in each step ahead, weighted, as known by a time, [n, L] each.
 
-        A row is followed until the time less the reporting lag. One followed for a part of the interval without a
-        fault counts for that part of its hazard: none of the outcomes is asked to wait for its whole horizon, which
-        would leave out the newest months of an ageing fleet (piecewise exponential likelihood; Holford, 1980).
+        A row is followed until its first fault or repair and until the time less the reporting lag. None is asked to
+        wait for its whole horizon, which would leave out the newest months of an ageing fleet; steps are short enough
+        that a hazard is level within each (piecewise exponential likelihood; Holford, 1980).
 
         Args:
-            time: Days since 1970; nothing that was known later is used.
-            horizon: Index of the horizon at which the interval ends.
-            begins: Start of the interval, d; rows with a fault before it weigh 0.
-            forecast: Probabilities within the three horizons, [n, 3], that tell how a row's hazard is spread over the
-                time; None: evenly.
+            until: Days since 1970; nothing that was known later is used.
         """
-        followed = np.minimum(self.outcomes.unseen, time - self.known_from - self.origins.at)
-        at_risk = (followed > begins) & (self.outcomes.fault > begins)
-        fault = at_risk & (self.faults[:, horizon] > 0) & (self.outcomes.fault <= followed)
-        part = np.clip((followed - begins) / (HORIZONS[horizon] - begins), 0.0, 1.0)
-        if forecast is not None:
-            part = _part_of_hazard(forecast[:, : horizon + 1], followed)
-        return self.weights[:, horizon] * np.where(fault, 1.0, at_risk * part), fault.astype(np.float64)
+        seen = np.minimum(self.outcomes.unseen, until - self.known_from - self.origins.at)
+        followed = np.minimum(seen, self.outcomes.repair)[:, None]
+        fault = self.outcomes.fault[:, None]
+        days = np.clip(np.minimum(followed, fault) - BEGINS, 0.0, DAYS)
+        faults = (fault > BEGINS) & (fault <= ENDS) & (fault <= followed)
+        return self.weights * days, self.weights * faults
 
-    def distinct_faults(self, fault: Float64s) -> int:
-        """How many faults stand behind the rows that are marked 1; one fault is ahead of many origins."""
-        return len(self.fault_times(fault > 0))
+    def distinct_faults(self, rows: Bools) -> int:
+        """How many faults stand ahead of some origins; one fault is ahead of many."""
+        return len(self.fault_times(rows))
 
     def fault_times(self, rows: Bools) -> Float64s:
         """When the faults ahead of some origins were set, each once, sorted; days since 1970."""
         ahead = np.round(self.origins.at[rows] + self.outcomes.fault[rows], 3)
         pairs = np.unique(np.column_stack([self.origins.vehicle[rows], ahead]), axis=0)
         return np.sort(pairs[:, 1])
-
-
-def _part_of_hazard(forecast: Float64s, followed: Float64s) -> Float64s:
-    """Share of each row's hazard up to the last horizon that falls before a time, level between horizons, [n]."""
-    hazard = -np.log1p(-np.clip(np.nan_to_num(forecast), 1e-9, 1 - 1e-9))
-    steps = np.diff(hazard, axis=1, prepend=0.0)
-    begins = np.array((0.0, *HORIZONS[:-1]))[: steps.shape[1]]
-    parts = np.clip((followed[:, None] - begins) / (np.array(HORIZONS)[: steps.shape[1]] - begins), 0.0, 1.0)
-    shares: Float64s = (np.maximum(steps, 0.0) * parts).sum(axis=1) / hazard[:, -1]
-    return shares
 
 
 def past_of(
@@ -93,15 +74,14 @@ def past_of(
     every = origins_at(drift, record, past_times(drift, now))
     every = every.take(every.at - every.read <= STALEST_DAYS)
     followed = outcomes(record, every.vehicle, every.at, every.read)
-    before_fault = followed.fault <= HORIZONS[-1]
+    before_fault = followed.fault <= ENDS[-1]
     severity, leeway = straying_of(every, drift)
     risky = (severity > RISKY_SEVERITY) | (leeway < RISKY_LEEWAY)
     origins = thinned(every, np.where(before_fault, 0, np.where(risky, 1, 2)), MOST_ORIGINS, seed=seed)
     features = features_of(origins, drift, outliers, record, evidence=evidence, history=history)
     followed = outcomes(record, origins.vehicle, origins.at, origins.read)
     prior = learn_prior(origins, features, followed, every_days=EVERY_DAYS)
-    strata = risk_strata(prior.probabilities(features)[:, 1])
-    weights = [origins.weight * repair_weights(followed, days, strata) for days in HORIZONS]
+    strata = risk_strata(within_horizons(prior.hazard(features))[:, 1])
     return Past(
         origins=origins,
         features=features,
@@ -109,6 +89,5 @@ def past_of(
         known_from=record.gap_days,
         now=now,
         prior=prior,
-        weights=np.column_stack(weights),
-        faults=np.column_stack([followed.within(days)[1] for days in HORIZONS]).astype(np.float64),
+        weights=origins.weight[:, None] * repair_weights(followed, strata),
     )

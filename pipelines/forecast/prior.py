@@ -7,7 +7,7 @@ from scipy.special import expit, logit
 from scipy.stats import gamma
 
 from pipelines.forecast.features import Features
-from pipelines.forecast.first_passage import PASSAGE_DAYS
+from pipelines.forecast.leads import AT_HORIZON, ENDS, hazard_of, within_horizons
 from pipelines.forecast.origins import Origins
 from pipelines.forecast.outcomes import Outcomes
 from pipelines.handover import Float64s
@@ -35,16 +35,19 @@ class PriorHazard:
         """Faults a vehicle-year that no first passage explains."""
         return (self.faults + PRIOR_FAULTS) / (self.vehicle_years + PRIOR_YEARS)
 
-    def probabilities(self, features: Features, rate: float | None = None, passage_shift: float = 0.0) -> Float64s:
-        """Probability of a fault within 7, 30 and 90 days, [n, 3], rising with the horizon."""
+    def hazard(self, features: Features, rate: float | None = None, passage_shift: float = 0.0) -> Float64s:
+        """Faults a day in each step ahead, [n, L]."""
         risk = _relative_risk(features) / self.mean_risk
-        years, age = np.array(PASSAGE_DAYS) / 365.25, _age(features)[:, None]
-        aged = ((age + years) ** self.ageing - age**self.ageing) / self.ageing  # years, each by its relative risk
+        ends, age = ENDS / 365.25, _age(features)[:, None]
+        aged = ((age + ends) ** self.ageing - age**self.ageing) / self.ageing  # years, each by its relative risk
         expected = (self.rate if rate is None else rate) * risk[:, None] * aged
         clipped = np.clip(features.passage, 1e-9, 1 - 1e-9)
         passage = PASSAGE_TRUST * expit(logit(clipped) + passage_shift)
-        probability: Float64s = np.maximum.accumulate(1 - (1 - passage) * np.exp(-expected), axis=1)
-        return probability
+        return hazard_of((1 - passage) * np.exp(-expected))
+
+    def probabilities(self, features: Features, rate: float | None = None, passage_shift: float = 0.0) -> Float64s:
+        """Probability of a fault within 7, 30 and 90 days, [n, 3], rising with the horizon."""
+        return within_horizons(self.hazard(features, rate, passage_shift))
 
     def interval(self, features: Features) -> tuple[Float64s, Float64s]:
         """90 % interval of the probabilities, each [n, 3]: of the rate, and a doubt in the first passage."""
@@ -67,7 +70,7 @@ def learn_prior(origins: Origins, features: Features, outcomes: Outcomes, *, eve
     _, fault = outcomes.within(every_days)
     watched = np.clip(np.minimum(np.minimum(outcomes.unseen, outcomes.repair), every_days), 0, None)
     years = origins.weight * watched / 365.25
-    faults = origins.weight * fault * (1 - features.passage[:, 1])
+    faults = origins.weight * fault * (1 - features.passage[:, AT_HORIZON[1]])
     risk, age = _relative_risk(features), _age(features) + every_days / 2 / 365.25
     ageing = _ageing(faults, years * risk, age)
     return PriorHazard(

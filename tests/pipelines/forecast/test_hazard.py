@@ -44,7 +44,7 @@ def assert_published(frame, vehicles):
 def test_a_fleet_with_faults_gets_a_learned_forecast_in_contract_form(learned):
     assert_published(learned.fault_forecast, vehicles=150)
     assert learned.fault_forecast["basis"].unique().to_list()[0].startswith("learned from ")
-    assert "calibrated on" in learned.fault_forecast["basis"][0]
+    assert "weighed and calibrated on" in learned.fault_forecast["basis"][0]
 
 
 def test_vehicles_that_will_set_a_fault_are_put_first(fleet_of):
@@ -106,7 +106,7 @@ def test_retired_vehicles_and_those_not_yet_in_service_have_no_forecast(failing_
 
 def test_what_the_model_learned_is_laid_open(learned):
     terms = set(learned.model["term"])
-    assert {"faults", "prior rate", "loss few", "loss mean", "recent observed/expected"} <= terms
+    assert {"faults", "prior rate", "loss few", "loss together", "share leeway", "recent observed/expected"} <= terms
     weights = learned.model.filter(pl.col("term") == "weight leeway used")
     assert (weights["value"] >= 0).all()
 

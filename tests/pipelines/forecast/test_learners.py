@@ -2,78 +2,120 @@ import numpy as np
 import pytest
 
 from pipelines.forecast.calibration import calibrate
-from pipelines.forecast.failure_direction import held_out_scores, learn_direction
-from pipelines.forecast.learners import learn_boosted, learn_logistic
-from pipelines.forecast.scores import auc, calibration_line
+from pipelines.forecast.failure_direction import FOLDS, along, learn_direction, learn_directions
+from pipelines.forecast.leads import DAYS, ENDS, hazard_of, within_horizons
+from pipelines.forecast.learners import Signs, learn_linear
+from pipelines.forecast.scores import auc
 
-RISING = np.array([1, 0])
+STEPS = len(DAYS)
 
 
-def rows(count=4000, seed=1, against=False):
+def signs(now, rising=(1, 0)):
+    return Signs(now=now, rising=np.array(rising), ahead=np.zeros((len(now), STEPS, 0)))
+
+
+def person_time(now, weights, level=-6.0, seed=1):
+    """Days at risk and faults of rows whose hazard is level over all steps."""
     rng = np.random.default_rng(seed)
-    features = rng.normal(size=(count, 2))
-    odds = -2 + (-1.0 if against else 1.0) * features[:, 0] - 0.8 * features[:, 1]
-    return features, (rng.random(count) < 1 / (1 + np.exp(-odds))).astype(float), np.ones(count)
+    life = rng.exponential(np.exp(-(level + now @ np.array(weights))))
+    begins = ENDS - DAYS
+    return np.clip(life[:, None] - begins, 0, DAYS), ((life[:, None] > begins) & (life[:, None] <= ENDS)).astype(float)
 
 
-def learners():
-    return {
-        "logistic": lambda x, y, w: learn_logistic(x, y, w, rising=RISING, faults=y.sum()),
-        "boosted": lambda x, y, w: learn_boosted(x, y, w, rising=RISING, seed=1),
-    }
+def learned(weights, count=20_000, seed=1):
+    now = np.random.default_rng(seed).normal(size=(count, 2))
+    days, faults = person_time(now, weights)
+    return learn_linear(signs(now), days, faults, distinct=faults.sum(), belief=1.0)
 
 
-@pytest.mark.parametrize("name", ["logistic", "boosted"])
-def test_more_of_a_rising_feature_never_lowers_the_risk_even_where_the_past_says_otherwise(name):
-    hazard = learners()[name](*rows(against=True))
-    grid = np.column_stack([np.linspace(-3, 3, 200), np.zeros(200)])
-    assert (np.diff(hazard.predict(grid)) >= -1e-12).all()
+def test_more_of_a_rising_figure_never_lowers_the_risk_even_where_the_past_says_otherwise():
+    hazard = learned((-1.0, 0.0)).log_hazard(signs(np.column_stack([np.linspace(-3, 3, 200), np.zeros(200)])))
+    assert (np.diff(hazard, axis=0) >= -1e-12).all()
 
 
-@pytest.mark.parametrize("name", ["logistic", "boosted"])
-def test_free_features_may_lower_the_risk(name):
-    hazard = learners()[name](*rows())
-    low, high = hazard.predict(np.array([[0.0, -2.0], [0.0, 2.0]]))
-    assert low > 2 * high
+def test_free_figures_may_lower_the_risk():
+    low, high = learned((0.5, -0.8)).log_hazard(signs(np.array([[0.0, -2.0], [0.0, 2.0]])))
+    assert (low > high + 2).all()
 
 
-def test_the_logistic_hazard_finds_the_odds_that_made_the_rows():
-    features, fault, weight = rows(count=40_000)
-    hazard = learn_logistic(features, fault, weight, rising=RISING, faults=fault.sum())
-    assert hazard.weights[1:] / hazard.scale == pytest.approx([1.0, -0.8], abs=0.06)
+def test_the_hazard_that_made_the_faults_is_found_at_every_step_ahead():
+    found = learned((0.7, -0.4), count=60_000)
+    at = found.log_hazard(signs(np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])))
+    assert at[0] == pytest.approx(np.full(STEPS, -6.0), abs=0.12)
+    assert at[1] - at[0] == pytest.approx(np.full(STEPS, 0.7), abs=0.1)
+    assert at[2] - at[0] == pytest.approx(np.full(STEPS, -0.4), abs=0.1)
 
 
-@pytest.mark.parametrize(("faults", "method"), [(400, "beta"), (600, "isotonic")])
-def test_calibration_straightens_forecasts_that_are_too_bold(faults, method):
-    rng = np.random.default_rng(2)
-    truth = rng.beta(1, 6, 30_000)
-    fault = (rng.random(30_000) < truth).astype(float)
-    odds = np.log(truth / (1 - truth))
-    bold = 1 / (1 + np.exp(-(1.8 * odds + 0.7)))
-    half = np.arange(30_000) < 15_000
-    fitted = calibrate(bold[half], fault[half], np.ones(half.sum()), faults=faults)
-    assert fitted.method == method
-    after = fitted.apply(bold[~half])
-    slope, intercept = calibration_line(after, fault[~half], np.ones(len(after)))
-    assert slope == pytest.approx(1, abs=0.12)
-    assert intercept == pytest.approx(0, abs=0.1)
-    assert (np.diff(fitted.values) >= -1e-9).all()
+def test_rows_followed_for_a_part_of_the_time_alone_tell_the_same_hazard():
+    """A fleet's newest origins have been followed for days only; they may neither lower nor raise the risk."""
+    now = np.zeros((40_000, 2))
+    days, faults = person_time(now, (0.0, 0.0))
+    seen = np.random.default_rng(3).uniform(0, 120, len(now))[:, None]
+    shown = np.clip(np.minimum(days, seen - (ENDS - DAYS)), 0, None)
+    kept = faults * (shown >= days)
+    found = learn_linear(signs(now), shown, kept, distinct=kept.sum(), belief=1.0)
+    assert within_horizons(np.exp(found.log_hazard(signs(now[:1]))))[0, 2] == pytest.approx(
+        1 - np.exp(-90 * np.exp(-6)), rel=0.06
+    )
 
 
-def test_without_faults_forecasts_stay_as_they_are():
-    fitted = calibrate(np.array([0.1, 0.3]), np.zeros(2), np.ones(2), faults=0)
-    assert fitted.apply(np.array([0.2, 0.7])) == pytest.approx([0.2, 0.7], abs=1e-3)
+def test_survival_and_hazard_are_two_sides_of_one_thing():
+    survival = np.exp(-0.002 * ENDS)[None, :]
+    assert hazard_of(survival) == pytest.approx(np.full((1, STEPS), 0.002))
+    assert within_horizons(hazard_of(survival))[0] == pytest.approx(1 - np.exp(-0.002 * np.array([7, 30, 90])))
 
 
-def test_the_direction_of_failing_is_found_and_scored_on_other_vehicles_alone():
+def calibrated(told, truth, *, copies=2, seed=5):
+    """Calibration of `copies` equal candidates on faults that follow the true log hazard."""
+    rng = np.random.default_rng(seed)
+    life = rng.exponential(np.exp(-truth))
+    begins = ENDS - DAYS
+    days = np.clip(life[:, None] - begins, 0, DAYS)
+    faults = ((life[:, None] > begins) & (life[:, None] <= ENDS)).astype(float)
+    log_hazards = np.repeat(np.repeat(told[:, None, None], STEPS, axis=1), copies, axis=2)
+    fitted = calibrate(log_hazards, days, faults, np.arange(len(truth)), distinct=faults.sum())
+    return fitted, log_hazards
+
+
+def test_calibration_straightens_forecasts_that_are_too_bold_and_too_low():
+    truth = np.random.default_rng(2).normal(-7.0, 1.0, 40_000)
+    fitted, log_hazards = calibrated(1.6 * truth + 3.0, truth)
+    assert fitted.log_hazard(log_hazards)[:, 0] == pytest.approx(truth, abs=0.35)
+    assert (fitted.variance(log_hazards[:50]) > 0).all()
+
+
+def test_with_hardly_a_fault_candidates_keep_equal_shares_and_their_level():
+    told = np.random.default_rng(4).normal(-8.0, 1.0, 40)
+    log_hazards = np.repeat(np.repeat(told[:, None, None], STEPS, axis=1), 2, axis=2)
+    days, faults = np.tile(DAYS, (40, 1)), np.zeros((40, STEPS))
+    faults[np.argmax(told), 3] = 1.0
+    fitted = calibrate(log_hazards, days, faults, np.arange(40), distinct=1)
+    assert fitted.log_hazard(log_hazards)[:, 0] == pytest.approx(told, abs=0.7)
+    assert fitted.line[2:] == pytest.approx([0.5, 0.5], abs=0.05)
+
+
+def test_a_candidate_that_knows_nothing_loses_its_share():
+    rng = np.random.default_rng(7)
+    truth = rng.normal(-6.5, 1.0, 20_000)
+    _, log_hazards = calibrated(truth, truth)
+    log_hazards[:, :, 1] = rng.normal(-6.5, 1.0, 20_000)[:, None]
+    life = rng.exponential(np.exp(-truth))[:, None]
+    begins = ENDS - DAYS
+    days, faults = np.clip(life - begins, 0, DAYS), ((life > begins) & (life <= ENDS)).astype(float)
+    fitted = calibrate(log_hazards, days, faults, np.arange(20_000), distinct=faults.sum())
+    assert fitted.line[2:] == pytest.approx([1.0, 0.0], abs=0.1)
+
+
+def test_the_direction_of_failing_is_found_and_each_vehicle_is_judged_by_that_of_the_others():
     rng = np.random.default_rng(4)
     fault = (rng.random(3000) < 0.1).astype(float)
-    deviations = rng.normal(size=(3000, 12)) + np.outer(fault, np.r_[1.5, -1.5, np.zeros(10)])
+    fold = np.arange(3000) % 60 % FOLDS
+    deviations = (rng.normal(size=(3000, 12)) + np.outer(fault, np.r_[1.5, -1.5, np.zeros(10)])).astype(np.float32)
     direction = learn_direction(deviations, fault, np.ones(3000), faults=100)
     assert set(np.argsort(-np.abs(direction))[:2]) == {0, 1}
     assert direction[0] > 0 > direction[1]
-    vehicle = np.arange(3000) % 60
-    scores = held_out_scores(deviations, fault, np.ones(3000), vehicle, faults=100)
-    assert auc(scores, fault, np.ones(3000)) > 0.9
-    noise = held_out_scores(rng.normal(size=(3000, 12)), fault, np.ones(3000), vehicle, faults=100)
-    assert auc(noise, fault, np.ones(3000)) == pytest.approx(0.5, abs=0.08)
+    directions = learn_directions(deviations, fault, np.ones(3000), fold, faults=100)
+    assert auc(along(directions, deviations, fold), fault, np.ones(3000)) > 0.9
+    noise = rng.normal(size=(3000, 12)).astype(np.float32)
+    directions = learn_directions(noise, fault, np.ones(3000), fold, faults=100)
+    assert auc(along(directions, noise, fold), fault, np.ones(3000)) == pytest.approx(0.5, abs=0.08)

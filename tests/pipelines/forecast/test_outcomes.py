@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -84,20 +86,10 @@ def test_a_vehicle_without_faults_or_work_is_simply_watched(fleet_of):
     assert ahead.within(90) == ([0], [0])
 
 
-def test_rows_followed_for_different_times_tell_the_same_rate_as_rows_followed_to_the_end():
-    """A fleet's newest origins have been followed for days only; they may neither lower nor raise the rate."""
-    rng = np.random.default_rng(9)
-    fault = rng.exponential(300.0, 40_000)
-    followed_for = rng.uniform(0, 120, 40_000)
-    seen = followed(np.where(fault <= followed_for, fault, np.inf), unseen=followed_for)
-    _, happened = seen.within(90)
-    weight = repair_weights(seen, 90, np.zeros(40_000, dtype=np.int64))
-    part = np.where(happened == 1, 1.0, np.minimum(followed_for, 90) / 90)
-    found = np.average(happened, weights=weight * part)
-    assert found == pytest.approx(1 - np.exp(-90 / 300), abs=0.012)
-    assert weight == pytest.approx(1.0)  # nobody repaired anything
-
-
-def test_rows_hidden_by_a_repair_weigh_nothing_and_the_others_stand_for_them():
-    seen = followed([np.inf, np.inf, np.inf, np.inf], repair=[10.0, np.inf, np.inf, np.inf], unseen=[30, 30, 30, 5])
-    assert repair_weights(seen, 30, np.zeros(4, dtype=np.int64)) == pytest.approx([0, 1.5, 1.5, 1])
+def test_rows_after_a_repair_weigh_for_those_that_it_hid_and_found_late_ones_for_nothing():
+    seen = followed([np.inf, np.inf, np.inf, np.inf], repair=[10.0, np.inf, np.inf, np.inf], unseen=[90, 90, 90, 5])
+    weight = repair_weights(seen, np.zeros(4, dtype=np.int64))
+    assert weight[:, 0] == pytest.approx(1.0)  # nobody has repaired anything yet
+    assert weight[1, 2:] == pytest.approx(1.5)  # one of three that were followed so far is out of sight
+    late = replace(seen, found_late=np.array([True, False, False, False]))
+    assert repair_weights(late, np.zeros(4, dtype=np.int64))[0] == pytest.approx(0.0)

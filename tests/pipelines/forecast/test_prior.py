@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from pipelines.forecast.features import Features
+from pipelines.forecast.leads import ENDS
 from pipelines.forecast.origins import Origins
 from pipelines.forecast.outcomes import Outcomes
 from pipelines.forecast.prior import PriorHazard, learn_prior
@@ -16,8 +17,9 @@ def features_at(age_days: np.ndarray) -> Features:
     n = len(age_days)
     return Features(
         values=np.log1p(age_days)[:, None], names=("age",), rising=np.zeros(1, dtype=np.int64),
-        passage=np.zeros((n, 3)), severity=np.zeros(n), leeway=np.full(n, 100.0), largest=np.zeros(n),
-        leading=np.full(n, -1), side=np.zeros(n), deviations=np.zeros((n, 2)),
+        passage=np.zeros((n, len(ENDS))), ahead=np.zeros((n, len(ENDS), 0)), ahead_names=(), severity=np.zeros(n),
+        leeway=np.full(n, 100.0), largest=np.zeros(n), leading=np.full(n, -1), side=np.zeros(n),
+        deviations=np.zeros((n, 2), np.float32), changes=np.zeros((n, 2), np.float32), fold=np.zeros(n, np.int64),
     )  # fmt: skip
 
 
@@ -56,3 +58,11 @@ def test_with_hardly_a_fault_age_says_nothing_yet():
     origins, features, outcomes = watched_weekly(3.0, vehicles=5, seed=1)
     none = replace(outcomes, fault=np.full(len(origins), np.inf))
     assert learn_prior(origins, features, none, every_days=7.0).ageing == pytest.approx(1.0, abs=0.03)
+
+
+@pytest.mark.parametrize("rate", [0.0, 1.0, 1e6])
+def test_however_certain_the_prior_is_it_gives_probabilities_that_rise_with_the_horizon(rate):
+    prior = PriorHazard(faults=rate * 1000, vehicle_years=1000.0, mean_risk=1.0, ageing=3.0)
+    forecast = prior.probabilities(features_at(np.array([10.0, 900.0])))
+    assert ((forecast > 0) & (forecast < 1)).all()
+    assert (np.diff(forecast, axis=1) >= 0).all()

@@ -1,0 +1,98 @@
+"""The hazards that compete: from the prior alone, from leeway alone, from the limits, from all signs."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipelines.forecast.failure_direction import along, learn_directions
+from pipelines.forecast.features import Features
+from pipelines.forecast.leads import AT_HORIZON, ENDS
+from pipelines.forecast.learners import HIGHEST, LOWEST, LinearHazard, Signs, learn_linear
+from pipelines.forecast.past import Past
+from pipelines.forecast.prior import PriorHazard
+from pipelines.handover import Float64s
+
+CANDIDATES = ("prior", "leeway", "few", "all")
+FEWEST_FAULTS = 8  # to learn a hazard at all
+SOON = AT_HORIZON[1] + 1  # steps: readings within 30 days of a fault show what failing looks like
+ALONE = (("leeway used",), ())
+FEW = (("leeway used", "evidence of straying"), ("leeway used by then", "first passage then"))
+BELIEF = 1.0  # in few figures: a unit of log hazard a standard deviation
+BELIEF_IN_ALL = 4.0  # in the many: half of that
+
+
+@dataclass(frozen=True, kw_only=True)
+class Candidates:
+    """Learned hazards.
+
+    Attributes:
+        directions: How failing vehicles leave their peers, by fold of vehicles, [FOLDS, codes].
+        prior: The forecast without learning.
+        leeway: From the least leeway, now and as it will be.
+        few: From limits and evidence.
+        all: From all signs.
+    """
+
+    directions: Float64s
+    prior: PriorHazard
+    leeway: LinearHazard
+    few: LinearHazard
+    all: LinearHazard
+
+    def log_hazards(self, features: Features) -> Float64s:
+        """Log of faults a day in each step by each of `CANDIDATES`, [n, L, 4]."""
+        signs = signs_of(features, self.directions)
+        parts = [
+            np.log(np.clip(self.prior.hazard(features), np.exp(LOWEST), np.exp(HIGHEST))),
+            self.leeway.log_hazard(_chosen(signs, features, ALONE)),
+            self.few.log_hazard(_chosen(signs, features, FEW)),
+            self.all.log_hazard(signs),
+        ]
+        return np.stack(parts, axis=2)
+
+
+def learn_candidates(past: Past, *, until: float) -> Candidates | None:
+    """Learns from outcomes known by a time; None: too few faults by then.
+
+    Args:
+        past: The fleet's past.
+        until: Days since 1970; nothing that was known later is used.
+    """
+    days, faults = past.watched(until)
+    distinct = past.distinct_faults(faults.sum(axis=1) > 0)
+    if distinct < FEWEST_FAULTS:
+        return None
+    soon = faults[:, :SOON].sum(axis=1)
+    fault, weight = (soon > 0).astype(np.float64), np.where(soon > 0, soon, days[:, :SOON].sum(axis=1) / ENDS[SOON - 1])
+    directions = learn_directions(
+        past.features.deviations, fault, weight, past.features.fold, faults=past.distinct_faults(soon > 0)
+    )
+    signs = signs_of(past.features, directions)
+    rows = days.sum(axis=1) > 0
+    signs = Signs(now=signs.now[rows], rising=signs.rising, ahead=signs.ahead[rows])
+    known = (days[rows], faults[rows])
+    alone, few = (_chosen(signs, past.features, names) for names in (ALONE, FEW))
+    return Candidates(
+        directions=directions,
+        prior=past.prior,
+        leeway=learn_linear(alone, *known, distinct=distinct, belief=BELIEF),
+        few=learn_linear(few, *known, distinct=distinct, belief=BELIEF),
+        all=learn_linear(signs, *known, distinct=distinct, belief=BELIEF_IN_ALL),
+    )
+
+
+def signs_of(features: Features, directions: Float64s) -> Signs:
+    """All signs: the features, how far along the way of failing, and how fast."""
+    ways = [along(directions, figures, features.fold) for figures in (features.deviations, features.changes)]
+    return Signs(
+        now=np.column_stack([features.values, *ways]),
+        rising=np.append(features.rising, [1, 1]),
+        ahead=features.ahead,
+    )
+
+
+def _chosen(signs: Signs, features: Features, names: tuple[tuple[str, ...], tuple[str, ...]]) -> Signs:
+    now, ahead = names
+    return signs.only(
+        [features.names.index(name) for name in now], [features.ahead_names.index(name) for name in ahead]
+    )

@@ -1,0 +1,33 @@
+"""The times ahead that a hazard is reckoned for: from now to 90 days, in steps short enough to be level within."""
+
+import numpy as np
+
+from pipelines.handover import Float64s
+
+HORIZONS = (7, 30, 90)  # days, those published
+ENDS: Float64s = np.array([7.0, 14.0, 22.0, 30.0, 45.0, 60.0, 75.0, 90.0])  # d ahead, where each step ends, [L]
+BEGINS: Float64s = np.concatenate([[0.0], ENDS[:-1]])  # [L]
+DAYS: Float64s = ENDS - BEGINS  # [L]
+MIDDLES: Float64s = (BEGINS + ENDS) / 2  # [L]
+AT_HORIZON = np.searchsorted(ENDS, HORIZONS)  # the step that ends at each horizon, [3]
+KNOTS: Float64s = np.array([0.0, 3.0, len(ENDS) - 1.0])  # steps between which weights slide: week, month, quarter
+SLIDE: Float64s = np.stack([np.interp(np.arange(len(ENDS)), KNOTS, unit) for unit in np.eye(len(KNOTS))])  # [K, L]
+
+
+def horizon_sums(steps: Float64s) -> Float64s:
+    """Sums of figures of each step up to 7, 30 and 90 days, [n, 3], from [n, L]."""
+    summed: Float64s = np.cumsum(steps, axis=1)[:, AT_HORIZON]
+    return summed
+
+
+def within_horizons(hazard: Float64s) -> Float64s:
+    """Probability of a fault within 7, 30 and 90 days, [n, 3], from the hazard of each step (faults a day), [n, L]."""
+    probability: Float64s = -np.expm1(-horizon_sums(hazard * DAYS))
+    return np.clip(probability, 1e-6, 1 - 1e-6)
+
+
+def hazard_of(survival: Float64s) -> Float64s:
+    """Hazard of each step (faults a day), [n, L], from the share that survives to its end, [n, L]."""
+    kept = np.clip(survival, 1e-12, 1.0)
+    hazard: Float64s = -np.diff(np.log(kept), axis=1, prepend=0.0) / DAYS
+    return np.maximum(hazard, 0.0)
