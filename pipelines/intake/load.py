@@ -47,7 +47,7 @@ from pipelines.store.schema import get_setting, put_setting
 
 BATCH_ROWS = 50_000  # rows of small files that are checked together
 MERGED_ROWS = 4_000_000  # that are merged together: readings in long form take several times their size to become wide
-MERGED_BYTES = 512 * 2**20  # of rows that are merged together: at 70 corrections, a million and a half
+MERGED_BYTES = 384 * 2**20  # that are merged together: of snapshots with 70 corrections, 1.2 million
 Progress = Callable[[str, int, int], None]
 
 

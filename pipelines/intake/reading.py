@@ -12,7 +12,7 @@ from pipelines.errors import DropError
 from pipelines.intake.blocks import BOOKKEEPING, CELLS, ROW, Block
 from pipelines.intake.delimited import FOUND_OUT, Layout, read_delimited
 
-PARQUET_ROWS = 500_000  # rows of a Parquet or NDJSON file held at once
+PARQUET_ROWS = 400_000  # rows of a Parquet or NDJSON file held at once
 
 
 def read_blocks(

@@ -18,6 +18,7 @@ import polars as pl
 
 from pipelines.catalogue.corrections import built_in_corrections
 from pipelines.intake.load import load
+from pipelines.store.evidence import read_evidence
 from pipelines.store.folder import Store
 from pipelines.store.published import vehicle_snapshots
 
@@ -72,16 +73,21 @@ def child(store: str, drop: str) -> None:
     print(seconds, time.process_time() - cpu, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
 
 
-def bare(query: str, folder: Path) -> tuple[float, float]:
-    """Seconds, and seconds of CPU, that bare DuckDB takes to make a table of the same file."""
+def bare(query: str, folder: Path) -> tuple[float, float, float]:
+    """Seconds and seconds of CPU that bare DuckDB takes to make a table of the same file, and seconds until closed.
+
+    The database is a file. What the statement leaves to the checkpoint is done when the file is closed; a load's figure
+    holds its own checkpoint, so the promise is kept against the stricter of the two.
+    """
     file = folder / f"bare-{time.monotonic_ns()}.duckdb"
-    with duckdb.connect(str(file)) as connection:
-        connection.execute("SET enable_progress_bar = false")
-        cpu = time.process_time()
-        seconds = timed(lambda: connection.execute(query))
-        cpu = time.process_time() - cpu
+    connection = duckdb.connect(str(file))
+    connection.execute("SET enable_progress_bar = false")
+    cpu = time.process_time()
+    seconds = timed(lambda: connection.execute(query))
+    cpu = time.process_time() - cpu
+    closed = seconds + timed(connection.close)
     file.unlink()
-    return seconds, cpu
+    return seconds, cpu, closed
 
 
 def main(vehicles: int) -> None:
@@ -104,12 +110,14 @@ def main(vehicles: int) -> None:
             ("parquet", parquet, f"CREATE TABLE t AS SELECT * FROM read_parquet('{parquet}')", 2.5),
             ("csv", text, f"CREATE TABLE t AS SELECT * FROM read_csv('{text}', types={{{floats}}})", 1.7),
         ):
-            floors = [bare(query, folder) for _ in range(2)]
-            runs = [load_in_child(folder / f"{kind}-{run}.store", file) for run in range(2)]
+            floors, runs = [], []
+            for run in range(2):  # turn about: on a busy machine both get their share of it
+                floors.append(bare(query, folder))
+                runs.append(load_in_child(folder / f"{kind}-{run}.store", file))
             (seconds, cpu), memory = (min(run[n] for run in runs) for n in (0, 1)), max(run[2] for run in runs)
-            floor, floor_cpu = (min(run[n] for run in floors) for n in (0, 1))
+            floor, floor_cpu, closed = (min(run[n] for run in floors) for n in (0, 1, 2))
             print(
-                f"load {kind}: {seconds:.2f} s, bare DuckDB {floor:.2f} s, "
+                f"load {kind}: {seconds:.2f} s, bare DuckDB {floor:.2f} s ({closed:.2f} s until its file is closed), "
                 f"ratio {seconds / floor:.2f} (at most {promise}); {memory:.0f} MB; "
                 f"CPU {cpu:.2f} s, bare {floor_cpu:.2f} s, ratio {cpu / floor_cpu:.2f}"
             )
@@ -120,11 +128,15 @@ def main(vehicles: int) -> None:
 
 def figures(store: Store, folder: Path, vehicles: int) -> None:
     """One vehicle's history, a new week, many small files."""
-    reads = sorted(timed(lambda v=v: vehicle_snapshots(store, f"{v:06d}")) for v in range(0, vehicles, vehicles // 20))
-    print(
-        f"one vehicle's history: median {reads[len(reads) // 2] * 1000:.0f} ms, "
-        f"worst {reads[-1] * 1000:.0f} ms (at most 30)"
-    )
+    for name, read in (
+        ("history", lambda vehicle: vehicle_snapshots(store, vehicle)),
+        ("evidence", lambda vehicle: read_evidence(store, vehicle_ids=[vehicle])),
+    ):
+        reads = sorted(timed(lambda v=v: read(f"{v:06d}")) for v in range(0, vehicles, vehicles // 20))
+        print(
+            f"one vehicle's {name}: median {reads[len(reads) // 2] * 1000:.0f} ms, "
+            f"worst {reads[-1] * 1000:.0f} ms (at most 30)"
+        )
     fleet(vehicles, 1, WEEKS).write_parquet(folder / "snapshots-week.parquet")
     seconds = timed(lambda: load(store, [folder / "snapshots-week.parquet"]))
     print(f"a new week of {vehicles:,} rows, loaded until readers see it: {seconds:.2f} s (at most 2)")
