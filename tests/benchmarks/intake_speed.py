@@ -10,6 +10,7 @@ import tempfile
 import time
 from collections.abc import Callable
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 
 import duckdb
@@ -126,17 +127,17 @@ def main(vehicles: int) -> None:
         figures(store, folder, vehicles)
 
 
+def print_reads(what: str, read: Callable[[str], object], vehicles: int) -> None:
+    """How long one vehicle's rows take, over twenty vehicles."""
+    numbers = [f"{number:06d}" for number in range(0, vehicles, vehicles // 20)]
+    reads = sorted(timed(partial(read, number)) * 1000 for number in numbers)
+    print(f"one vehicle's {what}: median {reads[len(reads) // 2]:.0f} ms, worst {reads[-1]:.0f} ms (at most 30)")
+
+
 def figures(store: Store, folder: Path, vehicles: int) -> None:
-    """One vehicle's history, a new week, many small files."""
-    for name, read in (
-        ("history", lambda vehicle: vehicle_snapshots(store, vehicle)),
-        ("evidence", lambda vehicle: read_evidence(store, vehicle_ids=[vehicle])),
-    ):
-        reads = sorted(timed(lambda v=v: read(f"{v:06d}")) for v in range(0, vehicles, vehicles // 20))
-        print(
-            f"one vehicle's {name}: median {reads[len(reads) // 2] * 1000:.0f} ms, "
-            f"worst {reads[-1] * 1000:.0f} ms (at most 30)"
-        )
+    """One vehicle's rows, a new week, many small files."""
+    print_reads("history", lambda vehicle: vehicle_snapshots(store, vehicle), vehicles)
+    print_reads("evidence", lambda vehicle: read_evidence(store, vehicle_ids=[vehicle]), vehicles)
     fleet(vehicles, 1, WEEKS).write_parquet(folder / "snapshots-week.parquet")
     seconds = timed(lambda: load(store, [folder / "snapshots-week.parquet"]))
     print(f"a new week of {vehicles:,} rows, loaded until readers see it: {seconds:.2f} s (at most 2)")
