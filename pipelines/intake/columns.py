@@ -3,6 +3,7 @@
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cached_property
 
 import polars as pl
 
@@ -29,7 +30,7 @@ class Columns:
     waiting: tuple[str, ...]
     extra: tuple[str, ...]
 
-    @property
+    @cached_property
     def numbers(self) -> dict[str, pl.DataType]:
         """Types in which delimited text may be read at once."""
         types: dict[str, pl.DataType] = {}

@@ -10,6 +10,7 @@ import zlib
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import IO
 
@@ -120,12 +121,13 @@ def _header(stream: IO[bytes], path: Path, layout: Layout) -> tuple[int, list[st
         elif line.strip():
             text = decoded(line.removesuffix(b"\n"))
             separator = declared or max(SEPARATORS, key=lambda s: len(_split(text, s)))
-            return row, _names(text, separator), separator
+            return row, list(_names(text, separator)), separator
         row += 1
     raise DropError(f"{path.name}: is empty. Nothing to load.")
 
 
-def _names(line: str, separator: str) -> list[str]:
+@lru_cache(maxsize=64)  # thousands of small files have the same header
+def _names(line: str, separator: str) -> tuple[str, ...]:
     """Column names; blanks and names that came before (whatever their case) get a number, to stay apart."""
     names: list[str] = []
     seen: set[str] = set()
@@ -135,7 +137,7 @@ def _names(line: str, separator: str) -> list[str]:
             name = f"{name} ({position})"
         seen.add(name.casefold())
         names.append(name)
-    return names
+    return tuple(names)
 
 
 def _split(line: str, separator: str) -> list[str]:

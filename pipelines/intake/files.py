@@ -60,7 +60,8 @@ def find_files(drops: Iterable[Path]) -> tuple[list[SourceFile], list[Path]]:
                 raise DropError(f"{path}: {_misnamed(path)}")
             else:
                 others.append(path)
-    return sorted(found.values(), key=lambda f: (TABLE_ORDER.index(f.table), str(f.path.resolve()))), others
+    in_order = sorted(found.items(), key=lambda item: (TABLE_ORDER.index(item[1].table), str(item[0])))
+    return [file for _, file in in_order], others
 
 
 def foreign_files(drops: Iterable[Path], table: str) -> list[SourceFile]:
@@ -78,7 +79,7 @@ def foreign_files(drops: Iterable[Path], table: str) -> list[SourceFile]:
             if kind or path == drop:
                 folder = path.resolve().parent.name
                 found[path.resolve()] = SourceFile(path=path, drop=folder, table=table, format=kind or "csv")
-    return sorted(found.values(), key=lambda f: str(f.path.resolve()))
+    return [file for _, file in sorted(found.items(), key=lambda item: str(item[0]))]
 
 
 def content_hash(file: SourceFile, mapping: str = "") -> str:
