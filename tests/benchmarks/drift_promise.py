@@ -24,6 +24,7 @@ SETTLED, OUT_OF_IT = 26, 4  # readings
 TOGETHER_DAYS, BLOCK_DAYS = 28, 91
 FIRST_MODEL_DAYS = 182.0  # of the fleet, from whose own readings their model is learned
 KINDS = np.array(["null", "between", "benign", "harmful"])
+STANDING_SHARE, STANDING_PROMISE = 0.03, 0.2  # at most, where no more than so many are promised
 LEAST_STRATUM_YEARS = 20.0  # a stratum with less null time shows nothing
 
 
@@ -143,7 +144,9 @@ def rate_lines(watched: Watched, promise: float, of: str, *, strata: bool) -> It
     yield _worst_week(time, alarms, of)
     standing, rows = int(time["standing"].sum()), time.height
     low, high = _standing_interval(time)
-    yield Line(measure="standing false share", of=of, n=rows, value=standing / rows, low=low, high=high, at_most=0.03)
+    at_most = STANDING_SHARE if promise <= STANDING_PROMISE else np.inf
+    name = f"standing false share at {promise:g}"
+    yield Line(measure=name, of=of, n=rows, value=standing / rows, low=low, high=high, at_most=at_most)
     beside = watched.alarms.filter(~pl.col("null") & pl.col("counted") & (pl.col("kind") == "null")).height
     if beside:
         yield Line(measure="  null ones beside a defect", of=of, n=beside, value=beside)
