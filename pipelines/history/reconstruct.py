@@ -10,6 +10,7 @@ from pipelines.history.neutral import back_to_neutral
 from pipelines.history.records import notices
 from pipelines.history.resets import resetting_events
 from pipelines.history.rows import reading_rows
+from pipelines.history.standstill import standstills
 
 
 def reconstruct(evidence: Evidence) -> History:
@@ -35,7 +36,7 @@ def reconstruct(evidence: Evidence) -> History:
         ),
         epochs=found,
         fault_events=fault_events(readings, evidence),
-        notices=notices(rows, clocked, _stale(events, found)),
+        notices=notices(rows, clocked, _stale(events, found), standstills(rows, evidence)),
     )  # fmt: skip
 
 

@@ -28,16 +28,17 @@ COUNTERS = (
 )
 
 
-def notices(rows: pl.DataFrame, clocks: Clocks, stale: pl.DataFrame) -> pl.DataFrame:
+def notices(rows: pl.DataFrame, clocks: Clocks, stale: pl.DataFrame, still: pl.DataFrame) -> pl.DataFrame:
     """One row per thing that is wrong with a record, sorted by vehicle and time.
 
     Args:
         rows: As `reading_rows` gives them.
         clocks: Their stitched counters.
         stale: vehicle_id, done_at, component: hands-on work without a reset, which leaves stale values to unwind.
+        still: Values that stand still, as `standstills` gives them.
     """
     swapped = swaps(rows, clocks)
-    found = [*_counters(rows, clocks), _donors(rows, swapped), _swaps(swapped), _stale(stale)]
+    found = [*_counters(rows, clocks), _donors(rows, swapped), _swaps(swapped), _stale(stale), _still(still)]
     every = pl.concat([part.select(*SCHEMA).cast(SCHEMA) for part in found])
     return every.unique(["vehicle_id", "at", "kind"], keep="first", maintain_order=True).sort(
         "vehicle_id", "at", "kind"
@@ -99,4 +100,17 @@ def _stale(stale: pl.DataFrame) -> pl.DataFrame:
     )
     return stale.with_columns(
         at="done_at", kind=pl.lit("not_reset"), other_vehicle_id=pl.lit(None, dtype=pl.String), text=text
+    )
+
+
+def _still(still: pl.DataFrame) -> pl.DataFrame:
+    text = pl.format(
+        "{} stood still to the last digit until {} while the vehicle was used, {} repeats: "
+        "longer than chance explains. A stuck reading, or a region that was not visited.",
+        "correction", pl.col("until").dt.strftime("%Y-%m-%d"), "repeats",
+    )  # fmt: skip
+    return (
+        still.group_by("vehicle_id", "at", maintain_order=True)
+        .agg(pl.col("correction").str.join(", "), pl.col("until").max(), pl.col("repeats").max())
+        .with_columns(kind=pl.lit("value_stuck"), other_vehicle_id=pl.lit(None, dtype=pl.String), text=text)
     )

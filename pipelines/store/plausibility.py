@@ -9,8 +9,9 @@ from pipelines.catalogue.checks import Check, checks
 from pipelines.catalogue.corrections import built_in_components, built_in_corrections, overridden
 from pipelines.catalogue.tables import drop_tables
 from pipelines.store.connection import frame_of, one_row, quoted
-from pipelines.store.own_past import correction_flags, own_past_flags
+from pipelines.store.own_past import own_past_flags
 from pipelines.store.schema import columns_of
+from pipelines.store.single_values import value_flags
 
 FLAGS = {
     "row_number": pl.Int64, "load_id": pl.Int32, "vehicle_id": pl.String, "column_name": pl.String, "reason": pl.String,
@@ -19,6 +20,7 @@ FLAGS = {
 
 
 BULK_ROWS = 200_000  # a load of more snapshots is a history: its single corrections are left to the drift stage
+BEGINNINGS = ["ignition_hours", "warmups_since_clear", "km_since_clear", "module", "calibration"]
 AROUND_DAYS = {"light": 400, "corrections": 63}  # how far from the new readings their neighbours are looked for
 
 
@@ -42,9 +44,8 @@ def _own_past(connection: duckdb.DuckDBPyConnection, first_load: int) -> pl.Data
     own = frame_of(connection, "SELECT * EXCLUDE (load_id) FROM corrections")
     stored = set(columns_of(connection, "snapshots"))
     catalogue = overridden(built_in_corrections(), own).filter(pl.col("code").is_in(stored))
-    steps = dict(catalogue.select("code", pl.col("resolution").fill_null(0.0)).iter_rows())
-    rows = _around(connection, ["ignition_hours", *steps], "corrections", first_load)
-    return pl.concat([flags, correction_flags(rows, steps)])
+    rows = _around(connection, [*BEGINNINGS, *catalogue["code"]], "corrections", first_load)
+    return pl.concat([flags, value_flags(rows, catalogue)])
 
 
 def _around(connection: duckdb.DuckDBPyConnection, columns: list[str], which: str, first_load: int) -> pl.DataFrame:

@@ -1,0 +1,103 @@
+"""Readings stamped a few hours off: told by the time of day at which a vehicle and its fleet are read otherwise."""
+
+import numpy as np
+import polars as pl
+
+from pipelines.catalogue.checks import Check
+from pipelines.handover import Bools, Float64s, Int64s
+from pipelines.store.neighbours import FLAG, MINUTE
+
+BINS = 48  # of a day
+SHIFTS = np.setdiff1d(np.arange(-12, 13), [0])  # hours that a clock may be wrong by
+FLEET_WEIGHT = 10.0  # readings of a vehicle that weigh as much as those of its whole fleet
+KERNEL = (0.25, 0.5, 0.25)  # smooths counts over neighbouring bins
+ANY_TIME = 0.1  # share of readings at rare hours, above which vehicles are read at any time
+RARE = 0.1  # of the readings at the vehicle's usual hour: a month without an hour so seldom is not looked at closer
+
+
+def hours_off(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
+    """Flags on new readings whose times fit the others much better some hours earlier or later.
+
+    A vehicle's new readings of one month are looked at together: the likelihood of their times of day, shifted by any
+    whole hours alike, over that as they are stamped. The times of day come from the vehicle's other readings and, with
+    a fixed weight, the whole fleet's; where vehicles are read at any time, nothing can be told and nothing is said.
+
+    Args:
+        rows: Stored snapshots of some vehicles, with load_id and `new` (of this load), sorted by vehicle and time.
+        check: Its argument is how many times likelier the shifted times must be.
+    """
+    if not rows["new"].any():
+        return pl.DataFrame(schema=FLAG)
+    bins, vehicle = _bins(rows), _numbered(_changes(rows["vehicle_id"]))
+    every = (
+        np.bincount(vehicle * BINS + bins, minlength=(int(vehicle[-1]) + 1) * BINS).reshape(-1, BINS).astype(np.float64)
+    )
+    fleet = _smooth(every.sum(axis=0)) + 1.0
+    fleet /= fleet.sum()
+    unit = _numbered(_changes(rows["read_at"].dt.month()) | (np.diff(vehicle, prepend=-1) != 0))
+    rare = _rare(every, fleet, vehicle, bins, np.bincount(unit)[unit])
+    if rare.mean() > ANY_TIME:
+        return pl.DataFrame(schema=FLAG)
+    suspect = np.zeros(int(unit[-1]) + 1, np.bool_)
+    suspect[unit[rare]] = True
+    new = np.flatnonzero(suspect[unit] & rows["new"].to_numpy())
+    unit = _numbered(np.diff(unit[new], prepend=-1) != 0)
+    off = _ahead(every, fleet, vehicle[new], bins[new], unit, float(check.argument))
+    read = pl.col("read_at").dt.strftime(MINUTE)
+    return (
+        rows[new]
+        .with_columns(off=off)
+        .filter(pl.col("off") != 0)
+        .select(
+            "load_id",
+            "vehicle_id",
+            pl.lit(check.column).alias("column_name"),
+            pl.lit(check.reason).alias("reason"),
+            pl.format("{}: as if the clock were {} h ahead", read, "off").alias("detail"),
+        )
+    )
+
+
+def _bins(rows: pl.DataFrame) -> Int64s:
+    """[R] bin of the day of each reading."""
+    seconds = rows["read_at"].dt.epoch("s").to_numpy() % 86_400
+    return (seconds * BINS // 86_400).astype(np.int64)
+
+
+def _changes(column: pl.Series) -> Bools:
+    """[R] whether a row differs from the one before; the first does."""
+    return (column != column.shift()).fill_null(value=True).to_numpy()
+
+
+def _numbered(begins: Bools) -> Int64s:
+    """[R] number of the run that a row is in, from 0."""
+    return np.cumsum(begins, dtype=np.int64) - 1
+
+
+def _smooth(counts: Float64s) -> Float64s:
+    """[.., BINS] counts shared with the neighbouring bins, around the clock."""
+    left, middle, right = KERNEL
+    shared: Float64s = left * np.roll(counts, 1, -1) + middle * counts + right * np.roll(counts, -1, -1)
+    return shared
+
+
+def _rare(every: Float64s, fleet: Float64s, vehicle: Int64s, bins: Int64s, fellows: Int64s) -> Bools:
+    """[readings] whether the vehicle, but for the reading's own month, and its fleet are seldom read at its hour."""
+    usual = _smooth(every)
+    highest = (usual + FLEET_WEIGHT * fleet).max(axis=1)
+    there = np.maximum(usual[vehicle, bins] - KERNEL[1] * fellows, 0.0) + FLEET_WEIGHT * fleet[bins]
+    seldom: Bools = there < RARE * highest[vehicle]
+    return seldom
+
+
+def _ahead(every: Float64s, fleet: Float64s, vehicle: Int64s, bins: Int64s, unit: Int64s, times: float) -> Int64s:  # noqa: PLR0917
+    """[readings] hours by which the clock seems to be ahead in the reading's unit; 0: not told."""
+    units = int(unit.max(initial=-1)) + 1
+    counts = np.bincount(unit * BINS + bins, minlength=units * BINS).reshape(units, BINS).astype(np.float64)
+    other = every[vehicle[np.flatnonzero(np.diff(unit, prepend=-1))]] - counts
+    density = np.log((_smooth(other) + FLEET_WEIGHT * fleet) / (other.sum(axis=1, keepdims=True) + FLEET_WEIGHT))
+    moved = np.stack([np.roll(density, shift * BINS // 24, axis=1) for shift in SHIFTS])
+    ratio = ((moved - density) * counts).sum(axis=2)
+    told = np.logaddexp.reduce(ratio, axis=0) - np.log(len(SHIFTS)) >= np.log(times)
+    hours: Int64s = np.where(told, SHIFTS[ratio.argmax(axis=0)], 0)[unit]
+    return hours

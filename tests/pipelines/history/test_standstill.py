@@ -1,0 +1,66 @@
+import numpy as np
+import polars as pl
+import pytest
+
+from pipelines.history.reconstruct import reconstruct
+from pipelines.history.rows import reading_rows
+from pipelines.history.standstill import standstills
+
+WEEKS = 52
+HOURS = [10.0 * week for week in range(WEEKS)]
+CATALOGUE = [{"code": code, "neutral": 0.0, "resolution": 0.1} for code in ("a", "b", "c", "d", "e")]
+
+
+@pytest.fixture
+def fleet(evidence, weekly):
+    """Twelve vehicles with noisy values in steps of `step`; changes to single series by (vehicle, code)."""
+
+    def make(changes=(), hours=HOURS, step=0.1):
+        rng = np.random.default_rng(1)
+        snapshots = []
+        for number in range(12):
+            values = {row["code"]: (rng.normal(0.0, 0.5, WEEKS) / step).round() * step for row in CATALOGUE}
+            for vehicle, code, series in changes:
+                if vehicle == number:
+                    values[code][: len(series)] = series
+            columns = {code: series.round(3).tolist() for code, series in values.items()}
+            snapshots += weekly(f"v{number:02d}", hours, **columns)
+        return evidence(snapshots=snapshots, corrections=CATALOGUE)
+
+    return make
+
+
+def found(given):
+    return standstills(reading_rows(given), given)
+
+
+def test_a_value_that_stands_still_in_use_is_named_with_its_run(fleet, day):
+    (run,) = found(fleet([(3, "b", [0.4] * 9)])).to_dicts()
+    assert (run["vehicle_id"], run["correction"], run["value"]) == ("v03", "b", pytest.approx(0.4))
+    assert (run["at"], run["until"], run["repeats"]) == (day(0), day(56), 8)
+
+
+def test_it_is_a_notice_about_the_record(fleet, day):
+    notices = reconstruct(fleet([(3, "b", [0.4] * 9), (3, "c", [0.2] * 9)])).notices
+    (notice,) = notices.filter(pl.col("kind") == "value_stuck").to_dicts()
+    assert (notice["vehicle_id"], notice["at"]) == ("v03", day(0))
+    assert notice["text"].startswith("b, c stood still to the last digit until 2031-03-03 while the vehicle was used")
+
+
+def test_coarse_values_repeat_by_chance(fleet):
+    assert found(fleet([(3, "b", [0.0] * 9)], step=1.0)).is_empty()
+
+
+def test_a_vehicle_that_often_stands_still_is_used_that_way(fleet):
+    calm = ([0.4] * 8 + [0.5]) * 5
+    assert found(fleet([(3, "b", calm)])).is_empty()
+
+
+def test_a_vehicle_that_was_not_used_does_not_stand_still(fleet):
+    parked = [min(hours, 50.0) for hours in HOURS]
+    still = [(number, "b", [0.0] * 5 + [0.4] * 40) for number in range(3)]
+    assert found(fleet(still, hours=parked)).is_empty()
+
+
+def test_many_corrections_that_stand_still_together_are_a_module_that_does_not_learn(fleet):
+    assert found(fleet([(3, code, [0.4] * 9) for code in "abcd"])).is_empty()

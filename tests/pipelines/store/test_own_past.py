@@ -1,0 +1,155 @@
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+
+from pipelines.catalogue.checks import checks
+from pipelines.store.own_past import own_past_flags
+from pipelines.store.single_values import value_flags
+
+START = datetime(2031, 1, 6, tzinfo=UTC)
+WEEKS = 20
+
+
+def frame(vehicles, new_from=0, **columns):
+    """Weekly readings about 17 h of vehicles with their own odometer and clock; columns by vehicle number."""
+    rng = np.random.default_rng(1)
+    rows = []
+    for number in range(vehicles):
+        for week in range(WEEKS):
+            row = {
+                "vehicle_id": f"v{number:02d}",
+                "read_at": START + timedelta(days=7 * week, hours=15 + 4 * rng.random()),
+                "load_id": 1,
+                "new": week >= new_from,
+                "odometer_km": 20_000.0 * (number + 1) + 400.0 * week,
+                "ignition_hours": 700.0 * (number + 1) + 10.0 * week,
+            }
+            rows.append(row | {name: make(number, week, row) for name, make in columns.items()})
+    return pl.DataFrame(rows).cast({"load_id": pl.Int32, "read_at": pl.Datetime("us", "UTC")})
+
+
+def reasons(check):
+    return [one.reason for one in checks() if one.check == check]
+
+
+def flagged(flags, check):
+    mine = flags.filter(pl.col("reason").is_in(reasons(check)))
+    return mine.select("vehicle_id", pl.col("detail").str.slice(0, 10).alias("day")).rows()
+
+
+def shifted(vehicle, weeks, hours):
+    def make(number, week, row):
+        return row["read_at"] + timedelta(hours=hours if number == vehicle and week in weeks else 0)
+
+    return make
+
+
+def day(week):
+    return str((START + timedelta(days=7 * week)).date())
+
+
+@pytest.mark.parametrize("hours", [-8, -5, 5])
+def test_a_month_of_readings_stamped_hours_off_is_flagged(hours):
+    march = range(8, 13)
+    flags = own_past_flags(frame(12, read_at=shifted(3, march, hours)))
+    assert flagged(flags, "time_of_day") == [("v03", day(week)) for week in march]
+
+
+def test_a_vehicle_that_is_always_read_at_night_is_not_off():
+    flags = own_past_flags(frame(12, new_from=16, read_at=shifted(3, range(WEEKS), 12)))
+    assert flagged(flags, "time_of_day") == []
+
+
+def test_nothing_is_said_of_vehicles_that_are_read_at_any_time():
+    rng = np.random.default_rng(2)
+    rows = frame(12, read_at=lambda _number, _week, row: row["read_at"] + timedelta(hours=24 * rng.random()))
+    assert flagged(own_past_flags(rows), "time_of_day") == []
+
+
+def exchange(column, weeks):
+    """Vehicles 3 and 4 have each other's values in these weeks."""
+    first = {"odometer_km": (20_000.0, 400.0), "ignition_hours": (700.0, 10.0)}[column]
+
+    def make(number, week, row):
+        other = {3: 4, 4: 3}.get(number, number) if week in weeks else number
+        return first[0] * (other + 1) + first[1] * week if other != number else row[column]
+
+    return make
+
+
+def test_two_vehicles_that_change_places_are_flagged_where_it_begins_and_not_where_it_ends():
+    both = {column: exchange(column, range(8, 12)) for column in ("odometer_km", "ignition_hours")}
+    flags = own_past_flags(frame(8, **both))
+    assert flagged(flags, "exchanged") == [("v03", day(8)), ("v04", day(8))]
+    assert flags.filter(pl.col("column_name") == "vehicle_id")["detail"].str.ends_with("as v04").to_list() == [
+        True,
+        False,
+    ]
+
+
+def test_an_odometer_alone_that_jumps_to_anothers_is_no_exchange():
+    flags = own_past_flags(frame(8, odometer_km=exchange("odometer_km", range(8, 12))))
+    assert flagged(flags, "exchanged") == []
+
+
+CODES = [f"c{i}" for i in range(8)]
+
+
+def learned(changes=(), vehicles=6, new_from=0, **columns):
+    """Values about 2 in steps of 0.1; changes: (vehicle, code, week) -> value."""
+    rng = np.random.default_rng(3)
+    told = dict(changes)
+
+    def series(code):
+        return lambda number, week, _row: told.get((number, code, week), round(2.0 + 0.2 * rng.normal(), 1))
+
+    return frame(vehicles, new_from, **{code: series(code) for code in CODES}, **columns)
+
+
+def spikes(rows):
+    catalogue = pl.DataFrame({"code": CODES, "resolution": 0.1, "neutral": 6.0})
+    flags = value_flags(rows, catalogue).filter(pl.col("reason").is_in(reasons("spike")))
+    return flags.select("vehicle_id", "column_name", pl.col("detail").str.slice(0, 10)).rows()
+
+
+def test_one_value_far_from_those_before_and_after_is_flagged():
+    assert spikes(learned({(2, "c5", 9): 6.0}.items())) == [("v02", "c5", day(9))]
+
+
+def test_a_first_value_far_from_the_two_after_it_is_flagged():
+    assert spikes(learned({(2, "c5", 0): 6.0}.items())) == [("v02", "c5", day(0))]
+
+
+def test_the_newest_value_is_told_when_the_next_is_there():
+    changes = {(2, "c5", 9): 6.0}.items()
+    before = learned(changes).filter(pl.col("read_at") < START + timedelta(days=70))
+    assert spikes(before) == []
+    assert spikes(learned(changes, new_from=10)) == [("v02", "c5", day(9))]
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {(2, "c5", week): 6.0 for week in range(9, WEEKS)},  # it stays there
+        {(2, code, 9): 6.0 for code in CODES[:5]},  # many together: something happened to the vehicle
+        {(2, "c5", 9): 2.8},  # within the noise
+    ],
+)
+def test_what_stays_or_comes_together_or_is_small_is_no_misreading(changes):
+    assert spikes(learned(changes.items())) == []
+
+
+@pytest.mark.parametrize(("value", "expected"), [(6.0, []), (-2.0, [("v02", "c5", day(9))])])
+def test_a_value_near_neutral_at_which_the_module_began_anew_is_no_misreading(value, expected):
+    def calibration(number, week, _row):
+        return "K2" if number == 2 and week >= 9 else "K1"
+
+    assert spikes(learned({(2, "c5", 9): value}.items(), calibration=calibration)) == expected
+
+
+def test_a_vehicle_that_always_scatters_is_judged_by_its_own_changes():
+    rng = np.random.default_rng(4)
+    wild = {(2, "c5", week): round(2.0 + 2.0 * rng.normal(), 1) for week in range(WEEKS)}
+    assert spikes(learned(wild.items())) == []
