@@ -4,6 +4,7 @@ import sys
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -11,6 +12,9 @@ from pipelines.command_options import Time, store_option
 from pipelines.errors import SettingError
 from pipelines.store.folder import Store
 from pipelines.store_command import store_group
+
+if TYPE_CHECKING:
+    from pipelines.intake.mapping import Mapping
 
 
 def stages() -> Callable[[str], None]:
@@ -75,6 +79,9 @@ def load(
     from pipelines.intake.mapping import read_mapping  # noqa: PLC0415
 
     meaning = read_mapping(mapping) if mapping else None
+    if meaning and dry_run:
+        for line in _preview(store, drops, meaning):
+            click.echo(line)
     with click.progressbar(
         length=1, label="Loading", file=sys.stderr, hidden=not sys.stderr.isatty(), item_show_func=lambda name: name
     ) as bar:
@@ -89,6 +96,18 @@ def load(
     for line in report.lines(verbose=verbose):
         click.echo(line)
     sys.exit(report.exit_code)
+
+
+def _preview(store: Store, drops: tuple[Path, ...], meaning: "Mapping") -> list[str]:
+    """What the mapping makes of the columns of the first file."""
+    from pipelines.catalogue.corrections import built_in_corrections  # noqa: PLC0415
+    from pipelines.intake.draft import preview_mapping  # noqa: PLC0415
+    from pipelines.intake.files import foreign_files  # noqa: PLC0415
+    from pipelines.store.fleet_reads import fleet_table  # noqa: PLC0415
+
+    files = foreign_files(drops, meaning.table)
+    catalogue = fleet_table(store, "corrections") if store.exists() else built_in_corrections()
+    return preview_mapping(files[0].path, meaning, catalogue).lines() if files else []
 
 
 @click.command()

@@ -60,7 +60,7 @@ def match_columns(header: Iterable[str], table: Table, corrections: Iterable[str
             known[name] = (plain, "int")
         elif table.name == "faults" and FREEZE_FRAME.fullmatch(plain):
             known[name] = (plain, "float")
-        elif table.name == "snapshots" and NAME.fullmatch(name) and plain not in {*RESERVED, *contract}:
+        elif table.name == "snapshots" and NAME.fullmatch(name) and plain not in {*RESERVED, *MENDED, *contract}:
             waiting.append(name)
         elif plain not in (*MENDED, *BOOKKEEPING):
             extra.append(name)

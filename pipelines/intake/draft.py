@@ -39,6 +39,15 @@ class Preview:
     rows: pl.DataFrame
     unmapped: tuple[str, ...]
 
+    def lines(self) -> list[str]:
+        """The same for people: a line per column, then the columns that nothing is made of."""
+        lines = [
+            f"{row['to']}: from '{row['source']}', whose first cell '{row['example']}' becomes {row['becomes']} "
+            f"{row['store_unit'] or ''}".rstrip()
+            for row in self.columns.iter_rows(named=True)
+        ]
+        return lines + ([f"Nothing is made of: {', '.join(self.unmapped)}."] if self.unmapped else [])
+
 
 def draft_mapping(path: Path, catalogue: pl.DataFrame, *, table: str = "snapshots") -> Mapping:
     """A first guess at a mapping: columns by their names, units by brackets and cells, the form of times.

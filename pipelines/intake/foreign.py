@@ -137,6 +137,7 @@ def _snapshots(
     key = [name for name in drop_tables()[mapping.table].key if name in columns]
     frame = pl.DataFrame([values.alias(name) for name, values in columns.items()] + [cells[ROW]])
     frame = frame.with_columns(pl.lit(value).alias(name) for name, value in constants.items() if name not in columns)
+    frame = frame.with_columns(pl.col(pl.String).replace("", None))  # an empty cell is no value to take
     if "read_at" in columns:
         frame = frame.with_columns(cast(frame["read_at"], "time", how).alias("read_at"))
     counts = [_counts(cells, column, how).alias(f"{column.to} counts") for column in mapping.columns]

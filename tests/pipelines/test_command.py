@@ -44,6 +44,19 @@ def test_load_exits_0_when_all_loaded_3_with_quarantine_2_when_nothing_could_be_
     assert run("load", tmp_path / "vehicles.parquet", store=store).exit_code == 2
 
 
+def test_a_dry_run_with_a_mapping_shows_what_it_makes_of_each_column(tmp_path):
+    (tmp_path / "log.csv").write_text("When;Trim;Gear\n2031-01-06T08:00:00Z;1,5 %;3\n")
+    (tmp_path / "m.toml").write_text(
+        'table = "snapshots"\n[constants]\nvehicle_id = "v1"\n[[column]]\nto = "read_at"\nfrom = "When"\n'
+        '[[column]]\nto = "ltft_b1_idle"\nfrom = "Trim"\n'
+    )
+    store = tmp_path / "store"
+    result = run("load", tmp_path / "log.csv", "--mapping", tmp_path / "m.toml", "--dry-run", store=store)
+    assert "ltft_b1_idle: from 'Trim', whose first cell '1,5 %' becomes 1.5 %" in result.stdout
+    assert "Nothing is made of: Gear." in result.stdout
+    assert not store.exists()
+
+
 def test_errors_are_ones_that_the_front_door_shows_as_one_line(tmp_path, drop):
     for words in (["load", tmp_path / "none"], ["analyse"], ["plan"], ["export", "vehicle_state", "--to", "x.csv"]):
         error = run(*words, store=tmp_path / "store").exception

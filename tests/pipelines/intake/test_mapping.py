@@ -74,6 +74,13 @@ def test_a_raw_log_with_glued_units_clocks_and_sentences_becomes_snapshots(store
     assert quarantined(store).select("row_number", "column_name", "detail").rows() == [(8, "coolant_c", "x")]
 
 
+def test_a_cell_that_the_last_row_of_a_log_lacks_is_no_value(store, tmp_path):
+    log = "\n".join(LOG.splitlines()[:-1]).removesuffix(";The lamp is off")
+    (tmp_path / "log_WC-104.csv").write_bytes(log.encode("cp1252"))
+    load(store, [tmp_path / "log_WC-104.csv"], mapping=mapping_of(tmp_path))
+    assert vehicle_snapshots(store, "WC-104")["lamp_on"].to_list() == [False]
+
+
 def test_rows_of_a_foreign_table_keep_theirs_and_get_constants_and_units(store, tmp_path):
     (tmp_path / "export.txt").write_text(
         "Unit|When|Dist|Temp\nv1|2031-01-06 08:00|1000|212\nv1|2031-01-13 08:00|odd|50\n"
