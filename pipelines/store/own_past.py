@@ -25,7 +25,7 @@ def own_past_flags(rows: pl.DataFrame) -> pl.DataFrame:
     Returns:
         load_id, vehicle_id, column_name, reason and detail (time and value), on new readings.
     """
-    rows = rows.sort(KEYS)
+    rows = rows.sort(KEYS, maintain_order=True)
     asked = [check for check in checks() if check.check in CHECKS and check.column in rows.columns]
     return pl.concat([pl.DataFrame(schema=FLAG), *(CHECKS[check.check](rows, check) for check in asked)])
 

@@ -84,18 +84,20 @@ def _wrong_clock(
 
 def _reference(connection: duckdb.DuckDBPyConnection, check: Check, first_load: int) -> pl.DataFrame:
     """One flag per file and value that no row of the table referred to has."""
-    key = drop_tables()[check.argument].key[0]
-    known = frame_of(connection, f"SELECT {key} FROM {check.argument}")[key]
-    if check.argument == "components":
-        known = pl.concat([known, built_in_components()[key]])
-    elif check.argument == "families" and known.is_empty():
-        return pl.DataFrame(schema=FLAGS)
     values = frame_of(
         connection,
         f"SELECT DISTINCT load_id, {check.column} AS detail FROM {check.table} "
         f"WHERE load_id >= $first AND {check.column} IS NOT NULL ORDER BY ALL",
         first=first_load,
     )
+    if values.is_empty():
+        return pl.DataFrame(schema=FLAGS)
+    key = drop_tables()[check.argument].key[0]
+    known = frame_of(connection, f"SELECT {key} FROM {check.argument}")[key]
+    if check.argument == "components":
+        known = pl.concat([known, built_in_components()[key]])
+    elif check.argument == "families" and known.is_empty():
+        return pl.DataFrame(schema=FLAGS)
     unknown = values.filter(~pl.col("detail").is_in(known.implode()))
     return unknown.select(
         pl.lit(None, dtype=pl.Int64).alias("row_number"),

@@ -27,7 +27,7 @@ def value_flags(rows: pl.DataFrame, catalogue: pl.DataFrame) -> pl.DataFrame:
     Returns:
         load_id, vehicle_id, column_name, reason and detail (time and value), on new readings and on those before them.
     """
-    rows = rows.sort(KEYS)
+    rows = rows.sort(KEYS, maintain_order=True)
     known = catalogue.filter(pl.col("code").is_in(rows.columns)).select(
         "code", pl.col("resolution").fill_null(0.0), pl.col("neutral").cast(pl.Float64)
     )
