@@ -1,4 +1,4 @@
-"""The hazards that compete: from the prior alone, from leeway alone, from the limits, from all signs."""
+"""The hazards that are weighed against each other: from leeway alone, from the limits, from all signs."""
 
 from dataclasses import dataclass
 
@@ -7,12 +7,11 @@ import numpy as np
 from pipelines.forecast.failure_direction import along, learn_directions
 from pipelines.forecast.features import Features
 from pipelines.forecast.leads import AT_HORIZON, ENDS
-from pipelines.forecast.learners import HIGHEST, LOWEST, LinearHazard, Signs, learn_linear
+from pipelines.forecast.learners import LinearHazard, Signs, learn_linear
 from pipelines.forecast.past import Past
-from pipelines.forecast.prior import PriorHazard
 from pipelines.handover import Float64s
 
-CANDIDATES = ("prior", "leeway", "few", "all")
+CANDIDATES = ("leeway", "few", "all")
 FEWEST_FAULTS = 8  # to learn a hazard at all
 SOON = AT_HORIZON[1] + 1  # steps: readings within 30 days of a fault show what failing looks like
 ALONE = (("leeway used",), ())
@@ -27,23 +26,20 @@ class Candidates:
 
     Attributes:
         directions: How failing vehicles leave their peers, by fold of vehicles, [FOLDS, codes].
-        prior: The forecast without learning.
         leeway: From the least leeway, now and as it will be.
         few: From limits and evidence.
         all: From all signs.
     """
 
     directions: Float64s
-    prior: PriorHazard
     leeway: LinearHazard
     few: LinearHazard
     all: LinearHazard
 
     def log_hazards(self, features: Features) -> Float64s:
-        """Log of faults a day in each step by each of `CANDIDATES`, [n, L, 4]."""
+        """Log of faults a day in each step by each of `CANDIDATES`, [n, L, 3]."""
         signs = signs_of(features, self.directions)
         parts = [
-            np.log(np.clip(self.prior.hazard(features), np.exp(LOWEST), np.exp(HIGHEST))),
             self.leeway.log_hazard(_chosen(signs, features, ALONE)),
             self.few.log_hazard(_chosen(signs, features, FEW)),
             self.all.log_hazard(signs),
@@ -74,7 +70,6 @@ def learn_candidates(past: Past, *, until: float) -> Candidates | None:
     alone, few = (_chosen(signs, past.features, names) for names in (ALONE, FEW))
     return Candidates(
         directions=directions,
-        prior=past.prior,
         leeway=learn_linear(alone, *known, distinct=distinct, belief=BELIEF),
         few=learn_linear(few, *known, distinct=distinct, belief=BELIEF),
         all=learn_linear(signs, *known, distinct=distinct, belief=BELIEF_IN_ALL),

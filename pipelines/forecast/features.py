@@ -56,6 +56,7 @@ class Features:
         deviations: z of every correction of any family, then its level against the family, both cut at 10 spreads and
             compressed, mean of the newest days, 0 where not read, [n, 2 codes].
         changes: The same, less what they were a month before, [n, 2 codes].
+        codes: Names of the columns of both, [2 codes].
         fold: Of the vehicle, by its id alone, [n].
     """
 
@@ -72,6 +73,7 @@ class Features:
     side: Float64s
     deviations: Float32s
     changes: Float32s
+    codes: tuple[str, ...]
     fold: Int64s
 
     def take(self, rows: Bools | Int64s) -> "Features":
@@ -90,6 +92,7 @@ class Features:
             side=self.side[rows],
             deviations=self.deviations[rows],
             changes=self.changes[rows],
+            codes=self.codes,
             fold=self.fold[rows],
         )
 
@@ -161,6 +164,7 @@ def features_of(
         side=found[:, SIDE],
         deviations=deviations,
         changes=changes,
+        codes=(*codes, *(f"level of {code}" for code in codes)),
         fold=np.array([crc32(name.encode()) % FOLDS for name in record.number], dtype=np.int64)[origins.vehicle],
     )
 

@@ -16,9 +16,10 @@ from pipelines.forecast.leads import HORIZONS, within_horizons
 from pipelines.forecast.learned import LearnedHazard, learn_hazard
 from pipelines.forecast.learners import Signs, learn_linear
 from pipelines.forecast.likely_code import likely_codes
-from pipelines.forecast.origins import origins_at
-from pipelines.forecast.outcomes import days, record_of
+from pipelines.forecast.origins import Origins, origins_at
+from pipelines.forecast.outcomes import Record, days, record_of
 from pipelines.forecast.past import Past, past_of
+from pipelines.forecast.stored import restored, stored_terms
 from pipelines.handover import Drift, Evidence, Float64s, Forecast, History, Outliers
 from pipelines.in_service import in_service
 from pipelines.settings import Settings
@@ -50,39 +51,80 @@ def forecast_with_references(
     drift: Drift, outliers: Outliers, *, evidence: Evidence, history: History, settings: Settings
 ) -> Forecasts:
     """As `forecast_faults`, with forecasts from least leeway alone and from the largest deviation alone beside it."""
-    record = record_of(evidence, history)
-    now = float(days(pl.Series([evidence.as_of.replace(tzinfo=None)]))[0])
-    past = past_of(drift, outliers, record, now, evidence=evidence, history=history, seed=settings.seed)
-    here = origins_at(drift, record, np.array([now]))
-    features = features_of(here, drift, outliers, record, evidence=evidence, history=history)
+    today = _today(drift, outliers, evidence=evidence, history=history)
+    past = past_of(drift, outliers, today.record, today.now, evidence=evidence, history=history, seed=settings.seed)
     learned = learn_hazard(past)
     if learned is None:
-        low, high = past.prior.interval(features)
-        figures = (past.prior.probabilities(features), low, high)
+        low, high = past.prior.interval(today.features)
+        figures = (past.prior.probabilities(today.features), low, high)
     else:
-        figures = learned.forecast(features)
+        figures = learned.forecast(today.features)
+    frame = _frame(today, figures, basis(past, learned), _references(past, today.features))
+    return Forecasts(
+        forecast=Forecast(fault_forecast=_contract(frame), model=model_terms(past, learned)),
+        references=frame.select("vehicle_id", "horizon_days", "last_read_days", "leeway_alone", "largest_deviation"),
+    )
+
+
+def forecast_by_stored_model(
+    model: pl.DataFrame, drift: Drift, outliers: Outliers, *, evidence: Evidence, history: History
+) -> Forecast:
+    """The forecast of a new week by a model learned before (`Forecast.model`), in seconds.
+
+    Raises:
+        StoredModelError: the model was not learned: too few faults, or rows of something else.
+    """
+    today = _today(drift, outliers, evidence=evidence, history=history)
+    learned = restored(model, today.features.codes)
+    words = f"{learned_basis(learned)}, by the model of an earlier week"
+    return Forecast(fault_forecast=_contract(_frame(today, learned.forecast(today.features), words, {})), model=model)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Today:
+    """Every vehicle that had a reading, as it stands now."""
+
+    now: float
+    evidence: Evidence
+    record: Record
+    origins: Origins
+    features: Features
+    codes: list[str | None]
+
+
+def _today(drift: Drift, outliers: Outliers, *, evidence: Evidence, history: History) -> _Today:
+    record = record_of(evidence, history)
+    now = float(days(pl.Series([evidence.as_of.replace(tzinfo=None)]))[0])
+    here = origins_at(drift, record, np.array([now]))
+    features = features_of(here, drift, outliers, record, evidence=evidence, history=history)
     codes = likely_codes(here, features, drift, evidence=evidence, history=history)
-    ids = pl.Series(sorted(record.number), dtype=pl.String).gather(here.vehicle)
+    return _Today(now=now, evidence=evidence, record=record, origins=here, features=features, codes=codes)
+
+
+def _frame(
+    today: _Today, figures: tuple[Float64s, Float64s, Float64s], words: str, beside: dict[str, Float64s]
+) -> pl.DataFrame:
+    """One row for each vehicle in service and horizon, with the columns of the contract and those beside it."""
+    ids = pl.Series(sorted(today.record.number), dtype=pl.String).gather(today.origins.vehicle)
+    named = zip(("probability", "low", "high"), figures, strict=True)
     frame = pl.DataFrame(
         {
             "vehicle_id": pl.concat([ids] * len(HORIZONS)) if len(ids) else ids,
             "horizon_days": np.repeat(HORIZONS, len(ids)),
-            **{name: part.T.ravel() for name, part in zip(("probability", "low", "high"), figures, strict=True)},
-            "likely_code": pl.Series(codes * len(HORIZONS), dtype=pl.String),
-            "basis": pl.Series([basis(past, learned)] * (len(ids) * len(HORIZONS)), dtype=pl.String),
-            "last_read_days": np.tile(here.read, len(HORIZONS)),
-            **{name: part.T.ravel() for name, part in _references(past, features).items()},
+            **{name: part.T.ravel() for name, part in named},
+            "likely_code": pl.Series(today.codes * len(HORIZONS), dtype=pl.String),
+            "basis": pl.Series([words] * (len(ids) * len(HORIZONS)), dtype=pl.String),
+            "last_read_days": np.tile(today.origins.read, len(HORIZONS)),
+            **{name: part.T.ravel() for name, part in beside.items()},
         }
-    ).join(in_service(evidence.vehicles, evidence.as_of), on="vehicle_id", how="semi")
-    frame = frame.sort("vehicle_id", "horizon_days")
-    columns = published_tables()["fault_forecast"].schema
-    return Forecasts(
-        forecast=Forecast(
-            fault_forecast=frame.select([pl.col(name).cast(dtype) for name, dtype in columns.items()]),
-            model=model_terms(past, learned),
-        ),
-        references=frame.select("vehicle_id", "horizon_days", "last_read_days", "leeway_alone", "largest_deviation"),
     )
+    service = in_service(today.evidence.vehicles, today.evidence.as_of)
+    return frame.join(service, on="vehicle_id", how="semi").sort("vehicle_id", "horizon_days")
+
+
+def _contract(frame: pl.DataFrame) -> pl.DataFrame:
+    columns = published_tables()["fault_forecast"].schema
+    return frame.select([pl.col(name).cast(dtype) for name, dtype in columns.items()])
 
 
 def basis(past: Past, learned: LearnedHazard | None) -> str:
@@ -94,6 +136,11 @@ def basis(past: Past, learned: LearnedHazard | None) -> str:
             f"(too few faults to learn from: {past.distinct_faults(past.watched(past.now)[1].sum(axis=1) > 0)} in "
             f"{prior.vehicle_years:.0f} vehicle-years)"
         )
+    return learned_basis(learned)
+
+
+def learned_basis(learned: LearnedHazard) -> str:
+    """What a learned forecast rests on, in words."""
     return (
         f"learned from {learned.faults} faults of this fleet (hazards of the leeway, of the limits and of all signs, "
         f"with the first passage of the limits), weighed and calibrated on {learned.later_faults} later ones"
@@ -131,6 +178,7 @@ def model_terms(past: Past, learned: LearnedHazard | None) -> pl.DataFrame:
             for horizon, row in zip(HORIZONS, learned.candidates.all.now, strict=True)
             for name, weight in zip(names, row, strict=True)
         ]
+        terms += stored_terms(learned, past.features.codes)
     return pl.DataFrame(terms, schema=MODEL_SCHEMA, orient="row")
 
 

@@ -12,6 +12,7 @@ from scipy.optimize import minimize
 from pipelines.forecast.leads import SLIDE
 from pipelines.handover import Float64s, Int64s
 
+ENOUGH = 1e-7  # relative fall of the loss below which a fit is done
 LOWEST, HIGHEST = -16.0, 1.0  # log hazard a day: beyond these nothing is learned from
 
 
@@ -97,7 +98,8 @@ def learn_linear(signs: Signs, days: Float64s, faults: Float64s, *, distinct: fl
     start = np.concatenate([rate, np.zeros(knots * count + extra)])
     rising = [(0.0, None) if up else (None, None) for up in signs.rising]
     bounds = [(None, None)] * steps + rising * knots + [(0.0, None)] * extra
-    level, weights, then = np.split(minimize(loss, start, jac=True, method="L-BFGS-B", bounds=bounds).x, parts)
+    fitted = minimize(loss, start, jac=True, method="L-BFGS-B", bounds=bounds, options={"ftol": ENOUGH})
+    level, weights, then = np.split(fitted.x, parts)
     return LinearHazard(centre=centre, scale=scale, level=level, now=weights.reshape(knots, count), ahead=then)
 
 

@@ -12,7 +12,7 @@ from pipelines.forecast.outcomes import Outcomes, Record, outcomes
 from pipelines.forecast.prior import PriorHazard, learn_prior
 from pipelines.handover import Bools, Drift, Evidence, Float64s, History, Outliers
 
-MOST_ORIGINS = (12_000, 16_000, 8_000)  # before a fault; straying or near a limit; quiet
+MOST_ORIGINS = (8_000, 8_000, 5_000)  # before a fault; straying or near a limit; quiet
 RISKY_SEVERITY = 0.6  # of an alarm threshold
 RISKY_LEEWAY = 50.0  # %
 

@@ -7,8 +7,9 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from pipelines.catalogue.tables import published_tables
-from pipelines.forecast.hazard import forecast_faults
+from pipelines.forecast.hazard import forecast_by_stored_model, forecast_faults
 from pipelines.forecast.scores import auc
+from pipelines.forecast.stored import StoredModelError
 from pipelines.settings import Settings
 
 
@@ -109,6 +110,21 @@ def test_what_the_model_learned_is_laid_open(learned):
     assert {"faults", "prior rate", "loss few", "loss together", "share leeway", "recent observed/expected"} <= terms
     weights = learned.model.filter(pl.col("term") == "weight leeway used")
     assert (weights["value"] >= 0).all()
+
+
+def test_a_stored_model_forecasts_the_same_as_on_the_day_it_was_learned(learned, failing_fleet):
+    known = {"evidence": failing_fleet.evidence, "history": failing_fleet.history}
+    again = forecast_by_stored_model(learned.model, failing_fleet.drift, failing_fleet.outliers, **known)
+    figures = ["vehicle_id", "horizon_days", "probability", "low", "high", "likely_code"]
+    assert_frame_equal(again.fault_forecast.select(figures), learned.fault_forecast.select(figures))
+    assert again.fault_forecast["basis"][0].endswith("by the model of an earlier week")
+
+
+def test_a_model_that_was_never_learned_is_no_stored_model(faultless_fleet):
+    model = forecast(faultless_fleet).model
+    known = {"evidence": faultless_fleet.evidence, "history": faultless_fleet.history}
+    with pytest.raises(StoredModelError, match="holds no learned hazard"):
+        forecast_by_stored_model(model, faultless_fleet.drift, faultless_fleet.outliers, **known)
 
 
 def test_an_empty_fleet_gets_an_empty_forecast(faultless_fleet):

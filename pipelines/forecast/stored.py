@@ -1,0 +1,93 @@
+"""A learned forecast as rows of `term, horizon_days, value, meaning` and back, so that a new week need not learn anew.
+
+A term is `stored PART PLACE`, the place counted through the array row by row; of a direction, the meaning is the
+correction that the place belongs to, so that a model fits a fleet that reads other corrections by now.
+"""
+
+import numpy as np
+import polars as pl
+
+from pipelines.errors import LeewayError
+from pipelines.forecast.calibration import Calibration
+from pipelines.forecast.candidates import Candidates
+from pipelines.forecast.failure_direction import FOLDS
+from pipelines.forecast.leads import SLIDE
+from pipelines.forecast.learned import LearnedHazard
+from pipelines.forecast.learners import LinearHazard
+from pipelines.handover import Float64s
+
+LINEAR = ("centre", "scale", "level", "now", "ahead")
+FIGURES = ("level", "doubt", "faults", "later_faults")
+MARK = "stored"
+
+
+class StoredModelError(LeewayError):
+    """A stored forecast is missing or does not fit."""
+
+
+def stored_terms(learned: LearnedHazard, codes: tuple[str, ...]) -> list[tuple[str, int | None, float, str]]:
+    """Everything that a later forecast needs of a learned one; `codes` names the columns of its directions."""
+    candidates, calibration = learned.candidates, learned.calibration
+    arrays: dict[str, Float64s] = {
+        f"{name}.{part}": getattr(getattr(candidates, name), part)
+        for name in ("leeway", "few", "all")
+        for part in LINEAR
+    }
+    arrays["calibration.centre"] = np.array([calibration.centre])
+    arrays["calibration.line"], arrays["calibration.covariance"] = calibration.line, calibration.covariance
+    arrays["figures"] = np.array([float(getattr(learned, name)) for name in FIGURES])
+    arrays["recent"] = np.array(learned.recent)
+    terms: list[tuple[str, int | None, float, str]] = [
+        (f"{MARK} {part} {place}", None, float(value), "")
+        for part, array in arrays.items()
+        for place, value in enumerate(array.ravel())
+    ]
+    return terms + [
+        (f"{MARK} directions {place}", None, float(value), codes[place % len(codes)])
+        for place, value in enumerate(candidates.directions.ravel())
+    ]
+
+
+def restored(model: pl.DataFrame, codes: tuple[str, ...]) -> LearnedHazard:
+    """The learned forecast out of a published `forecast_model`.
+
+    Args:
+        model: Its rows.
+        codes: Columns of today's deviations; one the model never saw counts for nothing.
+
+    Raises:
+        StoredModelError: the rows hold no learned forecast.
+    """
+    rows = (
+        model.filter(pl.col("term").str.starts_with(f"{MARK} "))
+        .with_columns(pl.col("term").str.split(" "))
+        .select("value", "meaning", part=pl.col("term").list.get(1), place=pl.col("term").list.get(2).cast(pl.Int64))
+        .sort("part", "place")
+    )
+    if rows.is_empty():
+        raise StoredModelError("forecast_model: holds no learned hazard. Analyse once with learning, then apply it.")
+    found = {str(part): frame for (part,), frame in rows.group_by("part", maintain_order=True)}
+    array = {part: frame["value"].to_numpy() for part, frame in found.items()}
+
+    def linear(name: str) -> LinearHazard:
+        centre, scale, level, now, ahead = (array.get(f"{name}.{part}", np.empty(0)) for part in LINEAR)
+        return LinearHazard(centre=centre, scale=scale, level=level, now=now.reshape(len(SLIDE), -1), ahead=ahead)
+
+    known = array["directions"].reshape(FOLDS, -1)
+    names = found["directions"]["meaning"].to_list()[: known.shape[1]]
+    directions = np.zeros((FOLDS, len(codes)))
+    for place, code in enumerate(codes):
+        if code in names:
+            directions[:, place] = known[:, names.index(code)]
+    level, doubt, faults, later_faults = array["figures"]
+    low, ratio, high = array["recent"][[1, 0, 2]]
+    return LearnedHazard(
+        candidates=Candidates(directions=directions, leeway=linear("leeway"), few=linear("few"), all=linear("all")),
+        calibration=Calibration(
+            centre=float(array["calibration.centre"][0]),
+            line=array["calibration.line"],
+            covariance=array["calibration.covariance"].reshape(len(array["calibration.line"]), -1),
+        ),
+        level=float(level), doubt=float(doubt), faults=int(faults), later_faults=int(later_faults), losses={},
+        recent=(float(ratio), float(low), float(high)),
+    )  # fmt: skip
