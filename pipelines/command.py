@@ -204,7 +204,8 @@ def export(table: str, store: Store, target: Path, as_of: datetime | None) -> No
 @click.option("--from", "start", type=Time(), required=True, help="First date to analyse at.")
 @click.option("--to", "end", type=Time(), required=True, help="Last date to analyse at.")
 @click.option("--every", type=click.IntRange(1, 3660), default=28, show_default=True, help="Days between dates.")
-def backtest(store: Store, start: datetime, end: datetime, every: int) -> None:
+@click.option("--as-known", is_flag=True, help="Leave out rows loaded after a date too: for stores fed weekly.")
+def backtest(store: Store, start: datetime, end: datetime, every: int, *, as_known: bool) -> None:
     """Analyse at each of many past dates, score the forecasts against what came after, publish forecast_check.
 
     \b
@@ -222,8 +223,8 @@ def backtest(store: Store, start: datetime, end: datetime, every: int) -> None:
     dates = [start + timedelta(days=day) for day in range(0, (end - start).days + 1, every)]
     with click.progressbar(length=len(dates), label="Backtest", file=sys.stderr, hidden=not sys.stderr.isatty()) as bar:
         result = run(
-            lambda as_of: read_evidence(store, as_of=as_of), later, dates=dates, settings=Settings(),
-            progress=lambda *_: bar.update(1),
+            lambda as_of: read_evidence(store, as_of=as_of, known_at=as_of if as_known else None), later, dates=dates,
+            settings=Settings(), progress=lambda *_: bar.update(1),
         )  # fmt: skip
     tables = result if isinstance(result, dict) else {"forecast_check": result}
     publish_tables(store, tables, later.as_of)

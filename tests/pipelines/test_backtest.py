@@ -3,12 +3,16 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import polars as pl
 import pytest
+from click.testing import CliRunner
 
 from pipelines.backtest import backtest
 from pipelines.catalogue.tables import drop_tables, published_tables
+from pipelines.command import backtest as backtest_command
 from pipelines.errors import SettingError
 from pipelines.handover import Evidence
+from pipelines.intake.load import load
 from pipelines.settings import Settings
+from pipelines.store.folder import Store
 
 START = datetime(2031, 1, 6, 8, tzinfo=UTC)
 VEHICLES, WEEKS = 24, 42
@@ -132,3 +136,15 @@ def test_dates_before_the_first_reading_are_refused_in_one_line():
     later = evidence_at(START + timedelta(days=70))
     with pytest.raises(SettingError, match="nothing had been read by any of the dates"):
         backtest(evidence_at, later, dates=[START - timedelta(days=40)], settings=Settings())
+
+
+def test_a_store_that_was_filled_today_knew_nothing_on_a_past_date(tmp_path):
+    (tmp_path / "vehicles.csv").write_text("vehicle_id,engine_family\nT-1,Alder 1.6\n", encoding="utf-8")
+    rows = "".join(f"T-1,2020-{month:02d}-01T08:00:00,{month}\n" for month in range(1, 10))
+    (tmp_path / "snapshots.csv").write_text(f"vehicle_id,read_at,ltft_b1_idle\n{rows}", encoding="utf-8")
+    store = Store(tmp_path / "store")
+    load(store, [tmp_path / "vehicles.csv", tmp_path / "snapshots.csv"])
+    asked = ["--store", str(store.path), "--from", "2020-04-15", "--to", "2020-05-15", "--as-known"]
+    refused = CliRunner().invoke(backtest_command, asked)
+    assert refused.exit_code != 0
+    assert "nothing had been read by any of the dates" in f"{refused.output}{refused.exception}"
