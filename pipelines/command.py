@@ -63,6 +63,9 @@ def load(
     \b
     A mapping says what the columns of a foreign file mean, for example:
       table = "snapshots"
+      [file]
+      skip_lines = 2
+      short_rows = "pad_end"
       [constants]
       vehicle_id = "WC-104"
       [[column]]
