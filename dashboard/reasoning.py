@@ -5,6 +5,7 @@ from collections.abc import Mapping
 import polars as pl
 
 from pipelines.bands.kept import MODEL
+from pipelines.bands.season import WEEK_PARTS
 from pipelines.drift.reasoning import correction_paths
 from pipelines.handover import Evidence
 
@@ -18,5 +19,6 @@ def paths(evidence: Evidence, tables: Mapping[str, pl.DataFrame]) -> pl.DataFram
         evidence: Of this vehicle.
         tables: Those of KEPT; without columns: not kept. An older release kept less, which is then not used.
     """
-    whole = all(tables[name].width for name in KEPT) and set(MODEL) <= set(tables["drift_model"].columns)
+    needed = {"drift_model": MODEL, "drift_centre": ("centre",), "drift_season": WEEK_PARTS}
+    whole = all(set(needed[name]) <= set(tables[name].columns) for name in KEPT)
     return correction_paths(evidence, tables if whole else {})

@@ -2,7 +2,6 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
 
 import numpy as np
 import numpy.typing as npt
@@ -17,10 +16,6 @@ MODEL = (
     "may_stand",
 )  # fmt: skip
 TIME = pl.Datetime("us", "UTC")
-SEASON_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
-    "engine_family": pl.String, "depot": pl.String, "correction": pl.String, "week_from": TIME,
-    **dict.fromkeys(WEEK_PARTS, pl.Float64),
-}  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,51 +42,50 @@ def kept_tables(families: Sequence[tuple[Panel, Bands]]) -> dict[str, pl.DataFra
 
 
 def _family_tables(panel: Panel, bands: Bands) -> dict[str, pl.DataFrame]:
-    normal, codes = bands.normal, list(panel.codes)
-    blocks, calibrations = len(normal.starts), len(panel.calibrations)
+    normal = bands.normal
+    codes = pl.Series(panel.codes, dtype=pl.String)
+    calibrations, depots = pl.Series(panel.calibrations), pl.Series(panel.depots)
     starts = _times(normal.starts)
+    code, block = (place.ravel() for place in np.indices((len(codes), len(starts))))
     model = pl.DataFrame(
         {
-            "engine_family": [panel.family] * (len(codes) * blocks),
-            "correction": np.repeat(np.array(codes, dtype=object), blocks).tolist(),
-            "block_from": starts * len(codes),
+            "correction": codes.gather(code),
+            "block_from": starts.gather(block),
             **{name: getattr(normal, name).ravel() for name in MODEL},
             "tails": normal.tails.reshape(-1, len(SCORES)).tolist(),
-            "corrections": np.tile(normal.corrections, len(codes)),
-            "readings_a_year": np.tile(normal.readings_a_year, len(codes)),
-            "learn_hours": np.repeat(bands.learn_hours, blocks),
-            "threshold": np.tile(bands.threshold, len(codes)),
-        },
-        schema_overrides={"block_from": TIME},
+            "corrections": normal.corrections[block],
+            "readings_a_year": normal.readings_a_year[block],
+            "learn_hours": bands.learn_hours[code],
+            "threshold": bands.threshold[block],
+        }
     )
+    code, block, calibration = (place.ravel() for place in np.indices((len(codes), len(starts), len(calibrations))))
     centre = pl.DataFrame(
         {
-            "engine_family": [panel.family] * (len(codes) * blocks * calibrations),
-            "correction": np.repeat(np.array(codes, dtype=object), blocks * calibrations).tolist(),
-            "block_from": np.tile(np.repeat(np.array(starts, dtype=object), calibrations), len(codes)).tolist(),
-            "calibration": list(panel.calibrations) * (len(codes) * blocks),
+            "correction": codes.gather(code),
+            "block_from": starts.gather(block),
+            "calibration": calibrations.gather(calibration),
             "centre": normal.centre[:, :, :-1].ravel(),
-        },
-        schema_overrides={"block_from": TIME},
+        }
     )
-    read = bands.weeks[:, :, :-1]
-    weeks, depots = read.shape[1:]
-    week_from = _times(bands.start + WEEK * np.arange(weeks))
+    weeks = bands.weeks[:, :, :-1]
+    code, week, depot = (place.ravel() for place in np.indices(weeks.shape))
     season = pl.DataFrame(
         {
-            "engine_family": [panel.family] * read.size,
-            "depot": list(panel.depots) * (len(codes) * weeks),
-            "correction": np.repeat(np.array(codes, dtype=object), weeks * depots).tolist(),
-            "week_from": np.tile(np.repeat(np.array(week_from, dtype=object), depots), len(codes)).tolist(),
-            **{name: read[name].ravel() for name in WEEK_PARTS},
-        },
-        schema=SEASON_SCHEMA,
+            "depot": depots.gather(depot),
+            "correction": codes.gather(code),
+            "week_from": _times(bands.start + WEEK * np.arange(weeks.shape[1])).gather(week),
+            **{name: weeks[name].ravel() for name in WEEK_PARTS},
+        }
     )
-    return {"drift_model": model, "drift_centre": centre, "drift_season": season}
+    family = pl.lit(panel.family).alias("engine_family")
+    tables = {"drift_model": model, "drift_centre": centre, "drift_season": season}
+    return {name: table.select(family, pl.all()) for name, table in tables.items()}
 
 
-def _times(day: npt.NDArray[np.floating]) -> list[datetime]:
-    return [datetime.fromtimestamp(value * 86_400, tz=UTC) for value in day]
+def _times(day: npt.NDArray[np.floating]) -> pl.Series:
+    """Times of days since 1970."""
+    return pl.Series(np.round(day * 86_400e6).astype(np.int64)).cast(TIME)
 
 
 def kept_bands(panel: Panel, tables: Mapping[str, pl.DataFrame]) -> tuple[Panel, Bands] | None:

@@ -1,11 +1,16 @@
 """Readings as arrays, one panel per engine family: evidence and history in, panels out; no computing of bands."""
 
+from concurrent.futures import ThreadPoolExecutor
+
+import numba
 import numpy as np
 import polars as pl
 
 from pipelines.bands.fitted import fitted_codes
 from pipelines.handover import Bools, Evidence, Float32s, Float64s, History, Int32s, Int64s, Panel
 
+THREADS = 2
+KEY = ["vehicle_id", "read_at"]
 UNKNOWN_FAMILY = "unknown"  # vehicles whose family nobody gave are compared among themselves
 
 
@@ -14,40 +19,59 @@ def panels(evidence: Evidence, history: History) -> tuple[Panel, ...]:
 
     A panel holds the corrections that are fitted to the family and that at least one of its vehicles ever read.
     """
-    readings = history.readings.with_columns(pl.col("engine_family").fill_null(UNKNOWN_FAMILY))
-    families = sorted(readings["engine_family"].unique().to_list())
+    readings = history.readings.with_columns(pl.col("engine_family").fill_null(UNKNOWN_FAMILY)).sort(KEY)
+    place = _places(readings, evidence.snapshots)
+    read = _read_codes(readings["engine_family"], place, evidence.snapshots, evidence.corrections["code"].to_list())
+    columns = {
+        code: evidence.snapshots[code].cast(pl.Float32).fill_null(np.nan).to_numpy()
+        for code in set().union(*read.values())
+    }
     return tuple(
-        _panel(family, readings.filter(pl.col("engine_family") == family), evidence, history.epochs)
-        for family in families
+        _panel(family, readings.filter(mine), place[mine.to_numpy()], read[family], columns, evidence, history.epochs)
+        for family in sorted(read)
+        for mine in [readings["engine_family"] == family]
     )
 
 
-def read_codes(evidence: Evidence, vehicle_ids: pl.Series) -> list[str]:
-    """Codes of the catalogue that any of these vehicles ever read, in the catalogue's order."""
-    present = [code for code in evidence.corrections["code"] if code in evidence.snapshots.columns]
-    rows = evidence.snapshots.filter(pl.col("vehicle_id").is_in(vehicle_ids.implode()))
-    if not present or rows.is_empty():
-        return []
-    counts = rows.select(pl.col(code).is_not_null().any() for code in present).row(0)
-    return [code for code, read in zip(present, counts, strict=True) if read]
+def read_codes(evidence: Evidence, history: History, among: list[str]) -> dict[str, list[str]]:
+    """For each family with readings, those of some codes that any of its vehicles ever read."""
+    families = history.readings["engine_family"].fill_null(UNKNOWN_FAMILY)
+    return _read_codes(families, _places(history.readings, evidence.snapshots), evidence.snapshots, among)
 
 
-def _panel(family: str, rows: pl.DataFrame, evidence: Evidence, epochs: pl.DataFrame) -> Panel:
-    rows = rows.sort("vehicle_id", "read_at")
+def _read_codes(family: pl.Series, place: Int64s, snapshots: pl.DataFrame, among: list[str]) -> dict[str, list[str]]:
+    index, families = _indexed(family)
+    of_snapshot = np.full(snapshots.height, len(families))
+    of_snapshot[place[place >= 0]] = index[place >= 0]
+    found: dict[str, list[str]] = {name: [] for name in families}
+    for code in among:
+        if code in snapshots.columns:
+            known = of_snapshot[snapshots[code].is_not_null().to_numpy()]
+            for f in np.flatnonzero(np.bincount(known, minlength=len(families))[: len(families)]):
+                found[families[f]].append(code)
+    return found
+
+
+def _places(readings: pl.DataFrame, snapshots: pl.DataFrame) -> Int64s:
+    """[R] row of the snapshot of each reading; -1: there is none."""
+    numbered = snapshots.select(*KEY, pl.int_range(pl.len(), dtype=pl.Int64).alias("place"))
+    joined = readings.select(KEY).join(numbered, on=KEY, how="left", maintain_order="left")
+    return joined["place"].fill_null(-1).to_numpy()
+
+
+def _panel(  # noqa: PLR0917
+    family: str,
+    rows: pl.DataFrame,
+    place: Int64s,
+    read: list[str],
+    columns: dict[str, Float32s],
+    evidence: Evidence,
+    epochs: pl.DataFrame,
+) -> Panel:
     fitted = set(fitted_codes(evidence.corrections, evidence.families, family))
-    vehicles = rows["vehicle_id"].unique().sort()
-    codes = [code for code in read_codes(evidence, vehicles) if code in fitted]
-    row_start = np.searchsorted(rows["vehicle_id"].to_numpy(), np.append(vehicles.to_numpy(), "\U0010ffff"))
-    values = (
-        rows.select("vehicle_id", "read_at")
-        .join(
-            evidence.snapshots.select("vehicle_id", "read_at", *codes),
-            on=["vehicle_id", "read_at"],
-            how="left",
-            maintain_order="left",
-        )
-        .select(codes)
-    )
+    vehicles = rows["vehicle_id"].rle().struct.unnest()
+    codes = [code for code in read if code in fitted]
+    row_start = np.append(0, np.cumsum(vehicles["len"].to_numpy())).astype(np.int64)
     depot, depots = _indexed(rows["depot"].fill_null(""))
     calibration, calibrations = _indexed(rows["calibration"].fill_null(""))
     catalogue = pl.DataFrame({"code": codes}, schema={"code": pl.String}).join(
@@ -55,9 +79,9 @@ def _panel(family: str, rows: pl.DataFrame, evidence: Evidence, epochs: pl.DataF
     )
     return Panel(
         family=family,
-        vehicles=tuple(vehicles),
+        vehicles=tuple(vehicles["value"]),
         codes=tuple(codes),
-        row_start=row_start.astype(np.int64),
+        row_start=row_start,
         read_at=rows["read_at"].dt.replace_time_zone(None).to_numpy(),
         hours=_floats(rows["hours"]),
         km=_floats(rows["km"]),
@@ -65,7 +89,7 @@ def _panel(family: str, rows: pl.DataFrame, evidence: Evidence, epochs: pl.DataF
         depots=depots,
         calibration=calibration,
         calibrations=calibrations,
-        values=_columns(values),
+        values=_values([columns[code] for code in codes], place),
         epoch=_epochs(rows, calibration, row_start, codes, epochs),
         low_limit=_floats(catalogue["low_limit"]),
         high_limit=_floats(catalogue["high_limit"]),
@@ -76,44 +100,57 @@ def _panel(family: str, rows: pl.DataFrame, evidence: Evidence, epochs: pl.DataF
     )
 
 
-def _columns(values: pl.DataFrame) -> Float32s:
+def _values(columns: list[Float32s], place: Int64s) -> Float32s:
     """[R, C], stored correction by correction, so that each one's readings lie side by side."""
-    array = np.empty((values.width, values.height), dtype=np.float32)
-    for index, column in enumerate(values):
-        array[index] = column.cast(pl.Float32).fill_null(np.nan).to_numpy()
-    array[~np.isfinite(array)] = np.nan
+    array = np.empty((len(columns), len(place)), dtype=np.float32)
+    with ThreadPoolExecutor(THREADS) as pool:
+        list(pool.map(lambda column, row: _take(column, place, row), columns, array))
     return array.T
+
+
+@numba.njit(cache=True, nogil=True)
+def _take(column, place, out):  # type: ignore[no-untyped-def]
+    """Fill `out` [R] with the values at `place`; NaN where there is none, or it is not finite."""
+    for r in range(len(place)):
+        out[r] = column[place[r]] if place[r] >= 0 and np.isfinite(column[place[r]]) else np.nan
 
 
 def _epochs(
     rows: pl.DataFrame, calibration: Int32s, row_start: Int64s, codes: list[str], epochs: pl.DataFrame
 ) -> Int32s:
     """[R, C]: a series' epoch counts up where history starts one, and where the calibration changes."""
-    new = np.zeros(rows.height, dtype=bool)
-    new[1:] = calibration[1:] != calibration[:-1]
-    first = np.zeros(rows.height, dtype=bool)
-    first[row_start[:-1]] = True
+    every = np.zeros(rows.height, dtype=bool)
+    every[1:] = calibration[1:] != calibration[:-1]
     starts = np.zeros((len(codes), rows.height), dtype=bool)
-    starts |= new & ~first
     place = {code: index for index, code in enumerate(codes)}
     keyed = rows.select("vehicle_id", pl.col("read_at").alias("first_read_at")).with_row_index("row")
     found = epochs.join(keyed, on=["vehicle_id", "first_read_at"])
     whole = found.filter(pl.col("correction").is_null())["row"].to_numpy()
-    starts[:, whole] = True
+    every[whole] = True
     single = found.filter(pl.col("correction").is_in(codes))
     starts[single["correction"].replace_strict(place, return_dtype=pl.Int64).to_numpy(), single["row"].to_numpy()] = (
         True
     )
-    starts[:, first] = False
-    counted = np.cumsum(starts, axis=1, dtype=np.int32)
-    lengths = np.diff(row_start)
-    counted -= np.repeat(counted[:, row_start[:-1]], lengths, axis=1)
+    counted: Int32s = _counted(starts, every, row_start)
     return counted.T
+
+
+@numba.njit(cache=True, nogil=True)
+def _counted(starts, every, row_start):  # type: ignore[no-untyped-def]
+    """[C, R] how many of a series' rows behind its vehicle's first start something, up to each row."""
+    out = np.empty(starts.shape, dtype=np.int32)
+    for c in range(len(starts)):
+        for v in range(len(row_start) - 1):
+            count = 0
+            for r in range(row_start[v], row_start[v + 1]):
+                count += r > row_start[v] and (every[r] or starts[c, r])
+                out[c, r] = count
+    return out
 
 
 def _indexed(words: pl.Series) -> tuple[Int32s, tuple[str, ...]]:
     names = words.unique().sort()
-    return np.searchsorted(names.to_numpy(), words.to_numpy()).astype(np.int32), tuple(names)
+    return words.cast(pl.Enum(names)).to_physical().cast(pl.Int32).to_numpy(), tuple(names)
 
 
 def _floats(column: pl.Series) -> Float64s:

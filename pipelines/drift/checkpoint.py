@@ -99,11 +99,13 @@ class Start:
         series = blank_series(len(self.first))
         if not self.kept:
             return series, empty_bank(0)
-        kept = self.kept.series[c].copy()
-        known = kept["calibration"] >= 0
-        kept["calibration"][known] = self.calibration[kept["calibration"][known]]
+        kept, onsets = self.kept.series[c], self.kept.onsets[c]
+        if not self.goes_on.all():
+            onsets = onsets[np.repeat(self.goes_on, kept["count"])]
         series[self.place[self.goes_on]] = kept[self.goes_on]
-        return series, self.kept.onsets[c][np.repeat(self.goes_on, kept["count"])]
+        known = series["calibration"] >= 0
+        series["calibration"][known] = self.calibration[series["calibration"][known]]
+        return series, onsets
 
     def know_weeks(self, c: int, weeks: np.ndarray, depots: Sequence[str]) -> None:
         """Fill the weeks [W, D + 1] before the first computed one; a new depot has been one that nobody was at."""

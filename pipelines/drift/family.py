@@ -142,7 +142,7 @@ def _correction(c: int, run: FamilyRun) -> None:
     onsets = go_on(first=span.first, last=span.cut, onsets=onsets)
     if run.taken:
         run.taken.series[c] = series
-        run.taken.onsets[c] = onsets
+        run.taken.onsets[c] = onsets.copy()  # without the room left
     go_on(first=span.cut, last=span.last, onsets=onsets)
     explain(c, run.episodes, panel=panel, readings=readings, bands=bands, weeks=weeks, series=series)
     scale(c, span.panel, bands, mine.times, run.drift)

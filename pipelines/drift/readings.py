@@ -128,7 +128,7 @@ def sift(
     outputs: tuple[Any, ...],
     trace: Float64s = NO_TRACE,
 ) -> Float64s:
-    """Run the filter from row `first` to row `last` of each vehicle; the banks of onsets after it.
+    """Run the filter from row `first` to row `last` of each vehicle; the banks of onsets after it, in a larger array.
 
     Args:
         c: Index of the correction.
@@ -150,7 +150,7 @@ def sift(
         times.day, readings.hours, times.block, normal.model(c), normal.tails[c], bands.learn_hours[c],
         bands.threshold, series, onsets, *outputs, trace, room,
     )  # fmt: skip
-    return room[:filled].copy()
+    return room[:filled]
 
 
 def output_rows(c: int, out: FamilyDrift) -> tuple[Any, ...]:

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 
+import numba
 import numpy as np
 import polars as pl
 
@@ -15,6 +16,7 @@ from pipelines.in_service import in_service
 
 BAND_SIGMAS = 3.0  # half width of the normal band, in sigmas of healthy noise
 MOVING_SIGMAS = 0.25  # sigmas per 30 days from which an alarm is called drifting
+STATES = ("steady", "drifting", "outside", "relearning", "not_learning", "not_read")  # of what is fitted
 NOT_READ_AFTER = 4  # a correction missing from this many of the vehicle's newest snapshots is not read
 
 
@@ -29,7 +31,7 @@ def correction_states(
         history: Clocks.
     """
     schema = published_tables()["correction_state"].schema
-    wanted = _wanted(evidence, history)
+    wanted = _wanted([panel for panel, _, _ in families], evidence, history)
     tables = [_family_states(*family) for family in families]
     known = pl.concat(tables) if tables else pl.DataFrame(schema={**schema})
     states = wanted.join(known, on=["vehicle_id", "correction"], how="left").with_columns(
@@ -39,48 +41,41 @@ def correction_states(
     return states.select(pl.col(name).cast(dtype) for name, dtype in schema.items()).sort("vehicle_id", "correction")
 
 
-def _wanted(evidence: Evidence, history: History) -> pl.DataFrame:
+def _wanted(panels: Sequence[Panel], evidence: Evidence, history: History) -> pl.DataFrame:
     """`vehicle_id, correction, is_fitted`: the rows of the table."""
     serving = in_service(evidence.vehicles, evidence.as_of)
     vehicles = serving.select("vehicle_id", pl.col("engine_family").fill_null(UNKNOWN_FAMILY))
-    members = history.readings.select("vehicle_id", pl.col("engine_family").fill_null(UNKNOWN_FAMILY)).unique()
-    rows = [pl.DataFrame(schema={"engine_family": pl.String, "correction": pl.String, "is_fitted": pl.Boolean})]
-    for family in sorted(members["engine_family"].unique().to_list()):
-        read = read_codes(evidence, members.filter(pl.col("engine_family") == family)["vehicle_id"])
-        fitted = set(fitted_codes(evidence.corrections, evidence.families, family))
-        rows.append(
-            pl.DataFrame(
-                {
-                    "engine_family": [family] * len(read),
-                    "correction": read,
-                    "is_fitted": [code in fitted for code in read],
-                },
-                schema=rows[0].schema,
-            )
-        )
-    return vehicles.join(pl.concat(rows), on="engine_family").drop("engine_family")
+    families = history.readings["engine_family"].fill_null(UNKNOWN_FAMILY).unique()
+    lacking = {
+        family: set(evidence.corrections["code"]) - set(fitted_codes(evidence.corrections, evidence.families, family))
+        for family in families
+    }
+    asked = sorted(set().union(*lacking.values()))
+    read = read_codes(evidence, history, asked) if asked else {}
+    rows = [(panel.family, code, True) for panel in panels for code in panel.codes]
+    rows += [(family, code, False) for family, codes in read.items() for code in codes if code in lacking[family]]
+    schema = {"engine_family": pl.String, "correction": pl.String, "is_fitted": pl.Boolean}
+    return vehicles.join(pl.DataFrame(rows, schema=schema, orient="row"), on="engine_family").drop("engine_family")
 
 
 def _family_states(panel: Panel, drift: FamilyDrift, found: Episodes) -> pl.DataFrame:
     last = drift.panel.row_start[1:] - 1
-    values = panel.values
-    newest, read_row = _newest(values, panel.row_start)
+    newest, read_row = _newest(panel.values, panel.row_start)
     deviation, z = drift.deviation[last], drift.z[last]
     expected = drift.expected[last]
     margin = BAND_SIGMAS * drift.sigma
     alarm = drift.alarm[last]
     moving = np.abs(found.rate.T) >= MOVING_SIGMAS * drift.sigma
-    state = np.where(alarm, np.where(moving, "drifting", "outside"), "steady").astype(object)
-    state[drift.relearning[last] & ~alarm] = "relearning"
-    state[stands_still(panel.values.T, panel.row_start, panel.hours) & ~alarm] = "not_learning"
-    state[(read_row < 0) | _missing_lately(read_row, panel.row_start)] = "not_read"
-    shape = deviation.shape
-    vehicles, codes = np.array(panel.vehicles, dtype=object), np.array(panel.codes, dtype=object)
+    state = np.where(alarm, np.where(moving, STATES.index("drifting"), STATES.index("outside")), STATES.index("steady"))
+    state[drift.relearning[last] & ~alarm] = STATES.index("relearning")
+    state[stands_still(panel.values.T, panel.row_start, panel.hours) & ~alarm] = STATES.index("not_learning")
+    state[(read_row < 0) | _missing_lately(read_row, panel.row_start)] = STATES.index("not_read")
+    vehicle, correction = np.indices(deviation.shape)
     frame = pl.DataFrame(
         {
-            "vehicle_id": np.repeat(vehicles, shape[1]).tolist(),
-            "correction": np.tile(codes, shape[0]).tolist(),
-            "state": state.ravel().tolist(),
+            "vehicle_id": pl.Series(panel.vehicles, dtype=pl.String).gather(vehicle.ravel()),
+            "correction": pl.Series(panel.codes, dtype=pl.String).gather(correction.ravel()),
+            "state": pl.Series(STATES).gather(state.ravel()),
             "value": newest.astype(np.float64).ravel(),
             "expected": expected.astype(np.float64).ravel(),
             "band_low": (expected - margin).astype(np.float64).ravel(),
@@ -116,16 +111,22 @@ def _times(day: Float64s) -> np.ndarray:
 
 def _newest(values: Float32s, row_start: Int64s) -> tuple[Float64s, Int64s]:
     """[V, C] newest reading of each series, and its row (-1: never read)."""
-    vehicles, corrections = len(row_start) - 1, values.shape[1]
-    newest = np.full((vehicles, corrections), np.nan)
-    rows = np.full((vehicles, corrections), -1, dtype=np.int64)
-    for c in range(corrections):
-        read = np.flatnonzero(np.isfinite(values[:, c]))
-        last = np.searchsorted(read, row_start[1:]) - 1
-        row = read[np.maximum(last, 0)] if len(read) else np.zeros(vehicles, dtype=np.int64)
-        mine = (last >= 0) & (row >= row_start[:-1])
-        newest[mine, c], rows[mine, c] = values[row[mine], c], row[mine]
-    return newest, rows
+    rows = _last_read(values.T, row_start).T
+    newest = np.take_along_axis(values, np.maximum(rows, 0), axis=0)
+    return np.where(rows >= 0, newest, np.nan), rows
+
+
+@numba.njit(cache=True, nogil=True)
+def _last_read(values, row_start):  # type: ignore[no-untyped-def]
+    """[C, V] row of the newest reading; -1: never read."""
+    out = np.full((len(values), len(row_start) - 1), -1, dtype=np.int64)
+    for c in range(len(values)):
+        for v in range(len(row_start) - 1):
+            for r in range(row_start[v + 1] - 1, row_start[v] - 1, -1):
+                if not np.isnan(values[c, r]):
+                    out[c, v] = r
+                    break
+    return out
 
 
 def _missing_lately(read_row: Int64s, row_start: Int64s) -> Bools:

@@ -5,6 +5,7 @@ reading. Both give the same.
 """
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,7 +18,7 @@ from pipelines.bands.relearning import relearning_hours, settled_rows
 from pipelines.bands.season import WEEKLY
 from pipelines.drift.checkpoint import Checkpoint, Start, empty_checkpoint, known_normal, start_of, still_normal
 from pipelines.drift.digest import code_digest, terms_digest
-from pipelines.drift.family import EXACT_PEERS, run_family
+from pipelines.drift.family import EXACT_PEERS, THREADS, run_family
 from pipelines.drift.states import correction_states
 from pipelines.drift.threshold import threshold
 from pipelines.handover import Bools, Drift, Evidence, Float64s, History, Panel
@@ -86,7 +87,8 @@ def _straying(
     taken = Checkpoint(code=code_digest(), fleet_start=fleet_start, week=weeks, families={})
     if kept and (kept.code != taken.code or kept.fleet_start != fleet_start or kept.week > weeks):
         kept = None
-    families = [_family(panel, evidence.corrections, settings, kept) for panel in usable]
+    with ThreadPoolExecutor(THREADS) as pool:
+        families = list(pool.map(lambda panel: _family(panel, evidence.corrections, settings, kept), usable))
     settled = [family.settled for family in families]
     normals = learn_normals(usable, fleet_start=fleet_start, settled=settled, known=_known(families, kept))
     blocks = settled_blocks(usable, fleet_start=fleet_start, until=taken.until)

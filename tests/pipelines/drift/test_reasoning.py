@@ -29,8 +29,10 @@ def test_the_parts_add_up_and_agree_with_the_published_state(drift_of):
     np.testing.assert_allclose(parts, paths["expected"], atol=1e-6)
     last = paths.group_by("correction", maintain_order=True).last()
     states = drift.correction_state.filter(pl.col("vehicle_id") == ONE)
-    sigma = np.geomspace(0.1, 10, 3)
-    np.testing.assert_allclose((last["expected"] - states["expected"]) / sigma, 0, atol=0.3)
+    np.testing.assert_array_equal(last["expected"], states["expected"])
+    np.testing.assert_array_equal(
+        last["level"].cast(pl.Float32), (states["expected"] + states["deviation"]).cast(pl.Float32)
+    )
     np.testing.assert_allclose(last["value"], states["value"])
     assert (last["band_low"] < last["expected"]).all()
 
