@@ -8,7 +8,8 @@ from pipelines.bands.kept import MODEL
 from pipelines.drift.reasoning import correction_paths
 from pipelines.handover import Evidence
 
-KEPT = ("drift_model", "drift_centre", "drift_season")  # published beside the contract's tables, for the newest state
+# Published beside the contract's tables, for the newest state.
+KEPT = ("drift_model", "drift_centre", "drift_season", "drift_moved")
 
 
 def paths(evidence: Evidence, tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:

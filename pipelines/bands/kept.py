@@ -9,17 +9,23 @@ import numpy.typing as npt
 import polars as pl
 
 from pipelines.bands.normal import SCORES, WEEK, Normal, days
-from pipelines.handover import Float64s, Panel
+from pipelines.bands.recalibration import changes
+from pipelines.handover import Float64s, Int32s, Panel
 
 MODEL = (
     "ageing", "sigma", "memory_days", "rounding", "wander", "offset_sd", "season_move", "depot_move",
-    "may_stand",
+    "stands_from",
 )  # fmt: skip
 TIME = pl.Datetime("us", "UTC")
 SEASON_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
     "engine_family": pl.String, "depot": pl.String, "correction": pl.String, "week_from": TIME, "season": pl.Float64,
     "variance": pl.Float64,
 }  # fmt: skip
+MOVED_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
+    "engine_family": pl.String, "correction": pl.String, "calibration_from": pl.String, "calibration_to": pl.String,
+    "week_from": TIME, "moved": pl.Float64, "variance": pl.Float64,
+}  # fmt: skip
+NO_CHANGE = np.array([[-1, -1]], dtype=np.int32)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -27,7 +33,8 @@ class Bands:
     """A family's bands, all that the filter runs on.
 
     learn_hours: [C]. threshold: [B]. start: day since 1970 from which weeks count.
-    season, season_variance: [C, W, depots].
+    season, season_variance: [C, W, depots]. change: [R] index into changes of the vehicle's last; -1: none.
+    changes: [T, 2] calibrations from and to. moved: [C, W, T, 2] and carried: [C, W], as `recalibration.run` has them.
     """
 
     normal: Normal
@@ -36,10 +43,18 @@ class Bands:
     start: float
     season: Float64s
     season_variance: Float64s
+    change: Int32s
+    changes: Int32s
+    moved: Float64s
+    carried: Float64s
 
 
 def kept_tables(families: Sequence[tuple[Panel, Bands]]) -> dict[str, pl.DataFrame]:
-    """`drift_model` (noise by family, correction, block), `drift_centre` (by calibration) and `drift_season`."""
+    """`drift_model` (noise), `drift_centre`, `drift_season`, `drift_moved`: each from a block's or a week's start on.
+
+    `drift_moved`: how far a change of calibration moves a level, and the variance of its error; without calibrations,
+    the variance that a level gains over an epoch's end.
+    """
     parts = [_family_tables(panel, bands) for panel, bands in families]
     if not parts:
         return {}
@@ -87,7 +102,35 @@ def _family_tables(panel: Panel, bands: Bands) -> dict[str, pl.DataFrame]:
         },
         schema=SEASON_SCHEMA,
     )
-    return {"drift_model": model, "drift_centre": centre, "drift_season": season}
+    return {
+        "drift_model": model,
+        "drift_centre": centre,
+        "drift_season": season,
+        "drift_moved": _moved_table(panel, bands, week_from),
+    }
+
+
+def _moved_table(panel: Panel, bands: Bands, week_from: list[datetime]) -> pl.DataFrame:
+    """The weeks at which anything became known anew, as `drift_moved` has them."""
+    carried = np.stack([np.zeros_like(bands.carried), bands.carried], axis=-1)
+    every = np.concatenate([carried[:, :, None, :], bands.moved], axis=2)  # [C, W, 1 + T, 2]
+    news = np.ones(every.shape[:3], dtype=np.bool_)
+    news[:, 1:] = (np.diff(every, axis=1) != 0).any(axis=-1)
+    c, w, t = np.nonzero(news)
+    known = np.concatenate([NO_CHANGE, bands.changes.reshape(-1, 2)])[t]
+    names = np.array([*panel.calibrations, None], dtype=object)  # -1: none
+    return pl.DataFrame(
+        {
+            "engine_family": [panel.family] * len(c),
+            "correction": np.array(panel.codes, dtype=object)[c].tolist(),
+            "calibration_from": names[known[:, 0]].tolist(),
+            "calibration_to": names[known[:, 1]].tolist(),
+            "week_from": np.array(week_from, dtype=object)[w].tolist(),
+            "moved": every[c, w, t, 0],
+            "variance": every[c, w, t, 1],
+        },
+        schema=MOVED_SCHEMA,
+    )
 
 
 def _times(day: npt.NDArray[np.floating]) -> list[datetime]:
@@ -128,6 +171,10 @@ def kept_bands(panel: Panel, tables: Mapping[str, pl.DataFrame]) -> tuple[Panel,
     ).join(season, on=["correction", "week_from", "depot"], how="left", maintain_order="left")  # fmt: skip
     shape = (len(codes), len(weeks), len(panel.depots))
     last = model.group_by("correction", maintain_order=True).last()
+    change, kinds = changes(panel.calibration, panel.row_start)
+    known = tables["drift_moved"].filter(pl.col("engine_family") == panel.family)
+    moved = _moved(panel, order, weeks, np.concatenate([NO_CHANGE, kinds.reshape(-1, 2)]), known)
+    moved[..., 1] = np.where(np.isnan(moved[..., 1]), normal.offset_sd[:, -1, None, None] ** 2, moved[..., 1])
     bands = Bands(
         normal=normal,
         learn_hours=last["learn_hours"].to_numpy(),
@@ -135,8 +182,34 @@ def kept_bands(panel: Panel, tables: Mapping[str, pl.DataFrame]) -> tuple[Panel,
         start=float(weeks.dt.epoch("us")[0]) / 86_400e6,
         season=grid["season"].fill_null(0.0).to_numpy().reshape(shape),
         season_variance=grid["variance"].fill_null(0.0).to_numpy().reshape(shape),
+        change=change,
+        changes=kinds,
+        moved=moved[:, :, 1:],
+        carried=moved[:, :, 0, 1],
     )
     return _cut(panel, codes, where), bands
+
+
+def _moved(panel: Panel, order: pl.DataFrame, weeks: pl.Series, kinds: Int32s, known: pl.DataFrame) -> Float64s:
+    """[C, W, T, 2] movements by these changes of calibration and their variance; 0 and NaN where nothing is known."""
+    names = [*panel.calibrations, None]
+    wanted = pl.DataFrame(
+        {
+            "kind": np.arange(len(kinds)),
+            "calibration_from": [names[k] for k in kinds[:, 0]],
+            "calibration_to": [names[k] for k in kinds[:, 1]],
+        },
+        schema_overrides={"calibration_from": pl.String, "calibration_to": pl.String},
+    )
+    grid = (
+        order.join(pl.DataFrame({"week_from": weeks}), how="cross")
+        .join(wanted, how="cross")
+        .join(known.drop("engine_family"), on=["correction", "calibration_from", "calibration_to", "week_from"],
+              how="left", nulls_equal=True, maintain_order="left")
+        .with_columns(pl.col("moved", "variance").forward_fill().over("correction", "kind"))
+        .select(pl.col("moved").fill_null(0.0), pl.col("variance").fill_null(float("nan")))
+    )  # fmt: skip
+    return grid.to_numpy(writable=True).reshape(order.height, len(weeks), len(kinds), 2)
 
 
 def _centres(panel: Panel, order: pl.DataFrame, starts: pl.Series, known: pl.DataFrame) -> Float64s:

@@ -127,7 +127,7 @@ def _normal(panel: Panel, starts: Float64s, fits: Sequence[Fit], pooled: Sequenc
         block=(np.searchsorted(starts, days(panel), side="right") - 1).astype(np.int32),
         starts=starts,
         centre=np.stack([fit.centre for fit in fits], axis=1),
-        may_stand=np.stack([fit.may_stand for fit in fits], axis=1),
+        stands_from=np.stack([fit.stands_from for fit in fits], axis=1),
         ageing=np.stack([fit.ageing for fit in fits], axis=1),
         tails=np.stack([tables[id(fit)] for fit in fits], axis=1),
         corrections=np.array([fit.corrections for fit in fits]),

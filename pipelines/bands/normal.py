@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipelines.handover import Bools, Float64s, Int32s, Panel
+from pipelines.handover import Float64s, Int32s, Panel
 
 WEEK = 7.0
 LONGEST_ERROR = 180.0  # days that an error of the season can last
@@ -17,7 +17,7 @@ class Normal:
 
     block: [R] the block of each row. starts: [B] days since 1970. centre: [C, B, K], at 0 km. ageing: [C, B] per km.
     sigma, memory_days, rounding (variance), wander (variance per day), offset_sd, season_move, depot_move (variances
-    of a week's movement): [C, B]. may_stand [C, B]: a repeat shows nothing.
+    of a week's movement): [C, B]. stands_from [C, B]: repeats in a row that are a standstill.
     tails: [C, B, 8] innovations, in their own sd, whose normal scores are `SCORES`.
     corrections, readings_a_year: [B] how many corrections a vehicle's readings have, how many readings there are.
     """
@@ -33,7 +33,7 @@ class Normal:
     offset_sd: Float64s
     season_move: Float64s
     depot_move: Float64s
-    may_stand: Bools
+    stands_from: Float64s
     tails: Float64s
     corrections: Float64s
     readings_a_year: Float64s

@@ -6,6 +6,7 @@ import numpy as np
 PASSES = 3  # of the robust mean
 CUT = 4.0  # peers further than this many sigmas from the rest say nothing about the season (Tukey's biweight)
 START_FROM = 201  # peers whose median starts the robust mean
+SILENT = 3  # first readings of a new epoch that say nothing of the season: what they moved may be the epoch's own doing
 
 
 @numba.njit(cache=True, nogil=True)
@@ -111,6 +112,8 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
             rows[count] = r
             d[count] = x[r] - sums[v] / shrink
             d2[count] = noise2[b] * (1 + 1 / shrink)
+            if epoch[r] > 0 and counts[v] < SILENT:
+                d2[count] *= 1e9
             count += 1
         if week_start[w + 1] > week_start[w]:
             before = family
@@ -179,7 +182,7 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
 
 @numba.njit(cache=True, nogil=True)
 def anchors(row_start, block, calibration, centre, ageing, km):  # type: ignore[no-untyped-def]  # noqa: PLR0917
-    """[R] centre as known when the vehicle got its calibration, and ageing with the way since.
+    """Centre as known when the vehicle got its calibration, and ageing with the way since.
 
     A centre that is learned anew moves no series that is already running, also where a new calibration moves it on.
 
@@ -190,11 +193,17 @@ def anchors(row_start, block, calibration, centre, ageing, km):  # type: ignore[
         centre: [B, K].
         ageing: [B] per km.
         km: [R]; NaN: not known.
+
+    Returns:
+        [R] the anchor; [R, 2] what of it the vehicle's last change of calibration, and all of them, moved.
     """
     out = np.empty(len(block))
+    moved = np.zeros((len(block), 2))
     for v in range(len(row_start) - 1):
         start = 0.0
         way = 0.0
+        newest = 0.0
+        every = 0.0
         last = np.nan
         for r in range(row_start[v], row_start[v + 1]):
             if not np.isnan(km[r]):
@@ -206,6 +215,8 @@ def anchors(row_start, block, calibration, centre, ageing, km):  # type: ignore[
             if r == row_start[v]:
                 start = centre[block[r], calibration[r]]
             elif calibration[r] != calibration[r - 1]:
-                start += centre[block[r], calibration[r]] - centre[block[r], calibration[r - 1]]
-            out[r] = start + way
-    return out
+                newest = centre[block[r], calibration[r]] - centre[block[r], calibration[r - 1]]
+                every += newest
+            out[r] = start + every + way
+            moved[r] = newest, every
+    return out, moved

@@ -50,7 +50,7 @@ def explain(c: int, out: FamilyDrift, found: Episodes, inputs: tuple) -> None:  
         found: Filled in place.
         inputs: The arguments the filter ran on.
     """
-    values, base, variance, epoch, calibration, row_start, day, hours, block, model, *rest = inputs
+    values, base, variance, epoch, change, moved, row_start, day, hours, block, model, *rest = inputs
     panel = out.panel
     limits = np.array(
         [
@@ -68,7 +68,8 @@ def explain(c: int, out: FamilyDrift, found: Episodes, inputs: tuple) -> None:  
             base[rows],
             variance[rows],
             epoch[rows],
-            calibration[rows],
+            change[rows],
+            moved[rows],
             np.array([0, count]),
             day[rows],
             hours[rows],

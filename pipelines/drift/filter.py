@@ -76,8 +76,8 @@ def thin(bank, count, newest):  # type: ignore[no-untyped-def]
 
 @numba.njit(cache=True, nogil=True)
 def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR0917 - one compiled pass over the readings
-    values, base, base_variance, epoch, calibration, row_start, day, hours, block, model, tails, learn_hours, threshold,
-    expected, deviation, slope, evidence, alarm, relearning, trace,
+    values, base, base_variance, epoch, change, moved, row_start, day, hours, block, model, tails, learn_hours,
+    threshold, expected, deviation, slope, evidence, alarm, relearning, trace,
 ):  # fmt: skip
     """Fill the six output rows of one correction; rows are sorted by vehicle, then time.
 
@@ -86,7 +86,9 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
         base: [R] what does not depend on the vehicle's own level: centre as at the epoch's start, season, ageing.
         base_variance: [R] error variance of the season.
         epoch: [R] learning epoch of the series.
-        calibration: [R] a new one may move the level for good.
+        change: [R] index of the vehicle's last change of calibration, which may move the level for good; -1: none.
+        moved: [R, 3] how far that change moved the level, as peers show, the variance of its error, and the variance
+            that a level gains over an epoch's end beside that.
         row_start: [V + 1] first row of each vehicle.
         day: [R] time in days.
         hours: [R] stitched ignition hours; NaN: not known.
@@ -114,7 +116,8 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
         mu = n = level = own = normal = peak = side = before2 = 0.0
         before = np.nan
         own2 = left_off = 0.0
-        calibration_last = -1
+        change_last = -2
+        changed = 0  # calibrations since `before`
         p11 = p12 = p22 = 0.0
         t_last = t_read = h = amplitude = 0.0
         wild = False
@@ -146,9 +149,10 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
                 if seen >= LEAST_SETTLED and not learning:  # what the epoch showed; else what was known before it
                     before, before2 = own, own2
                     left_off = side if on else 0.0
+                    changed = 0
                 if fresh:
-                    before2 += CARRIED * spread2 + m[WANDER] * (day[r] - t_last)
-                    before2 += spread2 if calibration[r] != calibration_last else 0.0
+                    before2 += moved[r, 2] + m[WANDER] * (day[r] - t_last)
+                    changed += change[r] != change_last
                 now_epoch = epoch[r]
                 count = 0
                 seen = 0
@@ -237,7 +241,7 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
             p22 -= k2 * k2 * s
             t_last = t_read = day[r]
             hour_last = hours[r]
-            calibration_last = calibration[r]
+            change_last = change[r]
             seen += 1
             if count:
                 count = thin(bank, count, seen)
@@ -251,12 +255,18 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
             direction = best_t
             if seen >= LEAST_SETTLED and not learning and not np.isnan(before):
                 gone = mu - before  # an epoch that ended where the fault left it: nothing was cured
-                standing = gone * gone / (p11 + before2) / 2
+                gone2 = p11 + before2
+                if changed:
+                    gone -= moved[r, 0]
+                    gone2 += moved[r, 1] + (changed - 1) * spread2
+                if gone * left_off <= 0 and gone * before < 0:  # towards the family's centre: something was cured
+                    gone = np.sign(gone) * max(abs(gone) - abs(before), 0.0)
+                standing = gone * gone / gone2 / 2
                 if standing > half:
                     half, direction, rate = standing, gone, 0.0
                     trust = 1 / (1 + np.exp(limit / 2 - half))
                     own = mu - gone * trust
-                    own2 = (1 - trust) ** 2 * p11 + trust**2 * before2
+                    own2 = (1 - trust) ** 2 * p11 + trust**2 * (gone2 - p11)
                     if gone * left_off > 0 and half > limit / 2:
                         half = max(half, limit * (1 + 1e-6))  # the defect of before the reset, back again
             if on and direction * side < 0:

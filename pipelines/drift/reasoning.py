@@ -32,7 +32,7 @@ def correction_paths(evidence_of_one_vehicle: Evidence, extras: Mapping[str, pl.
 
     Args:
         evidence_of_one_vehicle: Its evidence at some as_of.
-        extras: The tables `drift_model`, `drift_centre` and `drift_season` published then.
+        extras: The tables that `kept_tables` published then.
 
     Returns:
         Rows of `PATH_SCHEMA`, sorted by correction, then time; empty where nothing is kept of its family.
@@ -52,13 +52,18 @@ def _paths(panel: Panel, bands: Bands) -> pl.DataFrame:
     week = np.clip(((day - bands.start) // WEEK).astype(np.int64), 0, bands.season.shape[1] - 1)
     centre, seasonal = np.empty(out.expected.T.shape), np.empty(out.expected.T.shape)
     for c in range(len(panel.codes)):
-        centre[c] = season.anchors(panel.row_start, normal.block, panel.calibration,
+        centre[c], anchored = season.anchors(panel.row_start, normal.block, panel.calibration,
             normal.centre[c], normal.ageing[c], panel.km,
         )  # fmt: skip
         seasonal[c] = bands.season[c, week, panel.depot]
         variance = bands.season_variance[c, week, panel.depot]
         variance = variance * normal.season_worth(c, variance)
-        filter_correction(c, panel, bands, day, centre[c] + seasonal[c], variance, out, nothing)
+        moved = np.zeros((len(day), 3))
+        moved[:, 2] = bands.carried[c, week]
+        after = np.flatnonzero(bands.change >= 0)
+        moved[after, :2] = bands.moved[c, week[after], bands.change[after]]
+        moved[:, 0] -= anchored[:, 0]
+        filter_correction(c, panel, bands, day, centre[c] + seasonal[c], variance, moved, out, nothing)
     rows = len(day)
     expected = out.expected.T.astype(np.float64)
     own, learning = expected - centre - seasonal, out.relearning.T

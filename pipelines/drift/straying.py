@@ -5,7 +5,7 @@ from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 
-from pipelines.bands import season
+from pipelines.bands import recalibration, season
 from pipelines.bands.kept import Bands, kept_tables
 from pipelines.bands.learning import learn_normals
 from pipelines.bands.normal import WEEK, Normal, days, vehicle_of_row
@@ -42,8 +42,8 @@ def straying(panels: Sequence[Panel], *, evidence: Evidence, history: History, s
     settled = [settled_rows(panel, days(panel), needed) for panel, needed in zip(usable, hours, strict=True)]
     normals = learn_normals(usable, fleet_start=start, settled=settled)
     families = [
-        _family(panel, normal, needed, start, settings)
-        for panel, normal, needed in zip(usable, normals, hours, strict=True)
+        _family(panel, normal, needed, rows, start, settings)
+        for panel, normal, needed, rows in zip(usable, normals, hours, settled, strict=True)
     ]
     states = [(drift, found) for drift, _, found in families]
     return Drift(
@@ -53,11 +53,14 @@ def straying(panels: Sequence[Panel], *, evidence: Evidence, history: History, s
     )
 
 
-def _family(panel: Panel, normal: Normal, learn_hours: Float64s, fleet_start: float, settings: Settings) -> Family:
+def _family(  # noqa: PLR0917
+    panel: Panel, normal: Normal, learn_hours: Float64s, settled: Bools, fleet_start: float, settings: Settings
+) -> Family:
     day = days(panel)
     week = np.floor((day - fleet_start) / WEEK).astype(np.int64)
     weeks = int(week.max()) + 1
     shape = (len(panel.codes), len(day))
+    change, changes = recalibration.changes(panel.calibration, panel.row_start)
     found = Episodes.none(len(panel.codes), len(panel.vehicles))
     bands = Bands(
         normal=normal,
@@ -68,12 +71,16 @@ def _family(panel: Panel, normal: Normal, learn_hours: Float64s, fleet_start: fl
         start=fleet_start,
         season=np.zeros((shape[0], weeks, len(panel.depots))),
         season_variance=np.zeros((shape[0], weeks, len(panel.depots))),
+        change=change,
+        changes=changes,
+        moved=np.zeros((shape[0], weeks, len(changes), 2)),
+        carried=np.zeros((shape[0], weeks)),
     )
     out = empty_drift(panel, bands)
     order = np.argsort(week, kind="stable")
     week_start = np.searchsorted(week[order], np.arange(weeks + 1)).astype(np.int64)
     with ThreadPoolExecutor(THREADS) as pool:
-        list(pool.map(lambda c: _correction(c, out, found, bands, day, order, week_start), range(shape[0])))
+        list(pool.map(lambda c: _correction(c, out, found, bands, settled[c], order, week_start), range(shape[0])))
     return out, bands, found
 
 
@@ -101,13 +108,13 @@ def empty_drift(panel: Panel, bands: Bands) -> FamilyDrift:
 
 
 def _correction(  # noqa: PLR0917
-    c: int, out: FamilyDrift, found: Episodes, bands: Bands, day: Float64s, order: Int64s, week_start: Int64s
+    c: int, out: FamilyDrift, found: Episodes, bands: Bands, settled: Bools, order: Int64s, week_start: Int64s
 ) -> None:
-    """Season, then filter, of one correction; fills its rows of `out` and `bands`."""
-    panel, normal = out.panel, bands.normal
+    """Season, movement by calibrations, then filter, of one correction; fills its rows of `out` and `bands`."""
+    panel, normal, day = out.panel, bands.normal, days(out.panel)
     values = np.ascontiguousarray(panel.values[:, c])
     epoch = np.ascontiguousarray(panel.epoch[:, c])
-    anchor = season.anchors(
+    anchor, anchored = season.anchors(
         panel.row_start, normal.block, panel.calibration, normal.centre[c], normal.ageing[c], panel.km
     )
     standing = standing_of(c, panel, bands.normal)
@@ -138,8 +145,26 @@ def _correction(  # noqa: PLR0917
         bands.season[c],
         bands.season_variance[c],
     )
+    moved = np.zeros((len(day), 3))
+    recalibration.run(
+        x - seasonal + anchored[:, 1],
+        order,
+        week_start,
+        vehicle_of_row(panel),
+        epoch,
+        settled,
+        bands.change,
+        normal.block,
+        normal.weekly_noise(c),
+        normal.offset_sd[c] ** 2,
+        len(panel.vehicles),
+        moved,
+        bands.moved[c],
+        bands.carried[c],
+    )
+    moved[:, 0] -= anchored[:, 0]
     variance *= normal.season_worth(c, variance)
-    filter_correction(c, panel, bands, day, anchor + seasonal, variance, out, found)
+    filter_correction(c, panel, bands, day, anchor + seasonal, variance, moved, out, found)
 
 
 def standing_of(c: int, panel: Panel, normal: Normal) -> Bools:
@@ -147,9 +172,8 @@ def standing_of(c: int, panel: Panel, normal: Normal) -> Bools:
     low, high = held_at(panel)
     standing: Bools = repeats(
         np.ascontiguousarray(panel.values[:, c]),
-        np.ascontiguousarray(panel.epoch[:, c]),
         panel.row_start,
-        normal.may_stand[c, normal.block],
+        normal.stands_from[c, normal.block],
         low[c],
         high[c],
     )
@@ -163,10 +187,14 @@ def filter_correction(  # noqa: PLR0917
     day: Float64s,
     base: Float64s,
     variance: Float64s,
+    moved: Float64s,
     out: FamilyDrift,
     found: Episodes,
 ) -> None:
-    """Filter one correction against `base` [R] and its error variance; fills its rows of `out` and `found`."""
+    """Filter one correction against `base` [R], its error variance, and what epochs' ends `moved` [R, 3].
+
+    Fills its rows of `out` and `found`.
+    """
     normal = bands.normal
     standing = standing_of(c, panel, normal)
     inputs = (
@@ -174,7 +202,8 @@ def filter_correction(  # noqa: PLR0917
         base,
         variance,
         np.ascontiguousarray(panel.epoch[:, c]),
-        panel.calibration,
+        bands.change,
+        moved,
         panel.row_start,
         day,
         learning_hours(panel.hours, standing, panel.row_start),
