@@ -34,6 +34,7 @@ HOLD = 0.8  # an alarm holds until its evidence is below this share of the thres
 BACK = 0.75  # ... or it reads within this many sigmas of what is expected,
 RETURNED = 0.35  # or within this share of the farthest it strayed,
 PATIENCE = 3  # at this many readings in a row
+FAR = 2.5  # sds of vehicles' levels off the centre, from which a way back towards it is a recovery
 CARRIED = 0.25  # variance that a level gains over a reset, as a share of that between vehicles
 LEAST_SETTLED = 5  # readings of an epoch before an alarm can be raised
 HOURS_A_DAY = 2.0  # ignition hours a day where the clock is not known
@@ -119,7 +120,7 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
         change_last = -2
         changed = 0  # calibrations since `before`
         p11 = p12 = p22 = 0.0
-        t_last = t_read = h = amplitude = 0.0
+        t_last = t_read = h = amplitude = start = 0.0
         wild = False
         hour_last = np.nan
         last_expected = np.nan
@@ -161,7 +162,7 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
                 h = 0.0
                 amplitude = np.sqrt(x * x + spread2) if fresh and learn_hours > 0 else 0.0
                 mu = n = 0.0
-                level = x
+                level = start = x
                 p11, p12, p22 = spread2 + amplitude * amplitude, 0.0, noise2
                 learning = amplitude > SETTLED_AT * sigma
             else:
@@ -253,7 +254,8 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
             own2 = p11 + (trust * best_d) ** 2 / best_v if best_v > 0 else p11
             rate = trust * size * best_rate
             direction = best_t
-            if seen >= LEAST_SETTLED and not learning and not np.isnan(before):
+            settled = seen >= LEAST_SETTLED and not learning
+            if not np.isnan(before):
                 gone = mu - before  # an epoch that ended where the fault left it: nothing was cured
                 gone2 = p11 + before2
                 if changed:
@@ -262,7 +264,11 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
                 if gone * left_off <= 0 and gone * before < 0:  # towards the family's centre: something was cured
                     gone = np.sign(gone) * max(abs(gone) - abs(before), 0.0)
                 standing = gone * gone / gone2 / 2
-                if standing > half:
+                held = gone * p11 / gone2  # what was known before says of the level
+                if not settled:
+                    own = mu - held
+                    own += (start - own) * np.exp(-h / learn_hours) if amplitude > 0 else 0.0
+                elif standing > half:
                     half, direction, rate = standing, gone, 0.0
                     trust = 1 / (1 + np.exp(limit / 2 - half))
                     own = mu - gone * trust
@@ -272,6 +278,14 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
             if on and direction * side < 0:
                 own, rate = normal, 0.0  # the way back is no new departure
             normal = own
+            far = abs(own) > FAR * m[OFFSET_SD] and min(abs(x), abs(level)) < abs(own) / 2
+            if settled and far and (on or half > limit):  # it was ill when its readings began, and is well
+                on = False
+                count = 0
+                before = np.nan
+                seen = 1
+                mu, n, level, p11, p12, p22 = x, 0.0, x, spread2, 0.0, noise2
+                own, half, rate = x, 0.0, 0.0
             away = level - own
             if on:
                 peak = max(peak, abs(away))
@@ -286,7 +300,7 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
                         p11, p12, p22 = p11 + CARRIED * spread2, 0.0, noise2
                     else:
                         p11 += spread2
-            elif half > limit and seen >= LEAST_SETTLED and not learning and direction * away > 0:
+            elif half > limit and settled and direction * away > 0:
                 on = abs(away) >= BACK * sigma
                 quiet = 0
                 peak = abs(away)

@@ -133,3 +133,21 @@ def test_a_defect_that_was_there_when_reading_began_is_no_normal_to_compare_its_
     fleet = changed(light_fleet(QUIET), "channel_1", planted(lambda day: np.where(day < 300, 12.0, 0.0)))
     found = state(drift_of(with_epoch(fleet, VEHICLE, 300)), VEHICLE, "channel_1")
     assert not found["alarm"]
+
+
+def test_the_way_back_of_what_was_ill_when_reading_began_is_no_departure(drift_of, changed, state):
+    fleet = light_fleet(QUIET)
+    drift = drift_of(changed(fleet, "channel_1", planted(lambda day: np.where(day < 300, 12.0, 0.0))))
+    found = state(drift, VEHICLE, "channel_1")
+    assert not found["alarm"]
+    assert abs(found["z"]) < 2
+
+
+def test_after_an_epoch_began_what_was_known_in_health_is_expected_not_what_stands(drift_of, changed, with_epoch):
+    fleet = changed(light_fleet(QUIET), "channel_1", planted(lambda day: np.where(day > 300, 12.0, 0.0)))
+    drift = drift_of(with_epoch(fleet, VEHICLE, 400)).families[0]
+    v = drift.panel.vehicles.index(VEHICLE)
+    rows = slice(drift.panel.row_start[v], drift.panel.row_start[v + 1])
+    day, expected = fleet.day[rows], drift.expected[rows, 0] / 0.1
+    healthy = np.median(expected[day < 300])
+    assert expected[day > 400] == pytest.approx(np.full((day > 400).sum(), healthy), abs=1.5)
