@@ -264,9 +264,9 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
                 if gone * left_off <= 0 and gone * before < 0:  # towards the family's centre: something was cured
                     gone = np.sign(gone) * max(abs(gone) - abs(before), 0.0)
                 standing = gone * gone / gone2 / 2
-                held = gone * p11 / gone2  # what was known before says of the level
-                if not settled:
-                    own = mu - held
+                if not settled:  # what was known before holds, as far as what was read since does not say otherwise
+                    doubt = 1.0 if gone * left_off > 0 else 1 / (1 + np.exp(limit / 2 - standing))
+                    own = mu - gone * max(p11 / gone2, doubt)
                     own += (start - own) * np.exp(-h / learn_hours) if amplitude > 0 else 0.0
                 elif standing > half:
                     half, direction, rate = standing, gone, 0.0
