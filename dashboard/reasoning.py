@@ -9,7 +9,8 @@ from pipelines.bands.season import WEEK_PARTS
 from pipelines.drift.reasoning import correction_paths
 from pipelines.handover import Evidence
 
-KEPT = ("drift_model", "drift_centre", "drift_season")  # published beside the contract's tables, for the newest state
+# Published beside the contract's tables, for the newest state.
+KEPT = ("drift_model", "drift_centre", "drift_season", "drift_carried", "drift_shift")
 
 
 def paths(evidence: Evidence, tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:

@@ -7,7 +7,7 @@ import numpy as np
 from pipelines.bands.ageing import shared_slope
 from pipelines.bands.noise import Noise, fit_noise, take_out_levels
 from pipelines.bands.normal import WEEK, days, vehicle_of_row
-from pipelines.bands.standing import held_at, may_stand, repeats
+from pipelines.bands.standing import held_at, repeats, stands_from
 from pipelines.handover import Bools, Float32s, Float64s, Int32s, Int64s, Panel
 
 SAMPLE = 200  # vehicles a family's noise is learned from
@@ -23,7 +23,7 @@ class Fit:
     """What one family's readings up to a day say; C corrections, K calibrations, R sampled rows of V vehicles.
 
     healthy [C, R], epoch [C, R], row_start [V + 1], day [R]: the sample, readings without level and season.
-    may_stand [C]: a repeat shows nothing.
+    stands_from [C]: repeats in a row that are a standstill.
     centre [C, K + 1], the last of a calibration that nobody has. ageing [C] per km. offset_sd [C].
     season_move, depot_move [C, lags]: variance of a week's movement of the family, and of a depot against it.
     peers: vehicles read in a week.
@@ -36,7 +36,7 @@ class Fit:
     epoch: Int32s
     row_start: Int64s
     day: Float64s
-    may_stand: Bools
+    stands_from: Float64s
     centre: Float64s
     ageing: Float64s
     offset_sd: Float64s
@@ -62,11 +62,10 @@ def fit_family(panel: Panel, *, settled: Bools, until: float) -> Fit:
     rows = np.flatnonzero((day < until) & np.isin(vehicle, known[:: max(1, len(known) // SAMPLE)]))
     values, epoch, ok = panel.values.T[:, rows], panel.epoch.T[:, rows], settled[:, rows]
     row_start = np.searchsorted(vehicle[rows], np.arange(len(panel.vehicles) + 1)).astype(np.int64)
-    stand = may_stand(values, epoch, row_start, panel.resolution)
+    stands = stands_from(values, epoch, row_start, panel.resolution)
     low, high = held_at(panel)
-    for c in np.flatnonzero(stand):
-        always = np.ones(len(rows), dtype=np.bool_)
-        ok[c] &= ~repeats(values[c], epoch[c], row_start, always, low[c], high[c])
+    for c in np.flatnonzero(np.isfinite(stands)):
+        ok[c] &= ~repeats(values[c], row_start, np.full(len(rows), stands[c]), low[c], high[c])
     week = np.floor((day[rows] - day[rows].min()) / WEEK).astype(np.int32)
     weeks = int(week.max()) + 1
     places, depot = np.unique(panel.depot[rows], return_inverse=True)
@@ -93,7 +92,7 @@ def fit_family(panel: Panel, *, settled: Bools, until: float) -> Fit:
         epoch=epoch,
         row_start=row_start,
         day=day[rows],
-        may_stand=stand,
+        stands_from=stands,
         centre=centre,
         ageing=ageing,
         season_move=season_move,

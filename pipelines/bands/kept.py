@@ -8,12 +8,13 @@ import numpy.typing as npt
 import polars as pl
 
 from pipelines.bands.normal import SCORES, WEEK, Normal, days
+from pipelines.bands.recalibration import SHIFT, SHIFT_PARTS, changes
 from pipelines.bands.season import WEEK_PARTS, WEEKLY
-from pipelines.handover import Float64s, Panel
+from pipelines.handover import Float64s, Int32s, Panel
 
 MODEL = (
     "ageing", "sigma", "memory_days", "rounding", "wander", "offset_sd", "season_move", "depot_move",
-    "may_stand",
+    "stands_from",
 )  # fmt: skip
 TIME = pl.Datetime("us", "UTC")
 
@@ -24,6 +25,8 @@ class Bands:
 
     learn_hours: [C]. threshold: [B]. start: day since 1970 from which weeks count.
     weeks: [C, W, depots + 1] of the season's `WEEKLY`; the last stands for depots that nobody is at yet.
+    changes: [T, 2] calibrations from and to. shifts: [C, W, T] of the recalibration's `SHIFT`. carried: [C, W] variance
+    that a level gains over an epoch's end.
     """
 
     normal: Normal
@@ -31,10 +34,17 @@ class Bands:
     threshold: Float64s
     start: float
     weeks: np.ndarray
+    changes: Int32s
+    shifts: np.ndarray
+    carried: Float64s
 
 
 def kept_tables(families: Sequence[tuple[Panel, Bands]]) -> dict[str, pl.DataFrame]:
-    """`drift_model` (noise by family, correction, block), `drift_centre` (by calibration) and `drift_season`."""
+    """`drift_model` (noise), `drift_centre`, `drift_season`, `drift_carried` and `drift_shift`: what bands are made of.
+
+    A row holds from its block's or its week's start on. `drift_shift` has the weeks in which a change of calibration
+    showed anything anew, `drift_carried` those in which an epoch's end did.
+    """
     parts = [_family_tables(panel, bands) for panel, bands in families]
     if not parts:
         return {}
@@ -69,18 +79,47 @@ def _family_tables(panel: Panel, bands: Bands) -> dict[str, pl.DataFrame]:
         }
     )
     weeks = bands.weeks[:, :, :-1]
+    week_from = _times(bands.start + WEEK * np.arange(weeks.shape[1]))
     code, week, depot = (place.ravel() for place in np.indices(weeks.shape))
     season = pl.DataFrame(
         {
             "depot": depots.gather(depot),
             "correction": codes.gather(code),
-            "week_from": _times(bands.start + WEEK * np.arange(weeks.shape[1])).gather(week),
+            "week_from": week_from.gather(week),
             **{name: weeks[name].ravel() for name in WEEK_PARTS},
         }
     )
+    code, week = np.nonzero(_news(bands.carried))
+    carried = pl.DataFrame(
+        {
+            "correction": codes.gather(code),
+            "week_from": week_from.gather(week),
+            "carried": bands.carried[code, week],
+        }
+    )
+    code, week, change = np.nonzero(_news(bands.shifts))
+    shift = pl.DataFrame(
+        {
+            "correction": codes.gather(code),
+            "week_from": week_from.gather(week),
+            "calibration_from": calibrations.gather(bands.changes[change, 0]),
+            "calibration_to": calibrations.gather(bands.changes[change, 1]),
+            **{name: bands.shifts[name][code, week, change] for name in SHIFT_PARTS},
+        }
+    )
     family = pl.lit(panel.family).alias("engine_family")
-    tables = {"drift_model": model, "drift_centre": centre, "drift_season": season}
+    tables = {
+        "drift_model": model, "drift_centre": centre, "drift_season": season, "drift_carried": carried,
+        "drift_shift": shift,
+    }  # fmt: skip
     return {name: table.select(family, pl.all()) for name, table in tables.items()}
+
+
+def _news(by_week: np.ndarray) -> npt.NDArray[np.bool_]:
+    """[C, W, ...] the first week, and those that differ from the one before."""
+    news = np.ones(by_week.shape, dtype=np.bool_)
+    news[:, 1:] = by_week[:, 1:] != by_week[:, :-1]
+    return news
 
 
 def _times(day: npt.NDArray[np.floating]) -> pl.Series:
@@ -125,14 +164,47 @@ def kept_bands(panel: Panel, tables: Mapping[str, pl.DataFrame]) -> tuple[Panel,
     for name in WEEK_PARTS:
         read[name][:, :, :-1] = grid[name].fill_null(0.0).to_numpy().reshape(shape)
     last = model.group_by("correction", maintain_order=True).last()
+    kinds = changes(panel.calibration, panel.row_start)[1]
     bands = Bands(
         normal=normal,
         learn_hours=last["learn_hours"].to_numpy(),
         threshold=model["threshold"].to_numpy()[:blocks],
         start=float(weeks.dt.epoch("us")[0]) / 86_400e6,
         weeks=read,
+        changes=kinds,
+        shifts=_shifts(panel, order, weeks, kinds, tables["drift_shift"]),
+        carried=_carried(panel, order, weeks, tables["drift_carried"]),
     )
     return _cut(panel, codes, where), bands
+
+
+def _carried(panel: Panel, order: pl.DataFrame, weeks: pl.Series, known: pl.DataFrame) -> Float64s:
+    """[C, W] the variance that a level gains, from the weeks in which it changed."""
+    grid = order.join(pl.DataFrame({"week_from": weeks}), how="cross").join(
+        known.filter(pl.col("engine_family") == panel.family), on=["correction", "week_from"], how="left",
+        maintain_order="left",
+    )  # fmt: skip
+    carried = grid.select(pl.col("carried").forward_fill().over("correction")).to_series()
+    return carried.to_numpy().reshape(order.height, len(weeks))
+
+
+def _shifts(panel: Panel, order: pl.DataFrame, weeks: pl.Series, kinds: Int32s, known: pl.DataFrame) -> np.ndarray:
+    """[C, W, T] of `SHIFT` for these changes of calibration, from the weeks in which they showed anything anew."""
+    names = pl.Series(panel.calibrations, dtype=pl.String)
+    wanted = pl.DataFrame(
+        {"kind": np.arange(len(kinds)), "calibration_from": names[kinds[:, 0]], "calibration_to": names[kinds[:, 1]]}
+    )
+    grid = (
+        order.join(pl.DataFrame({"week_from": weeks}), how="cross")
+        .join(wanted, how="cross")
+        .join(known.filter(pl.col("engine_family") == panel.family),
+              on=["correction", "calibration_from", "calibration_to", "week_from"], how="left", maintain_order="left")
+        .select(pl.col(SHIFT_PARTS).forward_fill().over("correction", "kind").fill_null(0.0))
+    )  # fmt: skip
+    shifts = np.zeros((order.height, len(weeks), len(kinds)), dtype=SHIFT)
+    for name in SHIFT_PARTS:
+        shifts[name] = grid[name].to_numpy().reshape(shifts.shape)
+    return shifts
 
 
 def _centres(panel: Panel, order: pl.DataFrame, starts: pl.Series, known: pl.DataFrame) -> Float64s:

@@ -12,7 +12,7 @@ from dataclasses import replace
 import numpy as np
 
 from pipelines.bands.fit import Fit, fit_family
-from pipelines.bands.normal import Normal, days
+from pipelines.bands.normal import WEEK, Normal, days
 from pipelines.bands.tails import tail_table
 from pipelines.handover import Bools, Float64s, Int32s, Int64s, Panel
 
@@ -22,7 +22,7 @@ ENOUGH_DAYS = 120  # a family's own past before a block that its model can be le
 AUTHORITY_SIGMA = 0.04  # healthy noise as a share of half the authority, where nothing better is known
 PRIOR_PAIRS = 40.0  # neighbouring readings that what other families show is worth
 PRIOR_PEERS = 20.0  # vehicles read a week that other families' movements are worth
-LEAST_WANDER = 3e-4  # variance of a healthy level's slow movement per day, in noise variances
+LEAST_WANDER = 1e-4  # variance of a healthy level's slow movement per day, in noise variances
 LEAST_MOVE = 0.005  # variance of a season's movement in a week, in noise variances
 
 THREADS = 2
@@ -107,11 +107,42 @@ def _pooled(panels: Sequence[Panel], fits: Sequence[Fit], trusted: Int64s) -> li
             moved[code].append((trust, fit.peers, move[c]))
     shares = {code: _mean(rows, PRIOR_PAIRS, np.log(AUTHORITY_SIGMA)) for code, rows in known.items()}
     moves = {code: _mean(rows, 0.0, 0.0) for code, rows in moved.items()}
-    return [_drawn(panel, fit, shares, moves) for panel, fit in zip(panels, fits, strict=True)]
+    wander = _drawn_wander(fits, trusted)
+    return [_drawn(panel, fit, shares, moves, own) for panel, fit, own in zip(panels, fits, wander, strict=True)]
 
 
-def _drawn(panel: Panel, fit: Fit, shares: dict[str, Float64s], moves: dict[str, Float64s]) -> dict[str, Float64s]:
-    """One family's noise and movements, drawn to the means of all."""
+def _drawn_wander(fits: Sequence[Fit], trusted: Int64s) -> list[Float64s]:
+    """[C] of each family: wander in noise variances, drawn to the middle of all as far as chance spread it.
+
+    An estimate is never below 0, so that chance alone would make half of all levels wander. Its error: that of the
+    slope of a variogram over the time that was seen. The middle is that of the families that can be trusted most.
+    """
+    if not fits:
+        return []
+    sizes, errors = [], []
+    for fit in fits:
+        rho = np.exp(-WEEK / fit.noise.memory_days)
+        seen = max(float(fit.day.max() - fit.day.min()), WEEK) * np.sqrt((np.diff(fit.row_start) > 0).sum())
+        sizes.append(fit.noise.wander / np.maximum(fit.noise.sigma, 1e-12) ** 2)
+        errors.append((1 + rho) / (1 - rho) / seen**2)
+    elder = np.flatnonzero(trusted == trusted.max())
+    every, error = np.concatenate([sizes[f] for f in elder]), np.concatenate([errors[f] for f in elder])
+    middle, upper = _quantiles(every, 1 / error, (0.5, 0.84))
+    spread = max(float((upper - middle) ** 2 - 1 / np.mean(1 / error)), 0.0)
+    return [(spread * own + err * middle) / (spread + err) for own, err in zip(sizes, errors, strict=True)]
+
+
+def _quantiles(values: Float64s, weights: Float64s, shares: tuple[float, ...]) -> Float64s:
+    """Weighted quantiles."""
+    order = np.argsort(values)
+    below = np.cumsum(weights[order]) / weights.sum()
+    return values[order][np.minimum(np.searchsorted(below, shares), len(values) - 1)]
+
+
+def _drawn(
+    panel: Panel, fit: Fit, shares: dict[str, Float64s], moves: dict[str, Float64s], wander: Float64s
+) -> dict[str, Float64s]:
+    """One family's noise and movements, drawn to the means of all; its wander in noise variances."""
     noise = fit.noise
     prior = np.log(fit.half_authority) + np.array([shares[code] for code in panel.codes])
     weight = noise.pairs / (noise.pairs + PRIOR_PAIRS)
@@ -124,7 +155,7 @@ def _drawn(panel: Panel, fit: Fit, shares: dict[str, Float64s], moves: dict[str,
         "sigma": sigma,
         "memory_days": noise.memory_days,
         "rounding": noise.rounding,
-        "wander": np.maximum(noise.wander, LEAST_WANDER * sigma**2),
+        "wander": np.maximum(wander, LEAST_WANDER) * sigma**2,
         "offset_sd": np.maximum(fit.offset_sd, sigma),
         "season_move": np.maximum(season_move, LEAST_MOVE) * sigma**2,
         "depot_move": np.maximum(depot_move, 0.0) * sigma**2,
@@ -158,7 +189,7 @@ def _normal(panel: Panel, starts: Float64s, fits: Sequence[Fit], pooled: Sequenc
         block=_block(panel, starts),
         starts=starts[-len(fits) :],
         centre=np.stack([fit.centre for fit in fits], axis=1),
-        may_stand=np.stack([fit.may_stand for fit in fits], axis=1),
+        stands_from=np.stack([fit.stands_from for fit in fits], axis=1),
         ageing=np.stack([fit.ageing for fit in fits], axis=1),
         tails=np.stack([tables[id(fit)] for fit in fits], axis=1),
         corrections=np.array([fit.corrections for fit in fits]),

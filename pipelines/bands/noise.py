@@ -12,7 +12,7 @@ LAGS = np.array([1, 2, 3, 4, 6, 8, 12, 16, 24, 32])  # readings between the two 
 BIN_EDGES = np.array([0.0, 1.5, 2.5, 4, 6, 9, 12.5, 17.5, 24.5, 35, 50, 70, 100, 140, 200, 280])  # days apart
 HUBER = 1.5  # differences count up to this many of their own sd
 MEMORIES = np.geomspace(0.5, 60, 25)  # days, tried
-LEAST_PAIRS = 30  # pairs a bin must have to count
+LEAST_PAIRS = 30  # pairs a bin must have to count; where no bin has twice as many, half of what the fullest has
 LEAST_PEERS = 3  # vehicles of a cell whose mean says what they do together
 
 
@@ -46,15 +46,16 @@ def fit_noise(healthy: Float32s, *, epoch: Int32s, row_start: Int64s, day: Float
     """
     step = np.nan_to_num(resolution)
     gamma, apart, pairs = variograms(healthy, epoch, row_start, day, step)
-    first = np.take_along_axis(gamma, np.argmax(pairs >= LEAST_PAIRS, axis=1)[:, None], axis=1)[:, 0]
+    enough = pairs >= np.clip(pairs.max(axis=1, keepdims=True) / 2, 1, LEAST_PAIRS)
+    first = np.take_along_axis(gamma, np.argmax(enough, axis=1)[:, None], axis=1)[:, 0]
     rounding = np.minimum(step**2 / 12, 0.5 * first)
-    weights = np.where(pairs >= LEAST_PAIRS, np.sqrt(np.minimum(pairs, 2000)), 0.0) / np.maximum(apart, 5.0) ** 0.5
+    weights = np.where(enough, np.sqrt(np.minimum(pairs, 2000)), 0.0) / np.maximum(apart, 5.0) ** 0.5
     best = np.full(len(healthy), np.inf)
     sigma2, wander, memory = np.zeros(len(healthy)), np.zeros(len(healthy)), np.full(len(healthy), 7.0)
     for days in MEMORIES:
         saturation, linear = 1 - np.exp(-apart / days), apart / 2
         a, b, loss = _two_nonnegative(saturation, linear, gamma - rounding[:, None], weights)
-        better = loss < best * (1 - 1e-9)
+        better = (loss < best * (1 - 1e-9)) & enough.any(axis=1)
         best = np.where(better, loss, best)
         sigma2, wander = np.where(better, a, sigma2), np.where(better, b, wander)
         memory = np.where(better, days, memory)

@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 
-from pipelines.handover import Bools, Float64s, Int32s, Panel
+from pipelines.handover import Float64s, Int32s, Panel
 
 WEEK = 7.0
 LONGEST_ERROR = 180.0  # days that an error of the season can last
@@ -19,7 +19,7 @@ class Normal:
     block: [R] the block of each row. starts: [B] days since 1970. centre: [C, B, K + 1], at 0 km, the last
     of a calibration that nobody has. ageing: [C, B] per km.
     sigma, memory_days, rounding (variance), wander (variance per day), offset_sd, season_move, depot_move (variances
-    of a week's movement): [C, B]. may_stand [C, B]: a repeat shows nothing.
+    of a week's movement): [C, B]. stands_from [C, B]: repeats in a row that are a standstill.
     tails: [C, B, 8] innovations, in their own sd, whose normal scores are `SCORES`.
     corrections, readings_a_year: [B] how many corrections a vehicle's readings have, how many readings there are.
     """
@@ -35,7 +35,7 @@ class Normal:
     offset_sd: Float64s
     season_move: Float64s
     depot_move: Float64s
-    may_stand: Bools
+    stands_from: Float64s
     tails: Float64s
     corrections: Float64s
     readings_a_year: Float64s

@@ -12,6 +12,8 @@ from pipelines.handover import Int32s, Int64s
 PASSES = 3  # of the robust mean
 CUT = 4.0  # peers further than this many sigmas from the rest say nothing about the season (Tukey's biweight)
 START_FROM = 201  # peers whose median starts the robust mean
+SILENT = 3  # first readings of a new epoch that say nothing of the season: what they moved may be the epoch's own doing
+UNHEARD = 1e9  # by how much their variance counts as more
 
 # One vehicle at a week's end: sum and number of its readings in the epoch, without centre and season.
 PEER = np.dtype([("total", "f8"), ("count", "f8"), ("epoch", "i4")], align=True)
@@ -116,6 +118,8 @@ def run_weeks(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, 
                 rows[count] = r
                 d[count] = x[r] - peer.total / shrink
                 d2[count] = noise2[b] * (1 + 1 / shrink)
+                if epoch[r] > 0 and peer.count < SILENT:
+                    d2[count] *= UNHEARD
                 count += 1
         start[depots] = count
         if cell_start[(w + 1) * depots] == cell_start[w * depots]:
@@ -153,7 +157,7 @@ def run_weeks(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, 
 
 
 @numba.njit(cache=True, nogil=True)
-def run_rows(  # type: ignore[no-untyped-def]  # noqa: PLR0917
+def run_rows(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0917 - one pass over the rows
     x, first, row_start, week, depot, epoch, block, noise2, offset2, peers, weeks, season, variance
 ):
     """Season at each vehicle's rows from `first` on, from other vehicles' rows up to the end of the row's week.
@@ -196,7 +200,10 @@ def run_rows(  # type: ignore[no-untyped-def]  # noqa: PLR0917
                 noise = noise2[block[r]]
                 shrink = count + noise / offset2[block[r]]
                 d = x[r] - total / shrink
-                own = peer_weight(d, noise * (1 + 1 / shrink), here.centre)
+                own_variance = noise * (1 + 1 / shrink)
+                if now > 0 and count < SILENT:
+                    own_variance *= UNHEARD
+                own = peer_weight(d, own_variance, here.centre)
                 others = here.weight - own
                 season[r] = here.prior
                 variance[r] = here.prior_variance + here.family_variance
@@ -209,7 +216,7 @@ def run_rows(  # type: ignore[no-untyped-def]  # noqa: PLR0917
 
 @numba.njit(cache=True, nogil=True)
 def anchors(row_start, block, calibration, centre, ageing, km):  # type: ignore[no-untyped-def]  # noqa: PLR0917
-    """[R] centre as known when the vehicle got its calibration, and ageing with the way since.
+    """Centre as known when the vehicle got its calibration, and ageing with the way since.
 
     A centre that is learned anew moves no series that is already running, also where a new calibration moves it on.
 
@@ -220,11 +227,17 @@ def anchors(row_start, block, calibration, centre, ageing, km):  # type: ignore[
         centre: [B, K].
         ageing: [B] per km.
         km: [R]; NaN: not known.
+
+    Returns:
+        [R] the anchor; [R, 2] what of it the vehicle's last change of calibration, and all of them, moved.
     """
     out = np.empty(len(block))
+    moved = np.zeros((len(block), 2))
     for v in range(len(row_start) - 1):
         start = 0.0
         way = 0.0
+        newest = 0.0
+        every = 0.0
         last = np.nan
         for r in range(row_start[v], row_start[v + 1]):
             if not np.isnan(km[r]):
@@ -236,6 +249,8 @@ def anchors(row_start, block, calibration, centre, ageing, km):  # type: ignore[
             if r == row_start[v]:
                 start = centre[block[r], calibration[r]]
             elif calibration[r] != calibration[r - 1]:
-                start += centre[block[r], calibration[r]] - centre[block[r], calibration[r - 1]]
-            out[r] = start + way
-    return out
+                newest = centre[block[r], calibration[r]] - centre[block[r], calibration[r - 1]]
+                every += newest
+            out[r] = start + every + way
+            moved[r] = newest, every
+    return out, moved

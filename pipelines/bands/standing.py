@@ -7,17 +7,18 @@ import numba
 import numpy as np
 from scipy.special import ndtr
 
-from pipelines.handover import Bools, Float32s, Float64s, Int32s, Int64s, Panel
+from pipelines.handover import Float32s, Float64s, Int32s, Int64s, Panel
 
 SPREADS = np.geomspace(0.05, 50, 200)  # sd of a difference between neighbouring readings, in steps, tried
 LEAST_MOVED = 20  # differences other than 0 that must be seen before a repeat is called anything
+UNLIKELY = 1e-3  # chance that rounding alone repeats a reading so often in a row, below which it is a standstill
 
 
-def may_stand(values: Float32s, epoch: Int32s, row_start: Int64s, resolution: Float64s) -> Bools:
-    """[C] whether a repeat of the reading before is more probably a standstill than a movement below the step.
+def stands_from(values: Float32s, epoch: Int32s, row_start: Int64s, resolution: Float64s) -> Float64s:
+    """[C] how many repeats in a row are a standstill, not movements below the step; inf: however many.
 
     Of the differences that are not 0, the share that is one step gives their spread, and so how often rounding alone
-    repeats a reading; repeats beyond that are standstills.
+    repeats a reading; where repeats beyond that are the more probable ones, the first is a standstill.
 
     Args:
         values: [C, R] readings of all vehicles, NaN: not read; rows sorted by vehicle, then time.
@@ -32,8 +33,9 @@ def may_stand(values: Float32s, epoch: Int32s, row_start: Int64s, resolution: Fl
     chance = np.interp(-ones, -one, repeat)
     chance = np.where(ones >= one[0], np.maximum(chance, repeat[0]), chance)
     standing = np.clip(1 - (1 - repeats / np.maximum(repeats + moved, 1)) / np.maximum(1 - chance, 1e-9), 0, 1)
-    found: Bools = (moved >= LEAST_MOVED) & (standing > (1 - standing) * chance)
-    return found
+    at_once = standing > (1 - standing) * chance
+    in_a_row = np.ceil(np.log(UNLIKELY) / np.log(np.clip(chance, 1e-9, 1 - 1e-9)))
+    return np.where(moved < LEAST_MOVED, np.inf, np.where(at_once, 1.0, in_a_row))
 
 
 def _by_spread() -> tuple[Float64s, Float64s]:
@@ -87,27 +89,29 @@ def held_at(panel: Panel) -> tuple[Float64s, Float64s]:
 
 
 @numba.njit(cache=True, nogil=True)
-def repeats(values, epoch, row_start, stands, low, high):  # type: ignore[no-untyped-def]  # noqa: PLR0917
-    """[R] where a series that may stand reads what it read before in the same epoch; its limits are no standstill.
+def repeats(values, row_start, stands, low, high):  # type: ignore[no-untyped-def]
+    """[R] where a series stands: it reads what it read before, for as long; a limit that holds it is no standstill.
+
+    A new epoch that begins with the reading of before it has learned nothing yet either.
 
     Args:
         values: [R] readings of one correction; NaN: not read.
-        epoch: [R] learning epoch of the series.
         row_start: [V + 1].
-        stands: [R] whether the correction may stand.
+        stands: [R] repeats in a row from which it stands.
         low: Held at its limit up to here; NaN: never.
         high: The same from here.
     """
     out = np.zeros(len(values), dtype=np.bool_)
     for v in range(len(row_start) - 1):
-        before = -1
+        before = np.nan
+        run = 0
         for r in range(row_start[v], row_start[v + 1]):
             x = values[r]
             if np.isnan(x):
                 continue
-            if before >= 0 and stands[r] and epoch[r] == epoch[before] and x == values[before]:
-                out[r] = not (x <= low or x >= high)
-            before = r
+            run = run + 1 if x == before else 0
+            out[r] = run > 0 and run >= stands[r] and not (x <= low or x >= high)
+            before = x
     return out
 
 

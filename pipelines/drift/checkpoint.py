@@ -11,10 +11,11 @@ from typing import Any
 import numpy as np
 
 from pipelines.bands.normal import WEEK, Normal, days, vehicle_of_row
+from pipelines.bands.recalibration import LEVEL, SHIFT, blank_levels, changes, empty_ends
 from pipelines.bands.season import PEER, WEEKLY, blank_peers
 from pipelines.drift.digest import row_digests
 from pipelines.drift.filter import SERIES, blank_series, empty_bank
-from pipelines.handover import Bools, Float64s, Int64s, Panel
+from pipelines.handover import Bools, Float64s, Int32s, Int64s, Panel
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -24,13 +25,16 @@ class FamilyCheckpoint:
     week: how many weeks of the fleet's. rows: [V] how many rows it rests on. shared, own: [V] digests of them.
     terms: digest of limits and settings.
     settled_blocks: how many of the normal's blocks later readings leave as they are.
-    peers: [C, V]. weeks: [C, W, D + 1]. series: [C, V]. onsets: of each correction.
+    changes: [T, 2] changes of calibration, from and to.
+    peers: [C, V]. weeks: [C, W, D + 1]. levels: [C, V]. shifts: [C, W, T]. carried: [C, W]. series: [C, V].
+    ends, onsets: of each correction.
     """
 
     vehicles: tuple[str, ...]
     codes: tuple[str, ...]
     depots: tuple[str, ...]
     calibrations: tuple[str, ...]
+    changes: Int32s
     week: int
     rows: Int64s
     shared: np.ndarray
@@ -40,7 +44,11 @@ class FamilyCheckpoint:
     settled_blocks: int
     peers: np.ndarray
     weeks: np.ndarray
+    levels: np.ndarray
+    shifts: np.ndarray
+    carried: Float64s
     series: np.ndarray
+    ends: list[Float64s]
     onsets: list[Float64s]
 
 
@@ -68,7 +76,7 @@ class Start:
 
     week: the first that is computed. first: row of each vehicle. carried: whether the row before it is known.
     place: [V kept] the vehicle's present index. goes_on: [V kept] whether its series go on; else they begin anew, in a
-    season that stands. calibration: [K kept] its present index.
+    season that stands. change: [T kept] present index of a change of calibration; -1: nobody has it, nor had by then.
     """
 
     week: int
@@ -76,7 +84,7 @@ class Start:
     carried: Bools
     place: Int64s
     goes_on: Bools
-    calibration: Int64s
+    change: Int64s
     kept: FamilyCheckpoint | None
 
     @classmethod
@@ -84,7 +92,7 @@ class Start:
         """From the first reading."""
         none = np.zeros(0, dtype=np.int64)
         first = panel.row_start[:-1].copy()
-        return cls(week=0, first=first, carried=first < 0, place=none, goes_on=none > 0, calibration=none, kept=None)
+        return cls(week=0, first=first, carried=first < 0, place=none, goes_on=none > 0, change=none, kept=None)
 
     def peers(self, c: int) -> tuple[Any, Any]:
         """[V], [V] of the season's `PEER`: before the first computed week, and before each vehicle's first row."""
@@ -103,9 +111,30 @@ class Start:
         if not self.goes_on.all():
             onsets = onsets[np.repeat(self.goes_on, kept["count"])]
         series[self.place[self.goes_on]] = kept[self.goes_on]
-        known = series["calibration"] >= 0
-        series["calibration"][known] = self.calibration[series["calibration"][known]]
+        series["change"] = self._present(series["change"])
         return series, onsets
+
+    def levels(self, c: int) -> tuple[Any, Any]:
+        """[V], [V] of the recalibration's `LEVEL`: before the first computed week, and before each vehicle's row."""
+        ours, own = blank_levels(len(self.first)), blank_levels(len(self.first))
+        if self.kept:
+            ours[self.place] = self.kept.levels[c]
+            ours["change"] = self._present(ours["change"])
+            own[self.place[self.goes_on]] = ours[self.place[self.goes_on]]
+        return ours, own
+
+    def _present(self, change: Int32s) -> Int32s:
+        """Changes of calibration of the checkpoint as they are counted now; below 0: none."""
+        return np.where(change < 0, change, np.append(self.change, 0)[np.maximum(change, 0)]).astype(np.int32)
+
+    def know_shifts(self, c: int, shifts: np.ndarray, carried: Float64s) -> Float64s:
+        """Fill the weeks [W, T] and [W] before the first computed one; the ends of epochs in them."""
+        if not self.kept:
+            return empty_ends()
+        stands = self.change >= 0
+        shifts[: self.week, self.change[stands]] = self.kept.shifts[c][:, stands]
+        carried[: self.week] = self.kept.carried[c]
+        return self.kept.ends[c]
 
     def know_weeks(self, c: int, weeks: np.ndarray, depots: Sequence[str]) -> None:
         """Fill the weeks [W, D + 1] before the first computed one; a new depot has been one that nobody was at."""
@@ -132,11 +161,13 @@ def empty_checkpoint(
     rows = rows_until(panel, until)
     shared, own = row_digests(panel, settled, panel.row_start[:-1], panel.row_start[:-1] + rows)
     shape = (len(panel.codes), len(panel.vehicles))
+    kinds = changes(panel.calibration, panel.row_start)[1]
     return FamilyCheckpoint(
         vehicles=panel.vehicles,
         codes=panel.codes,
         depots=panel.depots,
         calibrations=panel.calibrations,
+        changes=kinds,
         week=week,
         rows=rows,
         shared=shared,
@@ -146,6 +177,10 @@ def empty_checkpoint(
         settled_blocks=settled_blocks,
         peers=np.empty(shape, dtype=PEER),
         weeks=np.empty((shape[0], week, len(panel.depots) + 1), dtype=WEEKLY),
+        levels=np.empty(shape, dtype=LEVEL),
+        shifts=np.empty((shape[0], week, len(kinds)), dtype=SHIFT),
+        carried=np.empty((shape[0], week)),
+        ends=[empty_ends()] * shape[0],
         series=np.empty(shape, dtype=SERIES),
         onsets=[empty_bank(0)] * shape[0],
     )
@@ -183,13 +218,15 @@ def start_of(panel: Panel, kept: FamilyCheckpoint, settled: Bools, *, until: flo
         return None
     goes_on = own[place] == kept.own
     first[place[~goes_on]] = panel.row_start[place[~goes_on]]
+    present_changes = {tuple(pair): index for index, pair in enumerate(changes(panel.calibration, panel.row_start)[1])}
+    names = np.array([calibrations[name] for name in kept.calibrations])
     return Start(
         week=kept.week,
         first=first,
         carried=first > panel.row_start[:-1],
         place=place,
         goes_on=goes_on,
-        calibration=np.array([calibrations[name] for name in kept.calibrations]),
+        change=np.array([present_changes.get(tuple(names[pair]), -1) for pair in kept.changes], dtype=np.int64),
         kept=kept,
     )
 

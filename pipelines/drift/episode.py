@@ -10,9 +10,10 @@ import numba
 import numpy as np
 
 from pipelines.bands.kept import Bands
+from pipelines.bands.recalibration import blank_levels
 from pipelines.bands.season import blank_peers
 from pipelines.drift.filter import blank_series, empty_bank
-from pipelines.drift.readings import Readings, seasons, sift
+from pipelines.drift.readings import Readings, moves, seasons, sift
 from pipelines.handover import Float64s, Panel
 
 SHAPES = 5  # step, ramp, accelerating (square), levelling off in a month, in three months
@@ -89,10 +90,16 @@ def _retraced(c: int, mine: Readings, bands: Bands, weeks: np.ndarray) -> tuple[
     seasonal = seasons(
         c, mine, bands.normal, first=start, row_start=np.array([0, count]), peers=blank_peers(1), weeks=weeks
     )
+    moved = moves(
+        c, mine, seasonal[0], bands, first=start, row_start=np.array([0, count]), levels=blank_levels(1)
+    )  # fmt: skip
     trace = np.full((count, 6), np.nan)
     outputs = (*np.empty((4, count), dtype=np.float32), *np.empty((2, count), dtype=np.bool_))
     series, onsets = blank_series(1), empty_bank(0)
-    sift(c, mine, bands, seasonal, first=start, last=end, series=series, onsets=onsets, outputs=outputs, trace=trace)
+    sift(
+        c, mine, bands, seasonal, moved, first=start, last=end, series=series, onsets=onsets, outputs=outputs,
+        trace=trace,
+    )  # fmt: skip
     return mine.anchor + seasonal[0], trace
 
 

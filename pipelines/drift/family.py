@@ -7,14 +7,14 @@ from typing import Any
 
 import numpy as np
 
-from pipelines.bands import season
+from pipelines.bands import recalibration, season
 from pipelines.bands.kept import Bands
 from pipelines.bands.normal import vehicle_of_row
 from pipelines.drift.checkpoint import FamilyCheckpoint, Start
 from pipelines.drift.episode import Episodes, explain
 from pipelines.drift.leeway import leeway
-from pipelines.drift.readings import Readings, Times, output_rows, readings_of, seasons, sift
-from pipelines.handover import FamilyDrift, Float32s, Int64s, Panel
+from pipelines.drift.readings import Readings, Times, moves, output_rows, readings_of, seasons, sift, unmoved
+from pipelines.handover import Bools, FamilyDrift, Float32s, Float64s, Int64s, Panel
 
 THREADS = 2
 EXACT_PEERS = 10  # families up to this size leave a vehicle out of its season throughout, not in its own week alone
@@ -56,9 +56,10 @@ def _rows_of(panel: Panel, rows: Int64s, row_start: Int64s) -> Panel:
 
 @dataclass(frozen=True, kw_only=True)
 class FamilyRun:
-    """What one family's run needs and what it fills: `drift`, `bands.weeks`, `episodes`, and `taken` if there is one.
+    """What a family's run needs and what it fills: `drift`, weeks of `bands`, `episodes`, and `taken` if there is one.
 
-    order, cell_start: rows by week and depot, from the first computed week on.
+    settled: [C, R] False while relearning. by_cell, by_week: rows by week and depot, and by week alone, from the first
+    computed week on; and the first of each.
     """
 
     panel: Panel
@@ -66,33 +67,38 @@ class FamilyRun:
     times: Times
     start: Start
     span: Span
-    order: Int64s
-    cell_start: Int64s
+    settled: Bools
+    by_cell: tuple[Int64s, Int64s]
+    by_week: tuple[Int64s, Int64s]
     drift: FamilyDrift
     episodes: Episodes
     taken: FamilyCheckpoint | None
 
 
-def run_family(panel: Panel, bands: Bands, start: Start, taken: FamilyCheckpoint | None) -> FamilyRun:
+def run_family(
+    panel: Panel, bands: Bands, settled: Bools, start: Start, taken: FamilyCheckpoint | None
+) -> FamilyRun:  # fmt: skip
     """Run one family to its last reading.
 
     Args:
         panel: The family's, whole.
         bands: Its normal; the weeks are filled.
+        settled: [C, R] False while relearning.
         start: Where to begin.
         taken: The checkpoint to fill on the way, at or after the start; None: none is wanted.
     """
     times = Times.of(panel, bands.normal, bands.start)
     span = Span.of(panel, start, panel.row_start[:-1] + taken.rows if taken else start.first)
-    order, cell_start = season.by_cell(times.week, panel.depot, bands.weeks.shape[1:], since=start.week)
+    nowhere = np.zeros_like(panel.depot)
     run = FamilyRun(
         panel=panel,
         bands=bands,
         times=times,
         start=start,
         span=span,
-        order=order,
-        cell_start=cell_start,
+        settled=settled,
+        by_cell=season.by_cell(times.week, panel.depot, bands.weeks.shape[1:], since=start.week),
+        by_week=season.by_cell(times.week, nowhere, (bands.weeks.shape[1], 1), since=start.week),
         drift=empty_drift(span.panel, bands),
         episodes=Episodes.none(len(panel.codes), len(panel.vehicles)),
         taken=taken,
@@ -126,19 +132,24 @@ def empty_drift(panel: Panel, bands: Bands) -> FamilyDrift:
 
 
 def _correction(c: int, run: FamilyRun) -> None:
-    """Season, filter, episodes of one correction; fills its rows of what the run fills."""
+    """Season, epochs' ends, filter, episodes of one correction; fills its rows of what the run fills."""
     panel, bands, span = run.panel, run.bands, run.span
-    readings = readings_of(c, panel, bands.normal, run.times)
+    readings = readings_of(c, panel, bands.normal, run.times, run.settled[c])
     peers, own = run.start.peers(c)
     weeks = _weeks(c, run, readings, peers)
     mine = readings.at(span.rows)
     seasonal = seasons(c, mine, bands.normal, first=span.first, row_start=span.panel.row_start, peers=own, weeks=weeks)
+    levels, own_levels = run.start.levels(c)
+    _shifts(c, run, readings, seasonal[0], levels)
+    moved = moves(
+        c, mine, seasonal[0], bands, first=span.first, row_start=span.panel.row_start, levels=own_levels
+    )  # fmt: skip
     series, onsets = run.start.series(c)
     outputs = output_rows(c, run.drift)
     carried = run.start.carried
     for name, row in zip(CARRIED, outputs, strict=True):
         row[span.first[carried] - 1] = series[name][carried]
-    go_on = partial(sift, c, mine, bands, seasonal, series=series, outputs=outputs)
+    go_on = partial(sift, c, mine, bands, seasonal, moved, series=series, outputs=outputs)
     onsets = go_on(first=span.first, last=span.cut, onsets=onsets)
     if run.taken:
         run.taken.series[c] = series
@@ -152,7 +163,7 @@ def _weeks(c: int, run: FamilyRun, readings: Readings, peers: Any) -> Any:
     """[1 or V, W, D + 1] of the season's `WEEKLY`; fills those with everyone in, and the checkpoint's."""
     normal, start, weeks = run.bands.normal, run.start, run.bands.weeks[c]
     start.know_weeks(c, weeks, run.panel.depots)
-    rows = (readings.x, run.order, run.cell_start)
+    rows = (readings.x, *run.by_cell)
     model = (
         vehicle_of_row(run.panel), readings.epoch, normal.block, normal.weekly_noise(c), normal.offset_sd[c] ** 2,
         normal.season_move[c], normal.depot_move[c],
@@ -169,6 +180,26 @@ def _weeks(c: int, run: FamilyRun, readings: Readings, peers: Any) -> Any:
     for vehicle, theirs in enumerate(without):
         season.run_weeks(*rows, 0, len(weeks), *model, vehicle, season.blank_peers(len(without)), theirs)
     return without
+
+
+def _shifts(c: int, run: FamilyRun, readings: Readings, seasonal: Float64s, levels: Any) -> None:
+    """Fill the weeks of what epochs' ends moved, and the checkpoint's; `seasonal` is of the span's rows."""
+    normal, start, shifts, carried = run.bands.normal, run.start, run.bands.shifts[c], run.bands.carried[c]
+    ends = start.know_shifts(c, shifts, carried)
+    every = np.zeros(len(readings.values))
+    every[run.span.rows] = seasonal
+    rows = (unmoved(readings, every), *run.by_week)
+    model = (
+        vehicle_of_row(run.panel), readings.epoch, readings.settled, run.times.change, normal.block,
+        normal.weekly_noise(c), normal.offset_sd[c] ** 2,
+    )  # fmt: skip
+    cut = run.taken.week if run.taken else start.week
+    ends = recalibration.run_weeks(*rows, start.week, cut, *model, levels, ends, shifts, carried)
+    if run.taken:
+        run.taken.levels[c] = levels
+        run.taken.ends[c] = ends
+        run.taken.shifts[c], run.taken.carried[c] = shifts[:cut], carried[:cut]
+    recalibration.run_weeks(*rows, cut, len(carried), *model, levels, ends, shifts, carried)
 
 
 def scale(c: int, panel: Panel, bands: Bands, times: Times, drift: FamilyDrift) -> None:

@@ -35,20 +35,22 @@ HOLD = 0.8  # an alarm holds until its evidence is below this share of the thres
 BACK = 0.75  # ... or it reads within this many sigmas of what is expected,
 RETURNED = 0.35  # or within this share of the farthest it strayed,
 PATIENCE = 3  # at this many readings in a row
+FAR = 2.5  # sds of vehicles' levels off the centre, from which a way back towards it is a recovery
 CARRIED = 0.25  # variance that a level gains over a reset, as a share of that between vehicles
 LEAST_SETTLED = 5  # readings of an epoch before an alarm can be raised
 HOURS_A_DAY = 2.0  # ignition hours a day where the clock is not known
 TIE = 1e-9  # a ramp that explains no more than a step does, give or take rounding, as after one reading, is none
+UNREAD = -2  # in the place of a change of calibration: the series was never read
 SETTLED_AT = 0.5  # relearning is over when less than this many sigmas can be left of it
 
 # What is known of one series after a reading: all that the next one needs beside the onsets in its bank.
 SERIES = np.dtype(
     [(name, "f8") for name in (
         "mu", "n", "level", "own", "own2", "normal", "before", "before2", "left_off", "peak", "side", "since",
-        "p11", "p12", "p22", "t_last", "t_read", "hour_last", "h", "amplitude",
+        "p11", "p12", "p22", "t_last", "t_read", "hour_last", "h", "amplitude", "start",
         "expected", "deviation", "slope", "evidence",
     )]
-    + [(name, "i4") for name in ("count", "seen", "epoch", "calibration", "quiet")]
+    + [(name, "i4") for name in ("count", "seen", "epoch", "change", "changed", "quiet")]
     + [(name, "?") for name in ("on", "wild", "learning")],
     align=True,
 )  # fmt: skip
@@ -60,7 +62,8 @@ def blank_series(vehicles: int) -> np.ndarray:
     series = np.zeros(vehicles, dtype=SERIES)
     for name in ("before", "since", "hour_last", "expected", "deviation", "slope", "evidence"):
         series[name] = np.nan
-    series["epoch"] = series["calibration"] = -1
+    series["epoch"] = -1
+    series["change"] = UNREAD
     return series
 
 
@@ -105,7 +108,7 @@ def thin(bank, count, newest):  # type: ignore[no-untyped-def]
 
 @numba.njit(cache=True, nogil=True)
 def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR0917 - one compiled pass over the readings
-    values, base, base_variance, epoch, calibration, first, last, day, hours, block, model, tails, learn_hours,
+    values, base, base_variance, epoch, change, moved, first, last, day, hours, block, model, tails, learn_hours,
     threshold, series, onsets, expected, deviation, slope, evidence, alarm, relearning, trace, onsets_after,
 ):  # fmt: skip
     """Fill the six output rows of one correction; rows are sorted by vehicle, then time.
@@ -117,7 +120,9 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
         base: [R] what does not depend on the vehicle's own level: centre as at the epoch's start, season, ageing.
         base_variance: [R] error variance of the season.
         epoch: [R] learning epoch of the series.
-        calibration: [R] a new one may move the level for good.
+        change: [R] index of the vehicle's last change of calibration, which may move the level for good; -1: none.
+        moved: [R, 3] how far that change moved the level, as peers show, the variance of its error, and the variance
+            that a level gains over an epoch's end beside that.
         first: [V] row of each vehicle to begin with.
         last: [V] row to stop at.
         day: [R] time in days.
@@ -150,7 +155,8 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
         mu, n, level, own, own2, normal = s.mu, s.n, s.level, s.own, s.own2, s.normal
         before, before2, left_off, peak, side, since = s.before, s.before2, s.left_off, s.peak, s.side, s.since
         p11, p12, p22, t_last, t_read = s.p11, s.p12, s.p22, s.t_last, s.t_read
-        hour_last, h, amplitude, learning, calibration_last = s.hour_last, s.h, s.amplitude, s.learning, s.calibration
+        hour_last, h, amplitude, learning = s.hour_last, s.h, s.amplitude, s.learning
+        change_last, changed, start = s.change, s.changed, s.start
         last_expected, last_deviation, last_slope, last_evidence = s.expected, s.deviation, s.slope, s.evidence
         bank[:count] = onsets[taken : taken + count]
         taken += count
@@ -176,9 +182,10 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
                 if seen >= LEAST_SETTLED and not learning:  # what the epoch showed; else what was known before it
                     before, before2 = own, own2
                     left_off = side if on else 0.0
+                    changed = 0
                 if fresh:
-                    before2 += CARRIED * spread2 + m[WANDER] * (day[r] - t_last)
-                    before2 += spread2 if calibration[r] != calibration_last else 0.0
+                    before2 += moved[r, 2] + m[WANDER] * (day[r] - t_last)
+                    changed += change[r] != change_last
                 now_epoch = epoch[r]
                 count = 0
                 seen = 0
@@ -187,7 +194,7 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
                 h = 0.0
                 amplitude = np.sqrt(x * x + spread2) if fresh and learn_hours > 0 else 0.0
                 mu = n = 0.0
-                level = x
+                level = start = x
                 p11, p12, p22 = spread2 + amplitude * amplitude, 0.0, noise2
                 learning = amplitude > SETTLED_AT * sigma
             else:
@@ -267,7 +274,7 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
             p22 -= k2 * k2 * variance
             t_last = t_read = day[r]
             hour_last = hours[r]
-            calibration_last = calibration[r]
+            change_last = change[r]
             seen += 1
             if count:
                 count = thin(bank, count, seen)
@@ -279,19 +286,38 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
             own2 = p11 + (trust * best_d) ** 2 / best_v if best_v > 0 else p11
             rate = trust * size * best_rate
             direction = best_t
-            if seen >= LEAST_SETTLED and not learning and not np.isnan(before):
+            settled = seen >= LEAST_SETTLED and not learning
+            if not np.isnan(before):
                 gone = mu - before  # an epoch that ended where the fault left it: nothing was cured
-                standing = gone * gone / (p11 + before2) / 2
-                if standing > half:
+                gone2 = p11 + before2
+                if changed:
+                    gone -= moved[r, 0]
+                    gone2 += moved[r, 1] + (changed - 1) * spread2
+                if gone * left_off <= 0 and gone * before < 0:  # towards the family's centre: something was cured
+                    gone = np.sign(gone) * max(abs(gone) - abs(before), 0.0)
+                standing = gone * gone / gone2 / 2
+                if not settled:  # what was known before holds, as far as what was read since does not say otherwise
+                    doubt = 1.0 if gone * left_off > 0 else 1 / (1 + np.exp(limit / 2 - standing))
+                    own = mu - gone * max(p11 / gone2, doubt)
+                    own += (start - own) * np.exp(-h / learn_hours) if amplitude > 0 else 0.0
+                elif standing > half:
                     half, direction, rate = standing, gone, 0.0
                     trust = 1 / (1 + np.exp(limit / 2 - half))
                     own = mu - gone * trust
-                    own2 = (1 - trust) ** 2 * p11 + trust**2 * before2
+                    own2 = (1 - trust) ** 2 * p11 + trust**2 * (gone2 - p11)
                     if gone * left_off > 0 and half > limit / 2:
                         half = max(half, limit * (1 + 1e-6))  # the defect of before the reset, back again
             if on and direction * side < 0:
                 own, rate = normal, 0.0  # the way back is no new departure
             normal = own
+            far = abs(own) > FAR * m[OFFSET_SD] and min(abs(x), abs(level)) < abs(own) / 2
+            if settled and far and (on or half > limit):  # it was ill when its readings began, and is well
+                on = False
+                count = 0
+                before = np.nan
+                seen = 1
+                mu, n, level, p11, p12, p22 = x, 0.0, x, spread2, 0.0, noise2
+                own, half, rate = x, 0.0, 0.0
             away = level - own
             if on:
                 peak = max(peak, abs(away))
@@ -306,7 +332,7 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
                         p11, p12, p22 = p11 + CARRIED * spread2, 0.0, noise2
                     else:
                         p11 += spread2
-            elif half > limit and seen >= LEAST_SETTLED and not learning and direction * away > 0:
+            elif half > limit and settled and direction * away > 0:
                 on = abs(away) >= BACK * sigma
                 since = day[r]
                 quiet = 0
@@ -326,7 +352,8 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
         s.mu, s.n, s.level, s.own, s.own2, s.normal = mu, n, level, own, own2, normal
         s.before, s.before2, s.left_off, s.peak, s.side, s.since = before, before2, left_off, peak, side, since
         s.p11, s.p12, s.p22, s.t_last, s.t_read = p11, p12, p22, t_last, t_read
-        s.hour_last, s.h, s.amplitude, s.learning, s.calibration = hour_last, h, amplitude, learning, calibration_last
+        s.hour_last, s.h, s.amplitude, s.learning = hour_last, h, amplitude, learning
+        s.change, s.changed, s.start = change_last, changed, start
         s.expected, s.deviation, s.slope, s.evidence = last_expected, last_deviation, last_slope, last_evidence
         onsets_after[given : given + count] = bank[:count]
         given += count

@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 
-from pipelines.bands import season
+from pipelines.bands import recalibration, season
 from pipelines.bands.kept import Bands
 from pipelines.bands.normal import WEEK, Normal, days
 from pipelines.bands.standing import held_at, learning_hours, repeats
@@ -19,7 +19,8 @@ NO_TRACE = np.empty((0, 6))
 class Times:
     """What the rows of a panel have in common for all corrections; [R].
 
-    day: since 1970. week: since the fleet's first reading. block: of the normal.
+    day: since 1970. week: since the fleet's first reading. block: of the normal. change: index of the vehicle's last
+    change of calibration; -1: none so far.
     """
 
     day: Float64s
@@ -27,6 +28,7 @@ class Times:
     block: Int32s
     depot: Int32s
     calibration: Int32s
+    change: Int32s
 
     @classmethod
     def of(cls, panel: Panel, normal: Normal, fleet_start: float) -> "Times":
@@ -38,6 +40,7 @@ class Times:
             block=normal.block,
             depot=panel.depot,
             calibration=panel.calibration,
+            change=recalibration.changes(panel.calibration, panel.row_start)[0],
         )
 
 
@@ -45,13 +48,16 @@ class Times:
 class Readings:
     """One correction at some rows; [R].
 
-    values: NaN: not read, or not learned since the reading before. anchor: centre with ageing. epoch: of learning.
+    values: NaN: not read, or not learned since the reading before. anchor: centre with ageing. recentred: [R, 2] what
+    of it the last change of calibration, and all of them, moved. epoch: of learning. settled: not relearning.
     hours: run in which something was learned.
     """
 
     values: Float32s
     anchor: Float64s
+    recentred: Float64s
     epoch: Int32s
+    settled: Bools
     hours: Float64s
     times: Times
 
@@ -68,26 +74,28 @@ class Readings:
         return x
 
 
-def readings_of(c: int, panel: Panel, normal: Normal, times: Times) -> Readings:
-    """All rows of one correction."""
-    values, epoch = np.ascontiguousarray(panel.values[:, c]), np.ascontiguousarray(panel.epoch[:, c])
-    standing = _standing(c, values, epoch, panel, normal)
+def readings_of(c: int, panel: Panel, normal: Normal, times: Times, settled: Bools) -> Readings:
+    """All rows of one correction; `settled` [R] is False while it relearns."""
+    values = np.ascontiguousarray(panel.values[:, c])
+    standing = _standing(c, values, panel, normal)
+    anchor, recentred = season.anchors(
+        panel.row_start, normal.block, panel.calibration, normal.centre[c], normal.ageing[c], panel.km
+    )
     return Readings(
         values=np.where(standing, np.float32(np.nan), values),
-        anchor=season.anchors(
-            panel.row_start, normal.block, panel.calibration, normal.centre[c], normal.ageing[c], panel.km
-        ),
-        epoch=epoch,
+        anchor=anchor,
+        recentred=recentred,
+        epoch=np.ascontiguousarray(panel.epoch[:, c]),
+        settled=settled,
         hours=learning_hours(panel.hours, standing, panel.row_start),
         times=times,
     )
 
 
-def _standing(c: int, values: Float32s, epoch: Int32s, panel: Panel, normal: Normal) -> Bools:
+def _standing(c: int, values: Float32s, panel: Panel, normal: Normal) -> Bools:
     """[R] readings that were not learned since the one before."""
     low, high = held_at(panel)
-    stands = normal.may_stand[c, normal.block]
-    standing: Bools = repeats(values, epoch, panel.row_start, stands, low[c], high[c])
+    standing: Bools = repeats(values, panel.row_start, normal.stands_from[c, normal.block], low[c], high[c])
     return standing
 
 
@@ -115,11 +123,42 @@ def seasons(
     return seasonal, variance * normal.season_worth(c, variance, times.block)
 
 
+def moves(
+    c: int, readings: Readings, seasonal: Float64s, bands: Bands, *, first: Int64s, row_start: Int64s, levels: Any
+) -> Float64s:  # fmt: skip
+    """[R, 3] what epochs' ends moved, as the filter takes it, from row `first` of each vehicle on.
+
+    Args:
+        c: Index of the correction.
+        readings: Of the rows.
+        seasonal: [R] their season.
+        bands: The family's.
+        first: [V] rows to begin with.
+        row_start: [V + 1].
+        levels: [V] of the recalibration's `LEVEL`, as they stand before `first`; brought to the last row.
+    """
+    times, normal = readings.times, bands.normal
+    moved = np.zeros((len(seasonal), 3))
+    recalibration.run_rows(
+        unmoved(readings, seasonal), first, row_start, times.week, readings.epoch, readings.settled, times.change,
+        times.block, normal.weekly_noise(c), normal.offset_sd[c] ** 2, levels, bands.shifts[c], bands.carried[c], moved,
+    )  # fmt: skip
+    moved[:, 0] -= readings.recentred[:, 0]
+    return moved
+
+
+def unmoved(readings: Readings, seasonal: Float64s) -> Float64s:
+    """[R] readings minus season, ageing and the centre of the vehicle's first calibration."""
+    x: Float64s = readings.x - seasonal + readings.recentred[:, 1]
+    return x
+
+
 def sift(
     c: int,
     readings: Readings,
     bands: Bands,
     season_of_rows: tuple[Float64s, Float64s],
+    moved: Float64s,
     *,
     first: Int64s,
     last: Int64s,
@@ -135,6 +174,7 @@ def sift(
         readings: Of the rows.
         bands: The family's.
         season_of_rows: [R], [R] season and its error variance.
+        moved: [R, 3] what epochs' ends moved.
         first: [V].
         last: [V].
         series: [V] of the filter's `SERIES`, brought to `last`.
@@ -146,7 +186,7 @@ def sift(
     normal, times = bands.normal, readings.times
     room = sequential.empty_bank(len(first))
     filled = sequential.run(  # type: ignore[call-arg]
-        readings.values, readings.anchor + seasonal, variance, readings.epoch, times.calibration, first, last,
+        readings.values, readings.anchor + seasonal, variance, readings.epoch, times.change, moved, first, last,
         times.day, readings.hours, times.block, normal.model(c), normal.tails[c], bands.learn_hours[c],
         bands.threshold, series, onsets, *outputs, trace, room,
     )  # fmt: skip

@@ -7,10 +7,12 @@ import polars as pl
 
 from pipelines.bands.kept import Bands, kept_bands
 from pipelines.bands.panel import panels
+from pipelines.bands.recalibration import blank_levels
+from pipelines.bands.relearning import settled_rows
 from pipelines.bands.season import blank_peers
 from pipelines.drift.family import empty_drift
 from pipelines.drift.filter import blank_series, empty_bank
-from pipelines.drift.readings import Times, output_rows, readings_of, seasons, sift
+from pipelines.drift.readings import Times, moves, output_rows, readings_of, seasons, sift
 from pipelines.drift.states import BAND_SIGMAS
 from pipelines.handover import Evidence, Panel
 from pipelines.history.reconstruct import reconstruct
@@ -33,7 +35,7 @@ def correction_paths(evidence_of_one_vehicle: Evidence, extras: Mapping[str, pl.
 
     Args:
         evidence_of_one_vehicle: Its evidence at some as_of.
-        extras: The tables `drift_model`, `drift_centre` and `drift_season` published then.
+        extras: The tables that `kept_tables` published then.
 
     Returns:
         Rows of `PATH_SCHEMA`, sorted by correction, then time; empty where nothing is kept of its family.
@@ -50,15 +52,18 @@ def _paths(panel: Panel, bands: Bands) -> pl.DataFrame:
     normal, times = bands.normal, Times.of(panel, bands.normal, bands.start)
     out = empty_drift(panel, bands)
     first, last = panel.row_start[:-1], panel.row_start[1:]
+    settled = settled_rows(panel, times.day, bands.learn_hours)
     centre, seasonal = np.empty(out.expected.T.shape), np.empty(out.expected.T.shape)
     for c in range(len(panel.codes)):
-        readings = readings_of(c, panel, normal, times)
+        readings = readings_of(c, panel, normal, times, settled[c])
         peers, series = blank_peers(len(first)), blank_series(len(first))
         found = seasons(
             c, readings, normal, first=first, row_start=panel.row_start, peers=peers, weeks=bands.weeks[c][None]
         )
+        levels = blank_levels(len(first))
+        moved = moves(c, readings, found[0], bands, first=first, row_start=panel.row_start, levels=levels)
         onsets, outputs = empty_bank(0), output_rows(c, out)
-        sift(c, readings, bands, found, first=first, last=last, series=series, onsets=onsets, outputs=outputs)
+        sift(c, readings, bands, found, moved, first=first, last=last, series=series, onsets=onsets, outputs=outputs)
         centre[c], seasonal[c] = readings.anchor, found[0]
     rows = len(times.day)
     expected = out.expected.T.astype(np.float64)

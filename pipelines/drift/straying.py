@@ -14,6 +14,7 @@ import polars as pl
 from pipelines.bands.kept import Bands, kept_tables
 from pipelines.bands.learning import learn_normals, settled_blocks
 from pipelines.bands.normal import WEEK, Normal, days
+from pipelines.bands.recalibration import SHIFT, changes
 from pipelines.bands.relearning import relearning_hours, settled_rows
 from pipelines.bands.season import WEEKLY
 from pipelines.drift.checkpoint import Checkpoint, Start, empty_checkpoint, known_normal, start_of, still_normal
@@ -103,6 +104,7 @@ def _straying(
             run_family(
                 panel,
                 _bands(panel, normal, family.learn_hours, fleet_start, settings),
+                family.settled,
                 _confirmed(family, normal, kept),
                 taken.families.get(panel.family),
             )
@@ -155,6 +157,7 @@ def _confirmed(family: Family, normal: Normal, kept: Checkpoint | None) -> Start
 
 def _bands(panel: Panel, normal: Normal, learn_hours: Float64s, fleet_start: float, settings: Settings) -> Bands:
     weeks = int((days(panel).max() - fleet_start) // WEEK) + 1
+    kinds = changes(panel.calibration, panel.row_start)[1]
     return Bands(
         normal=normal,
         learn_hours=learn_hours,
@@ -163,4 +166,7 @@ def _bands(panel: Panel, normal: Normal, learn_hours: Float64s, fleet_start: flo
         ),
         start=fleet_start,
         weeks=np.zeros((len(panel.codes), weeks, len(panel.depots) + 1), dtype=WEEKLY),
+        changes=kinds,
+        shifts=np.zeros((len(panel.codes), weeks, len(kinds)), dtype=SHIFT),
+        carried=np.zeros((len(panel.codes), weeks)),
     )

@@ -19,6 +19,7 @@ from pipelines.store.folder import Store
 from pipelines.store.lock import writers_lock
 
 NAME = "drift-checkpoint.npz"
+BY_CORRECTION = ("ends", "onsets")  # parts with an array for each correction
 # What reading a spoilt archive raises.
 DAMAGE = (OSError, EOFError, KeyError, ValueError, IndexError, zipfile.BadZipFile)
 
@@ -70,8 +71,8 @@ def _arrays(checkpoint: Checkpoint) -> dict[str, np.ndarray]:
         for name, value in vars(family).items():
             if name == "normal":
                 arrays |= {f"{place}.normal.{part}": value for part, value in vars(value).items()}
-            elif name == "onsets":
-                arrays |= {f"{place}.onsets.{c}": bank for c, bank in enumerate(value)}
+            elif name in BY_CORRECTION:
+                arrays |= {f"{place}.{name}.{c}": part for c, part in enumerate(value)}
             else:
                 words = isinstance(value, tuple)  # names, of which there may be none
                 arrays[f"{place}.{name}"] = np.array(value, dtype=np.str_ if words else None)
@@ -94,7 +95,7 @@ def _family(arrays: Mapping[str, np.ndarray], prefix: str) -> FamilyCheckpoint:
     parts: dict[str, Any] = {
         field.name: arrays[prefix + field.name]
         for field in fields(FamilyCheckpoint)
-        if field.name not in {"normal", "onsets"}
+        if field.name not in {"normal", *BY_CORRECTION}
     }
     for name in ("vehicles", "codes", "depots", "calibrations"):
         parts[name] = tuple(parts[name].tolist())
@@ -102,5 +103,6 @@ def _family(arrays: Mapping[str, np.ndarray], prefix: str) -> FamilyCheckpoint:
         parts[name] = int(parts[name])
     parts["terms"] = str(parts["terms"])
     normal = Normal(**{field.name: arrays[f"{prefix}normal.{field.name}"] for field in fields(Normal)})
-    onsets = [arrays[f"{prefix}onsets.{c}"] for c in range(len(parts["codes"]))]
-    return FamilyCheckpoint(normal=normal, onsets=onsets, **parts)
+    for name in BY_CORRECTION:
+        parts[name] = [arrays[f"{prefix}{name}.{c}"] for c in range(len(parts["codes"]))]
+    return FamilyCheckpoint(normal=normal, **parts)

@@ -47,3 +47,11 @@ def test_families_of_three_lean_on_the_others():
     sigma = np.array([normal.sigma[:, -1] for normal in normals]) / np.geomspace(0.1, 10, 2)
     assert sigma.mean() == pytest.approx(1.0, abs=0.12)
     assert sigma.std() < 0.2
+
+
+@pytest.mark.parametrize(("wander", "low", "high"), [(0.0, 0.0, 8e-4), (0.6, 8e-4, 3e-3)])  # 2 x 0.36 / 300 days
+def test_levels_wander_as_all_corrections_together_show_not_as_chance_has_it_in_one(wander, low, high):
+    normal = learned(World(vehicles=60, corrections=20, weeks=104, wander=wander, seed=12))[0]
+    share = normal.wander[:, -1] / normal.sigma[:, -1] ** 2
+    assert low <= share.min()
+    assert share.max() <= high

@@ -79,7 +79,7 @@ def without(fleet, rows):
 def test_week_upon_week_gives_what_a_full_run_gives(seed, changed):
     fleet = changed(
         light_fleet(replace(ROUGH, seed=seed)), "channel_2",
-        lambda vehicle, day, x: x + np.isin(vehicle, STRAYING) * np.maximum(day - 120, 0) / 20,
+        lambda vehicle, day, x: x + np.isin(vehicle, STRAYING) * np.maximum(day - 120, 0) / 5,
     )  # fmt: skip
     _, kept = run_on(None, at(fleet, FIRST_SETTLED + seed))
     alarms = 0

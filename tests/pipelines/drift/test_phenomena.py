@@ -98,3 +98,56 @@ def test_a_duty_that_never_visits_a_region_is_no_failure_to_learn_and_a_lone_sta
     assert not drift.correction_state.filter(
         pl.col("vehicle_id").is_in(never) & (pl.col("state") == "not_learning")
     ).height
+
+
+@pytest.fixture
+def recalibrated(changed):
+    """Function: fleet, shift in sigmas of channel_1 -> the fleet with calibration B on two vehicles of three."""
+
+    def run(fleet, shift, more):
+        number = np.array([int(name.split("-")[1]) for name in fleet.evidence.snapshots["vehicle_id"]])
+        late = (number % 3 != 1) & (fleet.day > 250 + 2 * number)
+        readings = fleet.history.readings.with_columns(
+            calibration=pl.when(pl.Series(late)).then(pl.lit("B")).otherwise(pl.lit("A"))
+        )
+        fleet = replace(fleet, history=replace(fleet.history, readings=readings))
+        return changed(fleet, "channel_1", lambda vehicle, day, x: x + 0.1 * shift * late + 0.1 * more(vehicle, day))
+
+    return run
+
+
+@pytest.mark.parametrize("shift", [5.0, -5.0])
+def test_a_defect_of_five_sigmas_shows_through_a_calibration_that_moves_the_family_as_far(
+    recalibrated, drift_of, shift, state
+):
+    fleet = light_fleet(QUIET)
+    drift = drift_of(recalibrated(fleet, shift, lambda vehicle, day: 5.0 * ((vehicle == VEHICLE) & (day > 240))))
+    assert state(drift, VEHICLE, "channel_1")["alarm"]
+    alarms = drift.correction_state.filter((pl.col("correction") == "channel_1") & pl.col("alarm"))
+    assert alarms.height <= 4  # 0.1 of 60 vehicle-years and a half
+
+
+def test_a_defect_that_was_there_when_reading_began_is_no_normal_to_compare_its_repair_with(
+    drift_of, changed, with_epoch, state
+):
+    fleet = changed(light_fleet(QUIET), "channel_1", planted(lambda day: np.where(day < 300, 12.0, 0.0)))
+    found = state(drift_of(with_epoch(fleet, VEHICLE, 300)), VEHICLE, "channel_1")
+    assert not found["alarm"]
+
+
+def test_the_way_back_of_what_was_ill_when_reading_began_is_no_departure(drift_of, changed, state):
+    fleet = light_fleet(QUIET)
+    drift = drift_of(changed(fleet, "channel_1", planted(lambda day: np.where(day < 300, 12.0, 0.0))))
+    found = state(drift, VEHICLE, "channel_1")
+    assert not found["alarm"]
+    assert abs(found["z"]) < 2
+
+
+def test_after_an_epoch_began_what_was_known_in_health_is_expected_not_what_stands(drift_of, changed, with_epoch):
+    fleet = changed(light_fleet(QUIET), "channel_1", planted(lambda day: np.where(day > 300, 12.0, 0.0)))
+    drift = drift_of(with_epoch(fleet, VEHICLE, 400)).families[0]
+    v = drift.panel.vehicles.index(VEHICLE)
+    rows = slice(drift.panel.row_start[v], drift.panel.row_start[v + 1])
+    day, expected = fleet.day[rows], drift.expected[rows, 0] / 0.1
+    healthy = np.median(expected[day < 300])
+    assert expected[day > 400] == pytest.approx(np.full((day > 400).sum(), healthy), abs=1.5)

@@ -37,6 +37,27 @@ def test_the_parts_add_up_and_agree_with_the_published_state(drift_of):
     assert (last["band_low"] < last["expected"]).all()
 
 
+def test_what_a_calibration_moved_is_kept(drift_of):
+    fleet = light_fleet(replace(WORLD, weeks=70))
+    number = np.array([int(name.split("-")[1]) for name in fleet.evidence.snapshots["vehicle_id"]])
+    late = pl.Series((fleet.day > 280 + number) & (number % 5 > 0))
+    moved = fleet.evidence.snapshots.with_columns(pl.col("channel_2") + 5 * late.cast(pl.Float32))  # of a sigma of 1
+    readings = fleet.history.readings.with_columns(calibration=pl.when(late).then(pl.lit("B")).otherwise(pl.lit("A")))
+    fleet = replace(
+        fleet,
+        evidence=replace(fleet.evidence, snapshots=moved.with_columns(readings["calibration"])),
+        history=replace(fleet.history, readings=readings),
+    )
+    drift = drift_of(fleet)
+    kept = drift.extras["drift_shift"].filter(correction="channel_2", calibration_to="B").sort("week_from")
+    assert kept["mean"][-1] == pytest.approx(5, abs=0.5)
+    paths = correction_paths(alone(fleet), drift.extras)
+    assert (paths["evidence"] < paths["threshold"]).all()
+    last = paths.group_by("correction", maintain_order=True).last()
+    states = drift.correction_state.filter(pl.col("vehicle_id") == ONE)
+    np.testing.assert_allclose((last["expected"] - states["expected"]) / np.geomspace(0.1, 10, 3), 0, atol=0.3)
+
+
 def test_the_statistic_stands_beside_the_threshold_that_the_promise_asks_for(drift_of):
     fleet = light_fleet(WORLD)
     strict = correction_paths(alone(fleet), drift_of(fleet, false_alarms_per_vehicle_year=0.05).extras)

@@ -1,0 +1,61 @@
+"""What a calibration moved, and how well levels are carried over epochs' ends, as peers show it."""
+
+import numpy as np
+import pytest
+
+from pipelines.bands import recalibration
+
+WEEKS, VEHICLES = 60, 40
+
+
+def run(shift, *, own=0.0, got=VEHICLES, seed=1):
+    """Weekly readings of 40 vehicles, sd 1; the first `got` are moved by `shift` at weeks 20 to 29, vehicle 0 more."""
+    rng = np.random.default_rng(seed)
+    week = np.tile(np.arange(WEEKS), VEHICLES)
+    vehicle = np.repeat(np.arange(VEHICLES, dtype=np.int32), WEEKS)
+    new = (week >= 20 + vehicle % 10) & (vehicle < got)
+    x = rng.normal(0, 3, VEHICLES)[vehicle] + rng.standard_normal(len(week)) + new * (shift + own * (vehicle == 0))
+    change, kinds = recalibration.changes(new.astype(np.int32), np.arange(VEHICLES + 1) * WEEKS)
+    order = np.argsort(week, kind="stable")
+    shifts, carried = np.zeros((WEEKS, len(kinds)), dtype=recalibration.SHIFT), np.zeros(WEEKS)
+    rows = (new.astype(np.int32), np.ones(len(week), dtype=bool), change, np.zeros(len(week), dtype=np.int32))
+    noise2, offset2, row_start = np.ones(1), np.array([9.0]), np.arange(VEHICLES + 1) * WEEKS
+    levels, ends = recalibration.blank_levels(VEHICLES), recalibration.empty_ends()
+    for first, last in ((0, 33), (33, WEEKS)):  # going on gives what one go gives
+        ends = recalibration.run_weeks(
+            x, order, np.arange(WEEKS + 1) * VEHICLES, first, last, vehicle, *rows, noise2, offset2, levels, ends,
+            shifts, carried,
+        )  # fmt: skip
+    moved = np.zeros((len(week), 3))
+    levels = recalibration.blank_levels(VEHICLES)
+    recalibration.run_rows(
+        x, row_start[:-1], row_start, week, *rows, noise2, offset2, levels, shifts, carried, moved
+    )  # fmt: skip
+    return moved.reshape(VEHICLES, WEEKS, 3), shifts, carried
+
+
+def test_the_last_change_of_each_vehicle_is_told_apart_and_the_first_calibration_is_none():
+    change, kinds = recalibration.changes(np.array([2, 2, 0, 0, 1, 0, 0], dtype=np.int32), np.array([0, 3, 5, 7]))
+    assert kinds.tolist() == [[0, 1], [2, 0]]
+    assert change.tolist() == [-1, -1, 1, -1, 0, -1, -1]
+
+
+@pytest.mark.parametrize("shift", [4.0, -6.0])
+def test_what_all_moved_is_the_calibrations_and_what_one_moved_beside_is_its_own(shift):
+    moved, shifts, _ = run(shift, own=8.0)
+    assert shifts[-1, 0]["mean"] == pytest.approx(shift, abs=0.5)
+    assert moved[0, -1, 0] == pytest.approx(shift, abs=0.5)  # not the 8 that vehicle 0 moved beside
+    assert moved[0, -1, 1] < 0.25
+    assert (moved[:, 10, :2] == 0).all()  # before the change
+
+
+def test_a_calibration_that_one_vehicle_got_first_moves_nothing_yet():
+    moved, _, _ = run(4.0, got=1)
+    assert moved[0, -1, 0] == 0
+    assert moved[0, -1, 1] == pytest.approx(9.0)
+
+
+def test_levels_that_keep_their_place_are_carried_better_than_assumed():
+    _, _, carried = run(4.0)
+    assert carried[0] == pytest.approx(9 * recalibration.CARRIED)
+    assert carried[-1] < carried[0] / 2
