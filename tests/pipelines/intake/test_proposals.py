@@ -63,19 +63,6 @@ def flags_for(store, reason: str) -> list[tuple[str, str]]:
     return found.select("vehicle_id", "column_name").rows()
 
 
-def test_a_value_that_stands_still_in_use_is_flagged_and_one_of_a_parked_vehicle_is_not(store, drop):
-    rows = []
-    for week in range(12):
-        month, day = 1 + week // 4, 1 + week % 4 * 7
-        for vehicle in ("v1", "v2", "v3", "v4", "v5", "v6"):
-            moves = 0.78125 * ((week * 3 + int(vehicle[1])) % 5)
-            stands = (vehicle == "v1" and week >= 4) or vehicle == "v2"
-            hours = 100 if vehicle == "v2" else 100 + 10 * week
-            rows.append(f"{vehicle},2031-{month:02d}-{day:02d}T08:00:00Z,{hours},{2.34375 if stands else moves}")
-    load(store, [drop(snapshots="\n".join(["vehicle_id,read_at,ignition_hours,ltft_b1_idle", *rows]) + "\n")])
-    assert set(flags_for(store, "stands still")) == {("v1", "ltft_b1_idle")}
-
-
 def test_readings_before_service_and_after_their_load_are_flagged_unless_the_stores_clock_is_off(store, drop):
     days = ("2030-12-20", "2031-01-06", "2031-01-07", "2031-03-01")
     text = "\n".join(["vehicle_id,read_at", *(f"v1,{day}T08:00:00Z" for day in days)]) + "\n"
