@@ -5,12 +5,20 @@ from collections.abc import Mapping
 import polars as pl
 
 from pipelines.bands.kept import MODEL
+from pipelines.bands.recalibration import SHIFT_PARTS
 from pipelines.bands.season import WEEK_PARTS
 from pipelines.drift.reasoning import correction_paths
 from pipelines.handover import Evidence
 
-# Published beside the contract's tables, for the newest state.
-KEPT = ("drift_model", "drift_centre", "drift_season", "drift_carried", "drift_shift")
+# Published beside the contract's tables, for the newest state: tables, and the columns that are needed of them.
+NEEDED = {
+    "drift_model": MODEL,
+    "drift_centre": ("centre",),
+    "drift_season": WEEK_PARTS,
+    "drift_carried": ("carried",),
+    "drift_shift": SHIFT_PARTS,
+}
+KEPT = tuple(NEEDED)
 
 
 def paths(evidence: Evidence, tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
@@ -20,6 +28,5 @@ def paths(evidence: Evidence, tables: Mapping[str, pl.DataFrame]) -> pl.DataFram
         evidence: Of this vehicle.
         tables: Those of KEPT; without columns: not kept. An older release kept less, which is then not used.
     """
-    needed = {"drift_model": MODEL, "drift_centre": ("centre",), "drift_season": WEEK_PARTS}
-    whole = all(set(needed[name]) <= set(tables[name].columns) for name in KEPT)
+    whole = all(set(columns) <= set(tables[name].columns) for name, columns in NEEDED.items())
     return correction_paths(evidence, tables if whole else {})
