@@ -4,6 +4,7 @@ A step, a ramp, a change that levels off and one that accelerates, each from eve
 the likelihood of the readings with the level unknown and the size of the change integrated out.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numba
@@ -12,14 +13,17 @@ import numpy as np
 from pipelines.bands.kept import Bands
 from pipelines.bands.recalibration import blank_levels
 from pipelines.bands.season import blank_peers
-from pipelines.drift.filter import blank_series, empty_bank
-from pipelines.drift.readings import Readings, moves, seasons, sift
-from pipelines.handover import Float64s, Panel
+from pipelines.drift.filter import LEAST_SETTLED, PATIENCE, blank_series, empty_bank
+from pipelines.drift.readings import NO_TRACE, Readings, moves, seasons, sift
+from pipelines.handover import Bools, Float32s, Float64s, Int32s, Panel
 
 SHAPES = 5  # step, ramp, accelerating (square), levelling off in a month, in three months
 LEVELLING_DAYS = (30.0, 90.0)
 SIZE_SIGMAS = np.array([4.0, 2.0, 1.0, 4.0, 6.0])  # prior sd of a change: sigmas, per 30 days, per 30 days squared
-SHAPE_PRIOR = np.log(np.array([0.2, 0.3, 0.4, 0.05, 0.05]))
+USUAL_SHAPES = np.array([0.2, 0.45, 0.25, 0.05, 0.05])
+USUAL_WORTH = 20.0  # alarms that the usual shares are worth
+ROUNDS = 10  # few: a flat likelihood must not carry the shares off
+SCALES = np.array([0.25, 0.5, 1.0, 2.0])  # of the sizes above, each as usual as another
 POINTS = np.array([-1.834, -1.221, -0.868, -0.588, -0.341, -0.112, 0.112, 0.341, 0.588, 0.868, 1.221, 1.834])
 FARTHEST_DAYS = 3650.0  # a limit met later than this is not expected to be met
 LEAST_WEIGHT = 1e-4
@@ -45,14 +49,33 @@ class Episodes:
         return cls(**{name: np.full((corrections, vehicles), np.nan) for name in cls.__dataclass_fields__})
 
 
-def explain(
-    c: int, found: Episodes, *, panel: Panel, readings: Readings, bands: Bands, weeks: np.ndarray, series: np.ndarray
-) -> None:
-    """Fill row c of `found` for every vehicle whose alarm stands at its last reading.
+@dataclass(frozen=True, kw_only=True)
+class Case:
+    """One standing alarm: its series (family, correction, vehicle), and what its shape and onset are learned from.
+
+    trace, day: steps of the filter in the newest epoch, and their times. since: the same of the epoch that the alarm
+    began in. room: [2] low and high limit minus (base + filtered level). way: times and km of all its readings.
+    """
+
+    family: str
+    correction: int
+    vehicle: int
+    alarm_at: float
+    sigma: float
+    room: Float64s
+    trace: Float64s
+    day: Float64s
+    since: tuple[Float64s, Float64s]
+    way: tuple[Float64s, Float64s]
+
+
+def cases(
+    c: int, *, panel: Panel, readings: Readings, bands: Bands, weeks: np.ndarray, series: np.ndarray
+) -> list[Case]:
+    """Every alarm of correction c that stands at its vehicle's last reading.
 
     Args:
         c: Index of the correction.
-        found: Filled in place.
         panel: The family's, whole.
         readings: All of the correction.
         bands: The family's.
@@ -66,41 +89,115 @@ def explain(
         ]
     )
     sigma = bands.normal.sigma[c]
+    found = []
     for v in np.flatnonzero(series["on"]):
         rows = slice(panel.row_start[v], panel.row_start[v + 1])
-        mine, km = readings.at(rows), panel.km[rows]
-        base, trace = _retraced(c, mine, bands, weeks[v : v + 1] if len(weeks) > 1 else weeks)
-        read = np.flatnonzero(np.isfinite(trace[:, 0]))  # the newest epoch may not have been read yet
-        kept = read[mine.epoch[read] == mine.epoch[read[-1]]]
+        mine = readings.at(rows)
+        base, trace, began = _retraced(c, mine, bands, weeks[v : v + 1] if len(weeks) > 1 else weeks)
         day = mine.times.day
-        now = base[kept[-1]] + trace[kept[-1], 5]
-        answer = posterior(trace[kept], day[kept], sigma[mine.times.block[-1]], limits - now)
-        found.alarm_at[c, v] = series["since"][v]
-        for name, value in zip(
-            ("onset_low", "onset_at", "onset_high", "rate", "limit_p10", "limit_p50", "limit_p90"), answer, strict=True
-        ):
-            getattr(found, name)[c, v] = value
-        found.rate_per_1000km[c, v] = answer[3] / _thousand_km_per_30_days(day, km, answer[1])
+        read = np.flatnonzero(np.isfinite(trace[:, 0]))  # the newest epoch may not have been read yet
+        kept, first = (read[mine.epoch[read] == mine.epoch[r]] for r in (read[-1], began))
+        found.append(
+            Case(
+                family=panel.family,
+                correction=c,
+                vehicle=int(v),
+                alarm_at=float(day[began]),
+                sigma=float(sigma[mine.times.block[-1]]),
+                room=limits - (base[kept[-1]] + trace[kept[-1], 5]),
+                trace=trace[kept],
+                day=day[kept],
+                since=(trace[first], day[first]),
+                way=(day, panel.km[rows]),
+            )
+        )
+    return found
 
 
-def _retraced(c: int, mine: Readings, bands: Bands, weeks: np.ndarray) -> tuple[Float64s, Float64s]:
-    """[n] base and [n, 6] steps of the filter, of all readings of one vehicle."""
+def _retraced(c: int, mine: Readings, bands: Bands, weeks: np.ndarray) -> tuple[Float64s, Float64s, int]:
+    """[n] base and [n, 6] steps of the filter, of all readings of one vehicle; the row at which its alarm began."""
     count = len(mine.values)
     start, end = np.array([0]), np.array([count])
     seasonal = seasons(
         c, mine, bands.normal, first=start, row_start=np.array([0, count]), peers=blank_peers(1), weeks=weeks
     )
-    moved = moves(
-        c, mine, seasonal[0], bands, first=start, row_start=np.array([0, count]), levels=blank_levels(1)
-    )  # fmt: skip
+    moved = moves(c, mine, seasonal[0], bands, first=start, row_start=np.array([0, count]), levels=blank_levels(1))
     trace = np.full((count, 6), np.nan)
-    outputs = (*np.empty((4, count), dtype=np.float32), *np.empty((2, count), dtype=np.bool_))
-    series, onsets = blank_series(1), empty_bank(0)
-    sift(
-        c, mine, bands, seasonal, moved, first=start, last=end, series=series, onsets=onsets, outputs=outputs,
-        trace=trace,
-    )  # fmt: skip
-    return mine.anchor + seasonal[0], trace
+    numbers, flags = np.empty((4, count), dtype=np.float32), np.empty((2, count), dtype=np.bool_)
+    began = 0
+    for steps in (NO_TRACE, trace):  # as it was judged, and then with innovations that strain no healthy tail
+        sift(
+            c, mine, bands, seasonal, moved, first=start, last=end, series=blank_series(1), onsets=empty_bank(0),
+            outputs=(*numbers, *flags), trace=steps,
+        )  # fmt: skip
+        if not len(steps):
+            began = _began(flags[0], numbers[1], flags[1], mine.epoch)
+    return mine.anchor + seasonal[0], trace, began
+
+
+def _began(alarm: Bools, deviation: Float32s, relearning: Bools, epoch: Int32s) -> int:
+    """Row at which the alarm was raised that stands at the last; an epoch that it stood before ends it no more.
+
+    Between its end with an epoch and its coming back to the same side lie few settled readings.
+    """
+    began = len(alarm) - 1
+    while True:
+        while began > 0 and alarm[began - 1]:
+            began -= 1
+        before = np.flatnonzero(alarm[:began])
+        if not len(before):
+            return began
+        last = int(before[-1])
+        broken = epoch[last + 1] != epoch[last]
+        back = (~relearning[last + 1 : began]).sum() <= LEAST_SETTLED + PATIENCE
+        if not (broken and back and deviation[last] * deviation[began] > 0):
+            return began
+        began = last
+
+
+def learned_kinds(found: Sequence[Case]) -> Float64s:
+    """[SHAPES, SCALES] log share of each kind of change among the alarms that stand; drawn to the usual ones.
+
+    One vehicle counts once, because one defect moves many corrections by one law. Expectation-maximisation of a
+    mixture's weights (Dempster, Laird and Rubin 1977).
+    """
+    usual = np.repeat(USUAL_SHAPES[:, None], len(SCALES), axis=1) / len(SCALES)
+    shares = usual
+    if found:
+        fits = np.array([kind_fits(case.trace, case.day, case.sigma) for case in found])
+        likelihood = np.exp(fits - fits.max(axis=(1, 2), keepdims=True))
+        alarms = np.array([(case.family, case.vehicle) for case in found])
+        _, which, count = np.unique(alarms, axis=0, return_inverse=True, return_counts=True)
+        weight = (1 / count)[which.ravel()][:, None, None]
+        for _ in range(ROUNDS):
+            belongs = likelihood * shares
+            belongs /= belongs.sum(axis=(1, 2), keepdims=True)
+            counted = USUAL_WORTH * usual + (weight * belongs).sum(axis=0)
+            shares = counted / counted.sum()
+    log_shares: Float64s = np.log(shares)
+    return log_shares
+
+
+def conclude(found: Sequence[Case], panel: Panel, kinds: Float64s) -> Episodes:
+    """What is known of each standing alarm.
+
+    Args:
+        found: The cases of one family.
+        panel: The family's.
+        kinds: [SHAPES, SCALES] log share of each kind of change.
+    """
+    episodes = Episodes.none(len(panel.codes), len(panel.vehicles))
+    for case in found:
+        at = case.correction, case.vehicle
+        answer = posterior(case.trace, case.day, case.sigma, case.room, kinds)
+        if case.since[1][0] != case.day[0]:
+            answer[:3] = posterior(*case.since, case.sigma, case.room, kinds)[:3]
+        episodes.alarm_at[at] = case.alarm_at
+        names = ("onset_low", "onset_at", "onset_high", "rate", "limit_p10", "limit_p50", "limit_p90")
+        for name, value in zip(names, answer, strict=True):
+            getattr(episodes, name)[at] = value
+        episodes.rate_per_1000km[at] = answer[3] / _thousand_km_per_30_days(*case.way, answer[1])
+    return episodes
 
 
 def _thousand_km_per_30_days(day: Float64s, km: Float64s, onset: float) -> float:
@@ -163,21 +260,23 @@ def quantile(values, weights, order, share):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, nogil=True)
-def posterior(trace, day, sigma, room):  # type: ignore[no-untyped-def]  # noqa: C901, PLR0915
-    """Onset (5, 50, 95 %), rate per 30 days, and limit dates (10, 50, 90 %), in days since 1970.
+def weigh(trace, day, sigma):  # type: ignore[no-untyped-def]
+    """Log likelihood of a change of every kind after each reading, its size, the sd of that, what the level took in.
 
     Args:
         trace: [n, 6] steps of the filter: gains of level and noise, sd of the innovation, its score, memory over the
             step, level after it.
         day: [n] times.
         sigma: Marginal sd of the noise.
-        room: [2] low and high limit minus (base + filtered level); NaN: that side never faults.
+
+    Returns:
+        Four of [n, SHAPES, SCALES]; the likelihood is -inf after the last reading. Of a change of unit size, the level
+        took in the fourth.
     """
     n = len(day)
-    log_weight = np.full((n, SHAPES), -np.inf)
-    size = np.zeros((n, SHAPES))
-    spread = np.zeros((n, SHAPES))
-    taken = np.zeros((n, SHAPES))
+    kinds = (n, SHAPES, len(SCALES))
+    log_weight = np.full(kinds, -np.inf)
+    size, spread, taken = np.zeros(kinds), np.zeros(kinds), np.zeros(kinds)
     for k in range(n - 1):
         for shape in range(SHAPES):
             d1 = d2 = t = v = 0.0
@@ -188,16 +287,42 @@ def posterior(trace, day, sigma, room):  # type: ignore[no-untyped-def]  # noqa:
                 d2 += trace[i, 1] * g
                 t += g * trace[i, 3] / trace[i, 2]
                 v += (g / trace[i, 2]) ** 2
-            prior2 = (SIZE_SIGMAS[shape] * sigma) ** 2
-            precision = v + 1 / prior2
-            log_weight[k, shape] = 0.5 * t * t / precision - 0.5 * np.log(prior2 * precision) + SHAPE_PRIOR[shape]
-            size[k, shape] = t / precision
-            spread[k, shape] = 1 / np.sqrt(precision)
-            taken[k, shape] = d1
+            for scale in range(len(SCALES)):
+                prior2 = (SIZE_SIGMAS[shape] * SCALES[scale] * sigma) ** 2
+                precision = v + 1 / prior2
+                log_weight[k, shape, scale] = 0.5 * t * t / precision - 0.5 * np.log(prior2 * precision)
+                size[k, shape, scale] = t / precision
+                spread[k, shape, scale] = 1 / np.sqrt(precision)
+                taken[k, shape, scale] = d1
+    return log_weight, size, spread, taken
+
+
+@numba.njit(cache=True, nogil=True)
+def kind_fits(trace, day, sigma):  # type: ignore[no-untyped-def]
+    """[SHAPES, SCALES] log likelihood of each kind of change with its onset integrated out, up to a constant."""
+    log_weight = weigh(trace, day, sigma)[0]
+    top = log_weight.max()
+    return top + np.log(np.exp(log_weight - top).sum(axis=0) + 1e-300)
+
+
+@numba.njit(cache=True, nogil=True)
+def posterior(trace, day, sigma, room, kinds):  # type: ignore[no-untyped-def]
+    """Onset (5, 50, 95 %), rate per 30 days, and limit dates (10, 50, 90 %), in days since 1970.
+
+    Args:
+        trace: [n, 6] steps of the filter, as `weigh` takes them.
+        day: [n] times.
+        sigma: Marginal sd of the noise.
+        room: [2] low and high limit minus (base + filtered level); NaN: that side never faults.
+        kinds: [SHAPES, SCALES] log share of each kind.
+    """
+    n = len(day)
+    log_weight, size, spread, taken = weigh(trace, day, sigma)
+    log_weight += kinds
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
     now = day[n - 1]
-    by_onset = weight.sum(axis=1)
+    by_onset = weight.sum(axis=2).sum(axis=1)
     onset = np.empty(3)
     total = 0.0
     rate = 0.0
@@ -208,23 +333,22 @@ def posterior(trace, day, sigma, room):  # type: ignore[no-untyped-def]  # noqa:
             onset[q] = day[k] if q == 0 else (day[k] + day[k + 1]) / 2 if q == 1 else day[k + 1]
             q += 1
         for shape in range(SHAPES):
-            rate += weight[k, shape] * size[k, shape] * pace(shape, now - day[k])
+            rate += (weight[k, shape] * size[k, shape]).sum() * pace(shape, now - day[k])
     kept = 0
-    dates = np.empty(n * SHAPES * len(POINTS))
-    mass = np.empty(n * SHAPES * len(POINTS))
-    for k in range(n - 1):
-        for shape in range(SHAPES):
-            if weight[k, shape] < LEAST_WEIGHT:
-                continue
-            for point in POINTS:
-                a = size[k, shape] + point * spread[k, shape]
-                limit = room[1] if a > 0 else room[0]
-                date = np.inf
-                if not np.isnan(limit):
-                    date = max(now, day[k] + days_until(shape, limit / a + taken[k, shape]))
-                dates[kept] = date
-                mass[kept] = weight[k, shape]
-                kept += 1
+    dates = np.empty(weight.size * len(POINTS))
+    mass = np.empty(weight.size * len(POINTS))
+    for k, shape, scale in np.ndindex(weight.shape):
+        if weight[k, shape, scale] < LEAST_WEIGHT:
+            continue
+        for point in POINTS:
+            a = size[k, shape, scale] + point * spread[k, shape, scale]
+            limit = room[1] if a > 0 else room[0]
+            date = np.inf
+            if not np.isnan(limit):
+                date = max(now, day[k] + days_until(shape, limit / a + taken[k, shape, scale]))
+            dates[kept] = date
+            mass[kept] = weight[k, shape, scale]
+            kept += 1
     mass = mass[:kept] / mass[:kept].sum()
     order = np.argsort(dates[:kept])
     out = np.empty(7)

@@ -11,7 +11,7 @@ from pipelines.bands import recalibration, season
 from pipelines.bands.kept import Bands
 from pipelines.bands.normal import vehicle_of_row
 from pipelines.drift.checkpoint import FamilyCheckpoint, Start
-from pipelines.drift.episode import Episodes, explain
+from pipelines.drift.episode import Case, cases
 from pipelines.drift.leeway import leeway
 from pipelines.drift.readings import Readings, Times, moves, output_rows, readings_of, seasons, sift, unmoved
 from pipelines.handover import Bools, FamilyDrift, Float32s, Float64s, Int64s, Panel
@@ -56,10 +56,10 @@ def _rows_of(panel: Panel, rows: Int64s, row_start: Int64s) -> Panel:
 
 @dataclass(frozen=True, kw_only=True)
 class FamilyRun:
-    """What a family's run needs and what it fills: `drift`, weeks of `bands`, `episodes`, and `taken` if there is one.
+    """What a family's run needs and what it fills: `drift`, weeks of `bands`, and `taken` if there is one.
 
     settled: [C, R] False while relearning. by_cell, by_week: rows by week and depot, and by week alone, from the first
-    computed week on; and the first of each.
+    computed week on; and the first of each. standing: the alarms at the last readings.
     """
 
     panel: Panel
@@ -71,8 +71,8 @@ class FamilyRun:
     by_cell: tuple[Int64s, Int64s]
     by_week: tuple[Int64s, Int64s]
     drift: FamilyDrift
-    episodes: Episodes
     taken: FamilyCheckpoint | None
+    standing: tuple[Case, ...] = ()
 
 
 def run_family(
@@ -100,12 +100,11 @@ def run_family(
         by_cell=season.by_cell(times.week, panel.depot, bands.weeks.shape[1:], since=start.week),
         by_week=season.by_cell(times.week, nowhere, (bands.weeks.shape[1], 1), since=start.week),
         drift=empty_drift(span.panel, bands),
-        episodes=Episodes.none(len(panel.codes), len(panel.vehicles)),
         taken=taken,
     )
     with ThreadPoolExecutor(THREADS) as pool:
-        list(pool.map(lambda c: _correction(c, run), range(len(panel.codes))))
-    return run
+        standing = pool.map(lambda c: _correction(c, run), range(len(panel.codes)))
+        return replace(run, standing=tuple(case for some in standing for case in some))
 
 
 def empty_drift(panel: Panel, bands: Bands) -> FamilyDrift:
@@ -131,8 +130,8 @@ def empty_drift(panel: Panel, bands: Bands) -> FamilyDrift:
     )
 
 
-def _correction(c: int, run: FamilyRun) -> None:
-    """Season, epochs' ends, filter, episodes of one correction; fills its rows of what the run fills."""
+def _correction(c: int, run: FamilyRun) -> list[Case]:
+    """Season, epochs' ends, filter of one correction; fills its rows of what the run fills. Its standing alarms."""
     panel, bands, span = run.panel, run.bands, run.span
     readings = readings_of(c, panel, bands.normal, run.times, run.settled[c])
     peers, own = run.start.peers(c)
@@ -155,8 +154,8 @@ def _correction(c: int, run: FamilyRun) -> None:
         run.taken.series[c] = series
         run.taken.onsets[c] = onsets.copy()  # without the room left
     go_on(first=span.cut, last=span.last, onsets=onsets)
-    explain(c, run.episodes, panel=panel, readings=readings, bands=bands, weeks=weeks, series=series)
     scale(c, span.panel, bands, mine.times, run.drift)
+    return cases(c, panel=panel, readings=readings, bands=bands, weeks=weeks, series=series)
 
 
 def _weeks(c: int, run: FamilyRun, readings: Readings, peers: Any) -> Any:

@@ -237,7 +237,8 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
                 relearning[r] = learning
                 continue
             wild = False
-            score = normal_score(u, tails[block[r]])
+            shock = min(max(u, -SHOCK), SHOCK)
+            score = shock if len(trace) else normal_score(u, tails[block[r]])  # what strays is no longer the tail's
             k1 = (p11 + p12) / variance
             k2 = (p12 + p22) / variance
             best = 0.0
@@ -268,7 +269,7 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
                 trace[r, 4] = rho
                 trace[r, 5] = mu + k1 * root * score
             mu += k1 * root * score
-            n += k2 * root * min(max(u, -SHOCK), SHOCK)
+            n += k2 * root * shock
             p11 -= k1 * k1 * variance
             p12 -= k1 * k2 * variance
             p22 -= k2 * k2 * variance

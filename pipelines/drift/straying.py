@@ -19,6 +19,7 @@ from pipelines.bands.relearning import relearning_hours, settled_rows
 from pipelines.bands.season import WEEKLY
 from pipelines.drift.checkpoint import Checkpoint, Start, empty_checkpoint, known_normal, start_of, still_normal
 from pipelines.drift.digest import code_digest, terms_digest
+from pipelines.drift.episode import conclude, learned_kinds
 from pipelines.drift.family import EXACT_PEERS, THREADS, run_family
 from pipelines.drift.states import correction_states
 from pipelines.drift.threshold import threshold
@@ -109,10 +110,13 @@ def _straying(
                 taken.families.get(panel.family),
             )
         )
+    kinds = learned_kinds([case for run in runs for case in run.standing])
     drift = Drift(
         families=tuple(run.drift for run in runs),
         correction_state=correction_states(
-            [(run.panel, run.drift, run.episodes) for run in runs], evidence=evidence, history=history
+            [(run.panel, run.drift, conclude(run.standing, run.panel, kinds)) for run in runs],
+            evidence=evidence,
+            history=history,
         ),
         extras=kept_tables([(run.panel, run.bands) for run in runs]),
     )

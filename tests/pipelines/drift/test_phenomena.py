@@ -1,11 +1,12 @@
 """What real fleets do that breaks promises: regions that sleep, vehicles unlike in noise, resets without a repair."""
 
 from dataclasses import replace
+from datetime import timedelta
 
 import numpy as np
 import polars as pl
 import pytest
-from drift_fleets import World, light_fleet
+from drift_fleets import START, World, light_fleet
 
 
 def test_a_region_that_sleeps_half_of_the_year_keeps_the_promise_and_its_noise(drift_of, changed):
@@ -151,3 +152,11 @@ def test_after_an_epoch_began_what_was_known_in_health_is_expected_not_what_stan
     day, expected = fleet.day[rows], drift.expected[rows, 0] / 0.1
     healthy = np.median(expected[day < 300])
     assert expected[day > 400] == pytest.approx(np.full((day > 400).sum(), healthy), abs=1.5)
+
+
+def test_an_alarm_that_an_epoch_interrupted_keeps_its_onset(drift_of, changed, with_epoch, state):
+    fleet = changed(light_fleet(QUIET), "channel_1", planted(lambda day: np.maximum(day - 250, 0) / 15))
+    found = state(drift_of(with_epoch(fleet, VEHICLE, 450)), VEHICLE, "channel_1")
+    assert found["state"] == "drifting"
+    assert abs(found["onset_at"] - (START + timedelta(days=250))) < timedelta(days=28)
+    assert found["alarm_at"] < START + timedelta(days=400)
