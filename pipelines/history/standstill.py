@@ -15,6 +15,7 @@ from pipelines.history.rows import row_starts
 
 CHANCE = 1e-6  # of a run as long or longer
 LEAST_REPEATS = 4  # shorter runs are not looked at
+ALIKE = 1  # other vehicles of the family with a run half as long: where there are more, values stand by nature
 SEVERAL = 3  # corrections of one vehicle that stand still at once: where more do, the module does not learn
 LEAST_PAIRS = 5  # of readings of a vehicle, before it tells of its family
 LEAST_SPREAD, MOST_SPREAD = 0.02, 0.95  # of the vehicles' readiness to repeat, as correlation within a vehicle
@@ -46,7 +47,8 @@ def standstills(rows: pl.DataFrame, evidence: Evidence) -> pl.DataFrame:
         if code in evidence.snapshots.columns:
             values = evidence.snapshots[code].fill_null(float("nan")).to_numpy()
             runs, pairs, repeated = _runs(row_start, values, used)
-            told = runs[_log_chance(runs, pairs, repeated, family) < np.log(CHANCE)]
+            unlikely = _log_chance(runs, pairs, repeated, family) < np.log(CHANCE)
+            told = runs[unlikely & (_others_alike(runs, family) <= ALIKE)]
             if told.size:
                 found.append(_named(told, code, rows, values))
     return _few_at_once(pl.concat(found)).sort("vehicle_id", "at", "correction")
@@ -59,6 +61,18 @@ def _log_chance(runs: Int64s, pairs: Float64s, repeated: Float64s, family: Int64
     again, other = prior[:, 0] + repeated[vehicle] - repeats, prior[:, 1] + pairs[vehicle] - repeated[vehicle]
     chance: Float64s = betaln(again + repeats, other) - betaln(again, other)
     return chance
+
+
+def _others_alike(runs: Int64s, family: Int64s) -> Int64s:
+    """[runs] other vehicles of the family whose longest run is at least half as long."""
+    longest = np.zeros(family.size, np.int64)
+    np.maximum.at(longest, runs[:, 0], runs[:, 3])
+    alike = np.zeros(len(runs), np.int64)
+    for f in np.unique(family):
+        mine = family[runs[:, 0]] == f
+        lengths = np.sort(longest[family == f])
+        alike[mine] = lengths.size - np.searchsorted(lengths, runs[mine, 3] / 2.0) - 1
+    return alike
 
 
 def _prior(pairs: Float64s, repeated: Float64s, family: Int64s) -> Float64s:

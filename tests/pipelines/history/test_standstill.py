@@ -64,3 +64,9 @@ def test_a_vehicle_that_was_not_used_does_not_stand_still(fleet):
 
 def test_many_corrections_that_stand_still_together_are_a_module_that_does_not_learn(fleet):
     assert found(fleet([(3, code, [0.4] * 9) for code in "abcd"])).is_empty()
+
+
+def test_where_several_vehicles_stand_for_long_a_correction_stands_by_nature(fleet):
+    still = [(number, "b", [0.4] * (20 + number)) for number in (2, 3, 4)]
+    assert found(fleet(still)).is_empty()
+    assert found(fleet(still[:2])).height == 2
