@@ -83,7 +83,7 @@ def leeway_against_chance(rows: pl.DataFrame) -> Drawn:
             y=alt.Y(
                 "chance_30:Q",
                 title="chance of a fault in 30 days",
-                axis=alt.Axis(format=".0%"),
+                axis=alt.Axis(format="%"),  # as many digits as the ticks need
                 scale=alt.Scale(zero=True),
             ),
             color=alt.Color("urgency:N", scale=colour, legend=None),

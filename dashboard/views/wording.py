@@ -18,6 +18,7 @@ UNIT_WORDS = {
     "permille": "‰",
     "mlambda": "mλ",
     "ratio": "",
+    "1": "",
     "mg/stroke": "mg a stroke",
 }
 

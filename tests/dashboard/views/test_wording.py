@@ -68,7 +68,8 @@ def test_small_words():
         "1,200\u00a0vehicles",
     )
     assert (listed(["a"]), listed(["a", "b", "c"]), listed([])) == ("a", "a, b and c", "")
-    assert (unit_word("degC"), amount(2.0, "ratio"), amount(0.9, "%")) == ("°C", "2", "0.9\u00a0%")
+    assert (unit_word("degC"), amount(0.9, "%")) == ("°C", "0.9\u00a0%")
+    assert (amount(2.0, "ratio"), amount(2.0, "1"), amount(2.0, "")) == ("2", "2", "2")
 
 
 @given(st.text(alphabet="*_[]<>`$#|abc :"))
