@@ -79,6 +79,11 @@ def _as_ofs(name: str) -> list[datetime]:
     return kept("as_ofs", name, build=lambda: sorted(stored.kept_as_ofs(store(), name), reverse=True))
 
 
+def was_published(name: str, as_of: datetime) -> bool:
+    """Whether one table was published for that state, be it without rows."""
+    return as_of in _as_ofs(name)
+
+
 def table(name: str, as_of: datetime) -> pl.DataFrame:
     """One published table at one as_of, without that column.
 
@@ -86,7 +91,7 @@ def table(name: str, as_of: datetime) -> pl.DataFrame:
     """
 
     def build() -> pl.DataFrame:
-        if as_of not in _as_ofs(name):
+        if not was_published(name, as_of):
             contract = published_tables().get(name)
             return pl.DataFrame() if contract is None else contract.empty()
         return stored.read_published(store(), name, as_of=as_of).drop("as_of")

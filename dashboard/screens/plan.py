@@ -25,6 +25,7 @@ def show() -> None:
     depots = shared.picked("Depot", choices(work_plan, "depot"), "depot")
     view = plan(
         work_plan,
+        planned=published.was_published("work_plan", frame.reader.as_of),
         vehicle_state=published.table("vehicle_state", frame.reader.as_of),
         vehicles=published.vehicles(),
         depots=depots,

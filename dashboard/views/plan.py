@@ -29,6 +29,7 @@ class PlanView:
 def plan(
     work_plan: pl.DataFrame,
     *,
+    planned: bool,
     vehicle_state: pl.DataFrame,
     vehicles: pl.DataFrame,
     depots: Sequence[str],
@@ -38,6 +39,7 @@ def plan(
 
     Args:
         work_plan: Published table.
+        planned: Whether a plan was published for this state, be it without work.
         vehicle_state: Published table of the same as_of.
         vehicles: The fleet's vehicles.
         depots: What the reader picked.
@@ -50,11 +52,11 @@ def plan(
         saving=pl.col("cost_if_waiting") - pl.col("cost_now"), start=pl.Series(starts, dtype=pl.String)
     )
     return PlanView(
-        sentence=_sentence(rows, reader),
+        sentence=_sentence(rows, reader) if planned else "No plan was made for this state yet.",
         left_out=_left_out(work_plan, with_vehicles(vehicle_state, vehicles), depots) if work_plan.height else "",
         rows=rows,
         load=rows.group_by("depot", "day").agg(pl.col("labour_hours").sum(), vehicles=pl.len()).sort("day", "depot"),
-        empty_reason="" if rows.height else _empty_reason(work_plan),
+        empty_reason="" if rows.height else _empty_reason(work_plan, planned),
     )
 
 
@@ -88,10 +90,12 @@ def _left_out(work_plan: pl.DataFrame, fleet: pl.DataFrame, depots: Sequence[str
     )
 
 
-def _empty_reason(work_plan: pl.DataFrame) -> str:
+def _empty_reason(work_plan: pl.DataFrame, planned: bool) -> str:
+    if not planned:
+        return "Make one with: leeway plan"
     if work_plan.height:
         return "No work is planned at this depot."
-    return "No plan was made yet, or nothing needs work. Make one with: leeway plan"
+    return "The plan was made: on no vehicle would a visit now cost less than waiting."
 
 
 def days_of(rows: pl.DataFrame) -> list[str]:

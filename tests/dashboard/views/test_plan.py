@@ -10,9 +10,9 @@ VEHICLES = pl.DataFrame(
 ).with_columns(engine_family=pl.lit("Rowan 2.0"), duty=pl.lit("van"))
 
 
-def planned(work_plan, tables, reader, depots=()):
+def planned(work_plan, tables, reader, depots=(), *, made=True):
     state = tables["vehicle_state"]
-    return plan(work_plan, vehicle_state=state, vehicles=VEHICLES, depots=list(depots), reader=reader)
+    return plan(work_plan, planned=made, vehicle_state=state, vehicles=VEHICLES, depots=list(depots), reader=reader)
 
 
 def test_the_plan_is_summed_up_with_hours_days_and_what_it_saves(work_plan, tables, reader):
@@ -51,9 +51,15 @@ def test_work_without_a_day_is_not_lost(work_plan, tables, reader):
 
 
 def test_no_plan_says_how_to_make_one(work_plan, tables, reader):
-    view = planned(work_plan.clear(), tables, reader)
+    view = planned(work_plan.clear(), tables, reader, made=False)
     assert "leeway plan" in view.empty_reason
+    assert view.sentence == "No plan was made for this state yet."
+
+
+def test_a_plan_without_work_is_a_plan(work_plan, tables, reader):
+    view = planned(work_plan.clear(), tables, reader)
     assert view.sentence == "There is no work to plan."
+    assert view.empty_reason.startswith("The plan was made")
 
 
 @pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@a", "|a", "%a", "\tx", "\rx", "  =1", "\uff1d1"])
