@@ -91,7 +91,8 @@ def _values(connection: duckdb.DuckDBPyConnection, columns: list[str], near: pl.
         connection,
         f"SELECT {names} FROM snapshots s JOIN near USING (vehicle_id) WHERE s.read_at BETWEEN low AND high "
         "AND s.read_at BETWEEN $first AND $last",  # which lets row groups be skipped
-        first=near["low"].min(), last=near["high"].max(),
+        first=near["low"].min(),
+        last=near["high"].max(),
     )
     connection.unregister("near")
     return values
@@ -100,7 +101,7 @@ def _values(connection: duckdb.DuckDBPyConnection, columns: list[str], near: pl.
 def _changed(
     connection: duckdb.DuckDBPyConnection, flags: pl.DataFrame, judged: pl.DataFrame, which: set[str]
 ) -> pl.DataFrame:
-    """Of flags on the readings that are judged, those that are not stored yet; stored ones that are gone are deleted."""
+    """Of flags on the readings that are judged, those not stored yet; stored ones that do not hold are deleted."""
     minute = pl.col("detail").str.head(16)
     low, high = (pl.col(name).dt.strftime(MINUTE) for name in ("low", "high"))
     inside = flags.join(judged, on="vehicle_id").filter(minute.is_between(low, high)).select(flags.columns)

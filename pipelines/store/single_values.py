@@ -56,8 +56,10 @@ def _spike(rows: pl.DataFrame, check: Check, known: pl.DataFrame) -> pl.DataFram
     rows = rows.with_columns(_begun(rows).cum_sum().alias("beginnings"))
     found = [pl.DataFrame(schema={**FLAG, "read_at": pl.Datetime("us", "UTC")})]
     for code, step, neutral in known.iter_rows():
-        read = rows.select("load_id", *KEYS, "beginnings", code).drop_nulls(code).with_columns(
-            value_before(code).alias("before"), value_after(code).alias("after")
+        read = (
+            rows.select("load_id", *KEYS, "beginnings", code)
+            .drop_nulls(code)
+            .with_columns(value_before(code).alias("before"), value_after(code).alias("after"))
         )
         usual = max(_usual_change((read[code] - read["before"]).abs(), step), step, 1e-9)
         further = pl.when(pl.col("vehicle_id") == pl.col("vehicle_id").shift(-2)).then(pl.col(code).shift(-2))

@@ -19,9 +19,9 @@ def hours_off(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
     """Flags on readings whose times fit the others much better some hours earlier or later.
 
     A vehicle's readings of one month are looked at together: the likelihood of their times of day, shifted by any whole
-    hours alike, over that as they are stamped. The times of day come from the vehicle's other readings and, with a fixed
-    weight, the whole fleet's; where vehicles are read at any time, nothing can be told and nothing is said. Looked at
-    twice: what is off must not make its hours look usual.
+    hours alike, over that as they are stamped. The times of day come from the vehicle's other readings and, with a
+    fixed weight, the whole fleet's; where vehicles are read at any time, nothing can be told and nothing is said.
+    Looked at twice: what is off must not make its hours look usual.
 
     Args:
         rows: Stored snapshots of some vehicles, with load_id, sorted by vehicle and time.
@@ -73,8 +73,9 @@ def _hours_ahead(bins: Int64s, vehicle: Int64s, unit: Int64s, *, usual: Bools, t
 
 def _counted(group: Int64s, bins: Int64s, which: Bools) -> Float64s:
     """[groups, BINS] readings of each group in each bin; groups are numbered from 0, in order."""
-    cells = np.bincount(group * BINS + bins, weights=which, minlength=(int(group.max(initial=-1)) + 1) * BINS)
-    return cells.reshape(-1, BINS)
+    cells = (group * BINS + bins)[which]
+    counts: Float64s = np.bincount(cells, minlength=(int(group.max(initial=-1)) + 1) * BINS).astype(np.float64)
+    return counts.reshape(-1, BINS)
 
 
 def _bins(rows: pl.DataFrame) -> Int64s:

@@ -22,7 +22,6 @@ def frame(vehicles, **columns):
                 "vehicle_id": f"v{number:02d}",
                 "read_at": START + timedelta(days=7 * week, hours=15 + 4 * rng.random()),
                 "load_id": 1,
-                
                 "odometer_km": 20_000.0 * (number + 1) + 400.0 * week,
                 "ignition_hours": 700.0 * (number + 1) + 10.0 * week,
             }

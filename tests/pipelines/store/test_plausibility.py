@@ -1,6 +1,7 @@
-"""What is flagged follows from what is stored: neither the order of drops nor how rows are shared among them matters."""
+"""What is flagged follows from what is stored, not from the order of drops or how rows are shared among them."""
 
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 
 import numpy as np
 import polars as pl
@@ -85,7 +86,7 @@ def test_each_thing_that_is_wrong_is_flagged(at_once):
 def test_drops_by_time_in_any_order_flag_the_same(folder, at_once, ends, order):
     week = (pl.col("read_at") - START).dt.total_days() // 7
     bounds = [0, *sorted(ends), WEEKS]
-    parts = [fleet().filter(week.is_between(a, b - 1)) for a, b in zip(bounds, bounds[1:], strict=False)]
+    parts = [fleet().filter(week.is_between(a, b - 1)) for a, b in pairwise(bounds)]
     order.shuffle(parts)
     assert flags_of(folder, parts) == at_once
 
