@@ -8,11 +8,12 @@ from collections.abc import Callable
 import polars as pl
 
 from pipelines.catalogue.checks import Check, checks
-from pipelines.store.exchanged import exchanged
+from pipelines.store.exchanged import MOST_KM_A_DAY, exchanged
 from pipelines.store.neighbours import FLAG, KEYS, flag_rows, value_after, value_before
 from pipelines.store.time_of_day import hours_off
 
 MILE_KM = 1.609344
+USUAL_GAINS = 3.0  # from one reading to the next, less than which miles must not take off an odometer to be told
 
 
 def own_past_flags(rows: pl.DataFrame) -> pl.DataFrame:
@@ -50,17 +51,22 @@ def _rate_per_day(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
 
 
 def _miles(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
-    """From a fall by 1.609 (or the first reading) to the rise by as much (or the last)."""
+    """From a fall by 1.609 (or the first reading) to the rise by as much (or the last), or to another break.
+
+    On a young odometer what miles take off is no more than what the vehicle drives: there nothing is told.
+    """
     read = _read(rows, check.column)
     low, high = 1 - float(check.argument), 1 + float(check.argument)
     value, before = pl.col(check.column), pl.col(f"{check.column} before")
     steady = (value - before).clip(lower_bound=0).median().over("vehicle_id")
-    fell = (value * MILE_KM / (before + steady)).is_between(low, high) & (before > 1000)
-    rose = (value / (before * MILE_KM + steady)).is_between(low, high) & (before > 1000)
+    old = before * (MILE_KM - 1) > USUAL_GAINS * steady
+    fell = old & (value * MILE_KM / (before + steady)).is_between(low, high)
+    rose = old & (value / (before * MILE_KM + steady)).is_between(low, high)
+    broke = ~(value - before).is_between(0, MOST_KM_A_DAY * (1 + _days_since()))
     marked = read.with_columns(fell.fill_null(value=False).alias("fell"), rose.fill_null(value=False).alias("rose"))
     turned = marked.filter(pl.col("fell") | pl.col("rose"))["vehicle_id"].unique()
     marked = marked.filter(pl.col("vehicle_id").is_in(turned.implode()))
-    turns = pl.when("fell").then(1).when("rose").then(-1)
+    turns = pl.when("fell").then(1).when("rose").then(-1).when(broke).then(0)
     last_turn = turns.forward_fill().over("vehicle_id")
     next_turn = turns.backward_fill().shift(-1).over("vehicle_id")
     inside = (last_turn == 1) | (last_turn.is_null() & (next_turn == -1))

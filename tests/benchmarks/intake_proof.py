@@ -8,11 +8,13 @@ What no reading can show, to somebody who has all readings of the fleet and no t
 
 - a misreading within `TELLING` usual steps of the right value (median change from one reading to the next, of the
   correction in the fleet or of the vehicle, whichever is larger); one without a reading after it, or as the first with
-  fewer than two; one beside values of the vehicle that differ themselves by half as much;
+  fewer than two; one beside values of the vehicle that differ themselves by half as much; one at which the module began
+  anew (its clock or a counter fell) and that lies between neutral and the right value;
 - a value that stands at neutral or at a limit, or no longer than chance: the share of readings that repeat the last
   one, in the fleet or in the rest of the vehicle's record, to the power of the repeats is above `STILL`;
 - a clock that is off, but for no reading outside the hours at which the fleet is read;
 - hours of a module that follow on the reading before, and the reading after on them, if power was lost in between;
+- an odometer set back before the vehicle's first reading, or wrong at its only one;
 - miles on an odometer so young that what is missing is less than `TELLING_KM` usual gains between readings, both where
   they begin and where they end;
 - a swap of which no reading stands under the vehicle's number.
@@ -23,6 +25,7 @@ A swap counts as flagged if the odometer, the clock or the time of its readings 
 import sys
 import tempfile
 from datetime import timedelta
+from functools import partial
 from pathlib import Path
 
 import polars as pl
@@ -108,6 +111,8 @@ def told(pieces: pl.DataFrame, evidence: Evidence) -> pl.Series:
         "hours_wrong": _impossible_hours,
         "miles": _missing_miles,
         "swapped": lambda mine, readings: _inside(mine, readings)["piece"],
+        "odometer_back": partial(_beside_others, sides=["before"]),
+        "odometer_wrong": partial(_beside_others, sides=["before", "after"]),
     }
     shown = [rule(pieces.filter(kind == name), snapshots) for name, rule in rules.items()]
     ruled = kind.is_in(list(rules))
@@ -173,6 +178,12 @@ def _impossible_hours(pieces: pl.DataFrame, snapshots: pl.DataFrame) -> pl.Serie
     return near.filter(~(follows("before", "value", "before_h") & follows("value", "after", "after_h")))["piece"]
 
 
+def _beside_others(pieces: pl.DataFrame, snapshots: pl.DataFrame, *, sides: list[str]) -> pl.Series:
+    """Odometers with another reading of the vehicle on one of these sides."""
+    near = _beside(pieces, snapshots, "odometer_km").unique("piece", keep="first", maintain_order=True)
+    return near.filter(pl.any_horizontal(pl.col(sides).is_not_null()))["piece"]
+
+
 def _missing_miles(pieces: pl.DataFrame, snapshots: pl.DataFrame) -> pl.Series:
     """Miles that take enough off the odometer where they begin or where they end."""
     near = _beside(pieces, snapshots, "odometer_km").group_by("piece", maintain_order=True)
@@ -189,18 +200,22 @@ def _missing_miles(pieces: pl.DataFrame, snapshots: pl.DataFrame) -> pl.Series:
 def _plain_misreads(pieces: pl.DataFrame, snapshots: pl.DataFrame) -> pl.Series:
     """Misreads far from the right value, beside readings that agree: before and after, or two after."""
     misread = pieces.with_columns(was=pl.col("detail").str.extract(r"was (.*)$").cast(pl.Float64))
-    catalogue = dict(built_in_corrections().select("code", "resolution").iter_rows())
+    catalogue = {row["code"]: row for row in built_in_corrections().iter_rows(named=True)}
+    counters = ("ignition_hours", "warmups_since_clear", "km_since_clear")
+    anew = pl.any_horizontal((pl.col(name) < pl.col(name).shift()).over("vehicle_id") for name in counters)
     plain = [pl.Series([], dtype=pl.UInt32)]
     for (code,), mine in misread.group_by("column"):
         step = (pl.col("now") - pl.col("now").shift()).abs().over("vehicle_id")
-        read = snapshots.select("vehicle_id", from_at="read_at", now=pl.col(str(code)).cast(pl.Float64)).drop_nulls()
-        read = read.with_columns(
-            usual=pl.max_horizontal(step.median(), step.median().over("vehicle_id"), pl.lit(catalogue[str(code)])),
+        law, now = catalogue[str(code)], pl.col(str(code)).cast(pl.Float64)
+        read = snapshots.select("vehicle_id", from_at="read_at", now=now, anew=anew.fill_null(value=False))
+        read = read.drop_nulls().with_columns(
+            usual=pl.max_horizontal(step.median(), step.median().over("vehicle_id"), pl.lit(law["resolution"])),
             after=pl.col("now").shift(-1).over("vehicle_id"),
             other=pl.coalesce(pl.col("now").shift(), pl.col("now").shift(-2)).over("vehicle_id"),
         )
         off = mine.join(read, on=["vehicle_id", "from_at"])
-        by = (pl.col("now") - pl.col("was")).abs()
+        from_neutral = pl.when(pl.col("anew")).then((pl.col("now") - law["neutral"]).abs())
+        by = pl.min_horizontal((pl.col("now") - pl.col("was")).abs(), from_neutral)
         agree = (pl.col("other") - pl.col("after")).abs() < by / 2  # null, and so not told, where there is none
         plain.append(off.filter(by >= TELLING * pl.col("usual"), agree)["piece"])
     return pl.concat(plain)

@@ -67,6 +67,30 @@ def test_nothing_is_said_of_vehicles_that_are_read_at_any_time():
     assert flagged(own_past_flags(rows), "time_of_day") == []
 
 
+def odometers(km, vehicles=4):
+    """Flagged as miles, where vehicle 2 reads these kilometres week by week."""
+    rows = frame(vehicles, odometer_km=lambda number, week, row: km(week) if number == 2 else row["odometer_km"])
+    return flagged(own_past_flags(rows), "miles")
+
+
+def test_miles_are_told_from_where_they_begin_to_where_they_end():
+    def km(week):
+        return (60_000.0 + 400.0 * week) / (1.609344 if week in range(5, 9) else 1.0)
+
+    assert odometers(km) == [("v02", day(week)) for week in range(5, 9)]
+
+
+def test_a_young_odometer_that_grows_by_as_much_as_miles_take_off_is_not_in_miles():
+    assert odometers(lambda week: 500.0 + 400.0 * week) == []
+
+
+def test_another_break_ends_what_looked_like_miles():
+    def km(week):
+        return (60_000.0 / 1.6 if week in range(5, 9) else 60_000.0) + (200_000.0 if week >= 9 else 0.0) + 400.0 * week
+
+    assert odometers(km) == [("v02", day(week)) for week in range(5, 9)]
+
+
 def exchange(column, weeks):
     """Vehicles 3 and 4 have each other's values in these weeks."""
     first = {"odometer_km": (20_000.0, 400.0), "ignition_hours": (700.0, 10.0)}[column]
