@@ -2,20 +2,23 @@
 
 Rounding, quiet engines and regions that a duty seldom visits make readings repeat in health. How readily, each family
 shows for a correction, and each vehicle by the rest of its record: a beta-binomial (Skellam, 1948), so that vehicles
-may differ by as much as they do.
+may differ by as much as they do. Where others of the family stand at the same time, their season or work explains it;
+a value at neutral or at a limit rests there by nature.
 """
+
+from typing import Any
 
 import numba
 import numpy as np
 import polars as pl
 from scipy.special import betaln
 
-from pipelines.handover import Evidence, Float64s, Int64s
+from pipelines.handover import Bools, Evidence, Float64s, Int64s
 from pipelines.history.rows import row_starts
 
 CHANCE = 1e-6  # of a run as long or longer
 LEAST_REPEATS = 4  # shorter runs are not looked at
-ALIKE = 1  # other vehicles of the family with a run half as long: where there are more, values stand by nature
+ALIKE = 1  # other vehicles of the family with half such a run at the same time: where there are more, it is no fault
 SEVERAL = 3  # corrections of one vehicle that stand still at once: where more do, the module does not learn
 LEAST_PAIRS = 5  # of readings of a vehicle, before it tells of its family
 LEAST_SPREAD, MOST_SPREAD = 0.02, 0.95  # of the vehicles' readiness to repeat, as correlation within a vehicle
@@ -42,16 +45,29 @@ def standstills(rows: pl.DataFrame, evidence: Evidence) -> pl.DataFrame:
     hours = rows["ignition_hours"].fill_null(float("nan")).to_numpy()
     used = hours != np.append(np.nan, hours[:-1])  # true where not known
     family = rows["engine_family"].fill_null("").rank("dense").to_numpy().astype(np.int64)[row_start[:-1]] - 1
+    at = rows["read_at"].dt.epoch("s").to_numpy()
     found = [pl.DataFrame(schema=SCHEMA)]
-    for code in evidence.corrections["code"]:
-        if code in evidence.snapshots.columns:
-            values = evidence.snapshots[code].fill_null(float("nan")).to_numpy()
+    for correction in evidence.corrections.iter_rows(named=True):
+        if correction["code"] in evidence.snapshots.columns:
+            values = evidence.snapshots[correction["code"]].fill_null(float("nan")).to_numpy()
             runs, pairs, repeated = _runs(row_start, values, used)
-            unlikely = _log_chance(runs, pairs, repeated, family) < np.log(CHANCE)
-            told = runs[unlikely & (_others_alike(runs, family) <= ALIKE)]
+            free = ~_at_rest(values[runs[:, 1]], correction)
+            unlikely = free & (_log_chance(runs, pairs, repeated, family) < np.log(CHANCE))
+            told = runs[unlikely][_others_alike(runs[unlikely], runs[free], family, at) <= ALIKE]
             if told.size:
-                found.append(_named(told, code, rows, values))
+                found.append(_named(told, correction["code"], rows, values))
     return _few_at_once(pl.concat(found)).sort("vehicle_id", "at", "correction")
+
+
+def _at_rest(values: Float64s, correction: dict[str, Any]) -> Bools:
+    """[values] whether each lies at neutral or at a limit of its correction, within one step."""
+    step = correction["resolution"] or 0.0
+    neutral, low, high = (
+        np.nan if correction[name] is None else correction[name] for name in ("neutral", "low_limit", "high_limit")
+    )
+    neutrally = (values == neutral) | (np.abs(values - neutral) < step / 2)
+    there: Bools = neutrally | (values <= low + step) | (values >= high - step)
+    return there
 
 
 def _log_chance(runs: Int64s, pairs: Float64s, repeated: Float64s, family: Int64s) -> Float64s:
@@ -63,15 +79,14 @@ def _log_chance(runs: Int64s, pairs: Float64s, repeated: Float64s, family: Int64
     return chance
 
 
-def _others_alike(runs: Int64s, family: Int64s) -> Int64s:
-    """[runs] other vehicles of the family whose longest run is at least half as long."""
-    longest = np.zeros(family.size, np.int64)
-    np.maximum.at(longest, runs[:, 0], runs[:, 3])
-    alike = np.zeros(len(runs), np.int64)
-    for f in np.unique(family):
-        mine = family[runs[:, 0]] == f
-        lengths = np.sort(longest[family == f])
-        alike[mine] = lengths.size - np.searchsorted(lengths, runs[mine, 3] / 2.0) - 1
+def _others_alike(told: Int64s, runs: Int64s, family: Int64s, at: Int64s) -> Int64s:
+    """[told] runs of other vehicles of the family that are half as long, during at least half of its time."""
+    alike = np.zeros(len(told), np.int64)
+    begin, end = at[runs[:, 1]], at[runs[:, 2]]
+    for n, (vehicle, first, last, repeats) in enumerate(told):
+        other = (family[runs[:, 0]] == family[vehicle]) & (runs[:, 0] != vehicle) & (2 * runs[:, 3] >= repeats)
+        together = np.minimum(end, at[last]) - np.maximum(begin, at[first])
+        alike[n] = np.count_nonzero(other & (2 * together >= at[last] - at[first]))
     return alike
 
 

@@ -5,6 +5,7 @@ Rows of many small files are checked and merged together; a large file goes bloc
 
 import shutil
 import tempfile
+from collections import Counter
 from collections.abc import Callable, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass, field
@@ -37,6 +38,7 @@ from pipelines.store.loads import (
     add_loads,
     add_proposals,
     add_quarantined,
+    file_names,
     mark_mended,
     next_id,
     seen_hashes,
@@ -97,7 +99,10 @@ def load(
                 loading.take(file, partial(_come_to, progress, file.name, done, len(files)))
             loading.finish()
             progress("", len(files), len(files))
-    return LoadReport(files=loading.reports, others=others, time_zone=zone, dry_run=dry_run, proposals=loading.proposed)
+    return LoadReport(
+        files=loading.reports, others=others, time_zone=zone, dry_run=dry_run, proposals=loading.proposed,
+        told_late=loading.told_late,
+    )  # fmt: skip
 
 
 def _come_to(progress: Progress, file: str, done: int, total: int, rows: int) -> None:
@@ -122,6 +127,7 @@ class _Loading:
     reports: list[FileReport] = field(default_factory=list)
     slips: list[pl.DataFrame] = field(default_factory=list)
     proposed: list[str] = field(default_factory=list)
+    told_late: Counter[tuple[str, str]] = field(default_factory=Counter)
     waiting: list[tuple[Block, int]] = field(default_factory=list)
     waiting_columns: Columns | None = None
     waiting_rows: int = 0
@@ -270,17 +276,25 @@ class _Loading:
         add_flags(self.connection, flags)
         self._count_problems(flags, quarantined=False)
 
+    def _flag_implausible(self) -> pl.DataFrame:
+        """Flag what the rows around speak against; some of it is told of rows of earlier loads only now."""
+        found = flag_implausible(self.connection, first_load=self.first_id, loaded_at=self.loaded_at)
+        add_flags(self.connection, found)
+        self._count_problems(found.filter(pl.col(LOAD) >= self.first_id), quarantined=False)
+        earlier = found.filter(pl.col(LOAD) < self.first_id).select("column_name", "reason")
+        self.told_late.update(earlier.iter_rows())
+        return found
+
     def _propose(self, found: pl.DataFrame) -> None:
-        for row in found.iter_rows(named=True):
-            report = self._report(row["load_id"])
-            self.proposed.append(proposal_text(row, f"{report.drop}/{report.file}"))
+        earlier = file_names(self.connection)
+        names = earlier | {report.load_id: f"{report.drop}/{report.file}" for report in self.reports}
+        self.proposed += [proposal_text(row, names[row[LOAD]]) for row in found.iter_rows(named=True)]
         add_proposals(self.connection, found.with_columns(pl.Series("text", self.proposed, dtype=pl.String)))
 
     def finish(self) -> None:
         """Merge what waits, look at the new rows beside the old ones, and write down what each file was."""
         self.flush()
-        implausible = flag_implausible(self.connection, first_load=self.first_id, loaded_at=self.loaded_at)
-        self._flag(implausible)
+        implausible = self._flag_implausible()
         self._propose(proposals([*self.slips, slips_of_checks(implausible)]))
         for table in ("snapshots", "readings"):
             gather_vehicles(self.connection, table)

@@ -52,13 +52,17 @@ class FileReport:
 
 @dataclass(frozen=True, kw_only=True)
 class LoadReport:
-    """What a load did: its files, the files whose names belong to no table, and the store's time zone."""
+    """What a load did: its files, the files whose names belong to no table, and the store's time zone.
+
+    told_late: (column, reason) -> values of earlier loads that are flagged only now that the readings after are known.
+    """
 
     files: list[FileReport]
     others: list[Path]
     time_zone: str
     dry_run: bool = False
     proposals: list[str] = field(default_factory=list)
+    told_late: Counter[tuple[str, str]] = field(default_factory=Counter)
 
     @property
     def exit_code(self) -> int:
@@ -76,6 +80,10 @@ class LoadReport:
         """
         few = verbose or len(self.files) <= FEW_FILES
         wrong = _capped(self._reason_lines(each_file=few), verbose=verbose)
+        wrong += [
+            f"readings of earlier loads, {column}: {reason}; {count} flagged now that those after them are known"
+            for (column, reason), count in self.told_late.most_common()
+        ]
         proposals = _capped(self.proposals, verbose=verbose)
         lines = [*(self._file_lines() if few else self._table_lines()), *wrong, *self._notes(), *proposals]
         skipped = sum(file.skipped for file in self.files)

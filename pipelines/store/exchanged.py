@@ -13,13 +13,13 @@ COUNTERS = {"odometer_km": MOST_KM_A_DAY, "ignition_hours": 24.0}  # and the mos
 
 
 def exchanged(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
-    """Flags on new readings from which on a vehicle stands where another stood, and that one where it stood itself.
+    """Flags on readings from which on a vehicle stands where another stood, and that one where it stood itself.
 
     The second time that two vehicles change places they are back where they belong, which is not flagged.
 
     Args:
-        rows: Stored snapshots of some vehicles, with load_id, `new` (of this load), odometer_km and ignition_hours,
-            sorted by vehicle and time.
+        rows: Stored snapshots of some vehicles, with load_id, odometer_km and ignition_hours, sorted by vehicle
+            and time.
         check: Its argument is what the odometer may fall by without leaving its course, km.
     """
     if not {"odometer_km", "ignition_hours"} <= set(rows.columns):
@@ -40,7 +40,7 @@ def exchanged(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
     changes = pairs.unique(["vehicle_id", "read_at"], keep="none").sort(*pair, "read_at")
     first = changes.filter(pl.int_range(pl.len()).over(pair) % 2 == 0)
     text = pl.format("{}: from here as {}", pl.col("read_at").dt.strftime(MINUTE), "vehicle_id of other")
-    return first.filter("new").select(
+    return first.select(
         "load_id",
         "vehicle_id",
         pl.lit(check.column).alias("column_name"),
@@ -52,7 +52,7 @@ def exchanged(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
 def _left_their_course(rows: pl.DataFrame, slack_km: float) -> pl.DataFrame:
     """Readings whose odometer or clock cannot follow on the one before, with both of them."""
     names = [*COUNTERS, "read_at"]
-    read = rows.drop_nulls(list(COUNTERS)).select("load_id", *KEYS, "new", *COUNTERS)
+    read = rows.drop_nulls(list(COUNTERS)).select("load_id", *KEYS, *COUNTERS)
     beside = read.with_columns(value_before(name).alias(f"{name} before") for name in names).drop_nulls()
     days = (pl.col("read_at") - pl.col("read_at before")).dt.total_seconds() / 86_400
     gain = pl.col("odometer_km") - pl.col("odometer_km before")

@@ -5,13 +5,18 @@ import polars as pl
 
 from pipelines.store.connection import one_row
 
-FLAGS_KEPT = 1000  # rows kept per file, column and reason; the count in `loads` is of all of them
+FLAGS_KEPT = 100_000  # rows kept per file, column and reason; the count in `loads` is of all of them
 
 
 def seen_hashes(connection: duckdb.DuckDBPyConnection) -> set[str]:
     """Content hashes of the files that were read before."""
     rows = connection.execute("SELECT DISTINCT content_hash FROM loads WHERE unreadable IS NULL").fetchall()
     return {row[0] for row in rows}
+
+
+def file_names(connection: duckdb.DuckDBPyConnection) -> dict[int, str]:
+    """Drop and file of each load, by its id."""
+    return dict(connection.execute("SELECT load_id, concat(drop_name, '/', file) FROM loads").fetchall())
 
 
 def next_id(connection: duckdb.DuckDBPyConnection, table: str, column: str) -> int:

@@ -1,6 +1,6 @@
 """Checks of times, odometer and clock against the vehicle's readings before and after: frames in, flags out.
 
-They look at every load; nothing is ever corrected.
+What they say of a reading does not depend on which load brought it; nothing is ever corrected.
 """
 
 from collections.abc import Callable
@@ -8,22 +8,22 @@ from collections.abc import Callable
 import polars as pl
 
 from pipelines.catalogue.checks import Check, checks
-from pipelines.store.exchanged import exchanged
-from pipelines.store.neighbours import FLAG, KEYS, flag_rows, judged_now, value_after, value_before
+from pipelines.store.exchanged import MOST_KM_A_DAY, exchanged
+from pipelines.store.neighbours import FLAG, KEYS, flag_rows, value_after, value_before
 from pipelines.store.time_of_day import hours_off
 
 MILE_KM = 1.609344
+USUAL_GAINS = 3.0  # from one reading to the next, less than which miles must not take off an odometer to be told
 
 
 def own_past_flags(rows: pl.DataFrame) -> pl.DataFrame:
     """Flags on times, odometer, clock and circumstances that the neighbours of a reading speak against.
 
     Args:
-        rows: Stored snapshots of some vehicles, with load_id and `new` (of this load), in any order; columns that
-            are absent are not checked.
+        rows: Stored snapshots of some vehicles, with load_id, in any order; columns that are absent are not checked.
 
     Returns:
-        load_id, vehicle_id, column_name, reason and detail (time and value), on new readings.
+        load_id, vehicle_id, column_name, reason and detail (time and value).
     """
     rows = rows.sort(KEYS, maintain_order=True)
     asked = [check for check in checks() if check.check in CHECKS and check.column in rows.columns]
@@ -51,21 +51,26 @@ def _rate_per_day(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
 
 
 def _miles(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
-    """From a fall by 1.609 (or the first reading) to the rise by as much (or the last)."""
+    """From a fall by 1.609 (or the first reading) to the rise by as much (or the last), or to another break.
+
+    On a young odometer what miles take off is no more than what the vehicle drives: there nothing is told.
+    """
     read = _read(rows, check.column)
     low, high = 1 - float(check.argument), 1 + float(check.argument)
     value, before = pl.col(check.column), pl.col(f"{check.column} before")
     steady = (value - before).clip(lower_bound=0).median().over("vehicle_id")
-    fell = (value * MILE_KM / (before + steady)).is_between(low, high) & (before > 1000)
-    rose = (value / (before * MILE_KM + steady)).is_between(low, high) & (before > 1000)
+    old = before * (MILE_KM - 1) > USUAL_GAINS * steady
+    fell = old & (value * MILE_KM / (before + steady)).is_between(low, high)
+    rose = old & (value / (before * MILE_KM + steady)).is_between(low, high)
+    broke = ~(value - before).is_between(0, MOST_KM_A_DAY * (1 + _days_since()))
     marked = read.with_columns(fell.fill_null(value=False).alias("fell"), rose.fill_null(value=False).alias("rose"))
     turned = marked.filter(pl.col("fell") | pl.col("rose"))["vehicle_id"].unique()
     marked = marked.filter(pl.col("vehicle_id").is_in(turned.implode()))
-    turns = pl.when("fell").then(1).when("rose").then(-1)
+    turns = pl.when("fell").then(1).when("rose").then(-1).when(broke).then(0)
     last_turn = turns.forward_fill().over("vehicle_id")
     next_turn = turns.backward_fill().shift(-1).over("vehicle_id")
     inside = (last_turn == 1) | (last_turn.is_null() & (next_turn == -1))
-    return flag_rows(marked.with_columns(inside.alias("inside")), pl.col("inside") & pl.col("new"), check)
+    return flag_rows(marked.with_columns(inside.alias("inside")), pl.col("inside"), check)
 
 
 def _clock(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
@@ -81,8 +86,7 @@ def _dip(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
     value, before, after = pl.col(check.column), pl.col(f"{check.column} before"), value_after(check.column)
     passed = (value_after("read_at") - pl.col("read_at before")).dt.total_seconds() / 3600 + float(check.argument)
     dips = (value < before) & (after >= before) & (after - before <= passed)
-    judged = judged_now(read.with_columns(dips.alias("dips")))
-    return flag_rows(judged, pl.col("dips") & pl.col("new"), check)
+    return flag_rows(read, dips, check)
 
 
 def _alone(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
@@ -98,7 +102,7 @@ def _fahrenheit(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
     low, high = (float(bound) for bound in check.argument.split("|"))
     celsius = (pl.col(check.column) - 32) / 1.8
     hot = (pl.col(check.column) > 125) & celsius.is_between(low, high)
-    return flag_rows(rows, hot & pl.col("new"), check)
+    return flag_rows(rows, hot, check)
 
 
 CHECKS: dict[str, Callable[[pl.DataFrame, Check], pl.DataFrame]] = {

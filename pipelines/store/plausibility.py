@@ -9,23 +9,35 @@ from pipelines.catalogue.checks import Check, checks
 from pipelines.catalogue.corrections import built_in_components, built_in_corrections, overridden
 from pipelines.catalogue.tables import drop_tables
 from pipelines.store.connection import frame_of, one_row, quoted
+from pipelines.store.neighbours import KEYS, MINUTE
+from pipelines.store.own_past import CHECKS as OWN_PAST
 from pipelines.store.own_past import own_past_flags
 from pipelines.store.schema import columns_of
+from pipelines.store.single_values import CHECKS as SINGLE_VALUES
 from pipelines.store.single_values import value_flags
 
 FLAGS = {
     "row_number": pl.Int64, "load_id": pl.Int32, "vehicle_id": pl.String, "column_name": pl.String, "reason": pl.String,
     "detail": pl.String,
 }  # fmt: skip
-
-
 BULK_ROWS = 200_000  # a load of more snapshots is a history: its single corrections are left to the drift stage
+COUNTERS = ["odometer_km", "ignition_hours", "coolant_c"]
 BEGINNINGS = ["ignition_hours", "warmups_since_clear", "km_since_clear", "module", "calibration"]
-AROUND_DAYS = {"light": 400, "corrections": 63}  # how far from the new readings their neighbours are looked for
+AROUND = "400 DAY"  # how far in time from the new readings their neighbours are looked for
+JUDGED = {"counters": 9, "corrections": 2}  # readings of a vehicle before and after its new ones, judged with them
+BESIDE = 9  # readings before and after those that are judged, which they are held against
 
 
 def flag_implausible(connection: duckdb.DuckDBPyConnection, *, first_load: int, loaded_at: datetime) -> pl.DataFrame:
-    """Flags on the rows of this load: row_number (null), load_id, vehicle_id, column_name, reason, detail."""
+    """Flags on the rows of this load, and on those before and after them that are told apart only now.
+
+    Flags on the latter that do not hold any more, since a reading came between or took the place of another, are
+    taken back: what is flagged depends on what is stored, not on the order in which it came.
+
+    Returns:
+        row_number (null), load_id (of the flagged row), vehicle_id, column_name, reason, detail; of flags that were not
+        there.
+    """
     found = [_reference(connection, check, first_load) for check in checks() if check.check == "reference"]
     found += [
         _wrong_clock(connection, check, first_load, loaded_at) for check in checks() if check.check in CLOCK_CHECKS
@@ -38,28 +50,69 @@ def _own_past(connection: duckdb.DuckDBPyConnection, first_load: int) -> pl.Data
     new = one_row(connection, "SELECT count(*) FROM snapshots WHERE load_id >= ?", [first_load])[0]
     if not new:
         return pl.DataFrame(schema=FLAGS)
-    flags = own_past_flags(_around(connection, ["odometer_km", "ignition_hours", "coolant_c"], "light", first_load))
+    rows = _around(connection, first_load)
+    flags = _changed(connection, own_past_flags(rows), _near(rows, JUDGED["counters"]), set(OWN_PAST))
     if new > BULK_ROWS:
         return flags
     own = frame_of(connection, "SELECT * EXCLUDE (load_id) FROM corrections")
     stored = set(columns_of(connection, "snapshots"))
     catalogue = overridden(built_in_corrections(), own).filter(pl.col("code").is_in(stored))
-    rows = _around(connection, [*BEGINNINGS, *catalogue["code"]], "corrections", first_load)
-    return pl.concat([flags, value_flags(rows, catalogue)])
+    judged = _near(rows, JUDGED["corrections"])
+    beside = _near(rows, JUDGED["corrections"] + BESIDE)
+    single = value_flags(_values(connection, [*BEGINNINGS, *catalogue["code"]], beside), catalogue)
+    return pl.concat([flags, _changed(connection, single, judged, set(SINGLE_VALUES))])
 
 
-def _around(connection: duckdb.DuckDBPyConnection, columns: list[str], which: str, first_load: int) -> pl.DataFrame:
-    """The new readings and those near them in time, of the same vehicles."""
-    days = AROUND_DAYS[which]
-    names = ", ".join(quoted(name) for name in ["vehicle_id", "read_at", "load_id", *columns])
+def _around(connection: duckdb.DuckDBPyConnection, first_load: int) -> pl.DataFrame:
+    """Times and counters of the new readings and those near them, of the same vehicles, by vehicle and time."""
+    names = ", ".join(quoted(name) for name in [*KEYS, "load_id", *COUNTERS])
     return frame_of(
         connection,
         f"WITH new AS (SELECT vehicle_id, read_at FROM snapshots WHERE load_id >= $first) "
         f"SELECT {names}, load_id >= $first AS new FROM snapshots SEMI JOIN new USING (vehicle_id) "
-        f"WHERE read_at >= (SELECT min(read_at) FROM new) - INTERVAL {days} DAY "
-        f"AND read_at <= (SELECT max(read_at) FROM new) + INTERVAL {days} DAY",
+        f"WHERE read_at >= (SELECT min(read_at) FROM new) - INTERVAL {AROUND} "
+        f"AND read_at <= (SELECT max(read_at) FROM new) + INTERVAL {AROUND}",
         first=first_load,
+    ).sort(KEYS)
+
+
+def _near(rows: pl.DataFrame, readings: int) -> pl.DataFrame:
+    """vehicle_id, low, high: the times of the first and last reading within so many of each vehicle's new ones."""
+    place = pl.int_range(pl.len())
+    first, last = place.filter("new").min() - readings, place.filter("new").max() + readings
+    inside = pl.col("read_at").filter(place.is_between(first, last))
+    return rows.group_by("vehicle_id", maintain_order=True).agg(low=inside.first(), high=inside.last())
+
+
+def _values(connection: duckdb.DuckDBPyConnection, columns: list[str], near: pl.DataFrame) -> pl.DataFrame:
+    names = ", ".join(f"s.{quoted(name)}" for name in [*KEYS, "load_id", *columns])
+    connection.register("near", near)
+    values = frame_of(
+        connection,
+        f"SELECT {names} FROM snapshots s JOIN near USING (vehicle_id) WHERE s.read_at BETWEEN low AND high "
+        "AND s.read_at BETWEEN $first AND $last",  # which lets row groups be skipped
+        first=near["low"].min(),
+        last=near["high"].max(),
     )
+    connection.unregister("near")
+    return values
+
+
+def _changed(
+    connection: duckdb.DuckDBPyConnection, flags: pl.DataFrame, judged: pl.DataFrame, which: set[str]
+) -> pl.DataFrame:
+    """Of flags on the readings that are judged, those not stored yet; stored ones that do not hold are deleted."""
+    minute = pl.col("detail").str.head(16)
+    low, high = (pl.col(name).dt.strftime(MINUTE) for name in ("low", "high"))
+    inside = flags.join(judged, on="vehicle_id").filter(minute.is_between(low, high)).select(flags.columns)
+    known = frame_of(
+        connection, "SELECT rowid AS stored_row, * FROM flags WHERE reason IN (SELECT unnest($reasons))",
+        reasons=[check.reason for check in checks() if check.check in which],
+    ).join(judged, on="vehicle_id").filter(minute.is_between(low, high))  # fmt: skip
+    what = ["load_id", "vehicle_id", "column_name", "reason", "detail"]
+    gone = known.join(inside, on=what, how="anti")["stored_row"].to_list()
+    connection.execute("DELETE FROM flags WHERE rowid IN (SELECT unnest($gone::BIGINT[]))", {"gone": gone})
+    return inside.join(known, on=what, how="anti", maintain_order="left")
 
 
 # Readings whose time cannot be, by more than `days`. A clock that is off for most of them is the store's own.

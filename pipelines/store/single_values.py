@@ -8,7 +8,7 @@ from collections.abc import Callable
 import polars as pl
 
 from pipelines.catalogue.checks import Check, checks
-from pipelines.store.neighbours import FLAG, KEYS, MINUTE, flag_rows, judged_now, value_after, value_before
+from pipelines.store.neighbours import FLAG, KEYS, MINUTE, flag_rows, value_after, value_before
 
 BACK = 0.5  # of its excursion, the most by which the values before and after a misreading differ
 RESTLESS = 1.5  # times the usual change from reading to reading, beyond which a vehicle is judged by its own
@@ -21,11 +21,11 @@ def value_flags(rows: pl.DataFrame, catalogue: pl.DataFrame) -> pl.DataFrame:
     """Flags on values of single corrections.
 
     Args:
-        rows: Stored snapshots of some vehicles, with load_id and `new` (of this load), in any order.
+        rows: Stored snapshots of some vehicles, with load_id, in any order.
         catalogue: code, resolution and neutral of the corrections; those that are absent from rows are not checked.
 
     Returns:
-        load_id, vehicle_id, column_name, reason and detail (time and value), on new readings and on those before them.
+        load_id, vehicle_id, column_name, reason and detail (time and value).
     """
     rows = rows.sort(KEYS, maintain_order=True)
     known = catalogue.filter(pl.col("code").is_in(rows.columns)).select(
@@ -44,7 +44,7 @@ def _off_step(rows: pl.DataFrame, check: Check, known: pl.DataFrame) -> pl.DataF
     counted = rows.with_columns(pl.sum_horizontal(off).alias("off"))
     rare = (counted["off"] > 0).mean() or 0.0
     several = pl.col("off") >= int(check.argument)
-    return flag_rows(counted, several & pl.col("new") & pl.lit(float(str(rare)) < 0.2), check)
+    return flag_rows(counted, several & pl.lit(float(str(rare)) < 0.2), check)
 
 
 def _spike(rows: pl.DataFrame, check: Check, known: pl.DataFrame) -> pl.DataFrame:
@@ -53,20 +53,22 @@ def _spike(rows: pl.DataFrame, check: Check, known: pl.DataFrame) -> pl.DataFram
     A vehicle's first value is held against the two after it. Where the module may have begun anew, a value may also lie
     towards neutral. Where several corrections are far off at once, it is the vehicle that changed.
     """
-    rows = rows.with_columns(_begun(rows).alias("begun"))
+    rows = rows.with_columns(_begun(rows).cum_sum().alias("beginnings"))
     found = [pl.DataFrame(schema={**FLAG, "read_at": pl.Datetime("us", "UTC")})]
     for code, step, neutral in known.iter_rows():
-        read = judged_now(rows.select("load_id", *KEYS, "new", "begun", code).drop_nulls(code)).with_columns(
-            value_before(code).alias("before"), value_after(code).alias("after")
+        read = (
+            rows.select("load_id", *KEYS, "beginnings", code)
+            .drop_nulls(code)
+            .with_columns(value_before(code).alias("before"), value_after(code).alias("after"))
         )
         usual = max(_usual_change((read[code] - read["before"]).abs(), step), step, 1e-9)
         further = pl.when(pl.col("vehicle_id") == pl.col("vehicle_id").shift(-2)).then(pl.col(code).shift(-2))
         sides = read.with_columns(pl.coalesce("before", further).alias("other")).filter(pl.col("after").is_not_null())
-        fair = ["other", "after", pl.when("begun").then(pl.lit(neutral))]
+        fair = ["other", "after", pl.when(pl.col("beginnings") != value_before("beginnings")).then(pl.lit(neutral))]
         far = pl.max_horizontal(pl.col(code) - pl.max_horizontal(fair), pl.min_horizontal(fair) - pl.col(code))
         agree = (pl.col("other") - pl.col("after")).abs() < BACK * pl.col("far")
         enough = float(check.argument) * usual
-        out = sides.with_columns(far=far).filter(pl.col("new") & (pl.col("far") > enough) & agree)
+        out = sides.with_columns(far=far).filter(pl.col("far") > enough, agree)
         if out.is_empty():
             continue
         moved = pl.when(pl.len() >= OWN_READINGS).then((pl.col(code) - pl.col("before")).abs().median())

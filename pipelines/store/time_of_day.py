@@ -16,37 +16,27 @@ RARE = 0.1  # of the readings at the vehicle's usual hour: a month without an ho
 
 
 def hours_off(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
-    """Flags on new readings whose times fit the others much better some hours earlier or later.
+    """Flags on readings whose times fit the others much better some hours earlier or later.
 
-    A vehicle's new readings of one month are looked at together: the likelihood of their times of day, shifted by any
-    whole hours alike, over that as they are stamped. The times of day come from the vehicle's other readings and, with
-    a fixed weight, the whole fleet's; where vehicles are read at any time, nothing can be told and nothing is said.
+    A vehicle's readings of one month are looked at together: the likelihood of their times of day, shifted by any whole
+    hours alike, over that as they are stamped. The times of day come from the vehicle's other readings and, with a
+    fixed weight, the whole fleet's; where vehicles are read at any time, nothing can be told and nothing is said.
+    Looked at twice: what is off must not make its hours look usual.
 
     Args:
-        rows: Stored snapshots of some vehicles, with load_id and `new` (of this load), sorted by vehicle and time.
+        rows: Stored snapshots of some vehicles, with load_id, sorted by vehicle and time.
         check: Its argument is how many times likelier the shifted times must be.
     """
-    if not rows["new"].any():
+    if rows.is_empty():
         return pl.DataFrame(schema=FLAG)
     bins, vehicle = _bins(rows), _numbered(_changes(rows["vehicle_id"]))
-    every = (
-        np.bincount(vehicle * BINS + bins, minlength=(int(vehicle[-1]) + 1) * BINS).reshape(-1, BINS).astype(np.float64)
-    )
-    fleet = _smooth(every.sum(axis=0)) + 1.0
-    fleet /= fleet.sum()
     unit = _numbered(_changes(rows["read_at"].dt.month()) | (np.diff(vehicle, prepend=-1) != 0))
-    rare = _rare(every, fleet, vehicle, bins, np.bincount(unit)[unit])
-    if rare.mean() > ANY_TIME:
-        return pl.DataFrame(schema=FLAG)
-    suspect = np.zeros(int(unit[-1]) + 1, np.bool_)
-    suspect[unit[rare]] = True
-    new = np.flatnonzero(suspect[unit] & rows["new"].to_numpy())
-    unit = _numbered(np.diff(unit[new], prepend=-1) != 0)
-    off = _ahead(every, fleet, vehicle[new], bins[new], unit, float(check.argument))
+    off = np.zeros(rows.height, np.int64)
+    for _ in range(2):
+        off = _hours_ahead(bins, vehicle, unit, usual=off == 0, times=float(check.argument))
     read = pl.col("read_at").dt.strftime(MINUTE)
     return (
-        rows[new]
-        .with_columns(off=off)
+        rows.with_columns(off=off)
         .filter(pl.col("off") != 0)
         .select(
             "load_id",
@@ -56,6 +46,36 @@ def hours_off(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
             pl.format("{}: as if the clock were {} h ahead", read, "off").alias("detail"),
         )
     )
+
+
+def _hours_ahead(bins: Int64s, vehicle: Int64s, unit: Int64s, *, usual: Bools, times: float) -> Int64s:
+    """[readings] hours by which the clock seems to be ahead in the reading's unit; 0: not told."""
+    every = _counted(vehicle, bins, usual)
+    fleet = _smooth(every.sum(axis=0)) + 1.0
+    fleet /= fleet.sum()
+    rare = _rare(every, fleet, vehicle, bins, np.bincount(unit, weights=usual)[unit])
+    off = np.zeros(bins.size, np.int64)
+    if rare.mean() > ANY_TIME:
+        return off
+    suspect = np.zeros(int(unit[-1]) + 1, np.bool_)
+    suspect[unit[rare]] = True
+    asked = np.flatnonzero(suspect[unit])
+    which = _numbered(np.diff(unit[asked], prepend=-1) != 0)
+    counts, own = (_counted(which, bins[asked], those) for those in (np.ones(asked.size, np.bool_), usual[asked]))
+    other = every[vehicle[asked[np.flatnonzero(np.diff(which, prepend=-1))]]] - own
+    density = np.log((_smooth(other) + FLEET_WEIGHT * fleet) / (other.sum(axis=1, keepdims=True) + FLEET_WEIGHT))
+    moved = np.stack([np.roll(density, shift * BINS // 24, axis=1) for shift in SHIFTS])
+    ratio = ((moved - density) * counts).sum(axis=2)
+    told = np.logaddexp.reduce(ratio, axis=0) - np.log(len(SHIFTS)) >= np.log(times)
+    off[asked] = np.where(told, SHIFTS[ratio.argmax(axis=0)], 0)[which]
+    return off
+
+
+def _counted(group: Int64s, bins: Int64s, which: Bools) -> Float64s:
+    """[groups, BINS] readings of each group in each bin; groups are numbered from 0, in order."""
+    cells = (group * BINS + bins)[which]
+    counts: Float64s = np.bincount(cells, minlength=(int(group.max(initial=-1)) + 1) * BINS).astype(np.float64)
+    return counts.reshape(-1, BINS)
 
 
 def _bins(rows: pl.DataFrame) -> Int64s:
@@ -88,16 +108,3 @@ def _rare(every: Float64s, fleet: Float64s, vehicle: Int64s, bins: Int64s, fello
     there = np.maximum(usual[vehicle, bins] - KERNEL[1] * fellows, 0.0) + FLEET_WEIGHT * fleet[bins]
     seldom: Bools = there < RARE * highest[vehicle]
     return seldom
-
-
-def _ahead(every: Float64s, fleet: Float64s, vehicle: Int64s, bins: Int64s, unit: Int64s, times: float) -> Int64s:  # noqa: PLR0917
-    """[readings] hours by which the clock seems to be ahead in the reading's unit; 0: not told."""
-    units = int(unit.max(initial=-1)) + 1
-    counts = np.bincount(unit * BINS + bins, minlength=units * BINS).reshape(units, BINS).astype(np.float64)
-    other = every[vehicle[np.flatnonzero(np.diff(unit, prepend=-1))]] - counts
-    density = np.log((_smooth(other) + FLEET_WEIGHT * fleet) / (other.sum(axis=1, keepdims=True) + FLEET_WEIGHT))
-    moved = np.stack([np.roll(density, shift * BINS // 24, axis=1) for shift in SHIFTS])
-    ratio = ((moved - density) * counts).sum(axis=2)
-    told = np.logaddexp.reduce(ratio, axis=0) - np.log(len(SHIFTS)) >= np.log(times)
-    hours: Int64s = np.where(told, SHIFTS[ratio.argmax(axis=0)], 0)[unit]
-    return hours

@@ -8,7 +8,8 @@ from pipelines.history.standstill import standstills
 
 WEEKS = 52
 HOURS = [10.0 * week for week in range(WEEKS)]
-CATALOGUE = [{"code": code, "neutral": 0.0, "resolution": 0.1} for code in ("a", "b", "c", "d", "e")]
+LAW = {"neutral": 0.0, "low_limit": -5.0, "high_limit": 5.0, "resolution": 0.1}
+CATALOGUE = [{"code": code, **LAW} for code in ("a", "b", "c", "d", "e")]
 
 
 @pytest.fixture
@@ -66,7 +67,18 @@ def test_many_corrections_that_stand_still_together_are_a_module_that_does_not_l
     assert found(fleet([(3, code, [0.4] * 9) for code in "abcd"])).is_empty()
 
 
-def test_where_several_vehicles_stand_for_long_a_correction_stands_by_nature(fleet):
+@pytest.mark.parametrize("value", [0.0, 5.0, 4.9])
+def test_a_value_at_neutral_or_at_a_limit_rests_there(fleet, value):
+    assert found(fleet([(3, "b", [value] * 9)])).is_empty()
+
+
+def test_where_several_vehicles_stand_at_the_same_time_it_is_no_fault(fleet):
     still = [(number, "b", [0.4] * (20 + number)) for number in (2, 3, 4)]
     assert found(fleet(still)).is_empty()
     assert found(fleet(still[:2])).height == 2
+
+
+def test_runs_of_other_times_explain_nothing(fleet):
+    noise = [0.1, 0.3, -0.2, 0.5, -0.4, 0.2, -0.1, 0.6, -0.3, 0.7] * 4
+    still = [(number, "b", noise[: 13 * place] + [0.4] * 12) for place, number in enumerate((2, 3, 4))]
+    assert found(fleet(still))["vehicle_id"].to_list() == ["v02", "v03", "v04"]

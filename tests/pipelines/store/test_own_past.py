@@ -12,7 +12,7 @@ START = datetime(2031, 1, 6, tzinfo=UTC)
 WEEKS = 20
 
 
-def frame(vehicles, new_from=0, **columns):
+def frame(vehicles, **columns):
     """Weekly readings about 17 h of vehicles with their own odometer and clock; columns by vehicle number."""
     rng = np.random.default_rng(1)
     rows = []
@@ -22,7 +22,6 @@ def frame(vehicles, new_from=0, **columns):
                 "vehicle_id": f"v{number:02d}",
                 "read_at": START + timedelta(days=7 * week, hours=15 + 4 * rng.random()),
                 "load_id": 1,
-                "new": week >= new_from,
                 "odometer_km": 20_000.0 * (number + 1) + 400.0 * week,
                 "ignition_hours": 700.0 * (number + 1) + 10.0 * week,
             }
@@ -58,7 +57,7 @@ def test_a_month_of_readings_stamped_hours_off_is_flagged(hours):
 
 
 def test_a_vehicle_that_is_always_read_at_night_is_not_off():
-    flags = own_past_flags(frame(12, new_from=16, read_at=shifted(3, range(WEEKS), 12)))
+    flags = own_past_flags(frame(12, read_at=shifted(3, range(WEEKS), 12)))
     assert flagged(flags, "time_of_day") == []
 
 
@@ -66,6 +65,30 @@ def test_nothing_is_said_of_vehicles_that_are_read_at_any_time():
     rng = np.random.default_rng(2)
     rows = frame(12, read_at=lambda _number, _week, row: row["read_at"] + timedelta(hours=24 * rng.random()))
     assert flagged(own_past_flags(rows), "time_of_day") == []
+
+
+def odometers(km, vehicles=4):
+    """Flagged as miles, where vehicle 2 reads these kilometres week by week."""
+    rows = frame(vehicles, odometer_km=lambda number, week, row: km(week) if number == 2 else row["odometer_km"])
+    return flagged(own_past_flags(rows), "miles")
+
+
+def test_miles_are_told_from_where_they_begin_to_where_they_end():
+    def km(week):
+        return (60_000.0 + 400.0 * week) / (1.609344 if week in range(5, 9) else 1.0)
+
+    assert odometers(km) == [("v02", day(week)) for week in range(5, 9)]
+
+
+def test_a_young_odometer_that_grows_by_as_much_as_miles_take_off_is_not_in_miles():
+    assert odometers(lambda week: 500.0 + 400.0 * week) == []
+
+
+def test_another_break_ends_what_looked_like_miles():
+    def km(week):
+        return (60_000.0 / 1.6 if week in range(5, 9) else 60_000.0) + (200_000.0 if week >= 9 else 0.0) + 400.0 * week
+
+    assert odometers(km) == [("v02", day(week)) for week in range(5, 9)]
 
 
 def exchange(column, weeks):
@@ -97,7 +120,7 @@ def test_an_odometer_alone_that_jumps_to_anothers_is_no_exchange():
 CODES = [f"c{i}" for i in range(8)]
 
 
-def learned(changes=(), vehicles=6, new_from=0, **columns):
+def learned(changes=(), vehicles=6, **columns):
     """Values about 2 in steps of 0.1; changes: (vehicle, code, week) -> value."""
     rng = np.random.default_rng(3)
     told = dict(changes)
@@ -105,7 +128,7 @@ def learned(changes=(), vehicles=6, new_from=0, **columns):
     def series(code):
         return lambda number, week, _row: told.get((number, code, week), round(2.0 + 0.2 * rng.normal(), 1))
 
-    return frame(vehicles, new_from, **{code: series(code) for code in CODES}, **columns)
+    return frame(vehicles, **{code: series(code) for code in CODES}, **columns)
 
 
 def spikes(rows):
@@ -124,9 +147,15 @@ def test_a_first_value_far_from_the_two_after_it_is_flagged():
 
 def test_the_newest_value_is_told_when_the_next_is_there():
     changes = {(2, "c5", 9): 6.0}.items()
-    before = learned(changes).filter(pl.col("read_at") < START + timedelta(days=70))
-    assert spikes(before) == []
-    assert spikes(learned(changes, new_from=10)) == [("v02", "c5", day(9))]
+    assert spikes(learned(changes).filter(pl.col("read_at") < START + timedelta(days=70))) == []
+    assert spikes(learned(changes).filter(pl.col("read_at") < START + timedelta(days=77))) == [("v02", "c5", day(9))]
+
+
+def test_a_module_begun_anew_at_a_reading_without_the_value_is_remembered():
+    rows = learned({(2, "c5", 9): None, (2, "c5", 10): 6.0}.items())
+    anew = pl.when(pl.col("read_at") < START + timedelta(days=63)).then(pl.lit("K1")).otherwise(pl.lit("K2"))
+    assert spikes(rows) == [("v02", "c5", day(10))]
+    assert spikes(rows.with_columns(calibration=anew)) == []
 
 
 @pytest.mark.parametrize(
