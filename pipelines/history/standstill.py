@@ -5,14 +5,17 @@ shows for a correction, and each vehicle by the rest of its record: a beta-binom
 may differ by as much as they do.
 """
 
+from concurrent.futures import ThreadPoolExecutor
+
 import numba
 import numpy as np
 import polars as pl
 from scipy.special import betaln
 
-from pipelines.handover import Evidence, Float64s, Int64s
+from pipelines.handover import Bools, Evidence, Float64s, Int64s
 from pipelines.history.rows import row_starts
 
+THREADS = 2
 CHANCE = 1e-6  # of a run as long or longer
 LEAST_REPEATS = 4  # shorter runs are not looked at
 ALIKE = 1  # other vehicles of the family with a run half as long: where there are more, values stand by nature
@@ -42,16 +45,20 @@ def standstills(rows: pl.DataFrame, evidence: Evidence) -> pl.DataFrame:
     hours = rows["ignition_hours"].fill_null(float("nan")).to_numpy()
     used = hours != np.append(np.nan, hours[:-1])  # true where not known
     family = rows["engine_family"].fill_null("").rank("dense").to_numpy().astype(np.int64)[row_start[:-1]] - 1
-    found = [pl.DataFrame(schema=SCHEMA)]
-    for code in evidence.corrections["code"]:
-        if code in evidence.snapshots.columns:
-            values = evidence.snapshots[code].fill_null(float("nan")).to_numpy()
-            runs, pairs, repeated = _runs(row_start, values, used)
-            unlikely = _log_chance(runs, pairs, repeated, family) < np.log(CHANCE)
-            told = runs[unlikely & (_others_alike(runs, family) <= ALIKE)]
-            if told.size:
-                found.append(_named(told, code, rows, values))
-    return _few_at_once(pl.concat(found)).sort("vehicle_id", "at", "correction")
+    codes = [code for code in evidence.corrections["code"] if code in evidence.snapshots.columns]
+    with ThreadPoolExecutor(THREADS) as pool:
+        found = pool.map(lambda code: _of_one(code, rows, evidence.snapshots[code], row_start, used, family), codes)
+        return _few_at_once(pl.concat([pl.DataFrame(schema=SCHEMA), *found])).sort("vehicle_id", "at", "correction")
+
+
+def _of_one(  # noqa: PLR0917
+    code: str, rows: pl.DataFrame, column: pl.Series, row_start: Int64s, used: Bools, family: Int64s
+) -> pl.DataFrame:
+    values = column.fill_null(float("nan")).to_numpy()
+    runs, pairs, repeated = _runs(row_start, values, used)
+    unlikely = _log_chance(runs, pairs, repeated, family) < np.log(CHANCE)
+    told = runs[unlikely & (_others_alike(runs, family) <= ALIKE)]
+    return _named(told, code, rows, values)
 
 
 def _log_chance(runs: Int64s, pairs: Float64s, repeated: Float64s, family: Int64s) -> Float64s:
@@ -118,7 +125,7 @@ def _few_at_once(found: pl.DataFrame) -> pl.DataFrame:
     return numbered.join(together, on="run", how="semi").drop("run")
 
 
-def _runs(row_start: Int64s, values: Float64s, used: Float64s) -> tuple[Int64s, Float64s, Float64s]:
+def _runs(row_start: Int64s, values: Float64s, used: Bools) -> tuple[Int64s, Float64s, Float64s]:
     """[runs, 4] vehicle, first row, last row, repeats; [V] pairs of successive readings in use; those that repeat."""
     runs = np.empty((values.size // LEAST_REPEATS + 1, 4), np.int64)
     pairs, repeated = np.zeros(row_start.size - 1), np.zeros(row_start.size - 1)
