@@ -19,6 +19,6 @@ def block_starts(fleet_start: float, last: float) -> Float64s:
 
 
 def has_past(first: Float64s | float, starts: Float64s) -> Bools:
-    """[B] or [F, B] whether a family first read on the day `first`, or [F], has a past that a block can be learned from."""
+    """[B] whether a family first read on the day `first` has a past that a block is learned from; [F, B] of many."""
     past: Bools = starts - np.expand_dims(first, -1) >= ENOUGH_DAYS
     return past

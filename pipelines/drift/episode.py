@@ -185,7 +185,9 @@ def conclude(families: Sequence[tuple[Panel, Sequence[Case]]]) -> list[Episodes]
     """What is known of each standing alarm of each family; how changes grow is learned from all of them."""
     kinds = learned_kinds([case for _, found in families for case in found])
     with ThreadPoolExecutor(THREADS) as pool:
-        return [_episodes(panel, found, pool.map(lambda case: _answer(case, kinds), found)) for panel, found in families]
+        return [
+            _episodes(panel, found, pool.map(lambda case: _answer(case, kinds), found)) for panel, found in families
+        ]
 
 
 def _answer(case: Case, kinds: Float64s) -> Float64s:

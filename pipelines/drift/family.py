@@ -13,9 +13,7 @@ from pipelines.bands.normal import vehicle_of_row
 from pipelines.drift.checkpoint import FamilyCheckpoint, Start
 from pipelines.drift.episode import Case, cases
 from pipelines.drift.leeway import leeway
-from pipelines.drift.readings import (
-    Readings, Stretch, Times, moves, output_rows, readings_of, seasons, sift, unmoved,
-)  # fmt: skip
+from pipelines.drift.readings import Readings, Stretch, Times, moves, output_rows, readings_of, seasons, sift, unmoved
 from pipelines.handover import Bools, FamilyDrift, Float32s, Float64s, Int32s, Int64s, Panel
 
 THREADS = 2
@@ -27,8 +25,8 @@ CARRIED = ("expected", "deviation", "slope", "evidence", "on", "learning")  # of
 class Span:
     """The rows that are computed, and before them each vehicle's last that is known; row numbers in `panel`, [V].
 
-    panel: These rows alone. stretch: where they are in the whole panel. vehicle: [R] index. first: to compute. cut: first
-    after the checkpoint that is taken. last: one behind the vehicle's.
+    panel: These rows alone. stretch: where they are in the whole panel. vehicle: [R] index. first: to compute. cut:
+    first after the checkpoint that is taken. last: one behind the vehicle's.
     """
 
     panel: Panel

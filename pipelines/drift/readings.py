@@ -43,7 +43,6 @@ class Times:
             change=recalibration.changes(panel.calibration, panel.row_start)[0],
         )
 
-
     def at(self, rows: slice | Int64s) -> "Times":
         """These rows alone."""
         return Times(**{name: value[rows] for name, value in vars(self).items()})
@@ -51,7 +50,7 @@ class Times:
 
 @dataclass(frozen=True, kw_only=True)
 class Stretch:
-    """Rows of a panel: of each vehicle those from row `begin` [V] on. rows: their numbers. row_start: [V + 1] among them."""
+    """Rows of a panel: from row `begin` [V] of each vehicle on. rows: their numbers. row_start: [V + 1] of them."""
 
     begin: Int64s
     rows: Int64s | slice

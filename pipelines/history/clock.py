@@ -136,7 +136,7 @@ def _without_clock(rows: pl.DataFrame, hours: Stitched, km: Stitched) -> tuple[F
         .group_by("engine_family")
         .agg(per_km=pl.col("hours").sum() / pl.col("km").sum())
         .with_columns(block=pl.lit(block, dtype=pl.Int64))
-        for block in range((rows["block"].max() or 0) + 1)
+        for block in range(int(rows["block"].to_numpy().max(initial=0)) + 1)
     ]
     gone = pl.col("km") - pl.col("km").shift(1, fill_value=0.0).over("vehicle_id")
     joined = frame.join(

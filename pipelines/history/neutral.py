@@ -82,7 +82,7 @@ def back_to_neutral(rows: pl.DataFrame, evidence: Evidence, hours: Float64s, beg
         groups: dict[str, list[Channel]] = {name: [] for name in speaking["group"]}
         for name, channel in zip(speaking["group"], channels, strict=True):
             groups[name].append(channel)
-        parts = pool.map(lambda part: _ratio(*part, cells.row_start, by_row, groups.values()), _parts(cells.row_start))
+        parts = pool.map(lambda part: _ratio(part, cells.row_start, by_row, groups.values()), _parts(cells.row_start))
         return np.concatenate([np.zeros(0), *parts])
 
 
@@ -95,19 +95,19 @@ def _channel(correction: dict[str, Any], cells: Cells, evidence: Evidence, begun
     return values, scatter(cells, values, begun, correction["resolution"]), numbers
 
 
-def _parts(row_start: Int64s) -> list[tuple[int, int]]:
-    """First vehicle and one behind the last of each part of at least `CHUNK` readings."""
+def _parts(row_start: Int64s) -> list[slice]:
+    """The vehicles of each part of about `CHUNK` readings."""
     ends = np.searchsorted(row_start, np.arange(0, row_start[-1] + CHUNK, CHUNK))
     ends = np.unique(np.minimum(ends, row_start.size - 1))
-    return list(zip(ends[:-1].tolist(), ends[1:].tolist(), strict=True))
+    return [slice(first, last) for first, last in zip(ends[:-1].tolist(), ends[1:].tolist(), strict=True)]
 
 
 def _ratio(
-    first: int, last: int, row_start: Int64s, by_row: tuple[Any, ...], groups: Iterable[Sequence[Channel]]
+    vehicles: slice, row_start: Int64s, by_row: tuple[Any, ...], groups: Iterable[Sequence[Channel]]
 ) -> Float64s:  # fmt: skip
     """Log-likelihood ratio at each reading of some vehicles; `by_row`: cells, hours, begun, most odds of a group."""
-    rows = slice(row_start[first], row_start[last])
-    start = row_start[first : last + 1] - row_start[first]
+    rows = slice(row_start[vehicles.start], row_start[vehicles.stop])
+    start = row_start[vehicles.start : vehicles.stop + 1] - rows.start
     cell, hours, begun, most = (column[rows] for column in by_row)
     total, together = (np.ones((cell.size, SINCE.size)) for _ in range(2))
     for group in groups:
