@@ -65,7 +65,7 @@ def fit_family(panel: Panel, *, settled: Bools, until: float) -> Fit:
     stands = stands_from(values, epoch, row_start, panel.resolution)
     low, high = held_at(panel)
     for c in np.flatnonzero(np.isfinite(stands)):
-        ok[c] &= ~repeats(values[c], row_start, np.full(len(rows), stands[c]), low[c], high[c])
+        ok[c] &= ~repeats(values[c], row_start, stands[c], low[c], high[c])
     week = np.floor((day[rows] - day[rows].min()) / WEEK).astype(np.int32)
     weeks = int(week.max()) + 1
     places, depot = np.unique(panel.depot[rows], return_inverse=True)

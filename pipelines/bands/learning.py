@@ -14,11 +14,9 @@ import numpy as np
 from pipelines.bands.fit import Fit, fit_family
 from pipelines.bands.normal import WEEK, Normal, days
 from pipelines.bands.tails import tail_table
+from pipelines.blocks import block_starts, has_past
 from pipelines.handover import Bools, Float64s, Int32s, Int64s, Panel
 
-# Days since the fleet's first reading at which the model is learned anew.
-BLOCK_STARTS = np.cumsum([0, 182, 91, 91, 182, 182, 364, 364, 728, 728, 728, 728])
-ENOUGH_DAYS = 120  # a family's own past before a block that its model can be learned from
 AUTHORITY_SIGMA = 0.04  # healthy noise as a share of half the authority, where nothing better is known
 PRIOR_PAIRS = 40.0  # neighbouring readings that what other families show is worth
 PRIOR_PEERS = 20.0  # vehicles read a week that other families' movements are worth
@@ -58,12 +56,6 @@ def learn_normals(
     return [before.followed_by(after) for before, after in zip(known, new, strict=True)] if done else new
 
 
-def block_starts(fleet_start: float, last: float) -> Float64s:
-    """[B] days (since 1970) at which the model is learned anew, up to the day `last`."""
-    starts: Float64s = fleet_start + BLOCK_STARTS
-    return starts[starts <= last]
-
-
 def settled_blocks(panels: Sequence[Panel], *, fleet_start: float, until: float) -> int:
     """How many of the first blocks rest on nothing later than the day `until`, in every family read before it."""
     last = max((float(days(panel).max()) for panel in panels), default=fleet_start)
@@ -79,15 +71,14 @@ def _ends(panel: Panel, starts: Float64s) -> list[float]:
     """
     first = float(days(panel).min())
     nexts = np.append(starts, np.inf)[1:]
-    ends = np.where(starts - first >= ENOUGH_DAYS, starts, nexts)
+    ends = np.where(has_past(first, starts), starts, nexts)
     return [float(end) for end in np.maximum(ends, np.nextafter(first, np.inf))]
 
 
 def _trusted(first: Float64s, starts: Float64s) -> Int64s:
     """[F, B] how far what a family's block shows counts for others: 2 it rests on a past, 1 on itself, 0 on later."""
     nexts = np.append(starts, np.inf)[1:]
-    past = starts[None] - first[:, None] >= ENOUGH_DAYS
-    return np.where(past, 2, np.where(first[:, None] < nexts[None], 1, 0))
+    return np.where(has_past(first, starts), 2, np.where(first[:, None] < nexts[None], 1, 0))
 
 
 def _pooled(panels: Sequence[Panel], fits: Sequence[Fit], trusted: Int64s) -> list[dict[str, Float64s]]:

@@ -26,11 +26,14 @@ def panels(evidence: Evidence, history: History) -> tuple[Panel, ...]:
         code: evidence.snapshots[code].cast(pl.Float32).fill_null(np.nan).to_numpy()
         for code in set().union(*read.values())
     }
-    return tuple(
-        _panel(family, readings.filter(mine), place[mine.to_numpy()], read[family], columns, evidence, history.epochs)
-        for family in sorted(read)
-        for mine in [readings["engine_family"] == family]
-    )
+
+    def of(family: str) -> Panel:
+        mine = readings["engine_family"] == family
+        rows, where = readings.filter(mine), place[mine.to_numpy()]
+        return _panel(family, rows, where, read[family], columns, evidence, history.epochs)
+
+    with ThreadPoolExecutor(THREADS) as pool:
+        return tuple(pool.map(of, sorted(read)))
 
 
 def read_codes(evidence: Evidence, history: History, among: list[str]) -> dict[str, list[str]]:
@@ -103,8 +106,8 @@ def _panel(  # noqa: PLR0917
 def _values(columns: list[Float32s], place: Int64s) -> Float32s:
     """[R, C], stored correction by correction, so that each one's readings lie side by side."""
     array = np.empty((len(columns), len(place)), dtype=np.float32)
-    with ThreadPoolExecutor(THREADS) as pool:
-        list(pool.map(lambda column, row: _take(column, place, row), columns, array))
+    for column, row in zip(columns, array, strict=True):
+        _take(column, place, row)
     return array.T
 
 

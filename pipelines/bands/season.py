@@ -215,13 +215,14 @@ def run_rows(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0917 - one pass 
 
 
 @numba.njit(cache=True, nogil=True)
-def anchors(row_start, block, calibration, centre, ageing, km):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+def anchors(row_start, begin, block, calibration, centre, ageing, km):  # type: ignore[no-untyped-def]  # noqa: PLR0917
     """Centre as known when the vehicle got its calibration, and ageing with the way since.
 
     A centre that is learned anew moves no series that is already running, also where a new calibration moves it on.
 
     Args:
         row_start: [V + 1].
+        begin: [V] first row of each vehicle that is wanted; `n` rows in all.
         block: [R] row of `centre` and `ageing` that holds then.
         calibration: [R].
         centre: [B, K].
@@ -229,11 +230,15 @@ def anchors(row_start, block, calibration, centre, ageing, km):  # type: ignore[
         km: [R]; NaN: not known.
 
     Returns:
-        [R] the anchor; [R, 2] what of it the vehicle's last change of calibration, and all of them, moved.
+        [n] the anchor; [n, 2] what of it the vehicle's last change of calibration, and all of them, moved.
     """
-    out = np.empty(len(block))
-    moved = np.zeros((len(block), 2))
+    wanted = (row_start[1:] - begin).sum()
+    out = np.empty(wanted)
+    moved = np.empty((wanted, 2))
+    i = 0
     for v in range(len(row_start) - 1):
+        if begin[v] == row_start[v + 1]:
+            continue
         start = 0.0
         way = 0.0
         newest = 0.0
@@ -251,6 +256,8 @@ def anchors(row_start, block, calibration, centre, ageing, km):  # type: ignore[
             elif calibration[r] != calibration[r - 1]:
                 newest = centre[block[r], calibration[r]] - centre[block[r], calibration[r - 1]]
                 every += newest
-            out[r] = start + every + way
-            moved[r] = newest, every
+            if r >= begin[v]:
+                out[i] = start + every + way
+                moved[i, 0], moved[i, 1] = newest, every
+                i += 1
     return out, moved

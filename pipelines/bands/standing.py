@@ -89,6 +89,12 @@ def held_at(panel: Panel) -> tuple[Float64s, Float64s]:
 
 
 @numba.njit(cache=True, nogil=True)
+def stand(x, repeated, stands, low, high):  # type: ignore[no-untyped-def]
+    """Whether a reading that repeats the one before so often is a standstill."""
+    return repeated > 0 and repeated >= stands and not (x <= low or x >= high)
+
+
+@numba.njit(cache=True, nogil=True)
 def repeats(values, row_start, stands, low, high):  # type: ignore[no-untyped-def]
     """[R] where a series stands: it reads what it read before, for as long; a limit that holds it is no standstill.
 
@@ -97,7 +103,7 @@ def repeats(values, row_start, stands, low, high):  # type: ignore[no-untyped-de
     Args:
         values: [R] readings of one correction; NaN: not read.
         row_start: [V + 1].
-        stands: [R] repeats in a row from which it stands.
+        stands: Repeats in a row from which it stands.
         low: Held at its limit up to here; NaN: never.
         high: The same from here.
     """
@@ -110,19 +116,45 @@ def repeats(values, row_start, stands, low, high):  # type: ignore[no-untyped-de
             if np.isnan(x):
                 continue
             run = run + 1 if x == before else 0
-            out[r] = run > 0 and run >= stands[r] and not (x <= low or x >= high)
+            out[r] = stand(x, run, stands, low, high)
             before = x
     return out
 
 
 @numba.njit(cache=True, nogil=True)
-def learning_hours(hours, standing, row_start):  # type: ignore[no-untyped-def]
-    """[R] stitched hours without those before a standing reading: nothing was learned in them."""
-    out = hours.copy()
+def learned(values, hours, row_start, begin, block, stands, low, high):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+    """What a series learned: its readings but those where it stands, and the hours but those before these.
+
+    Args:
+        values: [R] readings of one correction; NaN: not read.
+        hours: [R] stitched hours.
+        row_start: [V + 1].
+        begin: [V] first row of each vehicle that is wanted; `n` rows in all.
+        block: [R] row of `stands` that holds then.
+        stands: [B] repeats in a row from which it stands.
+        low: Held at its limit up to here, which is no standstill; NaN: never.
+        high: The same from here.
+
+    Returns:
+        [n] readings, [n] hours.
+    """
+    wanted = (row_start[1:] - begin).sum()
+    read, run = np.empty(wanted, dtype=values.dtype), np.empty(wanted)
+    i = 0
     for v in range(len(row_start) - 1):
-        idle = 0.0
+        if begin[v] == row_start[v + 1]:
+            continue
+        before, repeated, idle = np.nan, 0, 0.0
         for r in range(row_start[v], row_start[v + 1]):
-            if standing[r] and r > row_start[v] and hours[r] >= hours[r - 1]:
+            x, standing = values[r], False
+            if not np.isnan(x):
+                repeated = repeated + 1 if x == before else 0
+                standing = stand(x, repeated, stands[block[r]], low, high)
+                before = x
+            if standing and r > row_start[v] and hours[r] >= hours[r - 1]:
                 idle += hours[r] - hours[r - 1]
-            out[r] = hours[r] - idle
-    return out
+            if r >= begin[v]:
+                read[i] = np.nan if standing else x
+                run[i] = hours[r] - idle
+                i += 1
+    return read, run

@@ -77,6 +77,7 @@ class Start:
     week: the first that is computed. first: row of each vehicle. carried: whether the row before it is known.
     place: [V kept] the vehicle's present index. goes_on: [V kept] whether its series go on; else they begin anew, in a
     season that stands. change: [T kept] present index of a change of calibration; -1: nobody has it, nor had by then.
+    known: [V] how many rows of each vehicle lie before; their `row_digests`.
     """
 
     week: int
@@ -85,6 +86,7 @@ class Start:
     place: Int64s
     goes_on: Bools
     change: Int64s
+    known: tuple[Int64s, np.ndarray, np.ndarray]
     kept: FamilyCheckpoint | None
 
     @classmethod
@@ -92,7 +94,10 @@ class Start:
         """From the first reading."""
         none = np.zeros(0, dtype=np.int64)
         first = panel.row_start[:-1].copy()
-        return cls(week=0, first=first, carried=first < 0, place=none, goes_on=none > 0, change=none, kept=None)
+        known = np.zeros_like(first), np.zeros(len(first), dtype=np.uint64), np.zeros(len(first), dtype=np.uint64)
+        return cls(
+            week=0, first=first, carried=first < 0, place=none, goes_on=none > 0, change=none, known=known, kept=None
+        )
 
     def peers(self, c: int) -> tuple[Any, Any]:
         """[V], [V] of the season's `PEER`: before the first computed week, and before each vehicle's first row."""
@@ -145,21 +150,24 @@ class Start:
 
 
 def empty_checkpoint(
-    panel: Panel, normal: Normal, settled: Bools, *, week: int, until: float, terms: str, settled_blocks: int
-) -> FamilyCheckpoint:
+    panel: Panel, normal: Normal, settled: Bools, start: Start, *, week: int, until: float, terms: str,
+    settled_blocks: int,
+) -> FamilyCheckpoint:  # fmt: skip
     """One to be filled on the way.
 
     Args:
         panel: The family's, whole.
         normal: What it learned.
         settled: [C, R] False while relearning.
+        start: Where the run begins.
         week: How many weeks of the fleet's it is taken at the end of.
         until: The day when that is.
         terms: Digest of limits and settings.
         settled_blocks: How many blocks of the normal later readings leave as they are.
     """
     rows = rows_until(panel, until)
-    shared, own = row_digests(panel, settled, panel.row_start[:-1], panel.row_start[:-1] + rows)
+    before, shared, own = start.known
+    later = row_digests(panel, settled, panel.row_start[:-1] + before, panel.row_start[:-1] + rows)
     shape = (len(panel.codes), len(panel.vehicles))
     kinds = changes(panel.calibration, panel.row_start)[1]
     return FamilyCheckpoint(
@@ -170,8 +178,8 @@ def empty_checkpoint(
         changes=kinds,
         week=week,
         rows=rows,
-        shared=shared,
-        own=own,
+        shared=shared + later[0],
+        own=own + later[1],
         terms=terms,
         normal=replace(normal, block=np.zeros(0, dtype=np.int32)),
         settled_blocks=settled_blocks,
@@ -227,6 +235,7 @@ def start_of(panel: Panel, kept: FamilyCheckpoint, settled: Bools, *, until: flo
         place=place,
         goes_on=goes_on,
         change=np.array([present_changes.get(tuple(names[pair]), -1) for pair in kept.changes], dtype=np.int64),
+        known=(rows, shared, own),
         kept=kept,
     )
 

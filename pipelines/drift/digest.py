@@ -15,6 +15,7 @@ LIMITS = ("low_limit", "high_limit", "neutral", "resolution", "can_fault_low", "
 def code_digest() -> str:
     """Of the code that computes bands and drift, and of the libraries that it runs on."""
     modules = [file for stage in ("bands", "drift") for file in files(f"pipelines.{stage}").iterdir()]
+    modules.append(files("pipelines").joinpath("blocks.py"))
     texts = [file.read_bytes() for file in sorted(modules, key=str) if file.name.endswith(".py")]
     return digest(*texts, *(version(library).encode() for library in ("numba", "numpy")))
 

@@ -4,7 +4,8 @@ A step, a ramp, a change that levels off and one that accelerates, each from eve
 the likelihood of the readings with the level unknown and the size of the change integrated out.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numba
@@ -15,8 +16,9 @@ from pipelines.bands.recalibration import blank_levels
 from pipelines.bands.season import blank_peers
 from pipelines.drift.filter import LEAST_SETTLED, PATIENCE, blank_series, empty_bank
 from pipelines.drift.readings import NO_TRACE, Readings, moves, seasons, sift
-from pipelines.handover import Bools, Float32s, Float64s, Int32s, Panel
+from pipelines.handover import Bools, Float32s, Float64s, Int32s, Int64s, Panel
 
+THREADS = 2
 SHAPES = 5  # step, ramp, accelerating (square), levelling off in a month, in three months
 LEVELLING_DAYS = (30.0, 90.0)
 SIZE_SIGMAS = np.array([4.0, 2.0, 1.0, 4.0, 6.0])  # prior sd of a change: sigmas, per 30 days, per 30 days squared
@@ -70,14 +72,15 @@ class Case:
 
 
 def cases(
-    c: int, *, panel: Panel, readings: Readings, bands: Bands, weeks: np.ndarray, series: np.ndarray
+    c: int, *, panel: Panel, readings: Readings, row_start: Int64s, bands: Bands, weeks: np.ndarray, series: np.ndarray
 ) -> list[Case]:
     """Every alarm of correction c that stands at its vehicle's last reading.
 
     Args:
         c: Index of the correction.
         panel: The family's, whole.
-        readings: All of the correction.
+        readings: All of the correction, of vehicles with an alarm at least.
+        row_start: [V + 1] of these readings.
         bands: The family's.
         weeks: [1 or V, W, D] of the season's `WEEKLY`.
         series: [V] of the filter's `SERIES`, after the last reading.
@@ -91,8 +94,7 @@ def cases(
     sigma = bands.normal.sigma[c]
     found = []
     for v in np.flatnonzero(series["on"]):
-        rows = slice(panel.row_start[v], panel.row_start[v + 1])
-        mine = readings.at(rows)
+        mine = readings.at(slice(row_start[v], row_start[v + 1]))
         base, trace, began = _retraced(c, mine, bands, weeks[v : v + 1] if len(weeks) > 1 else weeks)
         day = mine.times.day
         read = np.flatnonzero(np.isfinite(trace[:, 0]))  # the newest epoch may not have been read yet
@@ -108,7 +110,7 @@ def cases(
                 trace=trace[kept],
                 day=day[kept],
                 since=(trace[first], day[first]),
-                way=(day, panel.km[rows]),
+                way=(day, panel.km[panel.row_start[v] : panel.row_start[v + 1]]),
             )
         )
     return found
@@ -164,7 +166,8 @@ def learned_kinds(found: Sequence[Case]) -> Float64s:
     usual = np.repeat(USUAL_SHAPES[:, None], len(SCALES), axis=1) / len(SCALES)
     shares = usual
     if found:
-        fits = np.array([kind_fits(case.trace, case.day, case.sigma) for case in found])
+        with ThreadPoolExecutor(THREADS) as pool:
+            fits = np.array(list(pool.map(lambda case: kind_fits(case.trace, case.day, case.sigma), found)))
         likelihood = np.exp(fits - fits.max(axis=(1, 2), keepdims=True))
         alarms = np.array([(case.family, case.vehicle) for case in found])
         _, which, count = np.unique(alarms, axis=0, return_inverse=True, return_counts=True)
@@ -178,22 +181,29 @@ def learned_kinds(found: Sequence[Case]) -> Float64s:
     return log_shares
 
 
-def conclude(found: Sequence[Case], panel: Panel, kinds: Float64s) -> Episodes:
-    """What is known of each standing alarm.
+def conclude(families: Sequence[tuple[Panel, Sequence[Case]]]) -> list[Episodes]:
+    """What is known of each standing alarm of each family; how changes grow is learned from all of them."""
+    kinds = learned_kinds([case for _, found in families for case in found])
+    with ThreadPoolExecutor(THREADS) as pool:
+        return [
+            _episodes(panel, found, pool.map(lambda case: _answer(case, kinds), found)) for panel, found in families
+        ]
 
-    Args:
-        found: The cases of one family.
-        panel: The family's.
-        kinds: [SHAPES, SCALES] log share of each kind of change.
-    """
+
+def _answer(case: Case, kinds: Float64s) -> Float64s:
+    """[7] as `posterior` gives it, the onset of the epoch that the alarm began in."""
+    answer: Float64s = posterior(case.trace, case.day, case.sigma, case.room, kinds)
+    if case.since[1][0] != case.day[0]:
+        answer[:3] = posterior(*case.since, case.sigma, case.room, kinds)[:3]
+    return answer
+
+
+def _episodes(panel: Panel, found: Sequence[Case], answers: Iterable[Float64s]) -> Episodes:
     episodes = Episodes.none(len(panel.codes), len(panel.vehicles))
-    for case in found:
+    names = ("onset_low", "onset_at", "onset_high", "rate", "limit_p10", "limit_p50", "limit_p90")
+    for case, answer in zip(found, answers, strict=True):
         at = case.correction, case.vehicle
-        answer = posterior(case.trace, case.day, case.sigma, case.room, kinds)
-        if case.since[1][0] != case.day[0]:
-            answer[:3] = posterior(*case.since, case.sigma, case.room, kinds)[:3]
         episodes.alarm_at[at] = case.alarm_at
-        names = ("onset_low", "onset_at", "onset_high", "rate", "limit_p10", "limit_p50", "limit_p90")
         for name, value in zip(names, answer, strict=True):
             getattr(episodes, name)[at] = value
         episodes.rate_per_1000km[at] = answer[3] / _thousand_km_per_30_days(*case.way, answer[1])

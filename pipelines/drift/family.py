@@ -13,8 +13,8 @@ from pipelines.bands.normal import vehicle_of_row
 from pipelines.drift.checkpoint import FamilyCheckpoint, Start
 from pipelines.drift.episode import Case, cases
 from pipelines.drift.leeway import leeway
-from pipelines.drift.readings import Readings, Times, moves, output_rows, readings_of, seasons, sift, unmoved
-from pipelines.handover import Bools, FamilyDrift, Float32s, Float64s, Int64s, Panel
+from pipelines.drift.readings import Readings, Stretch, Times, moves, output_rows, readings_of, seasons, sift, unmoved
+from pipelines.handover import Bools, FamilyDrift, Float32s, Float64s, Int32s, Int64s, Panel
 
 THREADS = 2
 EXACT_PEERS = 10  # families up to this size leave a vehicle out of its season throughout, not in its own week alone
@@ -25,41 +25,45 @@ CARRIED = ("expected", "deviation", "slope", "evidence", "on", "learning")  # of
 class Span:
     """The rows that are computed, and before them each vehicle's last that is known; row numbers in `panel`, [V].
 
-    panel: These rows alone. rows: their numbers in the whole panel. first: to compute. cut: first after the checkpoint
-    that is taken. last: one behind the vehicle's.
+    panel: These rows alone. stretch: where they are in the whole panel. vehicle: [R] index. first: to compute. cut:
+    first after the checkpoint that is taken. last: one behind the vehicle's.
     """
 
     panel: Panel
-    rows: Int64s | slice
+    stretch: Stretch
+    vehicle: Int32s
     first: Int64s
     cut: Int64s
     last: Int64s
 
     @classmethod
-    def of(cls, panel: Panel, start: Start, cut: Int64s) -> "Span":
-        """From `start` on; `cut` [V] in the whole panel."""
-        begin = start.first - start.carried
-        row_start = np.append(0, np.cumsum(panel.row_start[1:] - begin))
-        shift = row_start[:-1] - begin
-        rows: Int64s | slice = slice(None)
-        if row_start[-1] < len(panel.read_at):
-            rows = np.arange(row_start[-1]) - np.repeat(shift, np.diff(row_start))
-            panel = _rows_of(panel, rows, row_start)
-        return cls(panel=panel, rows=rows, first=start.first + shift, cut=cut + shift, last=row_start[1:])
+    def of(cls, panel: Panel, start: Start, cut: Int64s, times: Times) -> "Span":
+        """From `start` on; `cut` [V] in the whole panel, `times` of all its rows."""
+        stretch = Stretch.of(panel, start.first - start.carried, times)
+        shift = stretch.row_start[:-1] - stretch.begin
+        mine = _rows_of(panel, stretch)
+        return cls(
+            panel=mine,
+            stretch=stretch,
+            vehicle=vehicle_of_row(mine),
+            first=start.first + shift,
+            cut=cut + shift,
+            last=stretch.row_start[1:],
+        )
 
 
-def _rows_of(panel: Panel, rows: Int64s, row_start: Int64s) -> Panel:
-    by_row = {name: getattr(panel, name)[rows] for name in ("read_at", "hours", "km", "depot", "calibration")}
-    by_code = {name: getattr(panel, name).T[:, rows].T for name in ("values", "epoch")}
-    return replace(panel, row_start=row_start, **by_row, **by_code)
+def _rows_of(panel: Panel, stretch: Stretch) -> Panel:
+    by_row = {name: getattr(panel, name)[stretch.rows] for name in ("read_at", "hours", "km", "depot", "calibration")}
+    by_code = {name: getattr(panel, name).T[:, stretch.rows].T for name in ("values", "epoch")}
+    return replace(panel, row_start=stretch.row_start, **by_row, **by_code)
 
 
 @dataclass(frozen=True, kw_only=True)
 class FamilyRun:
     """What a family's run needs and what it fills: `drift`, weeks of `bands`, and `taken` if there is one.
 
-    settled: [C, R] False while relearning. by_cell, by_week: rows by week and depot, and by week alone, from the first
-    computed week on; and the first of each. standing: the alarms at the last readings.
+    settled: [C, R] False while relearning. by_cell, by_week: the span's rows by week and depot, and by week alone, from
+    the first computed week on; and the first of each. standing: the alarms at the last readings.
     """
 
     panel: Panel
@@ -88,8 +92,9 @@ def run_family(
         taken: The checkpoint to fill on the way, at or after the start; None: none is wanted.
     """
     times = Times.of(panel, bands.normal, bands.start)
-    span = Span.of(panel, start, panel.row_start[:-1] + taken.rows if taken else start.first)
-    nowhere = np.zeros_like(panel.depot)
+    span = Span.of(panel, start, panel.row_start[:-1] + taken.rows if taken else start.first, times)
+    week, depot = span.stretch.times.week, span.stretch.times.depot
+    shape = bands.weeks.shape[1:]
     run = FamilyRun(
         panel=panel,
         bands=bands,
@@ -97,8 +102,8 @@ def run_family(
         start=start,
         span=span,
         settled=settled,
-        by_cell=season.by_cell(times.week, panel.depot, bands.weeks.shape[1:], since=start.week),
-        by_week=season.by_cell(times.week, nowhere, (bands.weeks.shape[1], 1), since=start.week),
+        by_cell=season.by_cell(week, depot, shape, since=start.week),
+        by_week=season.by_cell(week, np.zeros_like(depot), (shape[0], 1), since=start.week),
         drift=empty_drift(span.panel, bands),
         taken=taken,
     )
@@ -132,14 +137,13 @@ def empty_drift(panel: Panel, bands: Bands) -> FamilyDrift:
 
 def _correction(c: int, run: FamilyRun) -> list[Case]:
     """Season, epochs' ends, filter of one correction; fills its rows of what the run fills. Its standing alarms."""
-    panel, bands, span = run.panel, run.bands, run.span
-    readings = readings_of(c, panel, bands.normal, run.times, run.settled[c])
+    bands, span = run.bands, run.span
+    mine = readings_of(c, run.panel, bands.normal, span.stretch, run.settled[c])
     peers, own = run.start.peers(c)
-    weeks = _weeks(c, run, readings, peers)
-    mine = readings.at(span.rows)
+    weeks = _weeks(c, run, mine, peers)
     seasonal = seasons(c, mine, bands.normal, first=span.first, row_start=span.panel.row_start, peers=own, weeks=weeks)
     levels, own_levels = run.start.levels(c)
-    _shifts(c, run, readings, seasonal[0], levels)
+    _shifts(c, run, mine, seasonal[0], levels)
     moved = moves(
         c, mine, seasonal[0], bands, first=span.first, row_start=span.panel.row_start, levels=own_levels
     )  # fmt: skip
@@ -155,7 +159,17 @@ def _correction(c: int, run: FamilyRun) -> list[Case]:
         run.taken.onsets[c] = onsets.copy()  # without the room left
     go_on(first=span.cut, last=span.last, onsets=onsets)
     scale(c, span.panel, bands, mine.times, run.drift)
-    return cases(c, panel=panel, readings=readings, bands=bands, weeks=weeks, series=series)
+    return _standing(c, run, weeks, series)
+
+
+def _standing(c: int, run: FamilyRun, weeks: Any, series: Any) -> list[Case]:
+    """The alarms of one correction at the last readings, from all readings of their vehicles."""
+    start, end = run.panel.row_start[:-1], run.panel.row_start[1:]
+    stretch = Stretch.of(run.panel, np.where(series["on"], start, end), run.times)
+    readings = readings_of(c, run.panel, run.bands.normal, stretch, run.settled[c])
+    return cases(
+        c, panel=run.panel, readings=readings, row_start=stretch.row_start, bands=run.bands, weeks=weeks, series=series
+    )
 
 
 def _weeks(c: int, run: FamilyRun, readings: Readings, peers: Any) -> Any:
@@ -164,7 +178,7 @@ def _weeks(c: int, run: FamilyRun, readings: Readings, peers: Any) -> Any:
     start.know_weeks(c, weeks, run.panel.depots)
     rows = (readings.x, *run.by_cell)
     model = (
-        vehicle_of_row(run.panel), readings.epoch, normal.block, normal.weekly_noise(c), normal.offset_sd[c] ** 2,
+        run.span.vehicle, readings.epoch, readings.times.block, normal.weekly_noise(c), normal.offset_sd[c] ** 2,
         normal.season_move[c], normal.depot_move[c],
     )  # fmt: skip
     cut = run.taken.week if run.taken else start.week
@@ -182,14 +196,12 @@ def _weeks(c: int, run: FamilyRun, readings: Readings, peers: Any) -> Any:
 
 
 def _shifts(c: int, run: FamilyRun, readings: Readings, seasonal: Float64s, levels: Any) -> None:
-    """Fill the weeks of what epochs' ends moved, and the checkpoint's; `seasonal` is of the span's rows."""
+    """Fill the weeks of what epochs' ends moved, and the checkpoint's."""
     normal, start, shifts, carried = run.bands.normal, run.start, run.bands.shifts[c], run.bands.carried[c]
     ends = start.know_shifts(c, shifts, carried)
-    every = np.zeros(len(readings.values))
-    every[run.span.rows] = seasonal
-    rows = (unmoved(readings, every), *run.by_week)
+    rows = (unmoved(readings, seasonal), *run.by_week)
     model = (
-        vehicle_of_row(run.panel), readings.epoch, readings.settled, run.times.change, normal.block,
+        run.span.vehicle, readings.epoch, readings.settled, readings.times.change, readings.times.block,
         normal.weekly_noise(c), normal.offset_sd[c] ** 2,
     )  # fmt: skip
     cut = run.taken.week if run.taken else start.week

@@ -8,7 +8,7 @@ import numpy as np
 from pipelines.bands import recalibration, season
 from pipelines.bands.kept import Bands
 from pipelines.bands.normal import WEEK, Normal, days
-from pipelines.bands.standing import held_at, learning_hours, repeats
+from pipelines.bands.standing import held_at, learned
 from pipelines.drift import filter as sequential
 from pipelines.handover import Bools, FamilyDrift, Float32s, Float64s, Int32s, Int64s, Panel
 
@@ -43,6 +43,29 @@ class Times:
             change=recalibration.changes(panel.calibration, panel.row_start)[0],
         )
 
+    def at(self, rows: slice | Int64s) -> "Times":
+        """These rows alone."""
+        return Times(**{name: value[rows] for name, value in vars(self).items()})
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stretch:
+    """Rows of a panel: from row `begin` [V] of each vehicle on. rows: their numbers. row_start: [V + 1] of them."""
+
+    begin: Int64s
+    rows: Int64s | slice
+    row_start: Int64s
+    times: Times
+
+    @classmethod
+    def of(cls, panel: Panel, begin: Int64s, times: Times) -> "Stretch":
+        """From `begin` on; `times` of all rows."""
+        row_start = np.append(0, np.cumsum(panel.row_start[1:] - begin))
+        rows: Int64s | slice = slice(None)
+        if row_start[-1] < len(panel.read_at):
+            rows = np.arange(row_start[-1]) + np.repeat(begin - row_start[:-1], np.diff(row_start))
+        return cls(begin=begin, rows=rows, row_start=row_start, times=times.at(rows))
+
 
 @dataclass(frozen=True, kw_only=True)
 class Readings:
@@ -63,9 +86,8 @@ class Readings:
 
     def at(self, rows: slice | Int64s) -> "Readings":
         """These rows alone."""
-        times = Times(**{name: value[rows] for name, value in vars(self.times).items()})
         mine = {name: value[rows] for name, value in vars(self).items() if name != "times"}
-        return Readings(**mine, times=times)
+        return Readings(**mine, times=self.times.at(rows))
 
     @property
     def x(self) -> Float64s:
@@ -74,29 +96,21 @@ class Readings:
         return x
 
 
-def readings_of(c: int, panel: Panel, normal: Normal, times: Times, settled: Bools) -> Readings:
-    """All rows of one correction; `settled` [R] is False while it relearns."""
-    values = np.ascontiguousarray(panel.values[:, c])
-    standing = _standing(c, values, panel, normal)
-    anchor, recentred = season.anchors(
-        panel.row_start, normal.block, panel.calibration, normal.centre[c], normal.ageing[c], panel.km
-    )
+def readings_of(c: int, panel: Panel, normal: Normal, stretch: Stretch, settled: Bools) -> Readings:
+    """One correction's at the rows of a stretch; `settled` [R] is False while it relearns."""
+    low, high = held_at(panel)
+    whole = panel.row_start, stretch.begin, normal.block
+    values, hours = learned(panel.values.T[c], panel.hours, *whole, normal.stands_from[c], low[c], high[c])
+    anchor, recentred = season.anchors(*whole, panel.calibration, normal.centre[c], normal.ageing[c], panel.km)
     return Readings(
-        values=np.where(standing, np.float32(np.nan), values),
+        values=values,
         anchor=anchor,
         recentred=recentred,
-        epoch=np.ascontiguousarray(panel.epoch[:, c]),
-        settled=settled,
-        hours=learning_hours(panel.hours, standing, panel.row_start),
-        times=times,
+        epoch=np.ascontiguousarray(panel.epoch.T[c, stretch.rows]),
+        settled=settled[stretch.rows],
+        hours=hours,
+        times=stretch.times,
     )
-
-
-def _standing(c: int, values: Float32s, panel: Panel, normal: Normal) -> Bools:
-    """[R] readings that were not learned since the one before."""
-    low, high = held_at(panel)
-    standing: Bools = repeats(values, panel.row_start, normal.stands_from[c, normal.block], low[c], high[c])
-    return standing
 
 
 def seasons(

@@ -12,7 +12,7 @@ from pipelines.bands.relearning import settled_rows
 from pipelines.bands.season import blank_peers
 from pipelines.drift.family import empty_drift
 from pipelines.drift.filter import blank_series, empty_bank
-from pipelines.drift.readings import Times, moves, output_rows, readings_of, seasons, sift
+from pipelines.drift.readings import Stretch, Times, moves, output_rows, readings_of, seasons, sift
 from pipelines.drift.states import BAND_SIGMAS
 from pipelines.handover import Evidence, Panel
 from pipelines.history.reconstruct import reconstruct
@@ -52,10 +52,11 @@ def _paths(panel: Panel, bands: Bands) -> pl.DataFrame:
     normal, times = bands.normal, Times.of(panel, bands.normal, bands.start)
     out = empty_drift(panel, bands)
     first, last = panel.row_start[:-1], panel.row_start[1:]
+    stretch = Stretch.of(panel, first, times)
     settled = settled_rows(panel, times.day, bands.learn_hours)
     centre, seasonal = np.empty(out.expected.T.shape), np.empty(out.expected.T.shape)
     for c in range(len(panel.codes)):
-        readings = readings_of(c, panel, normal, times, settled[c])
+        readings = readings_of(c, panel, normal, stretch, settled[c])
         peers, series = blank_peers(len(first)), blank_series(len(first))
         found = seasons(
             c, readings, normal, first=first, row_start=panel.row_start, peers=peers, weeks=bands.weeks[c][None]

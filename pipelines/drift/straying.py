@@ -19,7 +19,7 @@ from pipelines.bands.relearning import relearning_hours, settled_rows
 from pipelines.bands.season import WEEKLY
 from pipelines.drift.checkpoint import Checkpoint, Start, empty_checkpoint, known_normal, start_of, still_normal
 from pipelines.drift.digest import code_digest, terms_digest
-from pipelines.drift.episode import conclude, learned_kinds
+from pipelines.drift.episode import conclude
 from pipelines.drift.family import EXACT_PEERS, THREADS, run_family
 from pipelines.drift.states import correction_states
 from pipelines.drift.threshold import threshold
@@ -96,25 +96,19 @@ def _straying(
     blocks = settled_blocks(usable, fleet_start=fleet_start, until=taken.until)
     runs = []
     for family, normal in zip(families, normals, strict=True):
-        panel = family.panel
+        panel, start = family.panel, _confirmed(family, normal, kept)
         if weeks:
             taken.families[panel.family] = empty_checkpoint(
-                panel, normal, family.settled, week=weeks, until=taken.until, terms=family.terms, settled_blocks=blocks
-            )
-        runs.append(
-            run_family(
-                panel,
-                _bands(panel, normal, family.learn_hours, fleet_start, settings),
-                family.settled,
-                _confirmed(family, normal, kept),
-                taken.families.get(panel.family),
-            )
-        )
-    kinds = learned_kinds([case for run in runs for case in run.standing])
+                panel, normal, family.settled, start, week=weeks, until=taken.until, terms=family.terms,
+                settled_blocks=blocks,
+            )  # fmt: skip
+        bands = _bands(panel, normal, family.learn_hours, fleet_start, settings)
+        runs.append(run_family(panel, bands, family.settled, start, taken.families.get(panel.family)))
+    found = conclude([(run.panel, run.standing) for run in runs])
     drift = Drift(
         families=tuple(run.drift for run in runs),
         correction_state=correction_states(
-            [(run.panel, run.drift, conclude(run.standing, run.panel, kinds)) for run in runs],
+            [(run.panel, run.drift, episodes) for run, episodes in zip(runs, found, strict=True)],
             evidence=evidence,
             history=history,
         ),

@@ -120,25 +120,35 @@ def _recorded_losses(rows: pl.DataFrame, evidence: Evidence, counter: Float64s, 
 
 
 def _without_clock(rows: pl.DataFrame, hours: Stitched, km: Stitched) -> tuple[Float64s, Float64s]:
-    """Hours of vehicles whose clock was never read, from kilometres at the family's usual speed; NaN: no way."""
-    frame = rows.select("vehicle_id", "engine_family").with_columns(
+    """Hours of vehicles whose clock was never read, from kilometres at the family's usual speed; NaN: no way.
+
+    The usual speed is that of the blocks before, in the first of the block itself.
+    """
+    frame = rows.select("vehicle_id", "engine_family", "block").with_columns(
         hours=pl.Series(hours.total).fill_nan(None),
         km=pl.Series(km.total).fill_nan(None),
         clocked=pl.Series(~np.isnan(hours.offset)),
     )
     clocked = pl.col("clocked").any().over("vehicle_id")
-    usual = (
-        frame.filter(clocked & pl.col("km").is_not_null())
+    told = frame.filter(clocked & pl.col("km").is_not_null())
+    usual = [
+        told.filter(pl.col("block") < max(block, 1))
         .group_by("engine_family")
         .agg(per_km=pl.col("hours").sum() / pl.col("km").sum())
-    )
-    joined = frame.join(usual, on="engine_family", how="left", maintain_order="left").with_columns(has_clock=clocked)
-    told = joined.select(
-        hours=pl.when("has_clock").then("hours").otherwise(pl.col("km") * pl.col("per_km")),
+        .with_columns(block=pl.lit(block, dtype=pl.Int64))
+        for block in range(int(rows["block"].to_numpy().max(initial=0)) + 1)
+    ]
+    gone = pl.col("km") - pl.col("km").shift(1, fill_value=0.0).over("vehicle_id")
+    joined = frame.join(
+        pl.concat(usual), on=["engine_family", "block"], how="left", maintain_order="left"
+    ).with_columns(has_clock=clocked)
+    by_speed = (gone * pl.col("per_km")).cum_sum().over("vehicle_id")
+    told_hours = joined.select(
+        hours=pl.when("has_clock").then("hours").otherwise(by_speed),
         has_clock="has_clock",
     )
-    total = _floats(told["hours"])
-    confidence = np.where(told["has_clock"].to_numpy(), hours.confidence, WITHOUT_CLOCK)
+    total = _floats(told_hours["hours"])
+    confidence = np.where(told_hours["has_clock"].to_numpy(), hours.confidence, WITHOUT_CLOCK)
     return total, np.where(np.isnan(total), 0.0, confidence)
 
 

@@ -2,7 +2,7 @@
 
 import polars as pl
 
-from pipelines.handover import Evidence, Float64s
+from pipelines.handover import Bools, Evidence, Float64s
 from pipelines.history.neutral import threshold
 
 SCHEMA = pl.Schema(
@@ -41,8 +41,9 @@ def epochs(rows: pl.DataFrame, events: pl.DataFrame, evidence: Evidence, ratio: 
         evidence: Its work rows and catalogue.
         ratio: [R], log-likelihood ratio of a reset since the reading before, as the values show it.
     """
-    judged = _judged(events, rows, ratio)
-    found = pl.concat([_of_events(judged, evidence), _of_values(judged, rows, ratio)])
+    needed = threshold(rows)
+    judged = _judged(events, rows, ratio, needed)
+    found = pl.concat([_of_events(judged, evidence), _of_values(judged, rows, ratio >= needed)])
     return _one_each(pl.concat([_first_seen(rows), found.select(*SCHEMA)])).sort(
         "vehicle_id", "first_read_at", "correction"
     )
@@ -59,30 +60,39 @@ def _first_seen(rows: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _judged(events: pl.DataFrame, rows: pl.DataFrame, ratio: Float64s) -> pl.DataFrame:
-    """Events with `habit` (their kind resets in their family; null: not told) and `shown` (this one's values do)."""
-    judged = events.with_columns(ratio=pl.Series(ratio[events["row"].to_numpy()], dtype=pl.Float64)).join(
-        rows.select("row", "engine_family"), on="row", how="left", maintain_order="left"
+def _judged(events: pl.DataFrame, rows: pl.DataFrame, ratio: Float64s, needed: Float64s) -> pl.DataFrame:
+    """Events with `habit` (their kind resets in their family; null: not told) and `shown` (this one's values do).
+
+    The habit is that of events up to the end of the event's block; what comes later changes nothing.
+    """
+    at = events["row"].to_numpy()
+    in_order = (
+        events.with_columns(
+            ratio=pl.Series(ratio[at], dtype=pl.Float64), needed=pl.Series(needed[at], dtype=pl.Float64)
+        )
+        .join(rows.select("row", "engine_family", "block"), on="row", how="left", maintain_order="left")
+        .sort("block", "row", maintain_order=True)
+        .with_columns(habit=_habit(pl.col("ratio").clip(-EVENT_MOST, EVENT_MOST)).over("engine_family", "kind"))
     )
-    habit = _habit(pl.col("ratio").clip(-EVENT_MOST, EVENT_MOST)).over("engine_family", "kind")
-    least = pl.when(habit.is_null() & (pl.col("kind") != "stale")).then(EXPECTED_RATIO).otherwise(threshold(rows))
-    return judged.with_columns(habit=habit, shown=pl.col("ratio") >= least)
+    habit = pl.col("habit").last().over("engine_family", "kind", "block")
+    least = pl.when(pl.col("habit").is_null() & (pl.col("kind") != "stale")).then(EXPECTED_RATIO).otherwise("needed")
+    return in_order.with_columns(habit=habit).with_columns(shown=pl.col("ratio") >= least)
 
 
 def _habit(ratio: pl.Expr) -> pl.Expr:
-    """Whether the events of a kind and family reset; null: too few tell.
+    """Whether the events of a kind and family, up to each in their order, reset; null: too few tell.
 
     A recorded reset was one, unless most of the family's speak clearly against it. Of other events, that all do and
     that none does are compared. Codes are often cleared beside a reset, so that a share of the clearings shows one
     where clearing resets nothing: that is compared too, with the penalty for its parameter (Schwarz, 1978).
     """
-    every, count = ratio.sum(), pl.len()
-    mixed = [(share * ratio.exp() + (1.0 - share)).log().sum() for share in SHARES]
+    every, count = ratio.cum_sum(), pl.int_range(1, pl.len() + 1)
+    mixed = [(share * ratio.exp() + (1.0 - share)).log().cum_sum() for share in SHARES]
     some = pl.max_horizontal(mixed) - 0.5 * count.cast(pl.Float64).log()
-    plain = (pl.col("kind") != "codes_cleared").first() | (pl.max_horizontal(every, 0.0) >= some)
-    told = (count < LEAST_EVENTS) | (ratio.median() > -EVENT_MOST)
+    plain = (pl.col("kind") != "codes_cleared") | (pl.max_horizontal(every, 0.0) >= some)
+    told = (count < LEAST_EVENTS) | (2 * (ratio <= -EVENT_MOST).cum_sum() <= count)
     enough = plain & (count >= LEAST_EVENTS) & (every.abs() >= HABIT_RATIO)
-    return pl.when(pl.col("kind").is_in(TOLD_RESETS).first()).then(told).when(enough).then(every > 0)
+    return pl.when(pl.col("kind").is_in(TOLD_RESETS)).then(told).when(enough).then(every > 0)
 
 
 def _of_events(judged: pl.DataFrame, evidence: Evidence) -> pl.DataFrame:
@@ -125,9 +135,8 @@ def _same_place() -> pl.Expr:
     return same("bank", "bank_of") & same("cylinder", "cylinder_of")
 
 
-def _of_values(judged: pl.DataFrame, rows: pl.DataFrame, ratio: Float64s) -> pl.DataFrame:
+def _of_values(judged: pl.DataFrame, rows: pl.DataFrame, shown: Bools) -> pl.DataFrame:
     """Epochs that only the values show."""
-    shown = ratio >= threshold(rows)
     shown[judged["row"].to_numpy()] = False  # something explains them
     before = pl.col("read_at").shift(1).over("vehicle_id")
     return (

@@ -4,29 +4,32 @@ In: the wide snapshots, one column a correction. Out: one log-likelihood ratio p
 since the reading before, and relearned in the hours since' against 'nothing of the kind'. What is left of a reset after
 hours of learning is known only roughly (rough time constants, unknown shares of use in a region), so it is averaged
 over; the time of the reset between the two readings is one for all corrections. Corrections of a group move together
-for other reasons too, a repair for one, so no group alone can convince.
+for other reasons too, a repair for one, so no group alone can convince. Scatter and threshold are learned in blocks of
+time, so that no later reading changes what was told of an earlier one.
 """
 
 import math
+from collections.abc import Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from typing import Any
 
 import numba
 import numpy as np
 import polars as pl
-from scipy.special import logsumexp
 
-from pipelines.handover import Bools, Evidence, Float64s, Int64s
+from pipelines.handover import Bools, Evidence, Float32s, Float64s, Int64s
 from pipelines.history.rows import row_starts
+from pipelines.history.scatter import LEVEL_WEIGHT, Cells, scatter
 
-LEVEL_WEIGHT = 0.35  # of the newest reading in the level that a value is compared with
+THREADS = 2
+CHUNK = 16_000  # readings that are compared at a time: their odds stay in the processor's cache
 HOME_WEIGHT = 0.1  # of the newest reading in the level that is called home
 STRAYED_SIGMAS = 5.0  # level this far from home: it has strayed, a repair would take it back too, and it does not speak
 LEAST_SIGMAS = 1.0  # level nearer to neutral than this: it does not speak
 LEAST_LEFT = 0.3  # sigmas that could be left of a reset at the most: it does not speak
-LEAST_RATIO = -3.0  # of one correction: it may not have been read, or not have been set back
-SPOKEN_RATIO = 1.5  # of one correction: it stands on a new level from here
-LEAST_STEPS = 10  # between readings of a family, before the noise of a correction can be told
-SCALE_SAMPLE = 20_000  # readings of a family from which the noise of a correction is taken
-ONE_SIGMA = 68.27  # percentile of a normal scatter within one sigma
+LEAST_ODDS = math.exp(-3.0)  # of one correction: it may not have been read, or not have been set back
+SPOKEN_ODDS = math.exp(1.5)  # of one correction: it stands on a new level from here
+SURE_ODDS = 1e200  # of all corrections, either way
 USUAL_LEARN_HOURS = 5.0  # of a correction whose catalogue does not tell
 USUAL_USE = 0.15  # share of the time that the ignition is on, where no clock tells
 FALSE_A_YEAR = 0.2  # resets a vehicle-year at most that chance shows, at the full threshold
@@ -39,18 +42,27 @@ GROUP_SHARE = 2 / 3  # of the threshold, the most that one group of corrections 
 QUICKEST = 4.0
 SINCE = np.array([0.125, 0.185, 0.22, 0.28, 0.095, 0.095])
 REGIONS = 6
+STEPS = SINCE.size + REGIONS - 1  # of halving what was learned
+SLOWEST = QUICKEST * 2.0 ** (1 - STEPS)
 MISREAD = 1e-3  # density, as a share of the noise's highest, of a value that has nothing to do with either
+FAST = {"arcp", "contract", "reassoc", "nsz"}  # ways of computing in another order; NaN stays NaN
 
 
-def threshold(rows: pl.DataFrame) -> float:
-    """Log-likelihood ratio that chance passes `FALSE_A_YEAR` times a vehicle-year at most.
+def threshold(rows: pl.DataFrame) -> Float64s:
+    """[R] log-likelihood ratio that chance passes `FALSE_A_YEAR` times a vehicle-year at most.
 
     A ratio of likelihoods exceeds x with a probability of at most 1/x where its denominator holds (Markov's
-    inequality).
+    inequality). Readings a vehicle-year: in the blocks before the reading's, in the first in the block itself.
     """
-    spans = rows.group_by("vehicle_id").agg(pl.col("read_at").max() - pl.col("read_at").min())
-    years = float(spans["read_at"].dt.total_seconds().sum()) / (365.25 * 86_400)
-    return math.log(max(rows.height / max(years, 1 / 365), 1.0) / FALSE_A_YEAR)
+    start, block = row_starts(rows)[:-1], rows["block"].to_numpy()
+    at = rows["read_at"].dt.epoch("us").to_numpy() / 86_400e6
+    needed = np.zeros(int(block.max(initial=-1)) + 1)
+    for b in range(needed.size):
+        read = np.add.reduceat(block < max(b, 1), start)
+        years = (at[start + np.maximum(read, 1) - 1] - at[start]).sum() / 365.25
+        needed[b] = math.log(max(read.sum() / max(years, 1 / 365), 1.0) / FALSE_A_YEAR)
+    of_row: Float64s = needed[block]
+    return of_row
 
 
 def back_to_neutral(rows: pl.DataFrame, evidence: Evidence, hours: Float64s, begun: Bools) -> Float64s:
@@ -62,21 +74,48 @@ def back_to_neutral(rows: pl.DataFrame, evidence: Evidence, hours: Float64s, beg
         hours: [R], ignition hours since the vehicle was first seen; NaN: not known.
         begun: [R], something that may reset happened before this reading: what came before is no home after it.
     """
-    row_start = row_starts(rows)
-    family = rows["engine_family"].fill_null("").rank("dense").to_numpy().astype(np.int64) - 1
-    used = _hours_between(rows, hours, row_start)
-    most = GROUP_SHARE * threshold(rows)
-    total = np.zeros((rows.height, SINCE.size))
-    for _, group in _speaking(evidence).group_by("group", maintain_order=True):
-        ratio = np.zeros_like(total)
-        for code, neutral, resolution, learn_hours in group.drop("group").iter_rows():
-            values = evidence.snapshots[code].cast(pl.Float32).fill_null(np.nan).to_numpy()
-            sigma = _noise(_steps(row_start, values, begun), family, resolution)[family[row_start[:-1]]]
-            numbers = np.array([neutral, resolution, learn_hours])
-            _add(row_start, values, sigma, used, begun, numbers, SINCE.size, ratio)
-        total += np.minimum(ratio, most)
-    combined: Float64s = logsumexp(total, axis=1, b=SINCE)
-    return combined
+    cells, needed = Cells.of(rows), np.exp(GROUP_SHARE * threshold(rows))
+    by_row = (cells.of_row, _hours_between(rows, hours, cells.row_start), begun, needed)
+    speaking = _speaking(evidence)
+    with ThreadPoolExecutor(THREADS) as pool:
+        channels = pool.map(lambda row: _channel(row, cells, evidence, begun), speaking.iter_rows(named=True))
+        groups: dict[str, list[Channel]] = {name: [] for name in speaking["group"]}
+        for name, channel in zip(speaking["group"], channels, strict=True):
+            groups[name].append(channel)
+        parts = pool.map(lambda part: _ratio(part, cells.row_start, by_row, groups.values()), _parts(cells.row_start))
+        return np.concatenate([np.zeros(0), *parts])
+
+
+Channel = tuple[Float32s, Float64s, Float64s]  # of one correction: values [R], scatter [cells], numbers as `_multiply`
+
+
+def _channel(correction: dict[str, Any], cells: Cells, evidence: Evidence, begun: Bools) -> Channel:
+    values = evidence.snapshots[correction["code"]].cast(pl.Float32).fill_null(np.nan).to_numpy()
+    numbers = np.array([correction["neutral"], correction["resolution"], correction["learn_hours"]])
+    return values, scatter(cells, values, begun, correction["resolution"]), numbers
+
+
+def _parts(row_start: Int64s) -> list[slice]:
+    """The vehicles of each part of about `CHUNK` readings."""
+    ends = np.searchsorted(row_start, np.arange(0, row_start[-1] + CHUNK, CHUNK))
+    ends = np.unique(np.minimum(ends, row_start.size - 1))
+    return [slice(first, last) for first, last in zip(ends[:-1].tolist(), ends[1:].tolist(), strict=True)]
+
+
+def _ratio(
+    vehicles: slice, row_start: Int64s, by_row: tuple[Any, ...], groups: Iterable[Sequence[Channel]]
+) -> Float64s:  # fmt: skip
+    """Log-likelihood ratio at each reading of some vehicles; `by_row`: cells, hours, begun, most odds of a group."""
+    rows = slice(row_start[vehicles.start], row_start[vehicles.stop])
+    start = row_start[vehicles.start : vehicles.stop + 1] - rows.start
+    cell, hours, begun, most = (column[rows] for column in by_row)
+    total, together = (np.ones((cell.size, SINCE.size)) for _ in range(2))
+    for group in groups:
+        for values, sigma, numbers in group:
+            _multiply(start, values[rows], cell, sigma, hours, begun, numbers, together)
+        _add_group(together, most, total)
+    ratio: Float64s = np.log(total @ SINCE)
+    return ratio
 
 
 def _speaking(evidence: Evidence) -> pl.DataFrame:
@@ -103,92 +142,72 @@ def _hours_between(rows: pl.DataFrame, hours: Float64s, row_start: Int64s) -> Fl
     return between
 
 
-def _noise(step: Float64s, family: Int64s, resolution: float) -> Float64s:
-    """[families] robust sd of one reading about the level before it, quantising added; NaN: too seldom read."""
-    known = np.flatnonzero(~np.isnan(step))
-    sigma = np.full(int(family.max(initial=-1)) + 1, np.nan)
-    for f in range(sigma.size):
-        mine = known[family[known] == f]
-        if mine.size >= LEAST_STEPS:
-            sigma[f] = np.percentile(np.abs(step[mine[:: max(mine.size // SCALE_SAMPLE, 1)]]), ONE_SIGMA)
-    combined: Float64s = np.hypot(sigma, resolution / math.sqrt(12))
-    return combined
-
-
-@numba.njit(cache=True, nogil=True)
-def _steps(row_start, values, begun):  # type: ignore[no-untyped-def]
-    """[R] each value less the level before it; NaN for the first ones and after what may have reset."""
-    step = np.full(values.size, np.nan)
-    for v in range(row_start.size - 1):
-        level = np.nan
-        for r in range(row_start[v], row_start[v + 1]):
-            if not np.isnan(values[r]):
-                if np.isnan(level) or begun[r]:
-                    level = values[r]
-                else:
-                    step[r] = values[r] - level
-                    level += LEVEL_WEIGHT * step[r]
-    return step
-
-
-@numba.njit(cache=True, nogil=True)
-def _add(row_start, values, sigma, hours, begun, numbers, since, ratio):  # type: ignore[no-untyped-def]  # noqa: PLR0917
-    """Add one correction's log-likelihood ratios to `ratio` [R, since]; numbers: neutral, resolution, learn_hours."""
+@numba.njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+def _multiply(row_start, values, cell, sigma, hours, begun, numbers, odds):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+    """Multiply `odds` [R, since] by one correction's likelihood ratios; numbers: neutral, resolution, learn_hours."""
     neutral, resolution, learn_hours = numbers[0], numbers[1], numbers[2]
-    odds = np.empty(since + REGIONS - 1)
+    left, likelihood = np.empty(STEPS), np.empty(STEPS)
     for v in range(row_start.size - 1):
-        level, home, read, run, noise = np.nan, np.nan, 0.0, 0.0, sigma[v]
-        if not noise > 0.0:
-            continue
+        level, home, read, run = np.nan, np.nan, 0.0, 0.0
         for r in range(row_start[v], row_start[v + 1]):
             run += hours[r]
-            value = values[r]
+            value, noise = values[r], sigma[cell[r]]
             if np.isnan(value):
                 continue
             if read == 0.0:
                 level, home = value, value
-            step, away = (value - level) / noise, (level - neutral) / noise
-            off = abs(value - neutral)
+            step, away, off = (value - level) / noise, (level - neutral) / noise, abs(value - neutral)
             # A value between the grid's lines beside neutral is not a reset but a unit slip.
             on_grid = off <= 1e-3 * resolution or off >= 0.4 * resolution
             spoken = False
-            if read > 0.0 and on_grid and abs(away) >= LEAST_SIGMAS and abs(level - home) <= STRAYED_SIGMAS * noise:
-                spoken = _compare(step, away, QUICKEST * run / learn_hours, odds, since, ratio, r)
+            if read > 0.0 and noise > 0.0 and on_grid and abs(away) >= LEAST_SIGMAS:
+                least = math.exp(-SLOWEST * run / learn_hours)  # of the reset, where least was learned
+                if least * abs(away) >= LEAST_LEFT and abs(level - home) <= STRAYED_SIGMAS * noise:
+                    _likelihoods(step, away, least, left, likelihood)
+                    spoken = _speak(likelihood, odds, r)
             read = 1.0 if begun[r] else read + 1.0
             level = value if spoken or begun[r] else level + LEVEL_WEIGHT * (value - level)
             home += max(HOME_WEIGHT, 1.0 / read) * (value - home)
             run = 0.0
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy", fastmath=True)
-def _compare(step, away, constants, odds, since, ratio, r):  # type: ignore[no-untyped-def]  # noqa: PLR0917
-    """Add the log-likelihood ratios of one value; whether it speaks clearly for a reset.
+@numba.njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+def _likelihoods(step, away, least, left, likelihood):  # type: ignore[no-untyped-def]
+    """Fill [STEPS] the likelihood of a value for what may be left of a reset, against none; shares of `REGIONS`.
 
-    step and away (level less neutral) in sigmas; constants: the most that was learned since the reading before, in time
-    constants.
+    step and away (level less neutral) in sigmas. Density: Student's t with 3 degrees, and misreadings.
     """
-    most = odds.size
-    left = math.exp(-constants * 2.0 ** (1 - most))  # of the reset, where least was learned
-    if left * abs(away) < LEAST_LEFT:
-        return False
-    likelier = 1.0 / _density(step)
-    for k in range(most - 1, -1, -1):
-        odds[k] = _density(step + left * away) * likelier
-        left *= left
-    total, best = 0.0, LEAST_RATIO
-    for j in range(REGIONS - 1):
-        total += odds[j]
-    for i in range(since):
-        total += odds[i + REGIONS - 1]
-        told = max(math.log(total / REGIONS), LEAST_RATIO)
-        ratio[r, i] += told
+    for k in range(STEPS - 1, -1, -1):
+        left[k] = least
+        least *= least
+    spread = 1.0 + step * step * (1.0 / 3.0)
+    share = 1.0 / (REGIONS * (1.0 / (spread * spread) + MISREAD))
+    for k in range(STEPS):
+        sigmas = step + left[k] * away
+        spread = 1.0 + sigmas * sigmas * (1.0 / 3.0)
+        likelihood[k] = (1.0 / (spread * spread) + MISREAD) * share
+
+
+@numba.njit(cache=True, nogil=True)
+def _speak(likelihood, odds, r):  # type: ignore[no-untyped-def]
+    """Multiply the odds of reading r by the mean over regions; whether it speaks clearly for a reset."""
+    total, best = 0.0, 0.0
+    for k in range(REGIONS - 1):
+        total += likelihood[k]
+    for i in range(STEPS - REGIONS + 1):
+        total += likelihood[i + REGIONS - 1]
+        told = max(total, LEAST_ODDS)
+        odds[r, i] *= told
         best = max(best, told)
-        total -= odds[i]
-    return best > SPOKEN_RATIO
+        total -= likelihood[i]
+    return best > SPOKEN_ODDS
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy", fastmath=True)
-def _density(sigmas):  # type: ignore[no-untyped-def]
-    """Density of a value so far from where it is expected, as a share of the highest: Student's t, 3 degrees."""
-    spread = 1.0 + sigmas * sigmas / 3.0
-    return 1.0 / (spread * spread) + MISREAD
+@numba.njit(cache=True, nogil=True)
+def _add_group(together, most, total):  # type: ignore[no-untyped-def]
+    """Multiply the odds of all [R, since] by those of a group, up to `most` [R]; the group's are 1 again."""
+    for r in range(len(total)):
+        for i in range(total.shape[1]):
+            odds = total[r, i] * min(together[r, i], most[r])
+            total[r, i] = min(max(odds, 1.0 / SURE_ODDS), SURE_ODDS)
+            together[r, i] = 1.0

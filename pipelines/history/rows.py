@@ -3,7 +3,8 @@
 import numpy as np
 import polars as pl
 
-from pipelines.handover import Evidence, Int64s
+from pipelines.blocks import block_starts
+from pipelines.handover import Evidence, Float64s, Int64s
 
 MISDATED_DAYS = 7.0  # that work may be dated away from the reading that shows it
 
@@ -12,7 +13,8 @@ def reading_rows(evidence: Evidence) -> pl.DataFrame:
     """One row per snapshot, sorted by vehicle_id and read_at, numbered by `row`.
 
     Calibration and module are filled forward within a vehicle. `faults_known`: the fault memory was read (the flag, or
-    a fault row of the same key). `module_changed`, `calibration_changed`: differs from the one before it.
+    a fault row of the same key). `module_changed`, `calibration_changed`: differs from the one before it. `block`: of
+    time, as others are learned from it.
     """
     memory = evidence.faults.select("vehicle_id", "read_at").unique().with_columns(found=pl.lit(value=True))
     rows = (
@@ -36,8 +38,19 @@ def reading_rows(evidence: Evidence) -> pl.DataFrame:
         faults_known=pl.col("faults_read").fill_null(value=False) | pl.col("found").fill_null(value=False),
     )
     return filled.with_columns(
-        calibration_changed=_changed("calibration"), module_changed=_changed("module")
+        _block(filled["read_at"]), calibration_changed=_changed("calibration"), module_changed=_changed("module")
     ).with_row_index("row")
+
+
+def _block(read_at: pl.Series) -> pl.Series:
+    day = days(read_at)
+    starts = block_starts(day.min(initial=np.inf), day.max(initial=-np.inf))
+    return pl.Series("block", np.searchsorted(starts, day, side="right") - 1, dtype=pl.Int64)
+
+
+def days(at: pl.Series) -> Float64s:
+    """Times in days since 1970."""
+    return at.dt.epoch("us").to_numpy() / 86_400e6
 
 
 def _changed(column: str) -> pl.Expr:

@@ -6,6 +6,7 @@ may differ by as much as they do. Where others of the family stand at the same t
 a value at neutral or at a limit rests there by nature.
 """
 
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import numba
@@ -16,6 +17,7 @@ from scipy.special import betaln
 from pipelines.handover import Bools, Evidence, Float64s, Int64s
 from pipelines.history.rows import row_starts
 
+THREADS = 2
 CHANCE = 1e-6  # of a run as long or longer
 LEAST_REPEATS = 4  # shorter runs are not looked at
 ALIKE = 1  # other vehicles of the family with half such a run at the same time: where there are more, it is no fault
@@ -46,17 +48,19 @@ def standstills(rows: pl.DataFrame, evidence: Evidence) -> pl.DataFrame:
     used = hours != np.append(np.nan, hours[:-1])  # true where not known
     family = rows["engine_family"].fill_null("").rank("dense").to_numpy().astype(np.int64)[row_start[:-1]] - 1
     at = rows["read_at"].dt.epoch("s").to_numpy()
-    found = [pl.DataFrame(schema=SCHEMA)]
-    for correction in evidence.corrections.iter_rows(named=True):
-        if correction["code"] in evidence.snapshots.columns:
-            values = evidence.snapshots[correction["code"]].fill_null(float("nan")).to_numpy()
-            runs, pairs, repeated = _runs(row_start, values, used)
-            free = ~_at_rest(values[runs[:, 1]], correction)
-            unlikely = free & (_log_chance(runs, pairs, repeated, family) < np.log(CHANCE))
-            told = runs[unlikely][_others_alike(runs[unlikely], runs[free], family, at) <= ALIKE]
-            if told.size:
-                found.append(_named(told, correction["code"], rows, values))
-    return _few_at_once(pl.concat(found)).sort("vehicle_id", "at", "correction")
+    read = [row for row in evidence.corrections.iter_rows(named=True) if row["code"] in evidence.snapshots.columns]
+
+    def of_one(correction: dict[str, Any]) -> pl.DataFrame:
+        values = evidence.snapshots[correction["code"]].fill_null(float("nan")).to_numpy()
+        runs, pairs, repeated = _runs(row_start, values, used)
+        free = ~_at_rest(values[runs[:, 1]], correction)
+        unlikely = free & (_log_chance(runs, pairs, repeated, family) < np.log(CHANCE))
+        told = runs[unlikely][_others_alike(runs[unlikely], runs[free], family, at) <= ALIKE]
+        return _named(told, correction["code"], rows, values)
+
+    with ThreadPoolExecutor(THREADS) as pool:
+        found = pl.concat([pl.DataFrame(schema=SCHEMA), *pool.map(of_one, read)])
+    return _few_at_once(found).sort("vehicle_id", "at", "correction")
 
 
 def _at_rest(values: Float64s, correction: dict[str, Any]) -> Bools:
@@ -133,7 +137,7 @@ def _few_at_once(found: pl.DataFrame) -> pl.DataFrame:
     return numbered.join(together, on="run", how="semi").drop("run")
 
 
-def _runs(row_start: Int64s, values: Float64s, used: Float64s) -> tuple[Int64s, Float64s, Float64s]:
+def _runs(row_start: Int64s, values: Float64s, used: Bools) -> tuple[Int64s, Float64s, Float64s]:
     """[runs, 4] vehicle, first row, last row, repeats; [V] pairs of successive readings in use; those that repeat."""
     runs = np.empty((values.size // LEAST_REPEATS + 1, 4), np.int64)
     pairs, repeated = np.zeros(row_start.size - 1), np.zeros(row_start.size - 1)

@@ -1,11 +1,14 @@
-"""The drift stage's checkpoint as one file in the store's folder: it saves time alone, so deleting it loses nothing.
+"""The drift stage's checkpoint as a folder in the store's: it saves time alone, so deleting it loses nothing.
 
-The file is a zip archive of arrays, each with its checksum. It is written beside the one before, and then takes its
-place; it is no part of the store's state, nor of its backups.
+One file an array, used where it lies in the file, and one with their checksums. The folder is written beside the one
+before, and then takes its place; it is no part of the store's state, nor of its backups.
 """
 
-import zipfile
+import json
+import shutil
+import zlib
 from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import fields
 from pathlib import Path
 from typing import Any
@@ -18,10 +21,12 @@ from pipelines.errors import StoreError
 from pipelines.store.folder import Store
 from pipelines.store.lock import writers_lock
 
-NAME = "drift-checkpoint.npz"
+NAME = "drift-checkpoint"
+CHECKSUMS = "checksums.json"
+THREADS = 2
 BY_CORRECTION = ("ends", "onsets")  # parts with an array for each correction
-# What reading a spoilt archive raises.
-DAMAGE = (OSError, EOFError, KeyError, ValueError, IndexError, zipfile.BadZipFile)
+# What reading a spoilt folder raises.
+DAMAGE = (OSError, EOFError, KeyError, ValueError, IndexError, AttributeError)
 
 
 def write_checkpoint(store: Store, checkpoint: Checkpoint) -> None:
@@ -33,11 +38,13 @@ def write_checkpoint(store: Store, checkpoint: Checkpoint) -> None:
     target, partial = store.path / NAME, store.path / f"{NAME}.partial"
     try:
         with writers_lock(store.path / "lock", who="keep the drift checkpoint", wait_s=60.0):
-            with partial.open("wb") as file:
-                np.savez(file, allow_pickle=False, **_arrays(checkpoint))
-            partial.replace(target)
+            shutil.rmtree(partial, ignore_errors=True)
+            _write(partial, _arrays(checkpoint))
+            if target.exists():
+                shutil.rmtree(target)
+            partial.rename(target)
     except OSError as error:
-        partial.unlink(missing_ok=True)
+        shutil.rmtree(partial, ignore_errors=True)
         raise StoreError(f"{target}: {error}. No checkpoint was kept; free space or permissions?") from error
 
 
@@ -46,7 +53,7 @@ def read_checkpoint(store: Store, *, say: Callable[[str], None]) -> Checkpoint |
 
     Args:
         store: Whose folder it is in.
-        say: Told in one line of a file that cannot be used.
+        say: Told in one line of one that cannot be used.
     """
     path = store.path / NAME
     if not path.exists():
@@ -58,9 +65,35 @@ def read_checkpoint(store: Store, *, say: Callable[[str], None]) -> Checkpoint |
         return None
 
 
-def _read(path: Path) -> dict[str, np.ndarray]:
-    with path.open("rb") as file, np.load(file, allow_pickle=False) as archive:
-        return {name: archive[name] for name in archive.files}
+def _write(folder: Path, arrays: Mapping[str, np.ndarray]) -> None:
+    folder.mkdir()
+
+    def write(name: str) -> int:
+        array = np.asarray(arrays[name], order="C")
+        np.save(folder / f"{name}.npy", array, allow_pickle=False)
+        return _checksum(array)
+
+    with ThreadPoolExecutor(THREADS) as pool:
+        checksums = dict(zip(arrays, pool.map(write, arrays), strict=True))
+    (folder / CHECKSUMS).write_text(json.dumps(checksums), encoding="utf-8")
+
+
+def _read(folder: Path) -> dict[str, np.ndarray]:
+    """Every array under its name; what is changed in one stays out of its file."""
+    checksums: dict[str, int] = json.loads((folder / CHECKSUMS).read_text(encoding="utf-8"))
+
+    def read(name: str) -> np.ndarray:
+        array = np.asarray(np.load(folder / f"{name}.npy", mmap_mode="c", allow_pickle=False))
+        if _checksum(array) != checksums[name]:
+            raise ValueError(name)
+        return array
+
+    with ThreadPoolExecutor(THREADS) as pool:
+        return dict(zip(checksums, pool.map(read, checksums), strict=True))
+
+
+def _checksum(array: np.ndarray) -> int:
+    return zlib.crc32(array.reshape(-1).view(np.uint8).data)
 
 
 def _arrays(checkpoint: Checkpoint) -> dict[str, np.ndarray]:

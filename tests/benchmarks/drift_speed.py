@@ -29,7 +29,7 @@ from pipelines.drift.straying import straying, straying_since
 from pipelines.handover import Evidence
 from pipelines.history.reconstruct import reconstruct
 from pipelines.settings import Settings
-from pipelines.store.drift_checkpoint import read_checkpoint, write_checkpoint
+from pipelines.store.drift_checkpoint import NAME, read_checkpoint, write_checkpoint
 from pipelines.store.folder import Store
 
 START = datetime(2031, 1, 6, tzinfo=UTC)
@@ -226,7 +226,7 @@ def main() -> None:
                 print(f"  scaled to 10,000 x 104 x 73: {scale * seconds:.0f} s, {scale * busy:.0f} s of processor")
             for step, (took, worked) in found["steps"].items():
                 print(f"  {step:26s}{took:7.2f} s {worked:7.2f} s of processor")
-        size = (Path(folder) / "drift-checkpoint.npz").stat().st_size / 1e9
+        size = sum(file.stat().st_size for file in (Path(folder) / NAME).iterdir()) / 1e9
         same = pl.read_parquet(Path(folder) / "full.parquet").equals(
             pl.read_parquet(Path(folder) / "increment.parquet")
         )

@@ -1,4 +1,4 @@
-"""The drift checkpoint on disk: it comes back as it was, and a file that is spoilt or of another make is told of."""
+"""The drift checkpoint on disk: it comes back as it was, and one that is spoilt or of another make is told of."""
 
 import sys
 from pathlib import Path
@@ -12,7 +12,7 @@ from pipelines.errors import StoreError
 from pipelines.intake.load import load
 from pipelines.settings import Settings
 from pipelines.store.checking import breaches
-from pipelines.store.drift_checkpoint import NAME, read_checkpoint, write_checkpoint
+from pipelines.store.drift_checkpoint import CHECKSUMS, NAME, read_checkpoint, write_checkpoint
 from pipelines.store.folder import Store
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))
@@ -77,22 +77,24 @@ def test_what_was_kept_comes_back_and_drift_goes_on_from_it(loaded, checkpoint, 
     assert drift.correction_state.equals(run_on(None, fleet)[0].correction_state)
 
 
-@pytest.mark.parametrize("spoil", ["cut", "flipped", "empty", "foreign", "lacking"])
-def test_a_spoilt_file_is_told_of_in_one_line_and_not_used(loaded, checkpoint, spoil):
+@pytest.mark.parametrize("spoil", ["cut", "flipped", "empty", "foreign", "lacking", "older"])
+def test_a_spoilt_one_is_told_of_in_one_line_and_not_used(loaded, checkpoint, spoil):
     write_checkpoint(loaded, checkpoint)
-    file = loaded.path / NAME
+    file = loaded.path / NAME / "0.peers.npy"
     content = bytearray(file.read_bytes())
     if spoil == "cut":
         file.write_bytes(content[: len(content) // 2])
     elif spoil == "flipped":
-        content[len(content) // 3] ^= 64
+        content[-9] ^= 64
         file.write_bytes(content)
     elif spoil == "empty":
         file.write_bytes(b"")
     elif spoil == "foreign":
-        file.write_text("another release's")
+        (loaded.path / NAME / CHECKSUMS).write_text("another release's")
+    elif spoil == "lacking":
+        file.unlink()
     else:
-        np.savez(file, code=np.array("x"))
+        (loaded.path / NAME / CHECKSUMS).write_text("{}")
     said = []
     assert read_checkpoint(loaded, say=said.append) is None
     assert len(said) == 1
@@ -109,7 +111,7 @@ def test_the_store_checks_backs_up_and_restores_as_without_it(loaded, checkpoint
     assert read_checkpoint(loaded, say=nothing_said) is not None
 
 
-def test_a_folder_that_cannot_hold_it_is_told_of(loaded, checkpoint):
-    (loaded.path / NAME).mkdir()
+def test_a_store_that_cannot_hold_it_is_told_of(loaded, checkpoint):
+    (loaded.path / NAME).write_text("not a folder")
     with pytest.raises(StoreError, match="No checkpoint was kept"):
         write_checkpoint(loaded, checkpoint)

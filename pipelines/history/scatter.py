@@ -1,0 +1,109 @@
+"""How much one reading scatters about the level before it, per family, correction and block of time; arrays only."""
+
+import math
+from dataclasses import dataclass
+
+import numba
+import numpy as np
+import polars as pl
+
+from pipelines.blocks import block_starts, has_past
+from pipelines.handover import Bools, Float32s, Float64s, Int64s
+from pipelines.history.rows import days, row_starts
+
+LEVEL_WEIGHT = 0.35  # of the newest reading in the level that a value is compared with
+LEAST_STEPS = 10  # between readings of a family, before the noise of a correction can be told
+SCALE_SAMPLE = 20_000  # readings of a family from which the noise of a correction is taken
+ONE_SIGMA = 68.27  # percentile of a normal scatter within one sigma
+
+
+@dataclass(frozen=True, kw_only=True)
+class Cells:
+    """Families by blocks of time, F * B cells: whose readings are where, and from which cells each one is learned.
+
+    of_row: [R] cell of each reading. first: [F * B + 1] place of each cell's first where readings are sorted by cell.
+    learned: [F, B] how many of a family's blocks tell of each: those before it, or where the family has no past of its
+    own by then, the block itself too.
+    """
+
+    row_start: Int64s
+    of_row: Int64s
+    first: Int64s
+    learned: Int64s
+
+    @classmethod
+    def of(cls, rows: pl.DataFrame) -> "Cells":
+        """Of readings as `reading_rows` gives them."""
+        family = rows["engine_family"].fill_null("").rank("dense").to_numpy().astype(np.int64) - 1
+        day, block = days(rows["read_at"]), rows["block"].to_numpy()
+        families = int(family.max(initial=-1)) + 1
+        starts = block_starts(day.min(initial=np.inf), day.max(initial=-np.inf))
+        of_row = family * starts.size + block
+        sizes = np.bincount(of_row, minlength=families * starts.size)
+        first_day = np.full(families, np.inf)
+        np.minimum.at(first_day, family, day)
+        return cls(
+            row_start=row_starts(rows),
+            of_row=of_row,
+            first=np.append(0, np.cumsum(sizes)),
+            learned=np.arange(starts.size) + ~has_past(first_day, starts),
+        )
+
+
+def scatter(cells: Cells, values: Float32s, begun: Bools, resolution: float) -> Float64s:
+    """[F * B] robust sd of one reading about the level before it, quantising added; NaN: too seldom read.
+
+    Args:
+        cells: Families by blocks.
+        values: [R] of one correction; NaN: not read.
+        begun: [R] something that may reset happened before this reading.
+        resolution: Step of the values.
+    """
+    step, count = np.empty(values.size), np.zeros(cells.learned.size, np.int64)
+    _fill_steps(cells.row_start, values, begun, cells.of_row, cells.first, step, count)
+    families, blocks = cells.learned.shape
+    known = np.append(0, np.cumsum(count))
+    sigma = np.full((families, blocks), np.nan)
+    for f, b in np.ndindex(families, blocks):
+        for until in range(cells.learned[f, b], b + 2):  # the block itself too, where nobody read it before
+            steps = known[f * blocks + until] - known[f * blocks]
+            if steps >= LEAST_STEPS:
+                mine = range(f * blocks, f * blocks + until)
+                sample = _every(step, cells.first, count, mine.start, mine.stop, max(steps // SCALE_SAMPLE, 1))
+                sigma[f, b] = np.percentile(np.abs(sample), ONE_SIGMA)
+                break
+    combined: Float64s = np.hypot(sigma.ravel(), resolution / math.sqrt(12))
+    return combined
+
+
+@numba.njit(cache=True, nogil=True)
+def _fill_steps(row_start, values, begun, cell, first, step, count):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+    """Fill the first places of each cell with its values less the levels before them, and how many there are.
+
+    None for the first value of a vehicle, and after what may reset.
+    """
+    for v in range(row_start.size - 1):
+        level = np.nan
+        for r in range(row_start[v], row_start[v + 1]):
+            if not np.isnan(values[r]):
+                if np.isnan(level) or begun[r]:
+                    level = values[r]
+                else:
+                    moved = values[r] - level
+                    step[first[cell[r]] + count[cell[r]]] = moved
+                    count[cell[r]] += 1
+                    level += LEVEL_WEIGHT * moved
+
+
+@numba.njit(cache=True, nogil=True)
+def _every(step, first, count, begin, end, stride):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+    """Every so manieth of the steps of the cells from `begin` to `end`."""
+    sample = np.empty((count[begin:end].sum() + stride - 1) // stride)
+    taken, place = 0, 0
+    for cell in range(begin, end):
+        while place < count[cell]:
+            sample[taken] = step[first[cell] + place]
+            taken += 1
+            place += stride
+        place -= count[cell]
+    return sample
