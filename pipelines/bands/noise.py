@@ -14,6 +14,7 @@ HUBER = 1.5  # differences count up to this many of their own sd
 MEMORIES = np.geomspace(0.5, 60, 25)  # days, tried
 LEAST_PAIRS = 30  # pairs a bin must have to count; where no bin has twice as many, half of what the fullest has
 LEAST_PEERS = 3  # vehicles of a cell whose mean says what they do together
+POLISHES = 4  # rounds of levels and cells in turn: epochs that begin and end with the season take little of it along
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -94,6 +95,8 @@ def take_out_levels(  # type: ignore[no-untyped-def]  # noqa: PLR0917 - compiled
 
     Returns:
         [C, R] what is left, NaN: left out; [C, cells] trimmed mean of each cell, NaN: too few; [C, cells] its readings.
+
+    Source: median polish (Tukey 1977, Exploratory Data Analysis, chapter 11), with trimmed means of the cells.
     """
     corrections, rows = values.shape
     left = np.empty((corrections, rows), dtype=np.float32)
@@ -105,27 +108,37 @@ def take_out_levels(  # type: ignore[no-untyped-def]  # noqa: PLR0917 - compiled
     for c in range(corrections):
         for r in range(rows):
             x[r] = values[c, r] if settled[c, r] else np.nan
-        _subtract_medians(x, epoch[c], row_start, buffer)
-        end = 0
-        while end < rows:
-            at = end
-            here = cell[by_cell[at]]
-            count = 0
-            while end < rows and cell[by_cell[end]] == here:
-                if not np.isnan(x[by_cell[end]]):
-                    buffer[count] = x[by_cell[end]]
-                    count += 1
-                end += 1
-            peers[c, here] = count
-            if count >= LEAST_PEERS:
-                ordered = np.sort(buffer[:count])
-                cut = count // 5
-                middle = ordered[cut : count - cut].mean()
-                together[c, here] = middle
-                for i in range(at, end):  # a mean takes a part of each reading's own noise along
-                    x[by_cell[i]] = (x[by_cell[i]] - middle) / np.sqrt(1 - 1 / count)
+        for _ in range(POLISHES):
+            _subtract_medians(x, epoch[c], row_start, buffer)
+            _subtract_cells(x, cell, by_cell, together[c], peers[c], buffer)
+        for r in range(rows):  # a mean takes a part of each reading's own noise along
+            if peers[c, cell[r]] >= LEAST_PEERS:
+                x[r] /= np.sqrt(1 - 1 / peers[c, cell[r]])
         left[c] = x
     return left, together, peers
+
+
+@numba.njit(cache=True, nogil=True)
+def _subtract_cells(x, cell, by_cell, together, peers, buffer):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+    """Subtract each cell's trimmed mean, in place, and add it to `together`; count its readings."""
+    end = 0
+    while end < len(x):
+        at = end
+        here = cell[by_cell[at]]
+        count = 0
+        while end < len(x) and cell[by_cell[end]] == here:
+            if not np.isnan(x[by_cell[end]]):
+                buffer[count] = x[by_cell[end]]
+                count += 1
+            end += 1
+        peers[here] = count
+        if count >= LEAST_PEERS:
+            ordered = np.sort(buffer[:count])
+            cut = count // 5
+            middle = ordered[cut : count - cut].mean()
+            together[here] = middle + (0.0 if np.isnan(together[here]) else together[here])
+            for i in range(at, end):
+                x[by_cell[i]] -= middle
 
 
 @numba.njit(cache=True, nogil=True)
