@@ -14,6 +14,7 @@ HUBER = 1.5  # differences count up to this many of their own sd
 MEMORIES = np.geomspace(0.5, 60, 25)  # days, tried
 LEAST_PAIRS = 30  # pairs a bin must have to count; where no bin has twice as many, half of what the fullest has
 LEAST_PEERS = 3  # vehicles of a cell whose mean says what they do together
+SEED = 1  # of the places that readings get within their step
 POLISHES = 4  # rounds of levels and cells in turn: epochs that begin and end with the season take little of it along
 
 
@@ -35,6 +36,10 @@ class Noise:
 def fit_noise(healthy: Float32s, *, epoch: Int32s, row_start: Int64s, day: Float64s, resolution: Float64s) -> Noise:
     """Noise of C corrections from all series together, robust against defects in a fifth of them.
 
+    Readings are spread evenly over their step first, and what that adds is taken off again: a robust scale of values a
+    few steps apart would take rounding for noise without memory.
+
+
     Args:
         healthy: [C, R] readings without levels and season (`take_out_levels`), NaN: not read or relearning; rows
             sorted by vehicle, then time.
@@ -46,7 +51,9 @@ def fit_noise(healthy: Float32s, *, epoch: Int32s, row_start: Int64s, day: Float
     Source: robust variogram of within-epoch differences (Huber 1964, scale by proposal 2, on pooled differences).
     """
     step = np.nan_to_num(resolution)
-    gamma, apart, pairs = variograms(healthy, epoch, row_start, day, step)
+    spread = step[:, None] * (np.random.default_rng(SEED).random(healthy.shape[1]) - 0.5)
+    gamma, apart, pairs = variograms((healthy + spread).astype(np.float32), epoch, row_start, day, step)
+    gamma = np.maximum(gamma - (step**2 / 12)[:, None], 0.0)
     enough = pairs >= np.clip(pairs.max(axis=1, keepdims=True) / 2, 1, LEAST_PAIRS)
     first = np.take_along_axis(gamma, np.argmax(enough, axis=1)[:, None], axis=1)[:, 0]
     rounding = np.minimum(step**2 / 12, 0.5 * first)
