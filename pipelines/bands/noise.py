@@ -39,7 +39,6 @@ def fit_noise(healthy: Float32s, *, epoch: Int32s, row_start: Int64s, day: Float
     Readings are spread evenly over their step first, and what that adds is taken off again: a robust scale of values a
     few steps apart would take rounding for noise without memory.
 
-
     Args:
         healthy: [C, R] readings without levels and season (`take_out_levels`), NaN: not read or relearning; rows
             sorted by vehicle, then time.
@@ -52,12 +51,13 @@ def fit_noise(healthy: Float32s, *, epoch: Int32s, row_start: Int64s, day: Float
     """
     step = np.nan_to_num(resolution)
     spread = step[:, None] * (np.random.default_rng(SEED).random(healthy.shape[1]) - 0.5)
-    gamma, apart, pairs = variograms((healthy + spread).astype(np.float32), epoch, row_start, day, step)
-    gamma = np.maximum(gamma - (step**2 / 12)[:, None], 0.0)
+    shown, apart, pairs = variograms((healthy + spread).astype(np.float32), epoch, row_start, day, step)
+    gamma = np.maximum(shown - (step**2 / 12)[:, None], 0.0)
     enough = pairs >= np.clip(pairs.max(axis=1, keepdims=True) / 2, 1, LEAST_PAIRS)
     first = np.take_along_axis(gamma, np.argmax(enough, axis=1)[:, None], axis=1)[:, 0]
     rounding = np.minimum(step**2 / 12, 0.5 * first)
     weights = np.where(enough, np.sqrt(np.minimum(pairs, 2000)), 0.0) / np.maximum(apart, 5.0) ** 0.5
+    weights /= np.maximum(shown, 1e-30) ** 2  # errors are in proportion to the whole
     best = np.full(len(healthy), np.inf)
     sigma2, wander, memory = np.zeros(len(healthy)), np.zeros(len(healthy)), np.full(len(healthy), 7.0)
     for days in MEMORIES:
@@ -71,8 +71,7 @@ def fit_noise(healthy: Float32s, *, epoch: Int32s, row_start: Int64s, day: Float
 
 
 def _two_nonnegative(f: Float64s, g: Float64s, y: Float64s, w: Float64s) -> tuple[Float64s, Float64s, Float64s]:
-    """Least squares y = a f + b g with a, b >= 0, row by row; relative weights, errors in proportion to y."""
-    w = w / np.maximum(np.abs(y), 1e-30) ** 2
+    """Weighted least squares y = a f + b g with a, b >= 0, row by row."""
     ff, gg, fg = (w * f * f).sum(1), (w * g * g).sum(1), (w * f * g).sum(1)
     fy, gy = (w * f * y).sum(1), (w * g * y).sum(1)
     tiny = 1e-300
