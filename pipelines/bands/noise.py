@@ -57,7 +57,8 @@ def fit_noise(healthy: Float32s, *, epoch: Int32s, row_start: Int64s, day: Float
     first = np.take_along_axis(gamma, np.argmax(enough, axis=1)[:, None], axis=1)[:, 0]
     rounding = np.minimum(step**2 / 12, 0.5 * first)
     weights = np.where(enough, np.sqrt(np.minimum(pairs, 2000)), 0.0) / np.maximum(apart, 5.0) ** 0.5
-    weights /= np.maximum(shown, 1e-30) ** 2  # errors are in proportion to the whole
+    # Errors are in proportion to what a variogram should be, and it does not fall.
+    weights /= np.maximum(np.maximum.accumulate(shown, axis=1), 1e-30) ** 2
     best = np.full(len(healthy), np.inf)
     sigma2, wander, memory = np.zeros(len(healthy)), np.zeros(len(healthy)), np.full(len(healthy), 7.0)
     for days in MEMORIES:
