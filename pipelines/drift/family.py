@@ -164,8 +164,8 @@ def _weeks(c: int, run: FamilyRun, readings: Readings, peers: Any) -> Any:
     start.know_weeks(c, weeks, run.panel.depots)
     rows = (readings.x, *run.by_cell)
     model = (
-        vehicle_of_row(run.panel), readings.epoch, normal.block, normal.weekly_noise(c), normal.offset_sd[c] ** 2,
-        normal.season_move[c], normal.depot_move[c],
+        vehicle_of_row(run.panel), readings.epoch, readings.settled, normal.block, normal.weekly_noise(c),
+        normal.offset_sd[c] ** 2, normal.season_move[c], normal.depot_move[c],
     )  # fmt: skip
     cut = run.taken.week if run.taken else start.week
     season.run_weeks(*rows, start.week, cut, *model, -1, peers, weeks)
