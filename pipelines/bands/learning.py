@@ -98,11 +98,11 @@ def _pooled(panels: Sequence[Panel], fits: Sequence[Fit], trusted: Int64s) -> li
             moved[code].append((trust, fit.peers, move[c]))
     shares = {code: _mean(rows, PRIOR_PAIRS, np.log(AUTHORITY_SIGMA)) for code, rows in known.items()}
     moves = {code: _mean(rows, 0.0, 0.0) for code, rows in moved.items()}
-    wander = _drawn_wander(fits, trusted)
+    wander = _drawn_wander(fits, [_floored_sigma(*pair) for pair in zip(panels, fits, strict=True)], trusted)
     return [_drawn(panel, fit, shares, moves, own) for panel, fit, own in zip(panels, fits, wander, strict=True)]
 
 
-def _drawn_wander(fits: Sequence[Fit], trusted: Int64s) -> list[Float64s]:
+def _drawn_wander(fits: Sequence[Fit], sigmas: Sequence[Float64s], trusted: Int64s) -> list[Float64s]:
     """[C] of each family: wander in noise variances, drawn to the middle of all as far as chance spread it.
 
     An estimate is never below 0, so that chance alone would make half of all levels wander. Its error: that of the
@@ -111,10 +111,10 @@ def _drawn_wander(fits: Sequence[Fit], trusted: Int64s) -> list[Float64s]:
     if not fits:
         return []
     sizes, errors = [], []
-    for fit in fits:
+    for fit, sigma in zip(fits, sigmas, strict=True):
         rho = np.exp(-WEEK / fit.noise.memory_days)
         seen = max(float(fit.day.max() - fit.day.min()), WEEK) * np.sqrt((np.diff(fit.row_start) > 0).sum())
-        sizes.append(fit.noise.wander / np.maximum(fit.noise.sigma, 1e-12) ** 2)
+        sizes.append(fit.noise.wander / sigma**2)
         errors.append((1 + rho) / (1 - rho) / seen**2)
     elder = np.flatnonzero(trusted == trusted.max())
     every, error = np.concatenate([sizes[f] for f in elder]), np.concatenate([errors[f] for f in elder])

@@ -14,6 +14,8 @@ HUBER = 1.5  # differences count up to this many of their own sd
 MEMORIES = np.geomspace(0.5, 60, 25)  # days, tried
 LEAST_PAIRS = 30  # pairs a bin must have to count; where no bin has twice as many, half of what the fullest has
 LEAST_PEERS = 3  # vehicles of a cell whose mean says what they do together
+SEED = 1  # of the places that readings get within their step
+POLISHES = 4  # rounds of levels and cells in turn: epochs that begin and end with the season take little of it along
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -34,6 +36,9 @@ class Noise:
 def fit_noise(healthy: Float32s, *, epoch: Int32s, row_start: Int64s, day: Float64s, resolution: Float64s) -> Noise:
     """Noise of C corrections from all series together, robust against defects in a fifth of them.
 
+    Readings are spread evenly over their step first, and what that adds is taken off again: a robust scale of values a
+    few steps apart would take rounding for noise without memory.
+
     Args:
         healthy: [C, R] readings without levels and season (`take_out_levels`), NaN: not read or relearning; rows
             sorted by vehicle, then time.
@@ -45,11 +50,15 @@ def fit_noise(healthy: Float32s, *, epoch: Int32s, row_start: Int64s, day: Float
     Source: robust variogram of within-epoch differences (Huber 1964, scale by proposal 2, on pooled differences).
     """
     step = np.nan_to_num(resolution)
-    gamma, apart, pairs = variograms(healthy, epoch, row_start, day, step)
+    spread = step[:, None] * (np.random.default_rng(SEED).random(healthy.shape[1]) - 0.5)
+    shown, apart, pairs = variograms((healthy + spread).astype(np.float32), epoch, row_start, day, step)
+    gamma = np.maximum(shown - (step**2 / 12)[:, None], 0.0)
     enough = pairs >= np.clip(pairs.max(axis=1, keepdims=True) / 2, 1, LEAST_PAIRS)
     first = np.take_along_axis(gamma, np.argmax(enough, axis=1)[:, None], axis=1)[:, 0]
     rounding = np.minimum(step**2 / 12, 0.5 * first)
     weights = np.where(enough, np.sqrt(np.minimum(pairs, 2000)), 0.0) / np.maximum(apart, 5.0) ** 0.5
+    # Errors are in proportion to what a variogram should be, and it does not fall.
+    weights /= np.maximum(np.maximum.accumulate(shown, axis=1), 1e-30) ** 2
     best = np.full(len(healthy), np.inf)
     sigma2, wander, memory = np.zeros(len(healthy)), np.zeros(len(healthy)), np.full(len(healthy), 7.0)
     for days in MEMORIES:
@@ -63,8 +72,7 @@ def fit_noise(healthy: Float32s, *, epoch: Int32s, row_start: Int64s, day: Float
 
 
 def _two_nonnegative(f: Float64s, g: Float64s, y: Float64s, w: Float64s) -> tuple[Float64s, Float64s, Float64s]:
-    """Least squares y = a f + b g with a, b >= 0, row by row; relative weights, errors in proportion to y."""
-    w = w / np.maximum(np.abs(y), 1e-30) ** 2
+    """Weighted least squares y = a f + b g with a, b >= 0, row by row."""
     ff, gg, fg = (w * f * f).sum(1), (w * g * g).sum(1), (w * f * g).sum(1)
     fy, gy = (w * f * y).sum(1), (w * g * y).sum(1)
     tiny = 1e-300
@@ -94,6 +102,8 @@ def take_out_levels(  # type: ignore[no-untyped-def]  # noqa: PLR0917 - compiled
 
     Returns:
         [C, R] what is left, NaN: left out; [C, cells] trimmed mean of each cell, NaN: too few; [C, cells] its readings.
+
+    Source: median polish (Tukey 1977, Exploratory Data Analysis, chapter 11), with trimmed means of the cells.
     """
     corrections, rows = values.shape
     left = np.empty((corrections, rows), dtype=np.float32)
@@ -105,27 +115,37 @@ def take_out_levels(  # type: ignore[no-untyped-def]  # noqa: PLR0917 - compiled
     for c in range(corrections):
         for r in range(rows):
             x[r] = values[c, r] if settled[c, r] else np.nan
-        _subtract_medians(x, epoch[c], row_start, buffer)
-        end = 0
-        while end < rows:
-            at = end
-            here = cell[by_cell[at]]
-            count = 0
-            while end < rows and cell[by_cell[end]] == here:
-                if not np.isnan(x[by_cell[end]]):
-                    buffer[count] = x[by_cell[end]]
-                    count += 1
-                end += 1
-            peers[c, here] = count
-            if count >= LEAST_PEERS:
-                ordered = np.sort(buffer[:count])
-                cut = count // 5
-                middle = ordered[cut : count - cut].mean()
-                together[c, here] = middle
-                for i in range(at, end):  # a mean takes a part of each reading's own noise along
-                    x[by_cell[i]] = (x[by_cell[i]] - middle) / np.sqrt(1 - 1 / count)
+        for _ in range(POLISHES):
+            _subtract_medians(x, epoch[c], row_start, buffer)
+            _subtract_cells(x, cell, by_cell, together[c], peers[c], buffer)
+        for r in range(rows):  # a mean takes a part of each reading's own noise along
+            if peers[c, cell[r]] >= LEAST_PEERS:
+                x[r] /= np.sqrt(1 - 1 / peers[c, cell[r]])
         left[c] = x
     return left, together, peers
+
+
+@numba.njit(cache=True, nogil=True)
+def _subtract_cells(x, cell, by_cell, together, peers, buffer):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+    """Subtract each cell's trimmed mean, in place, and add it to `together`; count its readings."""
+    end = 0
+    while end < len(x):
+        at = end
+        here = cell[by_cell[at]]
+        count = 0
+        while end < len(x) and cell[by_cell[end]] == here:
+            if not np.isnan(x[by_cell[end]]):
+                buffer[count] = x[by_cell[end]]
+                count += 1
+            end += 1
+        peers[here] = count
+        if count >= LEAST_PEERS:
+            ordered = np.sort(buffer[:count])
+            cut = count // 5
+            middle = ordered[cut : count - cut].mean()
+            together[here] = middle + (0.0 if np.isnan(together[here]) else together[here])
+            for i in range(at, end):
+                x[by_cell[i]] -= middle
 
 
 @numba.njit(cache=True, nogil=True)

@@ -67,8 +67,9 @@ def robust_mean(x, variance):  # type: ignore[no-untyped-def]
 
 @numba.njit(cache=True, nogil=True)
 def run_weeks(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR0917 - one pass over the weeks
-    x, order, cell_start, first, last, vehicle, epoch, block, noise2, offset2, move2, depot_move2, exclude, peers, weeks
-):
+    x, order, cell_start, first, last, vehicle, epoch, settled, block, noise2, offset2, move2, depot_move2, exclude,
+    peers, weeks,
+):  # fmt: skip
     """Weeks `first` up to `last` of one correction, going on from the week before.
 
     Args:
@@ -79,6 +80,7 @@ def run_weeks(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, 
         last: Week to stop at.
         vehicle: [R] index of the vehicle.
         epoch: [R] learning epoch of the series.
+        settled: [R] False while relearning: what moves then is no season.
         block: [R] row of the model that holds then.
         noise2: [B] variance of a week's noise as a mean over many weeks sees it.
         offset2: [B] variance of vehicles' levels.
@@ -107,7 +109,7 @@ def run_weeks(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, 
             for i in range(cell_start[w * depots + g], cell_start[w * depots + g + 1]):
                 r = order[i]
                 b = block[r]
-                if np.isnan(x[r]) or vehicle[r] == exclude:
+                if np.isnan(x[r]) or not settled[r] or vehicle[r] == exclude:
                     continue
                 peer = peers[vehicle[r]]
                 if epoch[r] != peer.epoch:
@@ -158,7 +160,7 @@ def run_weeks(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, 
 
 @numba.njit(cache=True, nogil=True)
 def run_rows(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0917 - one pass over the rows
-    x, first, row_start, week, depot, epoch, block, noise2, offset2, peers, weeks, season, variance
+    x, first, row_start, week, depot, epoch, settled, block, noise2, offset2, peers, weeks, season, variance
 ):
     """Season at each vehicle's rows from `first` on, from other vehicles' rows up to the end of the row's week.
 
@@ -169,6 +171,7 @@ def run_rows(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0917 - one pass 
         week: [R].
         depot: [R] index of its depot.
         epoch: [R] learning epoch of the series.
+        settled: [R] as for the weeks.
         block: [R] row of the model that holds then.
         noise2: [B] as for the weeks.
         offset2: [B] as for the weeks.
@@ -184,7 +187,7 @@ def run_rows(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0917 - one pass 
         for r in range(first[v], row_start[v + 1]):
             if week[r] != week[opened]:
                 for i in range(opened, r):
-                    if not np.isnan(x[i]) and epoch[i] == now:
+                    if not np.isnan(x[i]) and settled[i] and epoch[i] == now:
                         total += x[i] - ours[week[i], depot[i]].season
                         count += 1
                 opened = r
@@ -203,7 +206,7 @@ def run_rows(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0917 - one pass 
                 own_variance = noise * (1 + 1 / shrink)
                 if now > 0 and count < SILENT:
                     own_variance *= UNHEARD
-                own = peer_weight(d, own_variance, here.centre)
+                own = peer_weight(d, own_variance, here.centre) if settled[r] else 0.0
                 others = here.weight - own
                 season[r] = here.prior
                 variance[r] = here.prior_variance + here.family_variance

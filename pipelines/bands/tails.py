@@ -6,18 +6,23 @@ from scipy.special import ndtr
 from pipelines.bands.fit import Fit
 from pipelines.bands.innovations import innovations
 from pipelines.bands.normal import SCORES
-from pipelines.handover import Float64s
+from pipelines.handover import Bools, Float64s
 
-FAMILY_WORTH = 3000.0  # innovations that the family's common shape is worth in each correction's own
 LEAST_GAP = 0.15  # between knots: keeps the scores from rising faster than rounding allows
 WARM_UP = 4  # first innovations of an epoch, left out
+LEAST_BEYOND = 5.0  # innovations that must lie beyond a quantile for it to be shown
+LEAST_APART = 0.02  # log quantiles of the family's shape and the normal's between which a place can be told
+BURSTS = 2.0  # innovations that come together and count as one: a gap in the season reaches many at once
+BEYOND = 2 * (1 - ndtr(SCORES[1:]))  # share of normal innovations beyond each score
+STEEPNESS = SCORES[1:] * np.exp(-(SCORES[1:] ** 2) / 2) * np.sqrt(2 / np.pi) / BEYOND  # -d log share / d log quantile
 
 
 def tail_table(fit: Fit, noise: dict[str, Float64s]) -> Float64s:
     """[C, 8] quantiles of innovations (in their own sd by the fitted noise) at the normal scores `SCORES`.
 
     All vehicles together, because one alone shows no tail; each correction leans on the shape that the family's
-    corrections share. Heavier tails than the normal's, or noise underrated, then raise no alarm.
+    corrections share, the more, the more alike they are (empirical Bayes on log quantiles). Heavier tails than the
+    normal's, or noise underrated, then raise no alarm.
     """
     size = np.abs(
         innovations(
@@ -33,24 +38,52 @@ def tail_table(fit: Fit, noise: dict[str, Float64s]) -> Float64s:
             WARM_UP,
         )
     )
-    share = 2 * ndtr(SCORES[1:]) - 1
-    common = _quantiles(np.sort(size[np.isfinite(size)]), share)
+    common = _quantiles(np.sort(size[np.isfinite(size)]))
+    counts = np.isfinite(size).sum(axis=1)
+    own = np.array([_quantiles(np.sort(row[np.isfinite(row)])) for row in size])
+    knots = _further(common * np.exp(_drawn(np.log(own / common), counts)), common, counts)
     table = np.zeros((len(size), len(SCORES)))
-    for c, row in enumerate(size):
-        known = np.sort(row[np.isfinite(row)])
-        weight = len(known) / (len(known) + FAMILY_WORTH)
-        own = _quantiles(known, share)
-        knots = np.exp(weight * np.log(own) + (1 - weight) * np.log(common))
-        table[c, 1:] = np.maximum.accumulate(np.maximum(knots, LEAST_GAP * np.arange(1, len(SCORES))))
-        table[c, 1:] += 1e-6 * np.arange(1, len(SCORES))
+    table[:, 1:] = np.maximum.accumulate(np.maximum(knots, LEAST_GAP * np.arange(1, len(SCORES))), axis=1)
+    table[:, 1:] += 1e-6 * np.arange(1, len(SCORES))
     return table
 
 
-def _quantiles(ordered: Float64s, share: Float64s) -> Float64s:
+def _drawn(apart: Float64s, counts: Float64s) -> Float64s:
+    """[C, 7] log quantiles against the common ones, drawn to none by how much chance made of them."""
+    error2 = BURSTS * (1 - BEYOND) / (BEYOND * np.maximum(counts, 1.0)[:, None]) / STEEPNESS**2
+    weight = np.where(_shown(counts), 1 / error2, 0.0)
+    spread2 = (weight * (apart**2 - error2)).sum(axis=0) / np.maximum(weight.sum(axis=0), 1e-300)
+    drawn: Float64s = apart * np.maximum(spread2, 0.0) / (np.maximum(spread2, 0.0) + error2)
+    return drawn
+
+
+def _further(knots: Float64s, common: Float64s, counts: Float64s) -> Float64s:
+    """[C, 7] the same where a correction shows its quantiles; from the last of them on it goes on in proportion.
+
+    As the normal's or as the family's common ones, by where between them the last lies.
+    """
+    last = np.maximum(_shown(counts).sum(axis=1), 1)[:, None] - 1
+    of_knots, of_common, of_normal = (np.log(np.take_along_axis(row, last, axis=1)) for row in (
+        knots, np.broadcast_to(common, knots.shape), np.broadcast_to(SCORES[1:], knots.shape)
+    ))  # fmt: skip
+    apart = of_common - of_normal
+    share = np.clip((of_knots - of_normal) / np.where(np.abs(apart) > LEAST_APART, apart, np.inf), 0, 1)
+    on = of_knots + (1 - share) * (np.log(SCORES[1:]) - of_normal) + share * (np.log(common) - of_common)
+    further: Float64s = np.where(np.arange(len(common)) > last, np.exp(on), knots)
+    return further
+
+
+def _shown(counts: Float64s) -> Bools:
+    """[C, 7] quantiles that so many innovations can show."""
+    shown: Bools = counts[:, None] * BEYOND >= LEAST_BEYOND
+    return shown
+
+
+def _quantiles(ordered: Float64s) -> Float64s:
     """Quantiles of sorted values; beyond what their number can show, as far out again as the normal's."""
     if len(ordered) < 50:
         return SCORES[1:].copy()
-    found = np.maximum(np.quantile(ordered, share), 1e-3)
-    shown = (1 - share) * len(ordered) >= 5
+    found = np.maximum(np.quantile(ordered, 1 - BEYOND), 1e-3)
+    shown = BEYOND * len(ordered) >= LEAST_BEYOND
     last = int(np.flatnonzero(shown)[-1])
     return np.where(shown, found, found[last] * np.maximum(SCORES[1:] / SCORES[1 + last], 1))

@@ -178,8 +178,8 @@ def _weeks(c: int, run: FamilyRun, readings: Readings, peers: Any) -> Any:
     start.know_weeks(c, weeks, run.panel.depots)
     rows = (readings.x, *run.by_cell)
     model = (
-        run.span.vehicle, readings.epoch, readings.times.block, normal.weekly_noise(c), normal.offset_sd[c] ** 2,
-        normal.season_move[c], normal.depot_move[c],
+        run.span.vehicle, readings.epoch, readings.settled, readings.times.block, normal.weekly_noise(c),
+        normal.offset_sd[c] ** 2, normal.season_move[c], normal.depot_move[c],
     )  # fmt: skip
     cut = run.taken.week if run.taken else start.week
     season.run_weeks(*rows, start.week, cut, *model, -1, peers, weeks)

@@ -131,8 +131,8 @@ def seasons(
     seasonal = weeks["season"][0, np.minimum(times.week, weeks.shape[1] - 1), times.depot]
     variance = np.zeros(len(seasonal))
     season.run_rows(
-        readings.x, first, row_start, times.week, times.depot, readings.epoch, times.block, normal.weekly_noise(c),
-        normal.offset_sd[c] ** 2, peers, weeks, seasonal, variance,
+        readings.x, first, row_start, times.week, times.depot, readings.epoch, readings.settled, times.block,
+        normal.weekly_noise(c), normal.offset_sd[c] ** 2, peers, weeks, seasonal, variance,
     )  # fmt: skip
     return seasonal, variance * normal.season_worth(c, variance, times.block)
 
