@@ -257,3 +257,14 @@ def test_a_value_that_contradicts_its_row_alone_is_flagged(store, drop):
     assert ("v1", "coolant_c", "looks like degrees Fahrenheit:") in found
     assert ("v1", "ltft_b1_idle", "beyond the correction's author") in found
     assert {(vehicle, column) for vehicle, column, _ in found if column == "vin"} == {("v2", "vin"), ("v3", "vin")}
+
+
+def test_of_two_values_of_one_correction_in_long_form_the_later_stands_and_the_other_stays_readable(store, drop):
+    at = "v1,2031-02-10T08:00:00Z,ltft_b1_idle"
+    text = f"vehicle_id,read_at,correction,value\n{at},1\n{at},2\n{at},1\n{at},2\n{at},3\n{at},\n"
+    (file,) = load(store, [drop(readings=text)]).files
+    assert (file.loaded, file.replaced, file.repeated) == (1, 4, 1)
+    with store.reading() as connection:
+        assert connection.execute("SELECT ltft_b1_idle FROM readings").fetchall() == [(3.0,)]
+        kept = connection.execute("SELECT ltft_b1_idle, load_id, replaced_by FROM readings_replaced ORDER BY 1")
+        assert kept.fetchall() == [(1.0, 1, 1), (2.0, 1, 1)]
