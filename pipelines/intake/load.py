@@ -236,6 +236,7 @@ class _Loading:
         for source, count in checked.naive_times.group_by(LOAD).len().iter_rows():
             self._report(source).naive_times += count
         add_quarantined(self.connection, checked.quarantined)
+        mark_mended(self.connection, _came_again(checked.quarantined))
         self._count_problems(checked.quarantined, quarantined=True)
         self._flag(checked.flags)
         if self.table == "snapshots":
@@ -303,6 +304,12 @@ class _Loading:
                 self.connection,
                 pl.DataFrame([_as_row(r, self.time_zone, self.loaded_at) for r in kept], schema=pl.Schema(LOADS)),
             )
+
+
+def _came_again(quarantined: pl.DataFrame) -> pl.DataFrame:
+    """quarantine_id and load_id of rows that were taken out of quarantine, and are back there: the new row counts."""
+    which = pl.col("original").str.json_path_match("$.quarantine_id").cast(pl.Int64, strict=False)
+    return quarantined.select(quarantine_id=which, load_id=LOAD).drop_nulls()
 
 
 def _authority(connection: duckdb.DuckDBPyConnection) -> dict[str, tuple[float, float]]:

@@ -130,6 +130,19 @@ def test_quarantined_rows_go_out_are_mended_and_come_back(store, drop, tmp_path)
     assert quarantined(store, mended=True).height == 1
 
 
+def test_a_row_that_comes_back_unmended_is_in_quarantine_once_and_can_be_mended_then(store, drop, tmp_path):
+    load(store, [drop(snapshots="vehicle_id,read_at,ltft_b1_idle\nv1,2031-01-06T08:00:00Z,1.5 lean\n")])
+    [(file, _)] = export_quarantine(store, tmp_path / "mend")
+    file.write_text(file.read_text().replace("1.5 lean,", "1.5 rich,"))
+    load(store, [tmp_path / "mend"])
+    assert quarantined(store)["detail"].to_list() == ["1.5 rich"]
+    [(again, count)] = export_quarantine(store, tmp_path / "mend2")
+    assert count == 1
+    again.write_text(again.read_text().replace("1.5 rich,", "1.5,"))
+    assert load(store, [tmp_path / "mend2"]).exit_code == 0
+    assert (values(store), quarantined(store).height) == ([1.5], 0)
+
+
 def test_a_corrected_file_replaces_rows_and_keeps_what_they_were(store, small_drop, drop):
     load(store, [small_drop])
     report = load(store, [drop("b", snapshots=SNAPSHOTS.replace("20,1400,2.5", "20,1400,3.5"))])
