@@ -69,6 +69,12 @@ def main() -> None:
         if "--debug" in sys.argv:
             raise
         sys.exit(_told(error))
+    except Exception as error:  # a fault of ours is told in one line, too
+        if "--debug" in sys.argv:
+            raise
+        text = f"{type(error).__name__}: {' '.join(str(error).split())[:300]}"
+        click.echo(f"leeway: {text}. This is a fault of the program; --debug shows where.", err=True)
+        sys.exit(CANNOT)
 
 
 def _told(error: click.ClickException | LeewayError) -> int:

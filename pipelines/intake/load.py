@@ -17,7 +17,6 @@ from zoneinfo import available_timezones
 import duckdb
 import polars as pl
 
-from pipelines.catalogue.corrections import built_in_corrections, overridden
 from pipelines.catalogue.tables import drop_tables
 from pipelines.errors import DropError, SettingError
 from pipelines.intake.blocks import LOAD, ROW, Block, frame_of_blocks
@@ -30,7 +29,7 @@ from pipelines.intake.mapping import Mapping, mapping_text
 from pipelines.intake.proposals import proposal_text, proposals, slips_of_checks, slips_of_range
 from pipelines.intake.reading import read_ahead, read_blocks
 from pipelines.intake.report import FileReport, LoadReport
-from pipelines.store.connection import frame_of
+from pipelines.store.catalogue import catalogue_of
 from pipelines.store.folder import Store
 from pipelines.store.layout import gather_vehicles
 from pipelines.store.loads import (
@@ -172,7 +171,7 @@ class _Loading:
 
     def _read(self, file: SourceFile, report: FileReport, come_to: Callable[[int], None]) -> None:
         if self.mapping:
-            units = units_of(file.table, _catalogue(self.connection))
+            units = units_of(file.table, catalogue_of(self.connection))
             blocks = mapped_blocks(file, self.mapping, units=units, time_zone=self.time_zone)
         else:
             blocks = read_blocks(file.path, file.format, types=lambda header: self._columns(header, file).numbers)
@@ -237,6 +236,7 @@ class _Loading:
         for source, count in checked.naive_times.group_by(LOAD).len().iter_rows():
             self._report(source).naive_times += count
         add_quarantined(self.connection, checked.quarantined)
+        mark_mended(self.connection, _came_again(checked.quarantined))
         self._count_problems(checked.quarantined, quarantined=True)
         self._flag(checked.flags)
         if self.table == "snapshots":
@@ -306,14 +306,16 @@ class _Loading:
             )
 
 
-def _catalogue(connection: duckdb.DuckDBPyConnection) -> pl.DataFrame:
-    return overridden(built_in_corrections(), frame_of(connection, "SELECT * EXCLUDE (load_id) FROM corrections"))
+def _came_again(quarantined: pl.DataFrame) -> pl.DataFrame:
+    """quarantine_id and load_id of rows that were taken out of quarantine, and are back there: the new row counts."""
+    which = pl.col("original").str.json_path_match("$.quarantine_id").cast(pl.Int64, strict=False)
+    return quarantined.select(quarantine_id=which, load_id=LOAD).drop_nulls()
 
 
 def _authority(connection: duckdb.DuckDBPyConnection) -> dict[str, tuple[float, float]]:
     """Lowest and highest value of each correction of the catalogue, one step beyond its limits."""
     step = pl.col("resolution").fill_null(0.0)
-    limits = _catalogue(connection).select(
+    limits = catalogue_of(connection).select(
         "code",
         (pl.col("low_limit") - step).fill_null(-float("inf")),
         (pl.col("high_limit") + step).fill_null(float("inf")),

@@ -10,8 +10,10 @@ from pipelines.catalogue.corrections import built_in_components, built_in_correc
 from pipelines.catalogue.tables import Table, drop_tables
 from pipelines.errors import StoreError
 from pipelines.handover import Evidence
+from pipelines.store.catalogue import catalogue_of
 from pipelines.store.connection import frame_of, one_row, quoted
 from pipelines.store.folder import Store
+from pipelines.store.readers import once
 from pipelines.store.schema import columns_of_all, filled_tables
 
 TIME_OF = {"snapshots": "read_at", "readings": "read_at", "faults": "read_at", "work": "done_at", "notes": "at"}
@@ -64,9 +66,7 @@ def read_evidence(
 
 def snapshots_of(connection: duckdb.DuckDBPyConnection, vehicle_id: str) -> pl.DataFrame:
     """One vehicle's snapshots with the corrections that it ever read, by time, whether or not `vehicles` names it."""
-    asking = _Asking(connection, None, [vehicle_id])
-    own = frame_of(connection, "SELECT * EXCLUDE (load_id) FROM corrections")
-    return asking.snapshots(overridden(built_in_corrections(), own), None)
+    return _Asking(connection, None, [vehicle_id]).snapshots(once(connection, catalogue_of), None)
 
 
 def _latest_reading(connection: duckdb.DuckDBPyConnection, store: Store) -> datetime:
@@ -99,8 +99,8 @@ class _Asking:
         self.connection = connection
         self.known_at = known_at
         self.vehicle_ids = vehicle_ids
-        self.columns = columns_of_all(connection)
-        self.filled = filled_tables(connection)
+        self.columns = once(connection, columns_of_all)
+        self.filled = once(connection, filled_tables)
 
     def leave_out_unknown(self) -> None:
         """Ask only about those of the vehicles that a row of `vehicles` names."""

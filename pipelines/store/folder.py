@@ -16,8 +16,8 @@ import duckdb
 from pipelines.errors import StoreError
 from pipelines.store.connection import connect, one_row
 from pipelines.store.lock import writers_lock
-from pipelines.store.readers import attached
-from pipelines.store.schema import check_version, is_current, migrate
+from pipelines.store.readers import attached, once
+from pipelines.store.schema import check_version, is_current, migrate, stored_version
 
 STATE = re.compile(r"state-(\d{6,})\.duckdb")
 DISK_ERRORS = (OSError, duckdb.IOException, duckdb.TransactionException, duckdb.OutOfMemoryException)
@@ -64,7 +64,8 @@ class Store:
         """
         with ExitStack() as stack:
             connection = self._open_newest(stack)
-            if not is_current(connection, self.path):
+            if not is_current(once(connection, stored_version)):
+                check_version(connection, self.path)
                 stack.close()
                 with self.writing("bring the store to this release's form"):
                     pass

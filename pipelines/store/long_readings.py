@@ -13,6 +13,8 @@ from pipelines.store.rows import add_columns, merge_rows
 from pipelines.store.schema import columns_of
 
 KEY = ["vehicle_id", "read_at"]
+LAST = pl.element().drop_nulls().last()
+LAST_VALUE = pl.col("value").drop_nulls().last().over(*KEY, "correction")
 
 
 def merge_table(
@@ -31,8 +33,9 @@ def merge_readings(connection: duckdb.DuckDBPyConnection, rows: pl.DataFrame, *,
         One row per reading, in its order: load_id and outcome (`loaded`, `repeated`, `replaced`).
     """
     rows = rows.with_columns(pl.col("value").cast(pl.Float32))
-    new = rows.pivot(on="correction", index=KEY, values="value", aggregate_function="last", maintain_order=True)
+    new = rows.pivot(on="correction", index=KEY, values="value", aggregate_function=LAST, maintain_order=True)
     codes = new.columns[2:]
+    rows = rows.with_columns(final=LAST_VALUE)
     new = new.join(rows.group_by(KEY).agg(pl.col("load_id").last()), on=KEY, how="left", maintain_order="left")
     add_columns(connection, "readings", new)
     connection.register("keys", new.select(KEY))
@@ -46,7 +49,22 @@ def merge_readings(connection: duckdb.DuckDBPyConnection, rows: pl.DataFrame, *,
     joined = new.join(old, on=KEY, how="left", maintain_order="left")
     merged = joined.select(*KEY, *(pl.coalesce(code, f"{code} before") for code in codes), *others, "load_id")
     merge_rows(connection, "readings", merged, loaded_at=loaded_at)
+    _keep_superseded(connection, rows, loaded_at)
     return _outcomes(rows, old, codes)
+
+
+def _keep_superseded(connection: duckdb.DuckDBPyConnection, rows: pl.DataFrame, loaded_at: datetime) -> None:
+    """Values that a later row of the same load takes the place of stay readable, each once."""
+    gone = rows.filter(pl.col("value") != pl.col("final")).unique([*KEY, "correction", "value"], maintain_order=True)
+    if gone.is_empty():
+        return
+    numbered = gone.with_columns(nth=pl.int_range(pl.len()).over(*KEY, "correction"))
+    index = [*KEY, "load_id", "nth"]
+    wide = numbered.pivot(on="correction", index=index, values="value", maintain_order=True).drop("nth")
+    by = rows.group_by(KEY).agg(replaced_by=pl.col("load_id").last())
+    connection.register("superseded", wide.join(by, on=KEY, how="left").with_columns(replaced_at=pl.lit(loaded_at)))
+    connection.execute("INSERT INTO readings_replaced BY NAME SELECT * FROM superseded")
+    connection.unregister("superseded")
 
 
 def _outcomes(rows: pl.DataFrame, old: pl.DataFrame, codes: list[str]) -> pl.DataFrame:
@@ -56,12 +74,12 @@ def _outcomes(rows: pl.DataFrame, old: pl.DataFrame, codes: list[str]) -> pl.Dat
         .drop_nulls("before")
     )
     compared = rows.join(before, on=[*KEY, "correction"], how="left", maintain_order="left")
-    again = pl.struct(*KEY, "correction").is_duplicated() & ~pl.struct(*KEY, "correction").is_last_distinct()
+    again = ~pl.struct(*KEY, "correction", pl.col("value").is_null()).is_last_distinct()
     return compared.select(
         "load_id",
         pl.when(pl.col("value").is_null() | (pl.col("before") == pl.col("value")))
         .then(pl.lit("repeated"))
-        .when(pl.col("before").is_not_null())
+        .when(pl.col("before").is_not_null() | (pl.col("value") != pl.col("final")))
         .then(pl.lit("replaced"))
         .when(again)
         .then(pl.lit("repeated"))

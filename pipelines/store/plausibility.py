@@ -6,8 +6,9 @@ import duckdb
 import polars as pl
 
 from pipelines.catalogue.checks import Check, checks
-from pipelines.catalogue.corrections import built_in_components, built_in_corrections, overridden
+from pipelines.catalogue.corrections import built_in_components
 from pipelines.catalogue.tables import drop_tables
+from pipelines.store.catalogue import catalogue_of
 from pipelines.store.connection import frame_of, one_row, quoted
 from pipelines.store.neighbours import KEYS, MINUTE
 from pipelines.store.own_past import CHECKS as OWN_PAST
@@ -54,9 +55,8 @@ def _own_past(connection: duckdb.DuckDBPyConnection, first_load: int) -> pl.Data
     flags = _changed(connection, own_past_flags(rows), _near(rows, JUDGED["counters"]), set(OWN_PAST))
     if new > BULK_ROWS:
         return flags
-    own = frame_of(connection, "SELECT * EXCLUDE (load_id) FROM corrections")
-    stored = set(columns_of(connection, "snapshots"))
-    catalogue = overridden(built_in_corrections(), own).filter(pl.col("code").is_in(stored))
+    stored = columns_of(connection, "snapshots")
+    catalogue = catalogue_of(connection).filter(pl.col("code").is_in(list(stored)))
     judged = _near(rows, JUDGED["corrections"])
     beside = _near(rows, JUDGED["corrections"] + BESIDE)
     single = value_flags(_values(connection, [*BEGINNINGS, *catalogue["code"]], beside), catalogue)

@@ -10,6 +10,8 @@ from pipelines.store.exporting import write_frame
 from pipelines.store.folder import Store
 from pipelines.store.published import quarantined
 
+ADDED = ("quarantine_id", "quarantine_column", "quarantine_reason")  # to the cells as they came
+
 
 def export_quarantine(
     store: Store, folder: Path, *, drop: str | None = None, ending: str = "csv"
@@ -56,9 +58,7 @@ def as_they_came(rows: pl.DataFrame) -> dict[str, pl.DataFrame]:
 def _cells(rows: pl.DataFrame) -> pl.DataFrame:
     cells = [json.loads(original) for original in rows["original"]]
     names = dict.fromkeys(name for row in cells for name in row)
-    columns = [
-        pl.Series(n, [_text(row.get(n)) for row in cells], dtype=pl.String) for n in names if n != "quarantine_id"
-    ]
+    columns = [pl.Series(n, [_text(row.get(n)) for row in cells], dtype=pl.String) for n in names if n not in ADDED]
     why = (pl.col("reason") + pl.lit(": ") + pl.col("detail")).alias("quarantine_reason")
     return pl.DataFrame(columns).hstack(
         rows.select("quarantine_id", pl.col("column_name").alias("quarantine_column"), why)

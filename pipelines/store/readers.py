@@ -7,23 +7,30 @@ when its last reader leaves, or at the next read of another.
 
 import os
 import threading
-from collections.abc import Iterator
+import weakref
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
+from typing import Any, TypeVar
 
 import duckdb
 
 from pipelines.store.connection import CONFIG, quoted, set_up
 
+Answer = TypeVar("Answer")
+Question = Callable[[duckdb.DuckDBPyConnection], Answer]
+
 
 class _Readers:
-    """The files that are attached in this process, with how many read each."""
+    """The files that are attached in this process, with how many read each, and what is known of each already."""
 
     def __init__(self) -> None:
         self.instance = duckdb.connect(config=CONFIG)
         self.guard = threading.Lock()
         self.counts: dict[str, int] = {}
+        self.answers: dict[str, dict[Question[Any], Any]] = {}
+        self.reading = weakref.WeakKeyDictionary[duckdb.DuckDBPyConnection, str]()
 
     def enter(self, name: str, path: Path) -> duckdb.DuckDBPyConnection:
         with self.guard:
@@ -33,7 +40,9 @@ class _Readers:
                 text = str(path).replace("'", "''")
                 self.instance.execute(f"ATTACH '{text}' AS {quoted(name)} (READ_ONLY)")
             self.counts[name] = self.counts.get(name, 0) + 1
-            return self.instance.cursor()
+            connection = self.instance.cursor()
+            self.reading[connection] = name
+            return connection
 
     def leave(self, name: str, path: Path) -> None:
         with self.guard:
@@ -43,6 +52,7 @@ class _Readers:
 
     def _let_go(self, name: str) -> None:
         del self.counts[name]
+        self.answers.pop(name, None)
         self.instance.execute(f"DETACH {quoted(name)}")
 
 
@@ -68,6 +78,19 @@ def attached(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
     finally:
         connection.close()
         readers.leave(name, path)
+
+
+def once(connection: duckdb.DuckDBPyConnection, question: Question[Answer]) -> Answer:
+    """What the question gives, asked once of each state that is read: a committed state never changes."""
+    readers = _readers_of(os.getpid())
+    name = readers.reading.get(connection)
+    if name is None:
+        return question(connection)
+    answers = readers.answers.setdefault(name, {})
+    if question not in answers:
+        answers[question] = question(connection)
+    answer: Answer = answers[question]
+    return answer
 
 
 def _name_of(path: Path) -> str:

@@ -86,13 +86,9 @@ def stored_version(connection: duckdb.DuckDBPyConnection) -> int:
     return int(get_setting(connection, "schema_version") or 0) if found[0] else 0
 
 
-def is_current(connection: duckdb.DuckDBPyConnection, place: Path) -> bool:
-    """Whether the store has this release's form.
-
-    Raises:
-        StoreError: a newer release wrote it.
-    """
-    return check_version(connection, place) == len(STEPS)
+def is_current(version: int) -> bool:
+    """Whether a store of this version has this release's form."""
+    return version == len(STEPS)
 
 
 def check_version(connection: duckdb.DuckDBPyConnection, place: Path) -> int:

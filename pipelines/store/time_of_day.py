@@ -11,7 +11,6 @@ BINS = 48  # of a day
 SHIFTS = np.setdiff1d(np.arange(-12, 13), [0])  # hours that a clock may be wrong by
 FLEET_WEIGHT = 10.0  # readings of a vehicle that weigh as much as those of its whole fleet
 KERNEL = (0.25, 0.5, 0.25)  # smooths counts over neighbouring bins
-ANY_TIME = 0.1  # share of readings at rare hours, above which vehicles are read at any time
 RARE = 0.1  # of the readings at the vehicle's usual hour: a month without an hour so seldom is not looked at closer
 
 
@@ -53,16 +52,15 @@ def _hours_ahead(bins: Int64s, vehicle: Int64s, unit: Int64s, *, usual: Bools, t
     every = _counted(vehicle, bins, usual)
     fleet = _smooth(every.sum(axis=0)) + 1.0
     fleet /= fleet.sum()
-    rare = _rare(every, fleet, vehicle, bins, np.bincount(unit, weights=usual)[unit])
+    own = _counted(unit, bins, usual)
+    suspect = np.zeros(len(own), np.bool_)
+    suspect[unit[_rare(every, own, fleet, vehicle, unit, bins)]] = True
     off = np.zeros(bins.size, np.int64)
-    if rare.mean() > ANY_TIME:
-        return off
-    suspect = np.zeros(int(unit[-1]) + 1, np.bool_)
-    suspect[unit[rare]] = True
     asked = np.flatnonzero(suspect[unit])
     which = _numbered(np.diff(unit[asked], prepend=-1) != 0)
-    counts, own = (_counted(which, bins[asked], those) for those in (np.ones(asked.size, np.bool_), usual[asked]))
-    other = every[vehicle[asked[np.flatnonzero(np.diff(which, prepend=-1))]]] - own
+    first = asked[np.flatnonzero(np.diff(which, prepend=-1))]
+    counts = _counted(which, bins[asked], np.ones(asked.size, np.bool_))
+    other = every[vehicle[first]] - own[unit[first]]
     density = np.log((_smooth(other) + FLEET_WEIGHT * fleet) / (other.sum(axis=1, keepdims=True) + FLEET_WEIGHT))
     moved = np.stack([np.roll(density, shift * BINS // 24, axis=1) for shift in SHIFTS])
     ratio = ((moved - density) * counts).sum(axis=2)
@@ -101,10 +99,12 @@ def _smooth(counts: Float64s) -> Float64s:
     return shared
 
 
-def _rare(every: Float64s, fleet: Float64s, vehicle: Int64s, bins: Int64s, fellows: Int64s) -> Bools:
+def _rare(every: Float64s, own: Float64s, fleet: Float64s, vehicle: Int64s, unit: Int64s, bins: Int64s) -> Bools:  # noqa: PLR0917
     """[readings] whether the vehicle, but for the reading's own month, and its fleet are seldom read at its hour."""
-    usual = _smooth(every)
-    highest = (usual + FLEET_WEIGHT * fleet).max(axis=1)
-    there = np.maximum(usual[vehicle, bins] - KERNEL[1] * fellows, 0.0) + FLEET_WEIGHT * fleet[bins]
+    highest = (_smooth(every) + FLEET_WEIGHT * fleet).max(axis=1)
+    there = FLEET_WEIGHT * fleet[bins]
+    for share, aside in zip(KERNEL, (-1, 0, 1), strict=True):
+        at = (bins + aside) % BINS
+        there += share * (every[vehicle, at] - own[unit, at])
     seldom: Bools = there < RARE * highest[vehicle]
     return seldom

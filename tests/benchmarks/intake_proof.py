@@ -252,7 +252,10 @@ def caught(pieces: pl.DataFrame, store: Store, evidence: Evidence) -> pl.DataFra
         notices, on=["vehicle_id", "notice"]
     )
     right = (pl.col("kind") != "stuck") | pl.col("text").str.contains(pl.col("column"), literal=True)
-    later = named.filter(pl.col("at").is_between("before", "after"), right)
+    until = pl.col("text").str.extract(r"until (\d{4}-\d\d-\d\d)").str.to_datetime("%Y-%m-%d", time_zone="UTC")
+    during = (pl.col("at") <= pl.col("to_at")) & (until >= pl.col("from_at"))  # a run may have begun before its piece
+    near_it = pl.when(pl.col("kind") == "stuck").then(during).otherwise(pl.col("at").is_between("before", "after"))
+    later = named.filter(near_it, right)
     names = pl.concat([loaded.filter(pl.col("column_name") == "vehicle_id")["piece"], later["piece"]])
     found = {"at_load": loaded["piece"], "with_history": pl.concat([loaded["piece"], later["piece"]]), "named": names}
     return pieces.select("kind", **{name: pl.col("piece").is_in(which.implode()) for name, which in found.items()})

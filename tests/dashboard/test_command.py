@@ -51,6 +51,20 @@ def test_an_error_is_one_line_that_says_what_to_do(monkeypatch, capsys, tmp_path
     assert error.count("\n") == 1
 
 
+def test_a_fault_of_the_program_is_one_line_too(monkeypatch, capsys):
+    def fails(**_):
+        raise ZeroDivisionError("division\nby zero")
+
+    monkeypatch.setattr(leeway, "main", fails)
+    code, error = run_main(monkeypatch, capsys, "analyse")
+    assert code == 2
+    assert error == (
+        "leeway: ZeroDivisionError: division by zero. This is a fault of the program; --debug shows where.\n"
+    )
+    with pytest.raises(ZeroDivisionError):
+        run_main(monkeypatch, capsys, "analyse", "--debug")
+
+
 def test_with_debug_the_error_itself_comes_through(monkeypatch, tmp_path):
     monkeypatch.setattr(sys, "argv", ["leeway", "analyse", "--debug", "--store", str(tmp_path)])
     with pytest.raises(Exception, match="no store here"):

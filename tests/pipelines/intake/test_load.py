@@ -130,6 +130,19 @@ def test_quarantined_rows_go_out_are_mended_and_come_back(store, drop, tmp_path)
     assert quarantined(store, mended=True).height == 1
 
 
+def test_a_row_that_comes_back_unmended_is_in_quarantine_once_and_can_be_mended_then(store, drop, tmp_path):
+    load(store, [drop(snapshots="vehicle_id,read_at,ltft_b1_idle\nv1,2031-01-06T08:00:00Z,1.5 lean\n")])
+    [(file, _)] = export_quarantine(store, tmp_path / "mend")
+    file.write_text(file.read_text().replace("1.5 lean,", "1.5 rich,"))
+    load(store, [tmp_path / "mend"])
+    assert quarantined(store)["detail"].to_list() == ["1.5 rich"]
+    [(again, count)] = export_quarantine(store, tmp_path / "mend2")
+    assert count == 1
+    again.write_text(again.read_text().replace("1.5 rich,", "1.5,"))
+    assert load(store, [tmp_path / "mend2"]).exit_code == 0
+    assert (values(store), quarantined(store).height) == ([1.5], 0)
+
+
 def test_a_corrected_file_replaces_rows_and_keeps_what_they_were(store, small_drop, drop):
     load(store, [small_drop])
     report = load(store, [drop("b", snapshots=SNAPSHOTS.replace("20,1400,2.5", "20,1400,3.5"))])
@@ -257,3 +270,14 @@ def test_a_value_that_contradicts_its_row_alone_is_flagged(store, drop):
     assert ("v1", "coolant_c", "looks like degrees Fahrenheit:") in found
     assert ("v1", "ltft_b1_idle", "beyond the correction's author") in found
     assert {(vehicle, column) for vehicle, column, _ in found if column == "vin"} == {("v2", "vin"), ("v3", "vin")}
+
+
+def test_of_two_values_of_one_correction_in_long_form_the_later_stands_and_the_other_stays_readable(store, drop):
+    at = "v1,2031-02-10T08:00:00Z,ltft_b1_idle"
+    text = f"vehicle_id,read_at,correction,value\n{at},1\n{at},2\n{at},1\n{at},2\n{at},3\n{at},\n"
+    (file,) = load(store, [drop(readings=text)]).files
+    assert (file.loaded, file.replaced, file.repeated) == (1, 4, 1)
+    with store.reading() as connection:
+        assert connection.execute("SELECT ltft_b1_idle FROM readings").fetchall() == [(3.0,)]
+        kept = connection.execute("SELECT ltft_b1_idle, load_id, replaced_by FROM readings_replaced ORDER BY 1")
+        assert kept.fetchall() == [(1.0, 1, 1), (2.0, 1, 1)]
