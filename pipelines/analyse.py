@@ -2,9 +2,12 @@
 
 from collections.abc import Callable
 
+import polars as pl
+
 from pipelines.bands.panel import panels
 from pipelines.causes.ranking import rank_causes
-from pipelines.drift.straying import straying
+from pipelines.drift.checkpoint import Checkpoint
+from pipelines.drift.straying import straying, straying_since
 from pipelines.forecast.hazard import forecast_faults
 from pipelines.handover import Analysis, Evidence
 from pipelines.history.reconstruct import reconstruct
@@ -67,3 +70,25 @@ def analyse(evidence: Evidence, *, settings: Settings, progress: Progress = lamb
             **drift.extras,
         },
     )
+
+
+def correction_states_since(
+    kept: Checkpoint | None, evidence: Evidence, *, settings: Settings, progress: Progress = lambda _stage: None
+) -> tuple[pl.DataFrame, Checkpoint]:
+    """The `correction_state` that `analyse` gives, to the last bit, going on from an earlier run; and what it leaves.
+
+    The stages after drift learn from every past reading, so nothing else can go on from there.
+
+    Args:
+        kept: What an earlier run left; None: nothing.
+        evidence: What is known now.
+        settings: The user's settings.
+        progress: Called with each stage's name as it begins.
+    """
+    progress("history")
+    history = reconstruct(evidence)
+    progress("bands and drift")
+    drift, left = straying_since(
+        kept, panels(evidence, history), evidence=evidence, history=history, settings=settings
+    )  # fmt: skip
+    return drift.correction_state, left

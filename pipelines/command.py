@@ -14,7 +14,9 @@ from pipelines.store.folder import Store
 from pipelines.store_command import store_group
 
 if TYPE_CHECKING:
+    from pipelines.handover import Evidence
     from pipelines.intake.mapping import Mapping
+    from pipelines.settings import Settings
 
 
 def stages() -> Callable[[str], None]:
@@ -120,13 +122,21 @@ def _preview(store: Store, drops: tuple[Path, ...], meaning: "Mapping") -> list[
 @click.option(
     "--false-alarms", type=float, help="Alarms a healthy vehicle may raise in a year, 0.05 to 0.5 (default 0.1)."
 )
-def analyse(store: Store, as_of: datetime | None, known_at: datetime | None, false_alarms: float | None) -> None:
+@click.option(
+    "--states",
+    is_flag=True,
+    help="Publish correction_state alone, going on from the last such run: the same, in a fraction of the time.",
+)
+def analyse(
+    *, store: Store, as_of: datetime | None, known_at: datetime | None, false_alarms: float | None, states: bool
+) -> None:
     """Compute every published table from what was known at a time, and publish them all at once.
 
     \b
     Examples:
       leeway analyse
       leeway analyse --as-of 2031-02-14
+      leeway analyse --states
     """  # noqa: D301 (click reads the escape)
     from pipelines.analyse import analyse as run  # noqa: PLC0415
     from pipelines.settings import Settings  # noqa: PLC0415
@@ -139,11 +149,34 @@ def analyse(store: Store, as_of: datetime | None, known_at: datetime | None, fal
         raise SettingError(
             f"{store.path}: no reading up to {evidence.as_of:%Y-%m-%d %H:%M} UTC. Choose a later --as-of, or load more."
         )
+    if states:
+        _publish_states(store, evidence, settings)
+        return
     analysis = run(evidence, settings=settings, progress=stages())
     publish(store, analysis)
     click.echo(
         f"Published {len(analysis.tables)} tables as of {analysis.as_of:%Y-%m-%d %H:%M} UTC: "
         f"{evidence.vehicles.height} vehicles, {evidence.snapshots.height} snapshots."
+    )
+
+
+def _publish_states(store: Store, evidence: "Evidence", settings: "Settings") -> None:
+    """Publish `correction_state` alone, and keep what the next such run goes on from."""
+    from pipelines.analyse import correction_states_since  # noqa: PLC0415
+    from pipelines.store.drift_checkpoint import read_checkpoint, write_checkpoint  # noqa: PLC0415
+    from pipelines.store.publish import publish_states  # noqa: PLC0415
+    from pipelines.store.published import kept_as_ofs  # noqa: PLC0415
+
+    kept = read_checkpoint(store, say=lambda line: click.echo(line, err=True))
+    table, left = correction_states_since(kept, evidence, settings=settings, progress=stages())
+    publish_states(store, table, evidence.as_of)
+    if not kept or left.until >= kept.until:
+        write_checkpoint(store, left)
+    whole = kept_as_ofs(store)
+    others = f"stay as of {whole[-1]:%Y-%m-%d %H:%M} UTC" if whole else "are not published yet"
+    click.echo(
+        f"Published correction_state as of {evidence.as_of:%Y-%m-%d %H:%M} UTC: {evidence.vehicles.height} vehicles, "
+        f"{table['alarm'].sum()} alarms. All other tables {others}: leeway analyse."
     )
 
 

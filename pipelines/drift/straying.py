@@ -26,6 +26,8 @@ from pipelines.drift.threshold import threshold
 from pipelines.handover import Bools, Drift, Evidence, Float64s, History, Panel
 from pipelines.settings import Settings
 
+LATE_WEEKS = 2  # that a checkpoint lies back: what comes late by so much, or the next reading revises, replays nothing
+
 
 def straying(panels: Sequence[Panel], *, evidence: Evidence, history: History, settings: Settings) -> Drift:
     """Which corrections stray, of every vehicle, at every reading and as of now.
@@ -57,10 +59,10 @@ def straying_since(
     Returns:
         Drift, with the whole `correction_state`; but the families' arrays hold only each vehicle's readings since the
         checkpoint, and before them the last one that it knows. And the checkpoint at the end of the fleet's last whole
-        week.
+        week but `LATE_WEEKS`.
     """
     now = evidence.as_of.timestamp() / 86_400
-    weeks = int((now - _fleet_start(_usable(panels), now)) // WEEK)
+    weeks = max(int((now - _fleet_start(_usable(panels), now)) // WEEK) - LATE_WEEKS, 0)
     return _straying(panels, evidence=evidence, history=history, settings=settings, weeks=weeks, kept=kept)
 
 
@@ -97,7 +99,7 @@ def _straying(
     runs = []
     for family, normal in zip(families, normals, strict=True):
         panel, start = family.panel, _confirmed(family, normal, kept)
-        if weeks:
+        if weeks and days(panel).min() < taken.until:
             taken.families[panel.family] = empty_checkpoint(
                 panel, normal, family.settled, start, week=weeks, until=taken.until, terms=family.terms,
                 settled_blocks=blocks,

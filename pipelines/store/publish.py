@@ -35,12 +35,36 @@ def publish_tables(store: Store, tables: dict[str, pl.DataFrame], as_of: datetim
     _publish(store, tables, as_of, who=f"publish {', '.join(tables)}")
 
 
-def _publish(store: Store, tables: dict[str, pl.DataFrame], as_of: datetime, *, who: str) -> None:
+def publish_states(store: Store, correction_state: pl.DataFrame, as_of: datetime) -> None:
+    """Publish `correction_state` alone, beside those of whole analyses, until the next one that is published."""
+    _publish(store, {"correction_state": correction_state}, as_of, who="publish correction_state", room=1)
+
+
+def _publish(store: Store, tables: dict[str, pl.DataFrame], as_of: datetime, *, who: str, room: int = 0) -> None:
+    """`room`: how many more of each table than usual are kept."""
     ready = {name: _in_contract_form(name, frame) for name, frame in tables.items()}
     with store.writing(who, wait_s=60.0) as connection:
         published_at = datetime.now(UTC)
+        if "correction_state" in ready:
+            _withdraw_states(connection)
         for name, frame in ready.items():
-            _replace(connection, name, frame, as_of, published_at)
+            kept = KEPT if name in published_tables() else EXTRAS_KEPT
+            _replace(connection, name, frame, as_of, published_at, kept=kept + room)
+
+
+def _withdraw_states(connection: duckdb.DuckDBPyConnection) -> None:
+    """Forget the `correction_state` that was published alone."""
+    alone = connection.execute(
+        "SELECT as_of FROM publications WHERE table_name = 'correction_state' AND as_of NOT IN "
+        "(SELECT as_of FROM publications WHERE table_name = 'vehicle_state')"
+    ).fetchall()
+    for (as_of,) in alone:
+        _forget(connection, "correction_state", as_of)
+
+
+def _forget(connection: duckdb.DuckDBPyConnection, name: str, as_of: datetime) -> None:
+    connection.execute(f"DELETE FROM published.{quoted(name)} WHERE as_of = ?", [as_of])
+    connection.execute("DELETE FROM publications WHERE table_name = ? AND as_of = ?", [name, as_of])
 
 
 def _in_contract_form(name: str, frame: pl.DataFrame) -> pl.DataFrame:
@@ -55,7 +79,13 @@ def _in_contract_form(name: str, frame: pl.DataFrame) -> pl.DataFrame:
 
 
 def _replace(
-    connection: duckdb.DuckDBPyConnection, name: str, frame: pl.DataFrame, as_of: datetime, published_at: datetime
+    connection: duckdb.DuckDBPyConnection,
+    name: str,
+    frame: pl.DataFrame,
+    as_of: datetime,
+    published_at: datetime,
+    *,
+    kept: int,
 ) -> None:
     target = f"published.{quoted(name)}"
     connection.register("frame", frame)
@@ -69,15 +99,13 @@ def _replace(
         connection.execute(f"CREATE TABLE {target} AS SELECT NULL::TIMESTAMPTZ AS as_of, * FROM frame LIMIT 0")
     for column in [column for column in came if have and column not in have]:
         connection.execute(f"ALTER TABLE {target} ADD COLUMN {quoted(column)} {came[column]}")
-    kept = KEPT if name in published_tables() else EXTRAS_KEPT
     gone = connection.execute(
         "SELECT as_of FROM publications WHERE table_name = $name AND as_of <> $as_of "
         "ORDER BY published_at DESC, as_of OFFSET $kept",
         {"name": name, "as_of": as_of, "kept": kept - 1},
     ).fetchall()
     for old in [as_of, *(row[0] for row in gone)]:
-        connection.execute(f"DELETE FROM {target} WHERE as_of = ?", [old])
-        connection.execute("DELETE FROM publications WHERE table_name = ? AND as_of = ?", [name, old])
+        _forget(connection, name, old)
     connection.execute(f"INSERT INTO {target} BY NAME SELECT ?::TIMESTAMPTZ AS as_of, * FROM frame", [as_of])
     connection.execute("INSERT INTO publications VALUES (?, ?, ?, ?)", [name, as_of, published_at, frame.height])
     connection.unregister("frame")
