@@ -61,9 +61,11 @@ def fit_noise(healthy: Float32s, *, epoch: Int32s, row_start: Int64s, day: Float
     weights /= np.maximum(np.maximum.accumulate(shown, axis=1), 1e-30) ** 2
     best = np.full(len(healthy), np.inf)
     sigma2, wander, memory = np.zeros(len(healthy)), np.zeros(len(healthy)), np.full(len(healthy), 7.0)
+    nearest = np.take_along_axis(apart, np.argmax(enough, axis=1)[:, None], axis=1)[:, 0]
+    most = np.maximum(first - rounding, 0.0) / np.maximum(nearest, 1.0)  # then half of the nearest bin is wander
     for days in MEMORIES:
         saturation, linear = 1 - np.exp(-apart / days), apart / 2
-        a, b, loss = _two_nonnegative(saturation, linear, gamma - rounding[:, None], weights)
+        a, b, loss = _two_bounded(saturation, linear, gamma - rounding[:, None], weights, most)
         better = (loss < best * (1 - 1e-9)) & enough.any(axis=1)
         best = np.where(better, loss, best)
         sigma2, wander = np.where(better, a, sigma2), np.where(better, b, wander)
@@ -71,17 +73,16 @@ def fit_noise(healthy: Float32s, *, epoch: Int32s, row_start: Int64s, day: Float
     return Noise(sigma=np.sqrt(sigma2), memory_days=memory, rounding=rounding, wander=wander, pairs=pairs[:, :5].sum(1))
 
 
-def _two_nonnegative(f: Float64s, g: Float64s, y: Float64s, w: Float64s) -> tuple[Float64s, Float64s, Float64s]:
-    """Weighted least squares y = a f + b g with a, b >= 0, row by row."""
+def _two_bounded(
+    f: Float64s, g: Float64s, y: Float64s, w: Float64s, most: Float64s
+) -> tuple[Float64s, Float64s, Float64s]:
+    """Weighted least squares y = a f + b g with a >= 0 and 0 <= b <= most, row by row; a, b and what is left."""
     ff, gg, fg = (w * f * f).sum(1), (w * g * g).sum(1), (w * f * g).sum(1)
     fy, gy = (w * f * y).sum(1), (w * g * y).sum(1)
-    tiny = 1e-300
     det = ff * gg - fg**2
-    a = np.where(det > 1e-12 * ff * gg, (fy * gg - gy * fg) / np.maximum(det, tiny), fy / np.maximum(ff, tiny))
-    b = np.where(det > 1e-12 * ff * gg, (gy * ff - fy * fg) / np.maximum(det, tiny), 0.0)
-    alone_a, alone_b = np.maximum(fy / np.maximum(ff, tiny), 0), np.maximum(gy / np.maximum(gg, tiny), 0)
-    a, b = np.where(b < 0, alone_a, a), np.where(b < 0, 0.0, b)
-    a, b = np.where(a < 0, 0.0, a), np.where(a < 0, alone_b, b)
+    b = np.where(det > 1e-12 * ff * gg, (gy * ff - fy * fg) / np.maximum(det, 1e-300), 0.0)
+    b = np.clip(b, 0.0, most)
+    a = np.maximum((fy - b * fg) / np.maximum(ff, 1e-300), 0.0)
     loss = (w * (y - a[:, None] * f - b[:, None] * g) ** 2).sum(1)
     return a, b, loss
 

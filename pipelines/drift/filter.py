@@ -36,6 +36,7 @@ BACK = 0.75  # ... or it reads within this many sigmas of what is expected,
 RETURNED = 0.35  # or within this share of the farthest it strayed,
 PATIENCE = 3  # at this many readings in a row
 FAR = 2.5  # sds of vehicles' levels off the centre, from which a way back towards it is a recovery
+HOME = 4.0  # squared sds of what was known before an epoch within which a level is back there
 CARRIED = 0.25  # variance that a level gains over a reset, as a share of that between vehicles
 LEAST_SETTLED = 5  # readings of an epoch before an alarm can be raised
 HOURS_A_DAY = 2.0  # ignition hours a day where the clock is not known
@@ -311,8 +312,14 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
             if on and direction * side < 0:
                 own, rate = normal, 0.0  # the way back is no new departure
             normal = own
-            far = abs(own) > FAR * m[OFFSET_SD] and min(abs(x), abs(level)) < abs(own) / 2
-            if settled and far and (on or half > limit):  # it was ill when its readings began, and is well
+            well = abs(own) > FAR * m[OFFSET_SD] and min(abs(x), abs(level)) < abs(own) / 2  # it was ill at first
+            if not np.isnan(before) and changed <= 1 and not on:  # it is back where it was before the epoch
+                apart, apart2 = level - before, before2 + m[SIGMA] * m[SIGMA]
+                if changed:
+                    apart -= moved[r, 0]
+                    apart2 += moved[r, 1]
+                well |= apart * apart < HOME * apart2 and abs(apart) < abs(apart + own - level) / 2
+            if settled and well and (on or half > limit):
                 on = False
                 count = 0
                 before = np.nan
