@@ -1,7 +1,8 @@
 """Candidates weighed together and brought to the frequencies seen on later data than they were fitted on.
 
-One line in the log hazards: a level, a bend over the steps ahead, and a weight of at least 0 for each candidate, so
-that no order that all candidates agree on is turned around. With few faults the weights stay near equal shares.
+One line in the log hazards of announced faults: a level, a bend over the steps ahead, and a weight of at least 0 for
+each candidate, so that no order that all candidates agree on is turned around; and beside it a steady hazard of faults
+that nothing announces. With few faults the weights stay near equal shares.
 """
 
 from dataclasses import dataclass
@@ -10,92 +11,111 @@ import numpy as np
 from scipy.optimize import minimize
 
 from pipelines.forecast.leads import DAYS, MIDDLES, horizon_sums
+from pipelines.forecast.learners import HIGHEST, LOWEST
 from pipelines.handover import Float64s, Int64s
 
 BELIEF_IN_LEVEL = 4.0  # faults' worth, that the candidates' level is right: half a unit of log hazard
 BELIEF_IN_SLOPE = 16.0  # that the weights sum to 1
 BELIEF_IN_SHARES = 2.0  # that each candidate has the same weight
 BEND: Float64s = np.log(MIDDLES) - np.log(MIDDLES).mean()
+LEAD = 3  # figures of the line before the weights
 
 
 @dataclass(frozen=True, kw_only=True)
 class Calibration:
-    """A level and a bend over the steps ahead, then weights of the candidates' log hazards.
+    """A steady log hazard, a level and a bend over the steps ahead, then weights of the candidates' log hazards.
 
     Attributes:
         centre: Subtracted from every candidate's log hazard.
-        line: Level, bend, then one weight a candidate, [2 + M].
-        covariance: Of the line, a vehicle counting once, [2 + M, 2 + M].
+        line: Steady log hazard, level, bend, then one weight a candidate, [3 + M].
+        covariance: Of the line, a vehicle counting once, [3 + M, 3 + M].
     """
 
     centre: float
     line: Float64s
     covariance: Float64s
 
-    def log_hazard(self, log_hazards: Float64s) -> Float64s:
-        """Calibrated log of faults a day in each step, [n, L], from those of the candidates, [n, L, M]."""
-        level, bend, shares = self.line[0], self.line[1], self.line[2:]
-        found: Float64s = self.centre + level + bend * BEND + (log_hazards - self.centre) @ shares
-        return found
+    @property
+    def weights(self) -> Float64s:
+        """Of the candidates, [M]."""
+        return self.line[LEAD:]
 
-    def variance(self, log_hazards: Float64s) -> Float64s:
+    def log_hazard(self, announced: Float64s) -> Float64s:
+        """Calibrated log of faults a day in each step, [n, L], from those that candidates announce, [n, L, M]."""
+        both: Float64s = np.logaddexp(self.line[0], self._announced(announced))
+        return both
+
+    def share_announced(self, announced: Float64s) -> Float64s:
+        """Share of the calibrated hazard that is announced, [n, L]."""
+        share: Float64s = np.exp(self._announced(announced) - self.log_hazard(announced))
+        return share
+
+    def variance(self, announced: Float64s) -> Float64s:
         """Variance of the log of the hazard summed up to each horizon that the line's own error makes, [n, 3]."""
-        hazard = np.exp(self.log_hazard(log_hazards)) * DAYS
-        total = horizon_sums(hazard)
-        slope = [total, horizon_sums(hazard * BEND)]
-        slope += [horizon_sums(hazard * (log_hazards[:, :, m] - self.centre)) for m in range(log_hazards.shape[2])]
-        gradient = np.stack(slope, axis=2) / total[:, :, None]
+        hazard = np.exp(self.log_hazard(announced)) * DAYS
+        total, share = horizon_sums(hazard), self.share_announced(announced)
+        slope = [hazard * (1 - share), hazard * share, hazard * share * BEND]
+        slope += [hazard * share * (announced[:, :, m] - self.centre) for m in range(announced.shape[2])]
+        gradient = np.stack([horizon_sums(part) for part in slope], axis=2) / total[:, :, None]
         variance: Float64s = np.einsum("nhi,ij,nhj->nh", gradient, self.covariance, gradient)
         return variance
 
+    def _announced(self, announced: Float64s) -> Float64s:
+        found: Float64s = self.centre + self.line[1] + self.line[2] * BEND + (announced - self.centre) @ self.weights
+        return found
+
 
 def calibrate(
-    log_hazards: Float64s, days: Float64s, faults: Float64s, vehicle: Int64s, *, distinct: float
+    announced: Float64s, days: Float64s, faults: Float64s, vehicle: Int64s, *, steady: float, distinct: float
 ) -> Calibration:
     """The line of greatest Poisson likelihood on later person-time, with a prior of equal shares.
 
     Args:
-        log_hazards: Of each candidate, [n, L, M].
+        announced: Log hazard that each candidate announces, [n, L, M].
         days: Weighted days at risk, [n, L].
         faults: Weighted faults, [n, L].
         vehicle: Of each row, [n].
+        steady: The candidates' log hazard of what they do not announce.
         distinct: Distinct faults behind the rows; the prior is weighed against them.
 
     Source: Cox (1958) for the line; Wolpert (1992), Stacked generalization; Liang and Zeger (1986) for the errors.
     """
-    count = log_hazards.shape[2]
+    count = announced.shape[2]
     worth = distinct / max(float(faults.sum()), 1e-12)
     exposure, hits = worth * days, worth * faults
-    mean = log_hazards.mean(axis=2)
+    mean = announced.mean(axis=2)
     centre = float(np.average(mean, weights=exposure * np.exp(mean) + hits))
-    figures = log_hazards - centre
-    equal = np.concatenate([[0.0, 0.0], np.full(count, 1 / count)])
+    figures = announced - centre
+    equal = np.concatenate([[steady, 0.0, 0.0], np.full(count, 1 / count)])
     shares = BELIEF_IN_SHARES * np.eye(count) + (BELIEF_IN_SLOPE - BELIEF_IN_SHARES) / count * np.ones((count, count))
-    belief = np.zeros((2 + count, 2 + count))
-    belief[0, 0] = belief[1, 1] = BELIEF_IN_LEVEL
-    belief[2:, 2:] = shares
+    belief = np.diag(np.full(LEAD + count, BELIEF_IN_LEVEL))
+    belief[LEAD:, LEAD:] = shares
 
-    def parts(line: Float64s) -> tuple[Float64s, Float64s]:
-        at = np.clip(centre + line[0] + line[1] * BEND + figures @ line[2:], -30.0, 3.0)
-        return at, exposure * np.exp(at)
+    def parts(line: Float64s) -> tuple[Float64s, Float64s, Float64s]:
+        at = np.clip(centre + line[1] + line[2] * BEND + figures @ line[LEAD:], -30.0, 3.0)
+        log_hazard = np.logaddexp(line[0], at)
+        return log_hazard, exposure * np.exp(log_hazard), np.exp(at - log_hazard)
 
     def loss(line: Float64s) -> tuple[float, Float64s]:
-        at, expected = parts(line)
+        log_hazard, expected, share = parts(line)
         error = expected - hits
-        gradient = np.concatenate([[error.sum(), (error @ BEND).sum()], np.einsum("nl,nlm->m", error, figures)])
+        told = error * share
+        gradient = np.concatenate(
+            [[error.sum() - told.sum(), told.sum(), (told @ BEND).sum()], np.einsum("nl,nlm->m", told, figures)]
+        )
         away = line - equal
-        return float((expected - hits * at).sum() + 0.5 * away @ belief @ away), gradient + belief @ away
+        return float((expected - hits * log_hazard).sum() + 0.5 * away @ belief @ away), gradient + belief @ away
 
-    bounds = [(None, None)] * 2 + [(0.0, None)] * count
+    bounds = [(LOWEST, HIGHEST)] + [(None, None)] * 2 + [(0.0, None)] * count
     line = minimize(loss, equal, jac=True, method="L-BFGS-B", bounds=bounds).x
-    _, expected = parts(line)
+    _, expected, share = parts(line)
     design = np.concatenate(
-        [np.ones((*days.shape, 1)), np.broadcast_to(BEND[:, None], (*days.shape, 1)), figures], axis=2
+        [(1 - share)[:, :, None], share[:, :, None], (share * BEND)[:, :, None], share[:, :, None] * figures], axis=2
     )
-    free = np.concatenate([[True, True], line[2:] > 0])
+    free = np.concatenate([np.ones(LEAD, dtype=np.bool_), line[LEAD:] > 0])
     bread = np.linalg.inv(np.einsum("nl,nli,nlj->ij", expected, design, design, optimize=True) + belief)
     scores = np.einsum("nl,nli->ni", expected - hits, design)
-    by_vehicle = np.zeros((int(vehicle.max(initial=0)) + 1, 2 + count))
+    by_vehicle = np.zeros((int(vehicle.max(initial=0)) + 1, LEAD + count))
     np.add.at(by_vehicle, vehicle, scores)
     covariance = bread @ (by_vehicle.T @ by_vehicle) @ bread * np.outer(free, free)
     return Calibration(centre=centre, line=line, covariance=covariance)

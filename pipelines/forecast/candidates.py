@@ -14,10 +14,9 @@ from pipelines.handover import Float64s
 CANDIDATES = ("leeway", "few", "all")
 FEWEST_FAULTS = 8  # to learn a hazard at all
 SOON = AT_HORIZON[1] + 1  # steps: readings within 30 days of a fault show what failing looks like
-ALONE = (("leeway used",), ())
-FEW = (("leeway used", "evidence of straying"), ("leeway used by then", "first passage then"))
-BELIEF = 1.0  # in few figures: a unit of log hazard a standard deviation
-BELIEF_IN_ALL = 4.0  # in the many: half of that
+ALONE = (("leeway used", "worked on lately"), ())
+FEW = (("leeway used", "evidence of straying", "worked on lately"), ("leeway used by then", "first passage then"))
+BELIEFS = (1.0, 1.0, 4.0)  # in few figures: a unit of log hazard a standard deviation; in the many half of that
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -36,13 +35,18 @@ class Candidates:
     few: LinearHazard
     all: LinearHazard
 
-    def log_hazards(self, features: Features) -> Float64s:
-        """Log of faults a day in each step by each of `CANDIDATES`, [n, L, 3]."""
+    @property
+    def steady(self) -> float:
+        """Log of the faults a day that none announces, the mean of the candidates' own."""
+        return float(np.mean([hazard.steady for hazard in (self.leeway, self.few, self.all)]))
+
+    def announced(self, features: Features) -> Float64s:
+        """Log of the faults a day that each of `CANDIDATES` announces in each step, [n, L, 3]."""
         signs = signs_of(features, self.directions)
         parts = [
-            self.leeway.log_hazard(_chosen(signs, features, ALONE)),
-            self.few.log_hazard(_chosen(signs, features, FEW)),
-            self.all.log_hazard(signs),
+            self.leeway.announced(_chosen(signs, features, ALONE)),
+            self.few.announced(_chosen(signs, features, FEW)),
+            self.all.announced(signs),
         ]
         return np.stack(parts, axis=2)
 
@@ -68,12 +72,11 @@ def learn_candidates(past: Past, *, until: float) -> Candidates | None:
     signs = Signs(now=signs.now[rows], rising=signs.rising, ahead=signs.ahead[rows])
     known = (days[rows], faults[rows])
     alone, few = (_chosen(signs, past.features, names) for names in (ALONE, FEW))
-    return Candidates(
-        directions=directions,
-        leeway=learn_linear(alone, *known, distinct=distinct, belief=BELIEF),
-        few=learn_linear(few, *known, distinct=distinct, belief=BELIEF),
-        all=learn_linear(signs, *known, distinct=distinct, belief=BELIEF_IN_ALL),
+    leeway, limits, every = (
+        learn_linear(figures, *known, distinct=distinct, belief=belief)
+        for figures, belief in zip((alone, few, signs), BELIEFS, strict=True)
     )
+    return Candidates(directions=directions, leeway=leeway, few=limits, all=every)
 
 
 def signs_of(features: Features, directions: Float64s) -> Signs:

@@ -34,6 +34,7 @@ LATELY_DAYS = 10.0  # readings no older are averaged, where a vehicle is read mo
 MOST_READINGS = 10  # ... this many at the most
 ROWS_AT_ONCE = 50_000
 SMALLEST_HAZARD = 1e-5  # faults a day
+LATELY_WORKED_DAYS = 7.0  # half of what the readings announced is old news by then: a week's readings; judgement
 BEFORE_DAYS = 30.0  # how far back the change of a reading is taken from
 
 
@@ -149,6 +150,7 @@ def features_of(
         "age": (np.log1p(np.clip(origins.at - record.entered[origins.vehicle], 0, None)), 0),
         "age of the reading": (np.log1p(np.clip(origins.at - origins.read, 0, 60)), 0),
         "relearning": (relearning, 0),
+        "worked on lately": (np.exp2(-np.clip(repaired, 0, FARTHEST_DAYS) / LATELY_WORKED_DAYS), 0),
     }
     return Features(
         values=np.column_stack([column for column, _ in columns.values()]),

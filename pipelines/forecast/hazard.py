@@ -143,7 +143,8 @@ def learned_basis(learned: LearnedHazard) -> str:
     """What a learned forecast rests on, in words."""
     return (
         f"learned from {learned.faults} faults of this fleet (hazards of the leeway, of the limits and of all signs, "
-        f"with the first passage of the limits), weighed and calibrated on {learned.later_faults} later ones"
+        f"with the first passage of the limits), weighed and calibrated on other vehicles and on "
+        f"{learned.later_faults} later ones"
     )
 
 
@@ -154,6 +155,9 @@ def model_terms(past: Past, learned: LearnedHazard | None) -> pl.DataFrame:
         ("vehicle-years", None, past.prior.vehicle_years, "watched so far"),
         ("faults", None, float(learned.faults if learned else past.prior.faults), "distinct faults learned from"),
     ]
+    terms.append(
+        ("faults never read", None, float(past.unread), "cleared in the workshop before a reading showed them")
+    )
     if learned is not None:
         ratio, low, high = learned.recent
         terms += [
@@ -165,12 +169,12 @@ def model_terms(past: Past, learned: LearnedHazard | None) -> pl.DataFrame:
             ("level", None, learned.level, "factor on every hazard for it"),
         ]
         terms += [
-            (f"loss {name}", None, loss, "log loss on later weeks, in shares of the base rate's")
+            (f"loss {name}", None, loss, "log loss on other vehicles and later weeks, in shares of the base rate's")
             for name, loss in learned.losses.items()
         ]
         terms += [
             (f"share {name}", None, float(share), "weight of a candidate's log hazard in the forecast")
-            for name, share in zip(CANDIDATES, learned.calibration.line[2:], strict=True)
+            for name, share in zip(CANDIDATES, learned.calibration.weights, strict=True)
         ]
         names = (*past.features.names, "way of failing", "worsening")
         terms += [

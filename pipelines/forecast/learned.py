@@ -1,10 +1,13 @@
-"""The learned forecast: candidates weighed and calibrated on weeks later than those they were fitted on.
+"""The learned forecast: candidates weighed and calibrated on vehicles, and on weeks, that they were not fitted on.
 
-The past is cut where 40, 60 and 80 % of the faults had been set. Candidates learned from outcomes known by each cut
-forecast the weeks from there to the next; on these out-of-time forecasts they are weighed and calibrated, and the
-doubt is measured. The candidates that forecast today are then learned from all outcomes known today.
+Candidates learned from four fifths of the vehicles forecast the other fifth, five times; those learned from what was
+known when 60 and 80 % of the faults had been set forecast the weeks since. On both together candidates are weighed and
+calibrated, and the doubt is measured. (Later weeks alone would be judged by candidates that knew half of the faults,
+whose sharpest forecasts are worth less than today's; other vehicles alone would not see that a fleet changes.) The
+candidates that forecast today are learned from all outcomes known today.
 """
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,17 +17,19 @@ from threadpoolctl import threadpool_limits
 
 from pipelines.forecast.calibration import Calibration, calibrate
 from pipelines.forecast.candidates import CANDIDATES, Candidates, learn_candidates
+from pipelines.forecast.failure_direction import FOLDS
 from pipelines.forecast.features import Features
 from pipelines.forecast.leads import DAYS, MIDDLES, horizon_sums
 from pipelines.forecast.past import Past
-from pipelines.handover import Float64s, Int64s
+from pipelines.handover import Bools, Float64s, Int64s
 
-CUTS = (0.4, 0.6, 0.8)
+CUTS = (0.6, 0.8)
 FEWEST_FAULTS = 20  # distinct ones, to learn at all
 FEWEST_LATER = 5  # of them ahead of an out-of-time forecast, to calibrate at all
 SLICE_DAYS = 91.0  # person-time is sliced by quarters to see whether the level of faults moves
 STEADINESS = 0.15  # standard deviation of log(observed / expected) between quarters beforehand: judgement,
 STEADINESS_FAULTS = 20.0  # worth as many faults
+THREADS = 2
 NINETY = float(ndtri(0.95))
 
 
@@ -38,8 +43,8 @@ class LearnedHazard:
         level: Factor on the hazard that the newest quarter asks for.
         doubt: Standard deviation of the log of that factor between quarters, beyond chance.
         faults: Distinct faults learned from.
-        later_faults: Distinct faults calibrated on.
-        losses: Deviance out of time relative to the base rate's, by candidate and of all together (`together`).
+        later_faults: Distinct faults of the weeks that the level is held against.
+        losses: Deviance on those rows relative to the base rate's, by candidate and of all together (`together`).
         recent: Observed over expected faults of the newest quarter before that factor, with its 90 % interval.
     """
 
@@ -54,13 +59,13 @@ class LearnedHazard:
 
     def forecast(self, features: Features) -> tuple[Float64s, Float64s, Float64s]:
         """(probability, low, high) within 7, 30, 90 days, each [n, 3]; low to high is a 90 % interval."""
-        log_hazards = self.candidates.log_hazards(features)
-        hazard = np.exp(self.calibration.log_hazard(log_hazards)) * DAYS * self.level
+        announced = self.candidates.announced(features)
+        hazard = np.exp(self.calibration.log_hazard(announced)) * DAYS * self.level
         total = np.log(np.maximum(horizon_sums(hazard), 1e-9))
-        shares = self.calibration.line[2:] / max(self.calibration.line[2:].sum(), 1e-9)
-        apart = log_hazards - (log_hazards @ shares)[:, :, None]
+        shares = self.calibration.weights / max(self.calibration.weights.sum(), 1e-9)
+        apart = (announced - (announced @ shares)[:, :, None]) * self.calibration.share_announced(announced)[:, :, None]
         variance = horizon_sums(hazard * (apart**2 @ shares)) / np.exp(total)  # candidates that disagree
-        spread = NINETY * np.sqrt(self.calibration.variance(log_hazards) + variance + self.doubt**2)
+        spread = NINETY * np.sqrt(self.calibration.variance(announced) + variance + self.doubt**2)
         centre, low, high = (
             np.clip(-np.expm1(-np.exp(total + side * spread)), 1e-6, 1 - 1e-6) for side in (0.0, -1.0, 1.0)
         )
@@ -75,17 +80,18 @@ def learn_hazard(past: Past) -> LearnedHazard | None:
         return None
     with threadpool_limits(1):  # the fits are small, and threads that wait for each other cost more than they save
         candidates = learn_candidates(past, until=past.now)
-        later, judged = _out_of_time(past, np.quantile(times, CUTS))
-    known = (days[judged], faults[judged])
-    set_later = np.zeros(len(past.origins), dtype=np.bool_)
-    set_later[judged] = known[1].sum(axis=1) > 0
-    later_faults = past.distinct_faults(set_later)
+        parts = [_out_of_fold(past), _out_of_time(past, np.quantile(times, CUTS))]
+    announced, judged = np.concatenate([told for told, _ in parts]), np.concatenate([rows for _, rows in parts])
+    later_faults = past.distinct_faults(np.isin(np.arange(len(days)), parts[1][1]) & (faults.sum(axis=1) > 0))
     if candidates is None or later_faults < FEWEST_LATER:
         return None
-    calibration = calibrate(later, *known, past.origins.vehicle[judged], distinct=later_faults)
-    even = calibration.log_hazard(later)
-    level, doubt, recent = _level(np.exp(even), *known, past.now - past.origins.at[judged], distinct=later_faults)
-    columns = [*np.moveaxis(later, 2, 0), even]
+    known = (days[judged], faults[judged])
+    calibration = calibrate(
+        announced, *known, past.origins.vehicle[judged], steady=candidates.steady, distinct=len(times)
+    )
+    even = calibration.log_hazard(announced)
+    level, doubt, recent = _level(np.exp(even), *known, past.now - past.origins.at[judged], distinct=len(times))
+    columns = [*np.moveaxis(np.logaddexp(candidates.steady, announced), 2, 0), even]
     return LearnedHazard(
         candidates=candidates, calibration=calibration, level=level, doubt=doubt, faults=len(times),
         later_faults=later_faults, recent=recent,
@@ -93,16 +99,35 @@ def learn_hazard(past: Past) -> LearnedHazard | None:
     )  # fmt: skip
 
 
+def _out_of_fold(past: Past) -> tuple[Float64s, Int64s]:
+    """Log hazards announced for rows by candidates learned from other vehicles, [m, L, M]; and which rows, [m]."""
+    fold = past.features.fold
+    return _judged(past, [(past.without(fold == n), past.now, fold == n) for n in range(FOLDS)])
+
+
 def _out_of_time(past: Past, cuts: Float64s) -> tuple[Float64s, Int64s]:
-    """Log hazards of rows by candidates learned before them, [m, L, M]; and which rows, [m]."""
-    found, judged = [np.empty((0, len(DAYS), len(CANDIDATES)))], [np.empty(0, dtype=np.int64)]
-    for start, end in zip(cuts, [*cuts[1:], np.inf], strict=True):
-        rows = np.flatnonzero((past.origins.at >= start) & (past.origins.at < end)).astype(np.int64)
-        candidates = learn_candidates(past, until=float(start))
-        if candidates is not None and len(rows):
-            judged.append(rows)
-            found.append(candidates.log_hazards(past.features.take(rows)))
-    return np.concatenate(found), np.concatenate(judged)
+    """The same by candidates learned from what was known before those rows."""
+    at, ends = past.origins.at, [*cuts[1:], np.inf]
+    return _judged(
+        past,
+        [(past, float(start), (at >= start) & (at < end)) for start, end in zip(cuts, ends, strict=True)],
+    )
+
+
+def _judged(past: Past, parts: list[tuple[Past, float, Bools]]) -> tuple[Float64s, Int64s]:
+    """Candidates are learned from each part's past as known by its time, and applied to its rows of all the past."""
+
+    def judge(part: tuple[Past, float, Bools]) -> tuple[Float64s, Int64s]:
+        known, until, chosen = part
+        rows = np.flatnonzero(chosen).astype(np.int64)
+        candidates = learn_candidates(known, until=until)
+        if candidates is None:
+            return np.empty((0, len(DAYS), len(CANDIDATES))), rows[:0]
+        return candidates.announced(past.features.take(rows)), rows
+
+    with ThreadPoolExecutor(THREADS) as pool:
+        told, rows = zip(*pool.map(judge, parts), strict=True)
+    return np.concatenate(told), np.concatenate(rows)
 
 
 def _loss(log_hazard: Float64s, days: Float64s, faults: Float64s) -> float:

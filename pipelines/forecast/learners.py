@@ -1,7 +1,8 @@
 """A hazard over the steps ahead, learned from person-time and monotone where physics says so; arrays in, hazards out.
 
 The likelihood is that of events in person-time (Poisson with the days at risk as exposure), which for hazards that
-are level within each step is the likelihood of the survival times.
+are level within each step is the likelihood of the survival times. Faults that nothing announces come beside those
+that the figures announce, and their hazards add up: in one log hazard the sudden ones would flatten the announced.
 """
 
 from dataclasses import dataclass
@@ -14,6 +15,8 @@ from pipelines.handover import Float64s, Int64s
 
 ENOUGH = 1e-7  # relative fall of the loss below which a fit is done
 LOWEST, HIGHEST = -16.0, 1.0  # log hazard a day: beyond these nothing is learned from
+UNANNOUNCED = 0.5  # share of the faults that nothing announces, beforehand: judgement,
+BELIEF_IN_UNANNOUNCED = 0.5  # and one over the variance of its log
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,9 +40,10 @@ class Signs:
 
 @dataclass(frozen=True, kw_only=True)
 class LinearHazard:
-    """Log hazard as a weighted sum; the weight of what is known now slides from knot to knot of the steps ahead.
+    """A steady hazard, and one whose log is a weighted sum; weights slide from knot to knot of the steps ahead.
 
     Attributes:
+        steady: Log of the faults a day that nothing announces.
         centre: Of each figure, those known now first, [F + A].
         scale: Of each figure, [F + A].
         level: Of each step, [L].
@@ -47,16 +51,21 @@ class LinearHazard:
         ahead: Weights of the figures ahead, [A].
     """
 
+    steady: float
     centre: Float64s
     scale: Float64s
     level: Float64s
     now: Float64s
     ahead: Float64s
 
-    def log_hazard(self, signs: Signs) -> Float64s:
-        """Log of faults a day in each step, [n, L]."""
+    def announced(self, signs: Signs) -> Float64s:
+        """Log of the faults a day that the figures announce in each step, [n, L]."""
         now, ahead = _standardised(signs, self.centre, self.scale)
         return np.clip(self.level + now @ self.now.T @ SLIDE + ahead @ self.ahead, LOWEST, HIGHEST)
+
+    def log_hazard(self, signs: Signs) -> Float64s:
+        """Log of all faults a day in each step, [n, L]."""
+        return np.logaddexp(self.steady, self.announced(signs))
 
 
 def learn_linear(signs: Signs, days: Float64s, faults: Float64s, *, distinct: float, belief: float) -> LinearHazard:
@@ -79,28 +88,38 @@ def learn_linear(signs: Signs, days: Float64s, faults: Float64s, *, distinct: fl
     worth = distinct / max(float(faults.sum()), 1e-12)
     exposure, hits = worth * days, worth * faults
     knots, steps, count, extra = *SLIDE.shape, now.shape[1], ahead.shape[2]
-    parts = (steps, steps + knots * count)
+    parts = (1, 1 + steps, 1 + steps + knots * count)
+    rate = np.log(np.maximum(faults.sum(axis=0), 0.5 / worth) / np.maximum(days.sum(axis=0), 1e-12))
+    steady = np.log(UNANNOUNCED) + np.log(max(faults.sum(), 0.5 / worth) / exposed.sum())
+    expected_beforehand = np.concatenate([[steady], np.zeros(steps + knots * count + extra)])
 
     def loss(line: Float64s) -> tuple[float, Float64s]:
-        level, weights, then = np.split(line, parts)
+        flat, level, weights, then = np.split(line, parts)
         linear = level + now @ weights.reshape(knots, count).T @ SLIDE + ahead @ then
         at = np.clip(linear, LOWEST, HIGHEST)
-        expected = exposure * np.exp(at)
-        error = np.where(at == linear, expected - hits, 0.0)
+        log_hazard = np.logaddexp(flat[0], at)
+        expected, announced = exposure * np.exp(log_hazard), np.exp(at - log_hazard)
+        error = (expected - hits) * announced
+        unannounced = (expected - hits).sum() - error.sum()
+        error = np.where(at == linear, error, 0.0)
         gradient = np.concatenate(
-            [error.sum(axis=0), (SLIDE @ error.T @ now).ravel(), np.einsum("nl,nla->a", error, ahead)]
+            [[unannounced], error.sum(axis=0), (SLIDE @ error.T @ now).ravel(), np.einsum("nl,nla->a", error, ahead)]
         )
-        value = (expected - hits * at).sum() + 0.5 * (ridge * line**2).sum()
-        return float(value), gradient + ridge * line
+        away = line - expected_beforehand
+        value = (expected - hits * log_hazard).sum() + 0.5 * (ridge * away**2).sum()
+        return float(value), gradient + ridge * away
 
-    ridge = np.concatenate([np.zeros(steps), np.full(knots * count, belief / knots), np.full(extra, belief)])
-    rate = np.log(np.maximum(faults.sum(axis=0), 0.5 / worth) / np.maximum(days.sum(axis=0), 1e-12))
-    start = np.concatenate([rate, np.zeros(knots * count + extra)])
+    ridge = np.concatenate(
+        [[BELIEF_IN_UNANNOUNCED], np.zeros(steps), np.full(knots * count, belief / knots), np.full(extra, belief)]
+    )
+    start = np.concatenate([[steady], rate + np.log(1 - UNANNOUNCED), np.zeros(knots * count + extra)])
     rising = [(0.0, None) if up else (None, None) for up in signs.rising]
-    bounds = [(None, None)] * steps + rising * knots + [(0.0, None)] * extra
+    bounds = [(LOWEST, HIGHEST)] + [(None, None)] * steps + rising * knots + [(0.0, None)] * extra
     fitted = minimize(loss, start, jac=True, method="L-BFGS-B", bounds=bounds, options={"ftol": ENOUGH})
-    level, weights, then = np.split(fitted.x, parts)
-    return LinearHazard(centre=centre, scale=scale, level=level, now=weights.reshape(knots, count), ahead=then)
+    flat, level, weights, then = np.split(fitted.x, parts)
+    return LinearHazard(
+        steady=float(flat[0]), centre=centre, scale=scale, level=level, now=weights.reshape(knots, count), ahead=then
+    )
 
 
 def _standardised(signs: Signs, centre: Float64s, scale: Float64s) -> tuple[Float64s, Float64s]:

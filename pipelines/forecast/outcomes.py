@@ -2,9 +2,14 @@
 
 Times are days since 1970 (float, UTC). A repair before any fault is informative censoring, kept apart from the
 censoring that says nothing of the engine: retirement, the last look into the fault memory, a memory lost with power.
+
+A code may be set and cleared between two readings, and then no reading shows it. Where a workshop took a vehicle in on
+a complaint, cleared codes and mended something, while no fault known from readings stood, one had been set since the
+last reading. To take such visits for preventive work would count the vehicles that failed among those that did not.
 """
 
 from dataclasses import dataclass
+from datetime import UTC, datetime
 
 import numpy as np
 import polars as pl
@@ -12,6 +17,7 @@ import polars as pl
 from pipelines.handover import Evidence, Float64s, History, Int64s
 
 PREVENTIVE = ("cleaning", "adjustment", "repair", "replacement", "module_replacement", "programming", "reset")
+FOR_EVER = datetime(9999, 1, 1, tzinfo=UTC)
 SPAN = 1e6  # days; vehicle number x SPAN + day orders rows by vehicle, then time, to a fifth of a second
 MEMORY_MOSTLY_READ = 0.5  # share of readings that looked into the fault memory, below which no code means no fault
 
@@ -65,6 +71,7 @@ class Record:
         known_until: Last reading that looked into the fault memory, [V]; minus infinity: none.
         entered: Start of service, or the first reading where that is not known, [V].
         retired: End of service, [V]; infinity: none.
+        unread: How many of the faults no reading showed.
         gap_days: Usual (nine in ten) time between looks into the fault memory.
     """
 
@@ -76,6 +83,7 @@ class Record:
     known_until: Float64s
     entered: Float64s
     retired: Float64s
+    unread: int
     gap_days: float
 
 
@@ -116,11 +124,13 @@ def record_of(evidence: Evidence, history: History) -> Record:
     )
     mostly = readings["faults_known"].sum() >= MEMORY_MOSTLY_READ * max(readings.height, 1)
     looks = readings.filter("faults_known") if mostly else readings
-    events = history.fault_events.sort("vehicle_id", "set_at", "code")
+    read = history.fault_events.select("vehicle_id", "found_at", "set_at", "ended_at", "ended", "code")
+    unread = _unread_faults(evidence.work, readings, read)
+    events = pl.concat([read, unread], how="diagonal").sort("vehicle_id", "set_at", "code")
     known_until = np.full(len(number), -np.inf)
     newest = looks.group_by("vehicle_id").agg(pl.col("read_at").max())
     known_until[_numbers(newest["vehicle_id"], number)] = days(newest["read_at"])
-    found_last = events.group_by("vehicle_id").agg(pl.col("found_at").max())
+    found_last = read.group_by("vehicle_id").agg(pl.col("found_at").max())
     places = _numbers(found_last["vehicle_id"], number)
     known_until[places] = np.maximum(known_until[places], days(found_last["found_at"]))
     entered = np.zeros(len(number))
@@ -139,10 +149,11 @@ def record_of(evidence: Evidence, history: History) -> Record:
         faults=Stamps(vehicle=_numbers(events["vehicle_id"], number), at=days(events["set_at"])),
         found=days(events["found_at"]),
         repairs=_stamps(evidence.work.filter(pl.col("kind").is_in(PREVENTIVE)), "done_at", number),
-        memory_losses=_stamps(_memory_losses(readings, events), "read_at", number),
+        memory_losses=_stamps(_memory_losses(readings, read), "read_at", number),
         known_until=known_until,
         entered=entered,
         retired=retired,
+        unread=unread.height,
         gap_days=min(float(gaps.item() or 7.0), 35.0),
     )
 
@@ -168,6 +179,45 @@ def outcomes(record: Record, vehicle: Int64s, at: Float64s, last_read: Float64s)
         unseen=np.maximum(unseen - at, 0.0),
         found_late=(before > last_read) & (found > at),
     )
+
+
+def _unread_faults(work: pl.DataFrame, readings: pl.DataFrame, read: pl.DataFrame) -> pl.DataFrame:
+    """`vehicle_id, set_at, found_at` of faults that were set and cleared between two readings, by the work done.
+
+    Args:
+        work: The contract's.
+        readings: `vehicle_id, read_at` of every reading.
+        read: Fault events that readings show.
+    """
+    visits = (
+        work.filter(
+            pl.col("kind").is_in(PREVENTIVE),
+            pl.col("codes_cleared").fill_null(value=False),
+            pl.col("complaint").fill_null("").str.strip_chars() != "",
+            pl.col("cause").fill_null("") != "no_fault_found",
+        )
+        .select("vehicle_id", found_at="done_at")
+        .unique()
+    )
+    standing = (
+        visits.join(read.select("vehicle_id", "ended_at", known_at="found_at"), on="vehicle_id")
+        .filter(pl.col("known_at") <= pl.col("found_at"), pl.col("ended_at").fill_null(FOR_EVER) >= pl.col("found_at"))
+        .select("vehicle_id", "found_at")
+    )
+    return (
+        visits.join(standing, on=["vehicle_id", "found_at"], how="anti")
+        .sort("found_at")
+        .join_asof(
+            readings.select("vehicle_id", "read_at").sort("read_at"),
+            left_on="found_at", right_on="read_at", by="vehicle_id", check_sortedness=False,
+        )
+        .filter(pl.col("read_at").is_not_null())
+        .select(
+            "vehicle_id",
+            "found_at",
+            set_at=pl.col("read_at") + (pl.col("found_at") - pl.col("read_at")) / 2,
+        )
+    )  # fmt: skip
 
 
 def _numbers(ids: pl.Series, number: dict[str, int]) -> Int64s:

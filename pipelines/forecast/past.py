@@ -1,6 +1,6 @@
 """The fleet's past as a forecast learns from it: origins, features, what followed, what each row stands for."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -25,6 +25,7 @@ class Past:
         origins: Where forecasts could have been made.
         features: What was known there.
         outcomes: What is known now to have followed.
+        unread: How many of the fleet's faults no reading showed.
         known_from: Reporting lag: days until nine in ten readings have come, d.
         now: Time of the analysis, days since 1970.
         prior: The forecast without learning.
@@ -34,6 +35,7 @@ class Past:
     origins: Origins
     features: Features
     outcomes: Outcomes
+    unread: int
     known_from: float
     now: float
     prior: PriorHazard
@@ -55,6 +57,10 @@ class Past:
         days = np.clip(np.minimum(followed, fault) - BEGINS, 0.0, DAYS)
         faults = (fault > BEGINS) & (fault <= ENDS) & (fault <= followed)
         return self.weights * days, self.weights * faults
+
+    def without(self, rows: Bools) -> "Past":
+        """The same past with some rows left out of all that is learned."""
+        return replace(self, weights=np.where(rows[:, None], 0.0, self.weights))
 
     def distinct_faults(self, rows: Bools) -> int:
         """How many faults stand ahead of some origins; one fault is ahead of many."""
@@ -86,6 +92,7 @@ def past_of(
         origins=origins,
         features=features,
         outcomes=followed,
+        unread=record.unread,
         known_from=record.gap_days,
         now=now,
         prior=prior,

@@ -16,7 +16,7 @@ from pipelines.forecast.learned import LearnedHazard
 from pipelines.forecast.learners import LinearHazard
 from pipelines.handover import Float64s
 
-LINEAR = ("centre", "scale", "level", "now", "ahead")
+LINEAR = ("steady", "centre", "scale", "level", "now", "ahead")
 FIGURES = ("level", "doubt", "faults", "later_faults")
 MARK = "stored"
 
@@ -29,7 +29,7 @@ def stored_terms(learned: LearnedHazard, codes: tuple[str, ...]) -> list[tuple[s
     """Everything that a later forecast needs of a learned one; `codes` names the columns of its directions."""
     candidates, calibration = learned.candidates, learned.calibration
     arrays: dict[str, Float64s] = {
-        f"{name}.{part}": getattr(getattr(candidates, name), part)
+        f"{name}.{part}": np.asarray(getattr(getattr(candidates, name), part), dtype=np.float64)
         for name in ("leeway", "few", "all")
         for part in LINEAR
     }
@@ -70,8 +70,15 @@ def restored(model: pl.DataFrame, codes: tuple[str, ...]) -> LearnedHazard:
     array = {part: frame["value"].to_numpy() for part, frame in found.items()}
 
     def linear(name: str) -> LinearHazard:
-        centre, scale, level, now, ahead = (array.get(f"{name}.{part}", np.empty(0)) for part in LINEAR)
-        return LinearHazard(centre=centre, scale=scale, level=level, now=now.reshape(len(SLIDE), -1), ahead=ahead)
+        steady, centre, scale, level, now, ahead = (array.get(f"{name}.{part}", np.empty(0)) for part in LINEAR)
+        return LinearHazard(
+            steady=float(steady[0]),
+            centre=centre,
+            scale=scale,
+            level=level,
+            now=now.reshape(len(SLIDE), -1),
+            ahead=ahead,
+        )
 
     known = array["directions"].reshape(FOLDS, -1)
     names = found["directions"]["meaning"].to_list()[: known.shape[1]]

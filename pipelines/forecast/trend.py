@@ -20,8 +20,8 @@ JUMPS = math.log(2.0)  # log odds against a jump beforehand; judgement
 def newest_readings(values, epoch, day, r, start, c, times, levels):  # type: ignore[no-untyped-def]  # noqa: PLR0917
     """How many readings of the newest learning epoch the lines rest on; fills `times` (days, 0 or less) and `levels`.
 
-    Newest first. Each is replaced by the median of itself and its neighbours, the newest by that of itself, the one
-    before and the line through the two before (Tukey, 1977), so that one misread value moves nothing.
+    Newest first. Each is replaced by the median of itself and its neighbours, then the newest by that of itself, the
+    one before and the line through the two before (Tukey, 1977), so that one misread value moves nothing.
 
     Args:
         values: [R, C] readings; NaN: not read.
@@ -44,12 +44,13 @@ def newest_readings(values, epoch, day, r, start, c, times, levels):  # type: ig
             n += 1
         k -= 1
     if n >= 3:
-        after = levels[0]
-        levels[0] = _median(levels[0], levels[1], 3 * levels[1] - 2 * levels[2])
+        newest = levels[0]
+        after = newest
         for i in range(1, n - 1):
             here = levels[i]
             levels[i] = _median(after, here, levels[i + 1])
             after = here
+        levels[0] = _median(newest, levels[1], 3 * levels[1] - 2 * levels[2])
     return n
 
 

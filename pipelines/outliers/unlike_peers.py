@@ -150,7 +150,7 @@ def _judges(families: list[FamilyDrift], peers: list[Peers], *, seed: int) -> li
 def _judge(summaries: Float64s, distances: Float64s, *, seed: int) -> Judge:
     kept = slice(None, None, 1 + len(summaries) // MOST_REFERENCES)
     summaries, distances = summaries[kept], distances[kept]
-    forest = grow_forest(summaries if len(summaries) else np.zeros((2, summaries.shape[1])), seed=seed)
+    forest = grow_forest(summaries if len(summaries) > 1 else np.zeros((2, summaries.shape[1])), seed=seed)
     return Judge(forest=forest, anomalies=anomaly(forest, path_lengths(forest, summaries)), distances=distances)
 
 

@@ -73,7 +73,7 @@ def calibrated(told, truth, *, copies=2, seed=5):
     days = np.clip(life[:, None] - begins, 0, DAYS)
     faults = ((life[:, None] > begins) & (life[:, None] <= ENDS)).astype(float)
     log_hazards = np.repeat(np.repeat(told[:, None, None], STEPS, axis=1), copies, axis=2)
-    fitted = calibrate(log_hazards, days, faults, np.arange(len(truth)), distinct=faults.sum())
+    fitted = calibrate(log_hazards, days, faults, np.arange(len(truth)), steady=-14.0, distinct=faults.sum())
     return fitted, log_hazards
 
 
@@ -89,10 +89,10 @@ def test_with_hardly_a_fault_candidates_keep_equal_shares_and_their_level():
     log_hazards = np.repeat(np.repeat(told[:, None, None], STEPS, axis=1), 2, axis=2)
     days, faults = np.tile(DAYS, (40, 1)), np.zeros((40, STEPS))
     faults[np.argmax(told), 3] = 1.0
-    fitted = calibrate(log_hazards, days, faults, np.arange(40), distinct=1)
+    fitted = calibrate(log_hazards, days, faults, np.arange(40), steady=-14.0, distinct=1)
     assert fitted.log_hazard(log_hazards)[:, 0] == pytest.approx(told, abs=0.7)
-    assert fitted.line[2] == pytest.approx(fitted.line[3])
-    assert fitted.line[2:].sum() == pytest.approx(1.0, abs=0.25)
+    assert fitted.weights[0] == pytest.approx(fitted.weights[1])
+    assert fitted.weights.sum() == pytest.approx(1.0, abs=0.25)
 
 
 def test_a_candidate_that_knows_nothing_loses_its_share():
@@ -103,8 +103,8 @@ def test_a_candidate_that_knows_nothing_loses_its_share():
     life = rng.exponential(np.exp(-truth))[:, None]
     begins = ENDS - DAYS
     days, faults = np.clip(life - begins, 0, DAYS), ((life > begins) & (life <= ENDS)).astype(float)
-    fitted = calibrate(log_hazards, days, faults, np.arange(20_000), distinct=faults.sum())
-    assert fitted.line[2:] == pytest.approx([1.0, 0.0], abs=0.1)
+    fitted = calibrate(log_hazards, days, faults, np.arange(20_000), steady=-14.0, distinct=faults.sum())
+    assert fitted.weights == pytest.approx([1.0, 0.0], abs=0.1)
 
 
 def test_the_direction_of_failing_is_found_and_each_vehicle_is_judged_by_that_of_the_others():

@@ -1,6 +1,8 @@
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
+import polars as pl
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -93,3 +95,52 @@ def test_rows_after_a_repair_weigh_for_those_that_it_hid_and_found_late_ones_for
     assert weight[1, 2:] == pytest.approx(1.5)  # one of three that were followed so far is out of sight
     late = replace(seen, found_late=np.array([True, False, False, False]))
     assert repair_weights(late, np.zeros(4, dtype=np.int64))[0] == pytest.approx(0.0)
+
+
+def visited(fleet, **columns):
+    """The fleet with one visit to the workshop of v000, two days after its tenth reading of a Monday."""
+    done_at = datetime(2031, 3, 12, 8, tzinfo=UTC)
+    visit = {"vehicle_id": "v000", "done_at": done_at, "kind": "replacement", "complaint": "warning lamp"}
+    row = pl.DataFrame({**visit, "codes_cleared": True, **columns})
+    work = pl.concat([fleet.evidence.work.clear(), row.cast({"done_at": pl.Datetime("us", "UTC")})], how="diagonal")
+    return replace(fleet.evidence, work=work), done_at
+
+
+def test_a_code_cleared_on_a_complaint_that_no_reading_showed_was_a_fault_set_since_the_last_one(fleet_of):
+    fleet = fleet_of(vehicles=2, weeks=20, straying=0.0)
+    evidence, done_at = visited(fleet)
+    record = record_of(evidence, fleet.history)
+    assert record.unread == 1
+    assert record.faults.vehicle.tolist() == [0]
+    assert days(pl.Series([done_at.replace(tzinfo=None)]))[0] - record.faults.at[0] == pytest.approx(1.0)
+    assert record.found[0] == days(pl.Series([done_at.replace(tzinfo=None)]))[0]
+    assert record.faults.at[0] < record.repairs.at[0]
+
+
+@pytest.mark.parametrize(
+    "columns",
+    [
+        {"complaint": None},
+        {"complaint": " "},
+        {"codes_cleared": False},
+        {"cause": "no_fault_found"},
+        {"kind": "inspection"},
+    ],
+)
+def test_work_without_a_complaint_or_without_codes_to_clear_is_no_fault(fleet_of, columns):
+    fleet = fleet_of(vehicles=2, weeks=20, straying=0.0)
+    evidence, _ = visited(fleet, **columns)
+    record = record_of(evidence, fleet.history)
+    assert record.unread == 0
+    assert not len(record.faults.at)
+
+
+def test_a_visit_for_a_fault_that_readings_showed_is_no_second_one(fleet_of):
+    fleet = fleet_of(vehicles=2, weeks=20, straying=0.0)
+    evidence, done_at = visited(fleet)
+    shown = {"vehicle_id": "v000", "code": "P0171", "ended": "repaired", "ended_at": done_at}
+    shown |= {"found_at": done_at - timedelta(days=2), "set_at": done_at - timedelta(days=4)}
+    events = pl.DataFrame(shown).select(fleet.history.fault_events.columns).cast(fleet.history.fault_events.schema)
+    record = record_of(evidence, replace(fleet.history, fault_events=events))
+    assert record.unread == 0
+    assert len(record.faults.at) == 1

@@ -121,3 +121,12 @@ def test_a_fleet_that_was_never_read_is_listed_without_scores(made, healthy_fami
 def test_a_conformal_score_is_the_share_of_reference_weeks_that_are_less_unlike():
     reference = np.arange(99.0)
     assert conformal_score(np.array([-1.0, 49.5, 98.0, 200.0]), reference) == pytest.approx([0.0, 0.5, 0.98, 0.99])
+
+
+@pytest.mark.parametrize("weeks", [1, 5, 9, 13])
+def test_a_fleet_of_one_vehicle_is_judged_as_far_as_its_readings_go(made, healthy_family, weeks):
+    """None, one or a few reference weeks: scores stay in range, and nothing is called unlike peers it has not got."""
+    found = judged(made, {"alder": healthy_family(1, weeks, 11)})
+    assert found.scores["outlier_score"].drop_nulls().is_between(0, 1).all()
+    assert not found.scores["is_outlier"].any()
+    assert found.past_scores["outlier_score"].is_nan().sum() == 0
