@@ -87,7 +87,9 @@ def read_mapping(path: Path) -> Mapping:
     """
     try:
         return parse_mapping(tomllib.loads(path.read_text(encoding="utf-8")), path.name)
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except OSError as error:
+        raise SettingError(f"{path}: {error.strerror or error}. Name a mapping file that can be read.") from error
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise SettingError(
             f"{path.name}: {' '.join(str(error).split())}. Write the mapping as TOML in UTF-8."
         ) from error

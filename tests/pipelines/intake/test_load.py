@@ -233,6 +233,14 @@ def test_long_readings_join_their_snapshot_or_make_one(store, small_drop, drop):
     ]  # fmt: skip
 
 
+def test_work_of_no_component_may_leave_the_column_out(store, drop):
+    work = "vehicle_id,done_at,kind\nv1,2031-02-01T08:00:00Z,inspection\n"
+    assert load(store, [drop(work=work)]).exit_code == 0
+    same = work.replace("kind", "kind,component").replace("inspection", "inspection,")
+    (again,) = load(store, [drop("b", work=same)]).files
+    assert (again.loaded, again.repeated) == (0, 1)
+
+
 def test_a_dry_run_says_the_same_and_keeps_nothing(store, small_drop, drop):
     load(store, [small_drop])
     version = store.version()
