@@ -22,10 +22,12 @@ class Reading:
 
     time_zone: Zone of times without an offset.
     decimal_comma: Whether '1,234' is 1.234.
+    dots_group: Whether '1.234' is 1234.
     """
 
     time_zone: str = "UTC"
     decimal_comma: bool = False
+    dots_group: bool = False
 
 
 def cast(cells: pl.Series, kind: str, how: Reading) -> pl.Series:
@@ -71,6 +73,7 @@ def _text(cells: pl.Series, how: Reading) -> pl.Series:  # noqa: ARG001 (all cas
 
 def _float(cells: pl.Series, how: Reading) -> pl.Series:
     if cells.dtype == pl.String:
+        cells = _without_grouping_dots(cells) if how.dots_group else cells
         numbers = cells.cast(pl.Float64, strict=False)
         if numbers.null_count() > cells.null_count():
             unread = (numbers.is_null() & cells.is_not_null()).arg_true()
@@ -80,6 +83,11 @@ def _float(cells: pl.Series, how: Reading) -> pl.Series:
     else:
         return _nothing(cells, pl.Float64())
     return numbers if math.isfinite(numbers.sum()) else numbers.set(~numbers.is_finite(), None)
+
+
+def _without_grouping_dots(cells: pl.Series) -> pl.Series:
+    grouped = cells.str.contains(r"^\s*[-+]?\d{1,3}(\.\d{3})+\s*$").fill_null(value=False)
+    return cells.str.replace_all(".", "", literal=True).zip_with(grouped, cells)
 
 
 def _written_otherwise(cells: pl.Series, how: Reading) -> pl.Series:

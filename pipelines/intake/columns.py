@@ -65,7 +65,8 @@ def match_columns(header: Iterable[str], table: Table, corrections: Iterable[str
         elif plain not in (*MENDED, *BOOKKEEPING):
             extra.append(name)
     found = {stored for stored, _ in known.values()}
-    if lacking := [column.name for column in table.columns if column.required and column.name not in found]:
+    needed = [c.name for c in table.columns if c.required or table.name == "readings"]  # a value's cell may be empty
+    if lacking := [name for name in needed if name not in found]:
         raise DropError(
             f"{file}: lacks {', '.join(lacking)}, which {table.name} must have "
             f"(found: {', '.join(list(header)[:8])}). Add it, or say with --mapping which column it is."

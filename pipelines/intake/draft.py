@@ -93,7 +93,7 @@ def preview_mapping(path: Path, mapping: Mapping, catalogue: pl.DataFrame, *, ti
         "becomes": [_example(rows[column.to]) for column in mapping.columns],
         "store_unit": [units.get(column.to, "") for column in mapping.columns],
     })  # fmt: skip
-    used = {column.source for column in mapping.columns}
+    used = {name for column in mapping.columns for name in (column.source, *column.also)}
     unmapped = tuple(name for name in cells.columns if name not in used and name not in BOOKKEEPING)
     return Preview(columns=columns, rows=rows.drop("row_number").head(PREVIEW_ROWS), unmapped=unmapped)
 

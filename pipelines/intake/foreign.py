@@ -39,11 +39,11 @@ def map_cells(
         DropError: the file lacks a column of the mapping, or its name does not hold what it should.
     """
     comma = {",": True, ".": False}.get(mapping.decimal, decimal_comma)
-    how = Reading(time_zone=time_zone, decimal_comma=comma)
+    how = Reading(time_zone=time_zone, decimal_comma=comma, dots_group=mapping.decimal == ",")
     constants = _constants(mapping, file)
     _require(cells, mapping, file)
     columns = {
-        column.to: _mapped(cells[column.source], column, units=units, how=how, constants=constants)
+        column.to: _mapped(_source(cells, column), column, units=units, how=how, constants=constants)
         for column in mapping.columns
     }
     if mapping.aggregates:
@@ -63,10 +63,18 @@ def _constants(mapping: Mapping, file: str) -> dict[str, str]:
 
 
 def _require(cells: pl.DataFrame, mapping: Mapping, file: str) -> None:
-    wanted = {column.source for column in mapping.columns} | {c.column for m in mapping.columns for c in m.where}
+    wanted = {name for column in mapping.columns for name in (column.source, *column.also)}
+    wanted |= {condition.column for column in mapping.columns for condition in column.where}
     if lacking := sorted(wanted - set(cells.columns)):
         found = ", ".join(name for name in cells.columns[:12] if name not in BOOKKEEPING)
         raise DropError(f"{file}: lacks the column '{lacking[0]}' of the mapping (found: {found}). Check the mapping.")
+
+
+def _source(cells: pl.DataFrame, column: MappedColumn) -> pl.Series:
+    """The cells of a column, with those of further columns after a blank; null where one of them is."""
+    if not column.also:
+        return cells[column.source]
+    return cells.select(pl.concat_str(column.source, *column.also, separator=" ")).to_series()
 
 
 def _mapped(
@@ -76,7 +84,8 @@ def _mapped(
         return _flag(cells, column)
     if column.form == "elapsed":
         start = cast(pl.Series([constants.get(column.to)], dtype=pl.String), "time", how)
-        hours = _clock_hours(cells)
+        numbers = convert(_numbers_and_units(cells, how)["number"], column.unit or "s", "h")
+        hours = _clock_hours(cells).fill_null(numbers)
         return pl.select(start.first() + pl.duration(microseconds=(pl.lit(hours) * 3.6e9).round())).to_series()
     if column.form == "clock":
         return convert(_clock_hours(cells), "h", units.get(column.to) or "h").cast(pl.String).fill_null(cells)

@@ -31,9 +31,10 @@ class MappedColumn:
 
     to: Name in the contract or the catalogue.
     source: Name in the file (`from` in TOML).
-    unit: Unit in the file, where its cells do not say it themselves; empty: the contract's.
+    also: Further columns whose cells follow after a blank, such as the time after the date (`from` is a list then).
+    unit: Unit in the file, where its cells do not say it themselves; empty: the contract's, of elapsed time seconds.
     form: How a time is written (as for strptime, `%d.%m.%Y %H:%M:%S`), or `clock` (1:02:03 is a duration), or
-        `elapsed` (a duration since the constant of this name).
+        `elapsed` (a duration, or a number, since the constant of this name).
     true, false: Texts (parts of the cell are enough) that mean yes and no.
     how: How the rows of a log become one value; empty: the file holds one row per row of the table.
     where: The rows that count for it.
@@ -41,6 +42,7 @@ class MappedColumn:
 
     to: str
     source: str
+    also: tuple[str, ...] = ()
     unit: str = ""
     form: str = ""
     true: tuple[str, ...] = ()
@@ -54,7 +56,8 @@ class Mapping:
     """What a foreign file's columns mean.
 
     table: The contract's table that its rows become.
-    separator, decimal, skip_lines, short_rows: How the text file is written; empty separator: found out.
+    separator, decimal, skip_lines, short_rows: How the text file is written; empty: found out. Where the decimal sign
+        is said to be a comma, dots group thousands.
     constants: Cells that are the same in every row, by column.
     from_name: Cells that the file's name holds, by column: a pattern with one group.
     session_gap_minutes: A log pauses at least so long between two snapshots; None: a file is one snapshot.
@@ -84,7 +87,9 @@ def read_mapping(path: Path) -> Mapping:
     """
     try:
         return parse_mapping(tomllib.loads(path.read_text(encoding="utf-8")), path.name)
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except OSError as error:
+        raise SettingError(f"{path}: {error.strerror or error}. Name a mapping file that can be read.") from error
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise SettingError(
             f"{path.name}: {' '.join(str(error).split())}. Write the mapping as TOML in UTF-8."
         ) from error
@@ -134,7 +139,8 @@ def mapping_text(mapping: Mapping) -> str:
     if mapping.session_gap_minutes is not None:
         lines += ["", "[log]", f"session_gap_minutes = {mapping.session_gap_minutes:g}"]
     for column in mapping.columns:
-        lines += ["", "[[column]]", f"to = {_toml(column.to)}", f"from = {_toml(column.source)}"]
+        source = (column.source, *column.also) if column.also else column.source
+        lines += ["", "[[column]]", f"to = {_toml(column.to)}", f"from = {_toml(source)}"]
         lines += [
             f"{w} = {_toml(getattr(column, w))}" for w in ("unit", "form", "true", "false", "how") if getattr(column, w)
         ]
@@ -145,13 +151,17 @@ def mapping_text(mapping: Mapping) -> str:
 def _column(entry: dict[str, Any], name: str) -> MappedColumn:
     where = f"{name}, column {entry.get('to', '?')}"
     _known(entry, {"to", "from", "unit", "form", "true", "false", "how", "where"}, where)
-    if not isinstance(entry.get("to"), str) or not isinstance(entry.get("from"), str):
-        raise SettingError(f"{where}: needs `to` (a column of the contract) and `from` (its name in the file).")
+    source = entry.get("from")
+    names: list[Any] = source if isinstance(source, list) else [source]
+    if not isinstance(entry.get("to"), str) or not names or not all(isinstance(each, str) for each in names):
+        raise SettingError(
+            f"{where}: needs `to` (a column of the contract) and `from` (its name or names in the file)."
+        )
     conditions = entry.get("where", [])
     for condition in conditions:
         _known(condition, {"column", "above", "below", "equals"}, f"{where}, where")
     return MappedColumn(
-        to=entry["to"], source=entry["from"], unit=entry.get("unit", ""), form=entry.get("form", ""),
+        to=entry["to"], source=names[0], also=tuple(names[1:]), unit=entry.get("unit", ""), form=entry.get("form", ""),
         true=tuple(entry.get("true", ())), false=tuple(entry.get("false", ())), how=entry.get("how", ""),
         where=tuple(Condition(**condition) for condition in conditions),
     )  # fmt: skip

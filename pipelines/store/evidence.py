@@ -44,7 +44,12 @@ def read_evidence(
         StoreError: there is no store, or no reading up to that time.
     """
     with store.reading() as connection:
-        as_of = as_of or _latest_reading(connection, store)
+        as_of = as_of or once(connection, _latest_reading)
+        if as_of is None:
+            raise StoreError(
+                f"{store.path}: holds no reading of a known vehicle yet. "
+                "Load vehicles and snapshots first: leeway load."
+            )
         asking = _Asking(connection, known_at, None if vehicle_ids is None else sorted(set(vehicle_ids)))
         asking.leave_out_unknown()
         tables = {name: asking.rows(name, as_of) for name in drop_tables() if name not in ("snapshots", "readings")}
@@ -69,7 +74,7 @@ def snapshots_of(connection: duckdb.DuckDBPyConnection, vehicle_id: str) -> pl.D
     return _Asking(connection, None, [vehicle_id]).snapshots(once(connection, catalogue_of), None)
 
 
-def _latest_reading(connection: duckdb.DuckDBPyConnection, store: Store) -> datetime:
+def _latest_reading(connection: duckdb.DuckDBPyConnection) -> datetime | None:
     """Of all vehicles that are known; looked for among the very last readings before all are joined with vehicles."""
     readings = "(SELECT vehicle_id, read_at FROM snapshots UNION ALL SELECT vehicle_id, read_at FROM readings)"
     known = f"SELECT max(read_at) FROM {readings} SEMI JOIN vehicles USING (vehicle_id)"
@@ -79,10 +84,6 @@ def _latest_reading(connection: duckdb.DuckDBPyConnection, store: Store) -> date
     latest: datetime | None = (
         one_row(connection, f"{known} WHERE read_at = ?", last)[0] or one_row(connection, known)[0]
     )
-    if latest is None:
-        raise StoreError(
-            f"{store.path}: holds no reading of a known vehicle yet. Load vehicles and snapshots first: leeway load."
-        )
     return latest
 
 

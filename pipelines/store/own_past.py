@@ -9,7 +9,7 @@ import polars as pl
 
 from pipelines.catalogue.checks import Check, checks
 from pipelines.store.exchanged import MOST_KM_A_DAY, exchanged
-from pipelines.store.neighbours import FLAG, KEYS, flag_rows, value_after, value_before
+from pipelines.store.neighbours import FLAG, flag_rows, value_after, value_before
 from pipelines.store.time_of_day import hours_off
 
 MILE_KM = 1.609344
@@ -20,12 +20,12 @@ def own_past_flags(rows: pl.DataFrame) -> pl.DataFrame:
     """Flags on times, odometer, clock and circumstances that the neighbours of a reading speak against.
 
     Args:
-        rows: Stored snapshots of some vehicles, with load_id, in any order; columns that are absent are not checked.
+        rows: Stored snapshots of some vehicles, with load_id, by vehicle and time; columns that are absent are not
+            checked.
 
     Returns:
         load_id, vehicle_id, column_name, reason and detail (time and value).
     """
-    rows = rows.sort(KEYS, maintain_order=True)
     asked = [check for check in checks() if check.check in CHECKS and check.column in rows.columns]
     return pl.concat([pl.DataFrame(schema=FLAG), *(CHECKS[check.check](rows, check) for check in asked)])
 

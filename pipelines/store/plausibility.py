@@ -3,6 +3,7 @@
 from datetime import datetime
 
 import duckdb
+import numpy as np
 import polars as pl
 
 from pipelines.catalogue.checks import Check, checks
@@ -26,7 +27,7 @@ COUNTERS = ["odometer_km", "ignition_hours", "coolant_c"]
 BEGINNINGS = ["ignition_hours", "warmups_since_clear", "km_since_clear", "module", "calibration"]
 AROUND = "400 DAY"  # how far in time from the new readings their neighbours are looked for
 JUDGED = {"counters": 9, "corrections": 2}  # readings of a vehicle before and after its new ones, judged with them
-BESIDE = 9  # readings before and after those that are judged, which they are held against
+BESIDE = 7  # readings before and after those that are judged, which they are held against
 
 
 def flag_implausible(connection: duckdb.DuckDBPyConnection, *, first_load: int, loaded_at: datetime) -> pl.DataFrame:
@@ -78,10 +79,15 @@ def _around(connection: duckdb.DuckDBPyConnection, first_load: int) -> pl.DataFr
 
 def _near(rows: pl.DataFrame, readings: int) -> pl.DataFrame:
     """vehicle_id, low, high: the times of the first and last reading within so many of each vehicle's new ones."""
-    place = pl.int_range(pl.len())
-    first, last = place.filter("new").min() - readings, place.filter("new").max() + readings
-    inside = pl.col("read_at").filter(place.is_between(first, last))
-    return rows.group_by("vehicle_id", maintain_order=True).agg(low=inside.first(), high=inside.last())
+    length = rows["vehicle_id"].rle().struct.field("len").to_numpy()
+    end = np.cumsum(length, dtype=np.int64)
+    new = np.flatnonzero(rows["new"].to_numpy())
+    vehicle, first = np.unique(np.repeat(np.arange(length.size), length)[new], return_index=True)
+    last = np.append(first[1:], new.size) - 1
+    low = np.maximum(new[first] - readings, (end - length)[vehicle])
+    high = np.minimum(new[last] + readings, end[vehicle] - 1)
+    times = rows["read_at"]
+    return pl.DataFrame({"vehicle_id": rows["vehicle_id"].gather(low), "low": times[low], "high": times[high]})
 
 
 def _values(connection: duckdb.DuckDBPyConnection, columns: list[str], near: pl.DataFrame) -> pl.DataFrame:

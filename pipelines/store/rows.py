@@ -23,14 +23,16 @@ def merge_rows(
     Args:
         connection: Inside a transaction.
         table: Name of a raw table.
-        rows: Typed columns of the table, further Float32 or Float64 columns (corrections, freeze frames), and load_id.
+        rows: Typed columns of the table, further Float32 or Float64 columns (corrections, freeze frames), and load_id;
+            a part of the key that is absent is null.
         loaded_at: When they arrived.
 
     Returns:
         One row per row of `rows`, in no order: load_id and outcome (`loaded`, `repeated`, `replaced`).
     """
     add_columns(connection, table, rows)
-    key = stored_key(drop_tables()[table])
+    key, types = stored_key(drop_tables()[table]), drop_tables()[table].schema
+    rows = rows.with_columns(pl.lit(None, dtype=types[name]).alias(name) for name in key if name not in rows.columns)
     # A vehicle's rows of one load lie side by side, so that its history is a small read.
     rows = rows.with_row_index("arrival").rechunk().sort(key, maintain_order=True)
     again = pl.all_horizontal(pl.col(name).eq_missing(pl.col(name).shift(-1)) for name in key)

@@ -30,9 +30,13 @@ def hours_off(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
         return pl.DataFrame(schema=FLAG)
     bins, vehicle = _bins(rows), _numbered(_changes(rows["vehicle_id"]))
     unit = _numbered(_changes(rows["read_at"].dt.month()) | (np.diff(vehicle, prepend=-1) != 0))
-    off = np.zeros(rows.height, np.int64)
-    for _ in range(2):
-        off = _hours_ahead(bins, vehicle, unit, usual=off == 0, times=float(check.argument))
+    every, own = _counted(vehicle, bins), _counted(unit, bins)
+    off = _hours_ahead(every, own, vehicle, unit, bins, times=float(check.argument))
+    odd = np.flatnonzero(off)
+    if odd.size:
+        np.subtract.at(every, (vehicle[odd], bins[odd]), 1.0)
+        np.subtract.at(own, (unit[odd], bins[odd]), 1.0)
+        off = _hours_ahead(every, own, vehicle, unit, bins, times=float(check.argument))
     read = pl.col("read_at").dt.strftime(MINUTE)
     return (
         rows.with_columns(off=off)
@@ -47,19 +51,22 @@ def hours_off(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
     )
 
 
-def _hours_ahead(bins: Int64s, vehicle: Int64s, unit: Int64s, *, usual: Bools, times: float) -> Int64s:
-    """[readings] hours by which the clock seems to be ahead in the reading's unit; 0: not told."""
-    every = _counted(vehicle, bins, usual)
+def _hours_ahead(
+    every: Float64s, own: Float64s, vehicle: Int64s, unit: Int64s, bins: Int64s, *, times: float
+) -> Int64s:
+    """[readings] hours by which the clock seems to be ahead in the reading's unit; 0: not told.
+
+    Usual readings are counted by vehicle (`every`) and by unit (`own`).
+    """
     fleet = _smooth(every.sum(axis=0)) + 1.0
     fleet /= fleet.sum()
-    own = _counted(unit, bins, usual)
     suspect = np.zeros(len(own), np.bool_)
     suspect[unit[_rare(every, own, fleet, vehicle, unit, bins)]] = True
     off = np.zeros(bins.size, np.int64)
     asked = np.flatnonzero(suspect[unit])
     which = _numbered(np.diff(unit[asked], prepend=-1) != 0)
     first = asked[np.flatnonzero(np.diff(which, prepend=-1))]
-    counts = _counted(which, bins[asked], np.ones(asked.size, np.bool_))
+    counts = _counted(which, bins[asked])
     other = every[vehicle[first]] - own[unit[first]]
     density = np.log((_smooth(other) + FLEET_WEIGHT * fleet) / (other.sum(axis=1, keepdims=True) + FLEET_WEIGHT))
     moved = np.stack([np.roll(density, shift * BINS // 24, axis=1) for shift in SHIFTS])
@@ -69,10 +76,10 @@ def _hours_ahead(bins: Int64s, vehicle: Int64s, unit: Int64s, *, usual: Bools, t
     return off
 
 
-def _counted(group: Int64s, bins: Int64s, which: Bools) -> Float64s:
+def _counted(group: Int64s, bins: Int64s) -> Float64s:
     """[groups, BINS] readings of each group in each bin; groups are numbered from 0, in order."""
-    cells = (group * BINS + bins)[which]
-    counts: Float64s = np.bincount(cells, minlength=(int(group.max(initial=-1)) + 1) * BINS).astype(np.float64)
+    cells = np.bincount(group * BINS + bins, minlength=(int(group.max(initial=-1)) + 1) * BINS)
+    counts: Float64s = cells.astype(np.float64)
     return counts.reshape(-1, BINS)
 
 

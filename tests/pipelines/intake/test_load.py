@@ -233,6 +233,20 @@ def test_long_readings_join_their_snapshot_or_make_one(store, small_drop, drop):
     ]  # fmt: skip
 
 
+def test_work_of_no_component_may_leave_the_column_out(store, drop):
+    work = "vehicle_id,done_at,kind\nv1,2031-02-01T08:00:00Z,inspection\n"
+    assert load(store, [drop(work=work)]).exit_code == 0
+    same = work.replace("kind", "kind,component").replace("inspection", "inspection,")
+    (again,) = load(store, [drop("b", work=same)]).files
+    assert (again.loaded, again.repeated) == (0, 1)
+
+
+def test_readings_without_their_column_of_values_are_not_read(store, drop):
+    report = load(store, [drop(readings="vehicle_id,read_at,correction\nv1,2031-02-01T08:00:00Z,ltft_b1_idle\n")])
+    assert report.exit_code == 2
+    assert "lacks value, which readings must have" in str(report.files[0].unreadable)
+
+
 def test_a_dry_run_says_the_same_and_keeps_nothing(store, small_drop, drop):
     load(store, [small_drop])
     version = store.version()

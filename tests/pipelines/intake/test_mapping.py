@@ -148,3 +148,42 @@ def test_a_unit_that_measures_something_else_is_said(store, tmp_path):
     mapping = mapping_of(tmp_path, MAPPING.replace('from = "Kühlmittel"', 'from = "Kühlmittel"\nunit = "kPa"'))
     report = load(store, [tmp_path / "log_WC-104.csv"], mapping=mapping)
     assert "'kPa' cannot become 'degC': they measure different things" in str(report.files[0].unreadable)
+
+
+def test_date_and_time_in_two_columns_and_dots_that_group_thousands(store, tmp_path):
+    text = (
+        "Nr;Datum;Uhrzeit;km;LTFT;Druck\n7;14.02.2031;08:15;123.456 km;-3,9%;1.013 mbar\n8;14.02.2031;;98.765,5;1,5;\n"
+    )
+    (tmp_path / "export.csv").write_text(text, encoding="utf-8")
+    columns = [
+        {"to": "vehicle_id", "from": "Nr"},
+        {"to": "read_at", "from": ["Datum", "Uhrzeit"], "form": "%d.%m.%Y %H:%M"},
+        {"to": "odometer_km", "from": "km"},
+        {"to": "ltft_b1_idle", "from": "LTFT"},
+        {"to": "baro_kpa", "from": "Druck"},
+    ]
+    mapping = parse_mapping({"table": "snapshots", "file": {"decimal": ","}, "column": columns}, "export.toml")
+    (tmp_path / "export.toml").write_text(mapping_text(mapping), encoding="utf-8")
+    assert read_mapping(tmp_path / "export.toml") == mapping
+    load(store, [tmp_path / "export.csv"], mapping=mapping)
+    row = vehicle_snapshots(store, "7").row(0, named=True)
+    assert row["read_at"] == datetime(2031, 2, 14, 8, 15, tzinfo=UTC)
+    assert (row["odometer_km"], row["ltft_b1_idle"]) == (123456.0, pytest.approx(-3.9, abs=1e-6))
+    assert row["baro_kpa"] == pytest.approx(101.3)
+    assert quarantined(store).select("row_number", "column_name").rows() == [(3, "read_at")]
+
+
+def test_elapsed_seconds_count_from_the_constant(store, tmp_path):
+    (tmp_path / "log.csv").write_text("Time (sec),Rpm,LTFT,\n0.5,800,1\n60.5,800,3\n", encoding="utf-8")
+    raw = {
+        "table": "snapshots",
+        "file": {"short_rows": "pad_end"},
+        "constants": {"vehicle_id": "v1", "read_at": "2031-02-14T08:00:00+01:00"},
+        "column": [
+            {"to": "read_at", "from": "Time (sec)", "form": "elapsed"},
+            {"to": "ltft_b1_idle", "from": "LTFT", "how": "mean"},
+        ],
+    }
+    load(store, [tmp_path / "log.csv"], mapping=parse_mapping(raw, "log.toml"))
+    row = vehicle_snapshots(store, "v1").row(0, named=True)
+    assert (row["read_at"], row["ltft_b1_idle"]) == (datetime(2031, 2, 14, 7, 1, 0, 500_000, tzinfo=UTC), 2.0)
