@@ -143,7 +143,7 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
         alarm: [R] output.
         relearning: [R] output.
         trace: [R, 6] receives each step of the filter, for `episode`; [0, 6]: not wanted.
-        onsets_after: [V * CANDIDATES, 11] receives the banks after `last`.
+        onsets_after: [V * CANDIDATES, 11] receives the banks after `last`; [0, 11]: not wanted.
 
     Returns:
         How many rows of `onsets_after` are filled.
@@ -363,6 +363,7 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
         s.hour_last, s.h, s.amplitude, s.learning = hour_last, h, amplitude, learning
         s.change, s.changed, s.start = change_last, changed, start
         s.expected, s.deviation, s.slope, s.evidence = last_expected, last_deviation, last_slope, last_evidence
-        onsets_after[given : given + count] = bank[:count]
-        given += count
+        if len(onsets_after):
+            onsets_after[given : given + count] = bank[:count]
+            given += count
     return given

@@ -180,6 +180,7 @@ def sift(
     onsets: Float64s,
     outputs: tuple[Any, ...],
     trace: Float64s = NO_TRACE,
+    keep: bool = False,
 ) -> Float64s:
     """Run the filter from row `first` to row `last` of each vehicle; the banks of onsets after it, in a larger array.
 
@@ -195,10 +196,11 @@ def sift(
         onsets: Banks of onsets before `first`.
         outputs: The six rows it fills.
         trace: Steps of the filter, if wanted.
+        keep: Whether the banks are wanted.
     """
     seasonal, variance = season_of_rows
     normal, times = bands.normal, readings.times
-    room = sequential.empty_bank(len(first))
+    room = sequential.empty_bank(len(first) if keep else 0)
     filled = sequential.run(  # type: ignore[call-arg]
         readings.values, readings.anchor + seasonal, variance, readings.epoch, times.change, moved, first, last,
         times.day, readings.hours, times.block, normal.model(c), normal.tails[c], bands.learn_hours[c],

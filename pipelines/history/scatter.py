@@ -62,18 +62,22 @@ def scatter(cells: Cells, values: Float32s, begun: Bools, resolution: float) -> 
     step, count = np.empty(values.size), np.zeros(cells.learned.size, np.int64)
     _fill_steps(cells.row_start, values, begun, cells.of_row, cells.first, step, count)
     families, blocks = cells.learned.shape
-    known = np.append(0, np.cumsum(count))
-    sigma = np.full((families, blocks), np.nan)
-    for f, b in np.ndindex(families, blocks):
-        for until in range(cells.learned[f, b], b + 2):  # the block itself too, where nobody read it before
-            steps = known[f * blocks + until] - known[f * blocks]
-            if steps >= LEAST_STEPS:
-                mine = range(f * blocks, f * blocks + until)
-                sample = _every(step, cells.first, count, mine.start, mine.stop, max(steps // SCALE_SAMPLE, 1))
-                sigma[f, b] = np.percentile(np.abs(sample), ONE_SIGMA)
-                break
+    sigma = np.empty((families, blocks))
+    for f in range(families):
+        mine = [slice(f * blocks, f * blocks + until) for until in range(blocks + 1)]
+        by_past = np.array([_spread(step, cells.first[cell], count[cell]) for cell in mine])
+        past = by_past[cells.learned[f]]
+        sigma[f] = np.where(np.isnan(past), by_past[1:], past)  # by the block itself too, where nobody read it before
     combined: Float64s = np.hypot(sigma.ravel(), resolution / math.sqrt(12))
     return combined
+
+
+def _spread(step: Float64s, first: Int64s, count: Int64s) -> float:
+    """Robust sd of the steps of some cells; NaN: too few."""
+    steps = int(count.sum())
+    if steps < LEAST_STEPS:
+        return np.nan
+    return float(np.percentile(np.abs(_every(step, first, count, max(steps // SCALE_SAMPLE, 1))), ONE_SIGMA))
 
 
 @numba.njit(cache=True, nogil=True)
@@ -96,11 +100,11 @@ def _fill_steps(row_start, values, begun, cell, first, step, count):  # type: ig
 
 
 @numba.njit(cache=True, nogil=True)
-def _every(step, first, count, begin, end, stride):  # type: ignore[no-untyped-def]  # noqa: PLR0917
-    """Every so manieth of the steps of the cells from `begin` to `end`."""
-    sample = np.empty((count[begin:end].sum() + stride - 1) // stride)
+def _every(step, first, count, stride):  # type: ignore[no-untyped-def]
+    """Every so manieth of the steps of some cells."""
+    sample = np.empty((count.sum() + stride - 1) // stride)
     taken, place = 0, 0
-    for cell in range(begin, end):
+    for cell in range(first.size):
         while place < count[cell]:
             sample[taken] = step[first[cell] + place]
             taken += 1

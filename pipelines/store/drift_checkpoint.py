@@ -108,7 +108,7 @@ def _arrays(checkpoint: Checkpoint) -> dict[str, np.ndarray]:
                 arrays |= {f"{place}.{name}.{c}": part for c, part in enumerate(value)}
             else:
                 words = isinstance(value, tuple)  # names, of which there may be none
-                arrays[f"{place}.{name}"] = np.array(value, dtype=np.str_ if words else None)
+                arrays[f"{place}.{name}"] = np.asarray(value, dtype=np.str_ if words else None)
     return arrays
 
 

@@ -2,6 +2,7 @@ import os
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
@@ -47,6 +48,31 @@ def test_what_was_read_later_changes_no_earlier_reading(fleet, day):
     assert_frame_equal(
         events.select("vehicle_id", "code", "found_at"), part.fault_events.select("vehicle_id", "code", "found_at")
     )
+
+
+def test_what_was_told_of_a_closed_block_is_changed_by_nothing_later(evidence, weekly, learned, catalogue, day):
+    weeks, closed = 45, 26  # a block closes 26 weeks after the fleet's first reading, another after 39
+    rng = np.random.default_rng(1)
+    snapshots = []
+    for i in range(12):
+        lost = sorted(rng.choice(np.arange(4, weeks), 3, replace=False))
+        wiped = tuple(week for week in lost if rng.random() < 0.5)  # some of the losses, so that the habit is doubtful
+        since = [week - max([0, *(at for at in lost if at <= week)]) for week in range(weeks)]
+        clock = [10.0 * gone if i else None for gone in since]  # the first's hours come from the family's usual speed
+        pace = rng.uniform(200, 600, weeks).cumsum().tolist()
+        snapshots += weekly(f"v{i:02d}", clock, odometer_km=pace, **learned(weeks, seed=i, back=wiped, share=0.6))
+    told = {}
+    for week in (closed, 32, 40, weeks):
+        known = [row for row in snapshots if row["read_at"] < day(7 * week)]
+        history = reconstruct(evidence(snapshots=known, corrections=catalogue))
+        told[week] = (
+            history.epochs.filter(pl.col("first_read_at") < day(7 * closed)),
+            history.readings.filter(pl.col("read_at") < day(7 * closed)),
+        )
+    assert told[closed][0].height > 12
+    for week in (32, 40, weeks):
+        for before, after in zip(told[closed], told[week], strict=True):
+            assert_frame_equal(before, after, check_exact=True)
 
 
 def test_the_evidence_is_left_as_it_was(fleet):
