@@ -314,11 +314,12 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
             normal = own
             well = abs(own) > FAR * m[OFFSET_SD] and min(abs(x), abs(level)) < abs(own) / 2  # it was ill at first
             if not np.isnan(before) and changed <= 1 and not on:  # it is back where it was before the epoch
-                apart, apart2 = level - before, before2 + m[SIGMA] * m[SIGMA]
+                home, home2 = before, before2 + m[SIGMA] * m[SIGMA]
                 if changed:
-                    apart -= moved[r, 0]
-                    apart2 += moved[r, 1]
-                well |= apart * apart < HOME * apart2 and abs(apart) < abs(apart + own - level) / 2
+                    home += moved[r, 0]
+                    home2 += moved[r, 1]
+                apart = min(abs(x - home), abs(level - home))
+                well |= apart * apart < HOME * home2 and apart < abs(own - home) / 2
             if settled and well and (on or half > limit):
                 on = False
                 count = 0

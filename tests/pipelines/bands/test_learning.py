@@ -34,6 +34,33 @@ def test_rounding_as_coarse_as_the_noise_is_told_from_it():
     assert normal.rounding[:, -1] / unit**2 == pytest.approx(np.full(4, 1 / 12), rel=0.01)
 
 
+@pytest.mark.parametrize("memory", [0.5, 0.8])
+def test_the_memory_of_readings_rounded_to_two_sigmas_comes_back(memory):
+    normal = learned(World(vehicles=90, corrections=4, weeks=80, step=2.0, memory=memory, seed=9))[0]
+    assert normal.sigma[:, -1] / np.geomspace(0.1, 10, 4) == pytest.approx(np.ones(4), abs=0.15)
+    assert np.median(normal.memory_days[:, -1]) == pytest.approx(-7 / np.log(memory), rel=0.25)
+
+
+def test_a_season_that_some_vehicles_see_half_of_is_no_wander():
+    world = World(vehicles=60, corrections=12, weeks=60, season=2.0, memory=0.2, joining=0.6, resets=1.0, seed=14)
+    normal = learned(world)[0]
+    assert np.median(normal.wander[:, -1] / normal.sigma[:, -1] ** 2) < 3e-4
+
+
+def test_families_of_three_have_noise_and_no_level_that_wanders_as_much():
+    normals = learned(World(vehicles=9, families=3, corrections=30, weeks=30, memory=0.8, tails=4.0, seed=16))
+    for normal in normals:
+        assert (normal.sigma / np.geomspace(0.1, 10, 30)[:, None]).min() > 0.15
+        assert (normal.wander / normal.sigma**2).max() < 1.0
+
+
+def test_corrections_of_one_family_keep_tails_of_their_own():
+    normal = learned(World(vehicles=90, corrections=8, weeks=80, tails=(0.0, 3.5), seed=15))[0]
+    light, heavy = normal.tails[::2, -1], normal.tails[1::2, -1]
+    assert light[:, -2].max() < 3.6 < heavy[:, -2].min()
+    assert (light[:, -1] < 4.3).all()
+
+
 def test_heavy_tails_widen_the_knots_far_out_and_not_the_middle():
     light = learned(World(vehicles=90, corrections=4, weeks=80, seed=10))[0].tails[:, -1]
     heavy = learned(World(vehicles=90, corrections=4, weeks=80, tails=3.5, seed=10))[0].tails[:, -1]

@@ -99,3 +99,14 @@ def test_noise_with_heavy_rounding_alone_raises_no_alarm():
     values = np.round(np.random.default_rng(7).normal(0, 1, 200))
     out, _ = run(values, np.arange(200) * 7.0, memory_days=3.0)
     assert not out["alarm"].any()
+
+
+@pytest.mark.parametrize("home", [True, False])
+def test_the_way_home_from_a_wrong_start_of_an_epoch_is_no_departure_and_a_way_elsewhere_is(home):
+    rng = np.random.default_rng(4)
+    day = np.arange(80) * 7.0
+    epoch = (np.arange(80) >= 40).astype(np.int32)
+    way = np.where((day > 40 * 7) & (day < 50 * 7), -5.0, 0.0)  # what relearns later than its hours say
+    values = 4 + rng.normal(0, 1, 80) + (way if home else np.where(day >= 50 * 7, -6.0, 0.0))
+    out, _ = run(values, day, memory_days=1.0, offset_sd=2.0, learn_hours=12.0, epoch=epoch)
+    assert out["alarm"].any() == (not home)
