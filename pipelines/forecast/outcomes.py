@@ -5,7 +5,7 @@ censoring that says nothing of the engine: retirement, the last look into the fa
 
 A code may be set and cleared between two readings, and then no reading shows it. Where a workshop took a vehicle in on
 a complaint, cleared codes and mended something, while no fault known from readings stood, one had been set since the
-last reading. To take such visits for preventive work would count the vehicles that failed among those that did not.
+last look. To take such visits for preventive work would count the vehicles that failed among those that did not.
 """
 
 from dataclasses import dataclass
@@ -125,7 +125,7 @@ def record_of(evidence: Evidence, history: History) -> Record:
     mostly = readings["faults_known"].sum() >= MEMORY_MOSTLY_READ * max(readings.height, 1)
     looks = readings.filter("faults_known") if mostly else readings
     read = history.fault_events.select("vehicle_id", "found_at", "set_at", "ended_at", "ended", "code")
-    unread = _unread_faults(evidence.work, readings, read)
+    unread = _unread_faults(evidence.work, looks, read)
     events = pl.concat([read, unread], how="diagonal").sort("vehicle_id", "set_at", "code")
     known_until = np.full(len(number), -np.inf)
     newest = looks.group_by("vehicle_id").agg(pl.col("read_at").max())
@@ -181,12 +181,12 @@ def outcomes(record: Record, vehicle: Int64s, at: Float64s, last_read: Float64s)
     )
 
 
-def _unread_faults(work: pl.DataFrame, readings: pl.DataFrame, read: pl.DataFrame) -> pl.DataFrame:
+def _unread_faults(work: pl.DataFrame, looks: pl.DataFrame, read: pl.DataFrame) -> pl.DataFrame:
     """`vehicle_id, set_at, found_at` of faults that were set and cleared between two readings, by the work done.
 
     Args:
         work: The contract's.
-        readings: `vehicle_id, read_at` of every reading.
+        looks: `vehicle_id, read_at` of every look into the fault memory.
         read: Fault events that readings show.
     """
     visits = (
@@ -208,7 +208,7 @@ def _unread_faults(work: pl.DataFrame, readings: pl.DataFrame, read: pl.DataFram
         visits.join(standing, on=["vehicle_id", "found_at"], how="anti")
         .sort("found_at")
         .join_asof(
-            readings.select("vehicle_id", "read_at").sort("read_at"),
+            looks.select("vehicle_id", "read_at").sort("read_at"),
             left_on="found_at", right_on="read_at", by="vehicle_id", check_sortedness=False,
         )
         .filter(pl.col("read_at").is_not_null())

@@ -75,7 +75,7 @@ def simulated(folder: Path, *, vehicles: int, weeks: int, seeds: list[int], with
     """Backtests simulated fleets and pools them; outliers are held against the truth at the last date."""
     past, oracle, outliers = [], [], []
     start = datetime.combine(read_scenario()["start"], datetime.min.time(), UTC)
-    dates = [start + timedelta(days=7 * week + 6, hours=23, minutes=59) for week in range(weeks - 40, weeks - 13, 9)]
+    dates = [start + timedelta(days=7 * week + 6, hours=23, minutes=59) for week in range(weeks - 38, weeks - 13, 8)]
     for seed in seeds:
         out = folder / f"fleet-{seed}"
         if not out.exists():
