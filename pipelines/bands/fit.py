@@ -2,11 +2,12 @@
 
 from dataclasses import dataclass
 
+import numba
 import numpy as np
 
 from pipelines.bands.ageing import shared_slope
 from pipelines.bands.noise import Noise, fit_noise, take_out_levels
-from pipelines.bands.normal import WEEK, days, vehicle_of_row
+from pipelines.bands.normal import LEAST_SETTLED, WEEK, days, vehicle_of_row
 from pipelines.bands.standing import held_at, repeats, stands_from
 from pipelines.handover import Bools, Float32s, Float64s, Int32s, Int64s, Panel
 
@@ -27,7 +28,7 @@ class Fit:
     centre [C, K + 1], the last of a calibration that nobody has. ageing [C] per km. offset_sd [C].
     season_move, depot_move [C, lags]: variance of a week's movement of the family, and of a depot against it.
     peers: vehicles read in a week.
-    corrections: how many of them a vehicle's readings have. readings_a_year: of a vehicle.
+    corrections: how many of them can alarm at a vehicle's reading. readings_a_year: of a vehicle.
     half_authority [C]: half of what the catalogue allows; where it names nothing, what readings span.
     """
 
@@ -64,8 +65,10 @@ def fit_family(panel: Panel, *, settled: Bools, until: float) -> Fit:
     row_start = np.searchsorted(vehicle[rows], np.arange(len(panel.vehicles) + 1)).astype(np.int64)
     stands = stands_from(values, epoch, row_start, panel.resolution)
     low, high = held_at(panel)
+    standing = np.zeros(values.shape, dtype=np.bool_)
     for c in np.flatnonzero(np.isfinite(stands)):
-        ok[c] &= ~repeats(values[c], row_start, stands[c], low[c], high[c])
+        standing[c] = repeats(values[c], row_start, stands[c], low[c], high[c])
+    ok &= ~standing
     week = np.floor((day[rows] - day[rows].min()) / WEEK).astype(np.int32)
     weeks = int(week.max()) + 1
     places, depot = np.unique(panel.depot[rows], return_inverse=True)
@@ -98,11 +101,27 @@ def fit_family(panel: Panel, *, settled: Bools, until: float) -> Fit:
         season_move=season_move,
         depot_move=depot_move,
         peers=len(rows) / weeks,
-        corrections=float(np.isfinite(values).mean() * len(values)),
+        corrections=_able(values, epoch, row_start, standing) / max(len(rows), 1),
         readings_a_year=_pace(day[rows], vehicle[rows]),
         half_authority=_half_authority(panel, values),
         offset_sd=_offset_sd(level - centre[:, panel.calibration[rows]], row_start, noise.sigma),
     )
+
+
+@numba.njit(cache=True, nogil=True)
+def _able(values, epoch, row_start, standing):  # type: ignore[no-untyped-def]
+    """How many of [C, R] readings can alarm: they do not stand, and do not begin an epoch other than the first."""
+    able = 0.0
+    for c in range(len(values)):
+        for v in range(len(row_start) - 1):
+            seen, now = 0, -1
+            for r in range(row_start[v], row_start[v + 1]):
+                if np.isnan(values[c, r]) or standing[c, r]:
+                    continue
+                seen = seen + 1 if epoch[c, r] == now else 1
+                now = epoch[c, r]
+                able += seen >= LEAST_SETTLED or now == epoch[c, row_start[v]]
+    return able
 
 
 def _half_authority(panel: Panel, values: Float32s) -> Float64s:

@@ -9,6 +9,7 @@ from pipelines.handover import Float64s, Int32s, Panel
 
 WEEK = 7.0
 LONGEST_ERROR = 180.0  # days that an error of the season can last
+LEAST_SETTLED = 5  # readings of an epoch before an alarm can be raised
 SCORES = np.array([0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5])  # normal scores at which a tail table has its knots
 
 
@@ -21,7 +22,7 @@ class Normal:
     sigma, memory_days, rounding (variance), wander (variance per day), offset_sd, season_move, depot_move (variances
     of a week's movement): [C, B]. stands_from [C, B]: repeats in a row that are a standstill.
     tails: [C, B, 8] innovations, in their own sd, whose normal scores are `SCORES`.
-    corrections, readings_a_year: [B] how many corrections a vehicle's readings have, how many readings there are.
+    corrections, readings_a_year: [B] how many corrections can alarm at a reading, how many readings a year has.
     """
 
     block: Int32s

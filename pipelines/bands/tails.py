@@ -86,5 +86,5 @@ def _quantiles(ordered: Float64s) -> Float64s:
     found = np.maximum(np.quantile(ordered, 1 - BEYOND), 1e-3)
     shown = BEYOND * len(ordered) >= LEAST_BEYOND
     last = int(np.flatnonzero(shown)[-1])
-    far: Float64s = found[last] * np.maximum(SCORES[1:] / SCORES[1 + last], 1)
-    return np.where(shown, found, far)
+    quantiles: Float64s = np.where(shown, found, found[last] * np.maximum(SCORES[1:] / SCORES[1 + last], 1))
+    return quantiles

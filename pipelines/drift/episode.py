@@ -12,9 +12,10 @@ import numba
 import numpy as np
 
 from pipelines.bands.kept import Bands
+from pipelines.bands.normal import LEAST_SETTLED
 from pipelines.bands.recalibration import blank_levels
 from pipelines.bands.season import blank_peers
-from pipelines.drift.filter import LEAST_SETTLED, PATIENCE, blank_series, empty_bank
+from pipelines.drift.filter import PATIENCE, blank_series, empty_bank
 from pipelines.drift.readings import NO_TRACE, Readings, moves, seasons, sift
 from pipelines.handover import Bools, Float32s, Float64s, Int32s, Int64s, Panel
 

@@ -16,7 +16,7 @@ Source: Willsky and Jones (1976), IEEE Transactions on Automatic Control 21(1), 
 import numba
 import numpy as np
 
-from pipelines.bands.normal import SCORES
+from pipelines.bands.normal import LEAST_SETTLED, SCORES
 from pipelines.handover import Float64s
 
 # Columns of a model row: the healthy noise of one correction during one block of time.
@@ -38,7 +38,6 @@ PATIENCE = 3  # at this many readings in a row
 FAR = 2.5  # sds of vehicles' levels off the centre, from which a way back towards it is a recovery
 HOME = 4.0  # squared sds of what was known before an epoch within which a level is back there
 CARRIED = 0.25  # variance that a level gains over a reset, as a share of that between vehicles
-LEAST_SETTLED = 5  # readings of an epoch before an alarm can be raised
 HOURS_A_DAY = 2.0  # ignition hours a day where the clock is not known
 TIE = 1e-9  # a ramp that explains no more than a step does, give or take rounding, as after one reading, is none
 UNREAD = -2  # in the place of a change of calibration: the series was never read

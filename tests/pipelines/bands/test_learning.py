@@ -82,3 +82,11 @@ def test_levels_wander_as_all_corrections_together_show_not_as_chance_has_it_in_
     share = normal.wander[:, -1] / normal.sigma[:, -1] ** 2
     assert low <= share.min()
     assert share.max() <= high
+
+
+def test_corrections_that_sleep_or_start_anew_leave_more_of_the_promise_to_the_others():
+    whole = learned(World(vehicles=40, corrections=6, weeks=60, seed=17))[0]
+    anew = learned(World(vehicles=40, corrections=6, weeks=60, resets=4.0, seed=17))[0]
+    assert whole.corrections == pytest.approx(6.0)
+    assert (anew.corrections < 5.0).all()
+    assert (anew.corrections > 3.0).all()
