@@ -93,8 +93,9 @@ def calibrate(
 
     def parts(line: Float64s) -> tuple[Float64s, Float64s, Float64s]:
         at = np.clip(centre + line[1] + line[2] * BEND + figures @ line[LEAD:], -30.0, 3.0)
-        log_hazard = np.logaddexp(line[0], at)
-        return log_hazard, exposure * np.exp(log_hazard), np.exp(at - log_hazard)
+        told = np.exp(at)
+        hazard = told + np.exp(line[0])
+        return np.log(hazard), exposure * hazard, told / hazard
 
     def loss(line: Float64s) -> tuple[float, Float64s]:
         log_hazard, expected, share = parts(line)

@@ -97,16 +97,17 @@ def learn_linear(signs: Signs, days: Float64s, faults: Float64s, *, distinct: fl
         flat, level, weights, then = np.split(line, parts)
         linear = level + now @ weights.reshape(knots, count).T @ SLIDE + ahead @ then
         at = np.clip(linear, LOWEST, HIGHEST)
-        log_hazard = np.logaddexp(flat[0], at)
-        expected, announced = exposure * np.exp(log_hazard), np.exp(at - log_hazard)
-        error = (expected - hits) * announced
+        announced = np.exp(at)
+        hazard = announced + np.exp(flat[0])
+        expected = exposure * hazard
+        error = (expected - hits) * (announced / hazard)
         unannounced = (expected - hits).sum() - error.sum()
         error = np.where(at == linear, error, 0.0)
         gradient = np.concatenate(
             [[unannounced], error.sum(axis=0), (SLIDE @ error.T @ now).ravel(), np.einsum("nl,nla->a", error, ahead)]
         )
         away = line - expected_beforehand
-        value = (expected - hits * log_hazard).sum() + 0.5 * (ridge * away**2).sum()
+        value = (expected - hits * np.log(hazard)).sum() + 0.5 * (ridge * away**2).sum()
         return float(value), gradient + ridge * away
 
     ridge = np.concatenate(
