@@ -25,7 +25,7 @@ SAID = {  # page -> a word that stands on it whatever the fleet is like
     "today": "Of ",
     "vehicle": "Chance of a fault",
     "recurring": "Did the repairs hold?",
-    "plan": "No plan was made",
+    "plan": "plan",
     "trends": "Over the last eight weeks",
     "peers": "unlike",
     "trust": "no backtest was run yet",
