@@ -4,12 +4,16 @@ Only where a load is not a whole history: there the drift stage looks at them.
 """
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 
+import numpy as np
 import polars as pl
 
 from pipelines.catalogue.checks import Check, checks
-from pipelines.store.neighbours import FLAG, KEYS, MINUTE, flag_rows, value_after, value_before
+from pipelines.handover import Bools, Float64s, Int64s
+from pipelines.store.neighbours import FLAG, KEYS, MINUTE, flag_rows, value_before
 
+THREADS = 2
 BACK = 0.5  # of its excursion, the most by which the values before and after a misreading differ
 RESTLESS = 1.5  # times the usual change from reading to reading, beyond which a vehicle is judged by its own
 OWN_READINGS = 9  # from which a vehicle's own change is known: two changes at a misreading must not tell it
@@ -53,50 +57,66 @@ def _spike(rows: pl.DataFrame, check: Check, known: pl.DataFrame) -> pl.DataFram
     A vehicle's first value is held against the two after it. Where the module may have begun anew, a value may also lie
     towards neutral. Where several corrections are far off at once, it is the vehicle that changed.
     """
-    rows = rows.with_columns(_begun(rows).cum_sum().alias("beginnings"))
-    found = [pl.DataFrame(schema={**FLAG, "read_at": pl.Datetime("us", "UTC")})]
-    for code, step, neutral in known.iter_rows():
-        read = (
-            rows.select("load_id", *KEYS, "beginnings", code)
-            .drop_nulls(code)
-            .with_columns(value_before(code).alias("before"), value_after(code).alias("after"))
-        )
-        usual = max(_usual_change((read[code] - read["before"]).abs(), step), step, 1e-9)
-        further = pl.when(pl.col("vehicle_id") == pl.col("vehicle_id").shift(-2)).then(pl.col(code).shift(-2))
-        sides = read.with_columns(pl.coalesce("before", further).alias("other")).filter(pl.col("after").is_not_null())
-        fair = ["other", "after", pl.when(pl.col("beginnings") != value_before("beginnings")).then(pl.lit(neutral))]
-        far = pl.max_horizontal(pl.col(code) - pl.max_horizontal(fair), pl.min_horizontal(fair) - pl.col(code))
-        agree = (pl.col("other") - pl.col("after")).abs() < BACK * pl.col("far")
-        enough = float(check.argument) * usual
-        out = sides.with_columns(far=far).filter(pl.col("far") > enough, agree)
-        if out.is_empty():
-            continue
-        moved = pl.when(pl.len() >= OWN_READINGS).then((pl.col(code) - pl.col("before")).abs().median())
-        restless = read.join(out, on="vehicle_id", how="semi").group_by("vehicle_id").agg(moved=moved)
-        calm = out.join(restless, on="vehicle_id", how="left", maintain_order="left").filter(
-            pl.col("far") > float(check.argument) * pl.max_horizontal(pl.col("moved") / RESTLESS, usual)
-        )
-        found.append(
-            calm.select(
-                "load_id",
-                "vehicle_id",
-                pl.lit(code).alias("column_name"),
-                pl.lit(check.reason).alias("reason"),
-                pl.format("{}: {}", pl.col("read_at").dt.strftime(MINUTE), code).alias("detail"),
-                "read_at",
-            )
-        )
-    every = pl.concat(found)
-    return every.filter(pl.len().over(KEYS) <= SEVERAL).drop("read_at")
+    vehicle = rows["vehicle_id"].rle_id().to_numpy()
+    beginnings = rows.select(_begun(rows).cum_sum()).to_series().to_numpy()
+    times = float(check.argument)
+
+    def of_one(code: str, step: float, neutral: float | None) -> pl.DataFrame:
+        value = rows[code].cast(pl.Float64).fill_null(np.nan).to_numpy()
+        read = np.flatnonzero(~np.isnan(value))
+        rest = np.nan if neutral is None else neutral
+        out = read[_out_and_back(vehicle[read], beginnings[read], value[read], step, rest, times)]
+        told = rows.select("load_id", *KEYS, code)[out]
+        return told.select("load_id", *KEYS, column_name=pl.lit(code), value=pl.col(code).cast(pl.String))
+
+    with ThreadPoolExecutor(THREADS) as pool:
+        every = pl.concat(pool.map(of_one, known["code"], known["resolution"], known["neutral"]))
+    return every.filter(pl.len().over(KEYS) <= SEVERAL).select(
+        "load_id",
+        "vehicle_id",
+        "column_name",
+        pl.lit(check.reason).alias("reason"),
+        pl.format("{}: {}", pl.col("read_at").dt.strftime(MINUTE), "value").alias("detail"),
+    )
 
 
-def _usual_change(change: pl.Series, step: float) -> float:
+def _out_and_back(  # noqa: PLR0917
+    vehicle: Int64s, beginnings: Int64s, value: Float64s, step: float, neutral: float, times: float
+) -> Bools:
+    """Whether each of R readings of one correction, by vehicle and time, is a spike; arrays [R] without gaps."""
+    before, after, further = (_shifted(value, vehicle, by) for by in (1, -1, -2))
+    other = np.where(np.isnan(before), further, before)
+    begun = np.where(_shifted(beginnings, vehicle, 1) < beginnings, neutral, np.nan)
+    highest, lowest = (most(most(other, after), begun) for most in (np.fmax, np.fmin))
+    far = np.maximum(value - highest, lowest - value)
+    change = np.abs(value - before)
+    usual = max(_usual_change(change[~np.isnan(change)], step), step, 1e-9)
+    out: Bools = (far > times * usual) & (np.abs(other - after) < BACK * far)
+    theirs = np.isin(vehicle, vehicle[out])
+    moved = pl.DataFrame({"vehicle": vehicle[theirs], "change": change[theirs]}).select(
+        pl.when(pl.len() >= OWN_READINGS).then(pl.col("change").drop_nans().median()).over("vehicle").fill_null(0.0)
+    )
+    out[theirs] &= far[theirs] > times * moved.to_series().to_numpy() / RESTLESS
+    return out
+
+
+def _shifted(values: Float64s | Int64s, vehicle: Int64s, by: int) -> Float64s:
+    """[R] the vehicle's value so many readings before (negative: after); NaN where it has none."""
+    shifted = np.full(values.size, np.nan)
+    here, there = (slice(by, None), slice(-by)) if by > 0 else (slice(by), slice(-by, None))
+    shifted[here] = np.where(vehicle[here] == vehicle[there], values[there], np.nan)
+    return shifted
+
+
+def _usual_change(change: Float64s, step: float) -> float:
     """Change from reading to reading that half of them exceed if they are normal; whole steps do not make it jump.
 
     From the mean of the changes, of which large ones count as five medians.
     """
-    most = 5 * (float(str(change.median() or 0.0)) + step)
-    return MEDIAN_OF_MEAN * float(str(change.clip(upper_bound=most).mean() or 0.0))
+    if not change.size:
+        return 0.0
+    most = 5 * (float(np.median(change)) + step)
+    return MEDIAN_OF_MEAN * float(np.minimum(change, most).mean())
 
 
 def _begun(rows: pl.DataFrame) -> pl.Expr:
