@@ -6,7 +6,6 @@ a later reading changes nothing that was computed for an earlier block. Small fa
 
 from collections import defaultdict
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
@@ -16,6 +15,7 @@ from pipelines.bands.normal import WEEK, Normal, days
 from pipelines.bands.tails import tail_table
 from pipelines.blocks import block_starts, has_past
 from pipelines.handover import Bools, Float64s, Int32s, Int64s, Panel
+from pipelines.threads import in_threads
 
 AUTHORITY_SIGMA = 0.04  # healthy noise as a share of half the authority, where nothing better is known
 PRIOR_PAIRS = 40.0  # neighbouring readings that what other families show is worth
@@ -23,7 +23,6 @@ PRIOR_PEERS = 20.0  # vehicles read a week that other families' movements are wo
 LEAST_WANDER = 1e-4  # variance of a healthy level's slow movement per day, in noise variances
 LEAST_MOVE = 0.005  # variance of a season's movement in a week, in noise variances
 
-THREADS = 2
 
 Shown = tuple[int, float, Float64s]  # what a family shows: how far to trust it, its weight, the value
 
@@ -44,9 +43,8 @@ def learn_normals(
     ends = [_ends(panel, starts) for panel in panels]
     done = min((len(normal.starts) for normal in known), default=0)
     wanted = sorted({(f, end) for f, own in enumerate(ends) for end in own[done:]}, key=lambda job: -job[1])
-    with ThreadPoolExecutor(THREADS) as pool:
-        found = pool.map(lambda job: fit_family(panels[job[0]], settled=settled[job[0]], until=job[1]), wanted)
-        fits = dict(zip(wanted, found, strict=True))
+    found = in_threads(lambda job: fit_family(panels[job[0]], settled=settled[job[0]], until=job[1]), wanted)
+    fits = dict(zip(wanted, found, strict=True))
     learned = [[fits[f, end] for end in own[done:]] for f, own in enumerate(ends)]
     trusted = _trusted(np.array([days(panel).min() for panel in panels]), starts)
     by_block = [_pooled(panels, [fit[b] for fit in learned], trusted[:, done + b]) for b in range(len(starts) - done)]

@@ -1,15 +1,13 @@
 """Readings as arrays, one panel per engine family: evidence and history in, panels out; no computing of bands."""
 
-from concurrent.futures import ThreadPoolExecutor
-
 import numba
 import numpy as np
 import polars as pl
 
 from pipelines.bands.fitted import fitted_codes
 from pipelines.handover import Bools, Evidence, Float32s, Float64s, History, Int32s, Int64s, Panel
+from pipelines.threads import in_threads
 
-THREADS = 2
 KEY = ["vehicle_id", "read_at"]
 UNKNOWN_FAMILY = "unknown"  # vehicles whose family nobody gave are compared among themselves
 
@@ -32,8 +30,7 @@ def panels(evidence: Evidence, history: History) -> tuple[Panel, ...]:
         rows, where = readings.filter(mine), place[mine.to_numpy()]
         return _panel(family, rows, where, read[family], columns, evidence, history.epochs)
 
-    with ThreadPoolExecutor(THREADS) as pool:
-        return tuple(pool.map(of, sorted(read)))
+    return tuple(in_threads(of, sorted(read)))
 
 
 def read_codes(evidence: Evidence, history: History, among: list[str]) -> dict[str, list[str]]:

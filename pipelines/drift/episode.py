@@ -5,7 +5,6 @@ the likelihood of the readings with the level unknown and the size of the change
 """
 
 from collections.abc import Iterable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numba
@@ -18,8 +17,8 @@ from pipelines.bands.season import blank_peers
 from pipelines.drift.filter import PATIENCE, blank_series, empty_bank
 from pipelines.drift.readings import NO_TRACE, Readings, moves, seasons, sift
 from pipelines.handover import Bools, Float32s, Float64s, Int32s, Int64s, Panel
+from pipelines.threads import in_threads
 
-THREADS = 2
 SHAPES = 5  # step, ramp, accelerating (square), levelling off in a month, in three months
 LEVELLING_DAYS = (30.0, 90.0)
 SIZE_SIGMAS = np.array([4.0, 2.0, 1.0, 4.0, 6.0])  # prior sd of a change: sigmas, per 30 days, per 30 days squared
@@ -167,8 +166,7 @@ def learned_kinds(found: Sequence[Case]) -> Float64s:
     usual = np.repeat(USUAL_SHAPES[:, None], len(SCALES), axis=1) / len(SCALES)
     shares = usual
     if found:
-        with ThreadPoolExecutor(THREADS) as pool:
-            fits = np.array(list(pool.map(lambda case: kind_fits(case.trace, case.day, case.sigma), found)))
+        fits = np.array(in_threads(lambda case: kind_fits(case.trace, case.day, case.sigma), found))
         likelihood = np.exp(fits - fits.max(axis=(1, 2), keepdims=True))
         alarms = np.array([(case.family, case.vehicle) for case in found])
         _, which, count = np.unique(alarms, axis=0, return_inverse=True, return_counts=True)
@@ -185,10 +183,7 @@ def learned_kinds(found: Sequence[Case]) -> Float64s:
 def conclude(families: Sequence[tuple[Panel, Sequence[Case]]]) -> list[Episodes]:
     """What is known of each standing alarm of each family; how changes grow is learned from all of them."""
     kinds = learned_kinds([case for _, found in families for case in found])
-    with ThreadPoolExecutor(THREADS) as pool:
-        return [
-            _episodes(panel, found, pool.map(lambda case: _answer(case, kinds), found)) for panel, found in families
-        ]
+    return [_episodes(panel, found, in_threads(lambda case: _answer(case, kinds), found)) for panel, found in families]
 
 
 def _answer(case: Case, kinds: Float64s) -> Float64s:

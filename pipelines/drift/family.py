@@ -1,6 +1,5 @@
 """One family through season, filter and episodes, correction by correction, from its first reading or a checkpoint."""
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
@@ -15,8 +14,8 @@ from pipelines.drift.episode import Case, cases
 from pipelines.drift.leeway import leeway
 from pipelines.drift.readings import Readings, Stretch, Times, moves, output_rows, readings_of, seasons, sift, unmoved
 from pipelines.handover import Bools, FamilyDrift, Float32s, Float64s, Int32s, Int64s, Panel
+from pipelines.threads import in_threads
 
-THREADS = 2
 EXACT_PEERS = 10  # families up to this size leave a vehicle out of its season throughout, not in its own week alone
 CARRIED = ("expected", "deviation", "slope", "evidence", "on", "learning")  # of a series, in the order of the outputs
 
@@ -107,9 +106,8 @@ def run_family(
         drift=empty_drift(span.panel, bands),
         taken=taken,
     )
-    with ThreadPoolExecutor(THREADS) as pool:
-        standing = pool.map(lambda c: _correction(c, run), range(len(panel.codes)))
-        return replace(run, standing=tuple(case for some in standing for case in some))
+    standing = in_threads(lambda c: _correction(c, run), range(len(panel.codes)))
+    return replace(run, standing=tuple(case for some in standing for case in some))
 
 
 def empty_drift(panel: Panel, bands: Bands) -> FamilyDrift:

@@ -5,7 +5,6 @@ reading. Both give the same.
 """
 
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,11 +19,12 @@ from pipelines.bands.season import WEEKLY
 from pipelines.drift.checkpoint import Checkpoint, Start, empty_checkpoint, known_normal, start_of, still_normal
 from pipelines.drift.digest import code_digest, terms_digest
 from pipelines.drift.episode import conclude
-from pipelines.drift.family import EXACT_PEERS, THREADS, run_family
+from pipelines.drift.family import EXACT_PEERS, run_family
 from pipelines.drift.states import correction_states
 from pipelines.drift.threshold import threshold
 from pipelines.handover import Bools, Drift, Evidence, Float64s, History, Panel
 from pipelines.settings import Settings
+from pipelines.threads import in_threads
 
 LATE_WEEKS = 2  # that a checkpoint lies back: what comes late by so much, or the next reading revises, replays nothing
 
@@ -91,8 +91,7 @@ def _straying(
     taken = Checkpoint(code=code_digest(), fleet_start=fleet_start, week=weeks, families={})
     if kept and (kept.code != taken.code or kept.fleet_start != fleet_start or kept.week > weeks):
         kept = None
-    with ThreadPoolExecutor(THREADS) as pool:
-        families = list(pool.map(lambda panel: _family(panel, evidence.corrections, settings, kept), usable))
+    families = in_threads(lambda panel: _family(panel, evidence.corrections, settings, kept), usable)
     settled = [family.settled for family in families]
     normals = learn_normals(usable, fleet_start=fleet_start, settled=settled, known=_known(families, kept))
     blocks = settled_blocks(usable, fleet_start=fleet_start, until=taken.until)

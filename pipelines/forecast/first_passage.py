@@ -1,7 +1,6 @@
 """What a vehicle's corrections say of their limits: leeway now and ahead, and the first passage with its uncertainty.
 
-Level and slope of a correction are those of the line through its newest readings (`trend`, compiled into this file's
-pass: a change there needs `__pycache__` removed, or a change here, before it counts); whether it strays at all
+Level and slope of a correction are those of the line through its newest readings (`trend`); whether it strays at all
 is the drift stage's to say. Each side that can set a fault and has not is looked at on its own.
 """
 

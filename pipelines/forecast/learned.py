@@ -7,7 +7,6 @@ whose sharpest forecasts are worth less than today's; other vehicles alone would
 candidates that forecast today are learned from all outcomes known today.
 """
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,6 +21,7 @@ from pipelines.forecast.features import Features
 from pipelines.forecast.leads import DAYS, MIDDLES, horizon_sums
 from pipelines.forecast.past import Past
 from pipelines.handover import Bools, Float64s, Int64s
+from pipelines.threads import in_threads
 
 CUTS = (0.6, 0.8)
 FEWEST_FAULTS = 20  # distinct ones, to learn at all
@@ -29,7 +29,6 @@ FEWEST_LATER = 5  # of them ahead of an out-of-time forecast, to calibrate at al
 SLICE_DAYS = 91.0  # person-time is sliced by quarters to see whether the level of faults moves
 STEADINESS = 0.15  # standard deviation of log(observed / expected) between quarters beforehand: judgement,
 STEADINESS_FAULTS = 20.0  # worth as many faults
-THREADS = 2
 NINETY = float(ndtri(0.95))
 
 
@@ -125,8 +124,7 @@ def _judged(past: Past, parts: list[tuple[Past, float, Bools]]) -> tuple[Float64
             return np.empty((0, len(DAYS), len(CANDIDATES))), rows[:0]
         return candidates.announced(past.features.take(rows)), rows
 
-    with ThreadPoolExecutor(THREADS) as pool:
-        told, rows = zip(*pool.map(judge, parts), strict=True)
+    told, rows = zip(*in_threads(judge, parts), strict=True)
     return np.concatenate(told), np.concatenate(rows)
 
 

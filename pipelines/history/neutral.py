@@ -10,7 +10,6 @@ time, so that no later reading changes what was told of an earlier one.
 
 import math
 from collections.abc import Iterable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import numba
@@ -20,8 +19,8 @@ import polars as pl
 from pipelines.handover import Bools, Evidence, Float32s, Float64s, Int64s
 from pipelines.history.rows import row_starts
 from pipelines.history.scatter import LEVEL_WEIGHT, Cells, scatter
+from pipelines.threads import in_threads
 
-THREADS = 2
 CHUNK = 16_000  # readings that are compared at a time: their odds stay in the processor's cache
 HOME_WEIGHT = 0.1  # of the newest reading in the level that is called home
 STRAYED_SIGMAS = 5.0  # level this far from home: it has strayed, a repair would take it back too, and it does not speak
@@ -77,13 +76,12 @@ def back_to_neutral(rows: pl.DataFrame, evidence: Evidence, hours: Float64s, beg
     cells, needed = Cells.of(rows), np.exp(GROUP_SHARE * threshold(rows))
     by_row = (cells.of_row, _hours_between(rows, hours, cells.row_start), begun, needed)
     speaking = _speaking(evidence)
-    with ThreadPoolExecutor(THREADS) as pool:
-        channels = pool.map(lambda row: _channel(row, cells, evidence, begun), speaking.iter_rows(named=True))
-        groups: dict[str, list[Channel]] = {name: [] for name in speaking["group"]}
-        for name, channel in zip(speaking["group"], channels, strict=True):
-            groups[name].append(channel)
-        parts = pool.map(lambda part: _ratio(part, cells.row_start, by_row, groups.values()), _parts(cells.row_start))
-        return np.concatenate([np.zeros(0), *parts])
+    channels = in_threads(lambda row: _channel(row, cells, evidence, begun), speaking.iter_rows(named=True))
+    groups: dict[str, list[Channel]] = {name: [] for name in speaking["group"]}
+    for name, channel in zip(speaking["group"], channels, strict=True):
+        groups[name].append(channel)
+    parts = in_threads(lambda part: _ratio(part, cells.row_start, by_row, groups.values()), _parts(cells.row_start))
+    return np.concatenate([np.zeros(0), *parts])
 
 
 Channel = tuple[Float32s, Float64s, Float64s]  # of one correction: values [R], scatter [cells], numbers as `_multiply`

@@ -6,7 +6,6 @@ may differ by as much as they do. Where others of the family stand at the same t
 a value at neutral or at a limit rests there by nature.
 """
 
-from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import numba
@@ -16,8 +15,8 @@ from scipy.special import betaln
 
 from pipelines.handover import Bools, Evidence, Float64s, Int64s
 from pipelines.history.rows import row_starts
+from pipelines.threads import in_threads
 
-THREADS = 2
 CHANCE = 1e-6  # of a run as long or longer
 LEAST_REPEATS = 4  # shorter runs are not looked at
 ALIKE = 1  # other vehicles of the family with half such a run at the same time: where there are more, it is no fault
@@ -58,8 +57,7 @@ def standstills(rows: pl.DataFrame, evidence: Evidence) -> pl.DataFrame:
         told = runs[unlikely][_others_alike(runs[unlikely], runs[free], family, at) <= ALIKE]
         return _named(told, correction["code"], rows, values)
 
-    with ThreadPoolExecutor(THREADS) as pool:
-        found = pl.concat([pl.DataFrame(schema=SCHEMA), *pool.map(of_one, read)])
+    found = pl.concat([pl.DataFrame(schema=SCHEMA), *in_threads(of_one, read)])
     return _few_at_once(found).sort("vehicle_id", "at", "correction")
 
 

@@ -5,7 +5,6 @@ and its repair looks like straying. So each expected value is compared with what
 same week, on the same calibration, in the same depot, at the same kilometres.
 """
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numba
@@ -13,13 +12,12 @@ import numpy as np
 
 from pipelines.handover import FamilyDrift, Float32s, Float64s, Int64s
 from pipelines.outliers.rows import last_rows, vehicle_of_row
+from pipelines.threads import in_threads
 
 NEWEST_WEEKS = 5  # a vehicle counts among the peers of a week if it was read in so many weeks up to it
 DEPOT_VEHICLES = 5.0  # a depot's own level counts as much as its family's from so many vehicles on
 FEWEST_PAIRS = 20  # pairs of vehicles from which ageing is learned
 LARGEST_KM = 0.98  # kilometres above this quantile of the vehicles' count as this: misread odometers do not age
-
-THREADS = 2
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -54,8 +52,7 @@ def own_offsets(family: FamilyDrift) -> Float32s:
         centre = centre + np.nan_to_num(weight[narrow.of_row] * (of_depot[narrow.of_row] - centre))
         offsets[c] = np.where(np.isfinite(centre), level - centre, np.where(np.isfinite(level), 0.0, np.nan))
 
-    with ThreadPoolExecutor(THREADS) as pool:
-        list(pool.map(fill, range(len(panel.codes))))
+    in_threads(fill, range(len(panel.codes)))
     return offsets.T
 
 

@@ -4,7 +4,6 @@ Reference vehicle-weeks are the last reading of each closed block of 28 days of 
 it was certainly unlike its peers. Blocks lie fixed in time, so that from one week to the next the same forest judges.
 """
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,6 +26,7 @@ from pipelines.outliers.summaries import (
     summarise,
 )
 from pipelines.settings import Settings
+from pipelines.threads import in_threads
 
 BLOCK_DAYS = 28
 FEWEST_READINGS = 4  # of a vehicle, before it is judged
@@ -35,7 +35,6 @@ FEWEST_PEERS = 10  # vehicles of a family, below which families are pooled
 CERTAIN = 6.0  # normal score of the largest departure from which on a vehicle-week is no reference: one in 10 ** 9
 MOST_REFERENCES = 20_000
 ROWS_AT_ONCE = 25_000
-THREADS = 2
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -178,8 +177,7 @@ def _scored(family: FamilyDrift, peers: Peers, judge: Judge) -> tuple[Float64s, 
         distance, squared[part] = _distance(standard, peers.scopes)
         distances[part] = conformal_score(distance, judge.distances)
 
-    with ThreadPoolExecutor(THREADS) as pool:
-        list(pool.map(score, range(0, rows, ROWS_AT_ONCE)))
+    in_threads(score, range(0, rows, ROWS_AT_ONCE))
     early = reading_number(family) < FEWEST_READINGS
     for column in (scores, distances, squared):
         column[early] = np.nan

@@ -8,7 +8,6 @@ import json
 import shutil
 import zlib
 from collections.abc import Callable, Mapping
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import fields
 from pathlib import Path
 from typing import Any
@@ -20,10 +19,10 @@ from pipelines.drift.checkpoint import Checkpoint, FamilyCheckpoint
 from pipelines.errors import StoreError
 from pipelines.store.folder import Store
 from pipelines.store.lock import writers_lock
+from pipelines.threads import in_threads
 
 NAME = "drift-checkpoint"
 CHECKSUMS = "checksums.json"
-THREADS = 2
 BY_CORRECTION = ("ends", "onsets")  # parts with an array for each correction
 # What reading a spoilt folder raises.
 DAMAGE = (OSError, EOFError, KeyError, ValueError, IndexError, AttributeError)
@@ -73,8 +72,7 @@ def _write(folder: Path, arrays: Mapping[str, np.ndarray]) -> None:
         np.save(folder / f"{name}.npy", array, allow_pickle=False)
         return _checksum(array)
 
-    with ThreadPoolExecutor(THREADS) as pool:
-        checksums = dict(zip(arrays, pool.map(write, arrays), strict=True))
+    checksums = dict(zip(arrays, in_threads(write, arrays), strict=True))
     (folder / CHECKSUMS).write_text(json.dumps(checksums), encoding="utf-8")
 
 
@@ -88,8 +86,7 @@ def _read(folder: Path) -> dict[str, np.ndarray]:
             raise ValueError(name)
         return array
 
-    with ThreadPoolExecutor(THREADS) as pool:
-        return dict(zip(checksums, pool.map(read, checksums), strict=True))
+    return dict(zip(checksums, in_threads(read, checksums), strict=True))
 
 
 def _checksum(array: np.ndarray) -> int:

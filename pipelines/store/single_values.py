@@ -4,7 +4,6 @@ Only where a load is not a whole history: there the drift stage looks at them.
 """
 
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 import polars as pl
@@ -12,8 +11,8 @@ import polars as pl
 from pipelines.catalogue.checks import Check, checks
 from pipelines.handover import Bools, Float64s, Int64s
 from pipelines.store.neighbours import FLAG, KEYS, MINUTE, flag_rows, value_before
+from pipelines.threads import in_threads
 
-THREADS = 2
 BACK = 0.5  # of its excursion, the most by which the values before and after a misreading differ
 RESTLESS = 1.5  # times the usual change from reading to reading, beyond which a vehicle is judged by its own
 OWN_READINGS = 9  # from which a vehicle's own change is known: two changes at a misreading must not tell it
@@ -61,7 +60,8 @@ def _spike(rows: pl.DataFrame, check: Check, known: pl.DataFrame) -> pl.DataFram
     beginnings = rows.select(_begun(rows).cum_sum()).to_series().to_numpy()
     times = float(check.argument)
 
-    def of_one(code: str, step: float, neutral: float | None) -> pl.DataFrame:
+    def of_one(correction: tuple[str, float, float | None]) -> pl.DataFrame:
+        code, step, neutral = correction
         value = rows[code].cast(pl.Float64).fill_null(np.nan).to_numpy()
         read = np.flatnonzero(~np.isnan(value))
         rest = np.nan if neutral is None else neutral
@@ -69,8 +69,7 @@ def _spike(rows: pl.DataFrame, check: Check, known: pl.DataFrame) -> pl.DataFram
         told = rows.select("load_id", *KEYS, code)[out]
         return told.select("load_id", *KEYS, column_name=pl.lit(code), value=pl.col(code).cast(pl.String))
 
-    with ThreadPoolExecutor(THREADS) as pool:
-        every = pl.concat(pool.map(of_one, known["code"], known["resolution"], known["neutral"]))
+    every = pl.concat(in_threads(of_one, known.iter_rows()))
     return every.filter(pl.len().over(KEYS) <= SEVERAL).select(
         "load_id",
         "vehicle_id",

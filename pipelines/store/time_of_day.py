@@ -34,8 +34,8 @@ def hours_off(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
     off = _hours_ahead(every, own, vehicle, unit, bins, times=float(check.argument))
     odd = np.flatnonzero(off)
     if odd.size:
-        np.subtract.at(every, (vehicle[odd], bins[odd]), 1.0)
-        np.subtract.at(own, (unit[odd], bins[odd]), 1.0)
+        np.subtract.at(every, (vehicle[odd], bins[odd]), 1)
+        np.subtract.at(own, (unit[odd], bins[odd]), 1)
         off = _hours_ahead(every, own, vehicle, unit, bins, times=float(check.argument))
     read = pl.col("read_at").dt.strftime(MINUTE)
     return (
@@ -51,9 +51,7 @@ def hours_off(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
     )
 
 
-def _hours_ahead(
-    every: Float64s, own: Float64s, vehicle: Int64s, unit: Int64s, bins: Int64s, *, times: float
-) -> Int64s:
+def _hours_ahead(every: Int64s, own: Int64s, vehicle: Int64s, unit: Int64s, bins: Int64s, *, times: float) -> Int64s:
     """[readings] hours by which the clock seems to be ahead in the reading's unit; 0: not told.
 
     Usual readings are counted by vehicle (`every`) and by unit (`own`).
@@ -76,11 +74,10 @@ def _hours_ahead(
     return off
 
 
-def _counted(group: Int64s, bins: Int64s) -> Float64s:
+def _counted(group: Int64s, bins: Int64s) -> Int64s:
     """[groups, BINS] readings of each group in each bin; groups are numbered from 0, in order."""
     cells = np.bincount(group * BINS + bins, minlength=(int(group.max(initial=-1)) + 1) * BINS)
-    counts: Float64s = cells.astype(np.float64)
-    return counts.reshape(-1, BINS)
+    return cells.reshape(-1, BINS)
 
 
 def _bins(rows: pl.DataFrame) -> Int64s:
@@ -99,14 +96,14 @@ def _numbered(begins: Bools) -> Int64s:
     return np.cumsum(begins, dtype=np.int64) - 1
 
 
-def _smooth(counts: Float64s) -> Float64s:
+def _smooth(counts: Int64s) -> Float64s:
     """[.., BINS] counts shared with the neighbouring bins, around the clock."""
     left, middle, right = KERNEL
     shared: Float64s = left * np.roll(counts, 1, -1) + middle * counts + right * np.roll(counts, -1, -1)
     return shared
 
 
-def _rare(every: Float64s, own: Float64s, fleet: Float64s, vehicle: Int64s, unit: Int64s, bins: Int64s) -> Bools:  # noqa: PLR0917
+def _rare(every: Int64s, own: Int64s, fleet: Float64s, vehicle: Int64s, unit: Int64s, bins: Int64s) -> Bools:  # noqa: PLR0917
     """[readings] whether the vehicle, but for the reading's own month, and its fleet are seldom read at its hour."""
     highest = (_smooth(every) + FLEET_WEIGHT * fleet).max(axis=1)
     there = FLEET_WEIGHT * fleet[bins]
