@@ -298,20 +298,20 @@ def work_load(load: pl.DataFrame) -> Drawn:
 
 
 def rate_ratios(issues: pl.DataFrame) -> Drawn:
-    """Rate ratios with their intervals on a log scale; 1 is the rate of the rest of the fleet.
+    """Rate ratios with their intervals on a log scale, the issue above each; 1 is the rate of the rest of the fleet.
 
     Args:
         issues: `label, rate_ratio, low, high`, in the order drawn; those without a ratio are left out.
     """
     shown = issues.select("label", "rate_ratio", "low", "high").drop_nulls("rate_ratio").head(20)
-    base = alt.Chart(shown).encode(y=alt.Y("label:N", title=None, sort=None, axis=alt.Axis(labelLimit=360)))
+    base = alt.Chart(shown).encode(y=alt.Y("label:N", title=None, sort=None, axis=None))
     scale = alt.Scale(type="log", nice=False, padding=6)
     drawn: Drawn = alt.layer(
         alt.Chart(pl.DataFrame({"one": [1.0]}))
         .mark_rule(color=INK, strokeDash=[5, 3])
         .encode(x=alt.X("one:Q", scale=scale)),
         base.mark_rule(color=LIMIT, strokeWidth=2).encode(
-            x=alt.X("low:Q", title="times the rate of the rest", scale=scale), x2="high:Q"
+            x=alt.X("low:Q", title="times the rate of the rest", scale=scale, axis=alt.Axis(grid=False)), x2="high:Q"
         ),
         base.mark_point(filled=True, size=70, color=LIMIT).encode(
             x=alt.X("rate_ratio:Q", scale=scale),
@@ -322,5 +322,6 @@ def rate_ratios(issues: pl.DataFrame) -> Drawn:
                 alt.Tooltip("high:Q", title="at most", format=".2f"),
             ],
         ),
-    ).properties(width="container", height=alt.Step(28))
+        base.mark_text(align="left", dy=-14, color=INK).encode(x=alt.value(12), text="label:N"),
+    ).properties(width="container", height=alt.Step(40))
     return drawn
