@@ -10,7 +10,7 @@ from pipelines.drift.checkpoint import Checkpoint
 from pipelines.drift.straying import straying, straying_since
 from pipelines.forecast.hazard import forecast_faults
 from pipelines.handover import Analysis, Evidence
-from pipelines.history.reconstruct import reconstruct
+from pipelines.history.reconstruct import learning_alone, reconstruct
 from pipelines.outliers.unlike_peers import unlike_peers
 from pipelines.recurring.issues import recurring_issues
 from pipelines.recurring.repairs import repair_outcomes
@@ -86,7 +86,7 @@ def correction_states_since(
         progress: Called with each stage's name as it begins.
     """
     progress("history")
-    history = reconstruct(evidence)
+    history = learning_alone(evidence)
     progress("bands and drift")
     drift, left = straying_since(
         kept, panels(evidence, history), evidence=evidence, history=history, settings=settings

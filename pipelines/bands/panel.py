@@ -9,6 +9,7 @@ from pipelines.handover import Bools, Evidence, Float32s, Float64s, History, Int
 from pipelines.threads import in_threads
 
 KEY = ["vehicle_id", "read_at"]
+FAMILY = " engine family"  # beside the corrections' codes, which are words
 UNKNOWN_FAMILY = "unknown"  # vehicles whose family nobody gave are compared among themselves
 
 
@@ -16,47 +17,39 @@ def panels(evidence: Evidence, history: History) -> tuple[Panel, ...]:
     """One panel per engine family with readings, families in alphabetical order.
 
     A panel holds the corrections that are fitted to the family and that at least one of its vehicles ever read.
+
+    Raises:
+        ValueError: the history's readings are not the evidence's snapshots, in their order.
     """
-    readings = history.readings.with_columns(pl.col("engine_family").fill_null(UNKNOWN_FAMILY)).sort(KEY)
-    place = _places(readings, evidence.snapshots)
-    read = _read_codes(readings["engine_family"], place, evidence.snapshots, evidence.corrections["code"].to_list())
+    readings, snapshots = history.readings, evidence.snapshots
+    if not readings.select(KEY).equals(snapshots.select(KEY)):
+        raise ValueError("history and evidence are of different readings")
+    of_row = _families(history)
+    read = read_codes(evidence, history, evidence.corrections["code"].to_list())
     columns = {
-        code: evidence.snapshots[code].cast(pl.Float32).fill_null(np.nan).to_numpy()
-        for code in set().union(*read.values())
+        code: snapshots[code].cast(pl.Float32).fill_null(np.nan).to_numpy() for code in set().union(*read.values())
     }
 
     def of(family: str) -> Panel:
-        mine = readings["engine_family"] == family
-        rows, where = readings.filter(mine), place[mine.to_numpy()]
-        return _panel(family, rows, where, read[family], columns, evidence, history.epochs)
+        mine = of_row == family
+        return _panel(
+            family, readings.filter(mine), np.flatnonzero(mine.to_numpy()), read[family], columns, evidence,
+            history.epochs,
+        )  # fmt: skip
 
     return tuple(in_threads(of, sorted(read)))
 
 
 def read_codes(evidence: Evidence, history: History, among: list[str]) -> dict[str, list[str]]:
     """For each family with readings, those of some codes that any of its vehicles ever read."""
-    families = history.readings["engine_family"].fill_null(UNKNOWN_FAMILY)
-    return _read_codes(families, _places(history.readings, evidence.snapshots), evidence.snapshots, among)
+    known = [code for code in among if code in evidence.snapshots.columns]
+    of_row = _families(history).alias(FAMILY)
+    counted = evidence.snapshots.select(of_row, *known).group_by(FAMILY).agg(pl.col(known).count() > 0)
+    return {row.pop(FAMILY): [code for code, read in row.items() if read] for row in counted.to_dicts()}
 
 
-def _read_codes(family: pl.Series, place: Int64s, snapshots: pl.DataFrame, among: list[str]) -> dict[str, list[str]]:
-    index, families = _indexed(family)
-    of_snapshot = np.full(snapshots.height, len(families))
-    of_snapshot[place[place >= 0]] = index[place >= 0]
-    found: dict[str, list[str]] = {name: [] for name in families}
-    for code in among:
-        if code in snapshots.columns:
-            known = of_snapshot[snapshots[code].is_not_null().to_numpy()]
-            for f in np.flatnonzero(np.bincount(known, minlength=len(families))[: len(families)]):
-                found[families[f]].append(code)
-    return found
-
-
-def _places(readings: pl.DataFrame, snapshots: pl.DataFrame) -> Int64s:
-    """[R] row of the snapshot of each reading; -1: there is none."""
-    numbered = snapshots.select(*KEY, pl.int_range(pl.len(), dtype=pl.Int64).alias("place"))
-    joined = readings.select(KEY).join(numbered, on=KEY, how="left", maintain_order="left")
-    return joined["place"].fill_null(-1).to_numpy()
+def _families(history: History) -> pl.Series:
+    return history.readings["engine_family"].fill_null(UNKNOWN_FAMILY)
 
 
 def _panel(  # noqa: PLR0917
@@ -110,42 +103,41 @@ def _values(columns: list[Float32s], place: Int64s) -> Float32s:
 
 @numba.njit(cache=True, nogil=True)
 def _take(column, place, out):  # type: ignore[no-untyped-def]
-    """Fill `out` [R] with the values at `place`; NaN where there is none, or it is not finite."""
+    """Fill `out` [R] with the values at `place`; NaN where one is not finite."""
     for r in range(len(place)):
-        out[r] = column[place[r]] if place[r] >= 0 and np.isfinite(column[place[r]]) else np.nan
+        value = column[place[r]]
+        out[r] = value if np.isfinite(value) else np.nan
 
 
 def _epochs(
     rows: pl.DataFrame, calibration: Int32s, row_start: Int64s, codes: list[str], epochs: pl.DataFrame
 ) -> Int32s:
     """[R, C]: a series' epoch counts up where history starts one, and where the calibration changes."""
-    every = np.zeros(rows.height, dtype=bool)
-    every[1:] = calibration[1:] != calibration[:-1]
-    starts = np.zeros((len(codes), rows.height), dtype=bool)
-    place = {code: index for index, code in enumerate(codes)}
     keyed = rows.select("vehicle_id", pl.col("read_at").alias("first_read_at")).with_row_index("row")
     found = epochs.join(keyed, on=["vehicle_id", "first_read_at"])
-    whole = found.filter(pl.col("correction").is_null())["row"].to_numpy()
-    every[whole] = True
-    single = found.filter(pl.col("correction").is_in(codes))
-    starts[single["correction"].replace_strict(place, return_dtype=pl.Int64).to_numpy(), single["row"].to_numpy()] = (
-        True
+    every = np.append(0, calibration[1:] != calibration[:-1]).astype(np.bool_)
+    every[found.filter(pl.col("correction").is_null())["row"].to_numpy()] = True
+    every[row_start[:-1]] = False
+    before = np.append(0, np.cumsum(every))
+    of_all = before[1:] - np.repeat(before[row_start[:-1]], np.diff(row_start))
+    place = pl.DataFrame(
+        {"correction": codes, "code": np.arange(len(codes))}, schema_overrides={"correction": pl.String}
     )
-    counted: Int32s = _counted(starts, every, row_start)
+    single = found.join(place, on="correction").select("code", "row").unique()
+    code, row = single["code"].to_numpy(), single["row"].to_numpy().astype(np.int64)
+    counted = np.empty((len(codes), rows.height), dtype=np.int32)
+    counted[:] = of_all
+    _count_single(counted, code[~every[row]], row[~every[row]], row_start)
     return counted.T
 
 
 @numba.njit(cache=True, nogil=True)
-def _counted(starts, every, row_start):  # type: ignore[no-untyped-def]
-    """[C, R] how many of a series' rows behind its vehicle's first start something, up to each row."""
-    out = np.empty(starts.shape, dtype=np.int32)
-    for c in range(len(starts)):
-        for v in range(len(row_start) - 1):
-            count = 0
-            for r in range(row_start[v], row_start[v + 1]):
-                count += r > row_start[v] and (every[r] or starts[c, r])
-                out[c, r] = count
-    return out
+def _count_single(counted, code, row, row_start):  # type: ignore[no-untyped-def]
+    """Add epochs that begin at one row of one correction, unless it is the vehicle's first."""
+    for i in range(len(row)):
+        v = np.searchsorted(row_start, row[i], side="right") - 1
+        if row[i] > row_start[v]:
+            counted[code[i], row[i] : row_start[v + 1]] += 1
 
 
 def _indexed(words: pl.Series) -> tuple[Int32s, tuple[str, ...]]:

@@ -1,6 +1,7 @@
 """The contract's `correction_state` as of now: what drift found in, one row per vehicle and correction out."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numba
 import numpy as np
@@ -17,6 +18,7 @@ from pipelines.in_service import in_service
 BAND_SIGMAS = 3.0  # half width of the normal band, in sigmas of healthy noise
 MOVING_SIGMAS = 0.25  # sigmas per 30 days from which an alarm is called drifting
 STATES = ("steady", "drifting", "outside", "relearning", "not_learning", "not_read")  # of what is fitted
+CELL = "cell"  # see `_Cells`
 NOT_READ_AFTER = 4  # a correction missing from this many of the vehicle's newest snapshots is not read
 
 
@@ -31,20 +33,42 @@ def correction_states(
         history: Clocks.
     """
     schema = published_tables()["correction_state"].schema
-    wanted = _wanted([panel for panel, _, _ in families], evidence, history)
-    tables = [_family_states(*family) for family in families]
-    known = pl.concat(tables) if tables else pl.DataFrame(schema={**schema})
-    states = wanted.join(known, on=["vehicle_id", "correction"], how="left").with_columns(
+    vehicles = in_service(evidence.vehicles, evidence.as_of)
+    fitted = _fitted([panel for panel, _, _ in families], evidence, history)
+    codes = sorted(set().union(*fitted.values()))
+    cells = _Cells(vehicles=vehicles["vehicle_id"], codes=pl.Series(codes, dtype=pl.String))
+    wanted = _wanted(vehicles, fitted, cells)
+    tables = [_family_states(*family, cells) for family in families]
+    known = pl.concat(tables) if tables else pl.DataFrame(schema={**schema, CELL: pl.Int64})
+    states = wanted.join(known, on=CELL, how="left", maintain_order="left").with_columns(
+        vehicle_id=cells.vehicles.gather(wanted[CELL] // max(len(codes), 1)),
+        correction=cells.codes.gather(wanted[CELL] % max(len(codes), 1)),
         state=pl.when(~pl.col("is_fitted")).then(pl.lit("not_fitted")).otherwise(pl.col("state").fill_null("not_read")),
         alarm=pl.col("alarm").fill_null(value=False),
     )
-    return states.select(pl.col(name).cast(dtype) for name, dtype in schema.items()).sort("vehicle_id", "correction")
+    return states.select(pl.col(name).cast(dtype) for name, dtype in schema.items())
 
 
-def _wanted(panels: Sequence[Panel], evidence: Evidence, history: History) -> pl.DataFrame:
-    """`vehicle_id, correction, is_fitted`: the rows of the table."""
-    serving = in_service(evidence.vehicles, evidence.as_of)
-    vehicles = serving.select("vehicle_id", pl.col("engine_family").fill_null(UNKNOWN_FAMILY))
+@dataclass(frozen=True, kw_only=True)
+class _Cells:
+    """Vehicles in service by corrections, both sorted; a series' cell is its place in the table of all."""
+
+    vehicles: pl.Series
+    codes: pl.Series
+
+    def of(self, vehicles: Sequence[str], codes: Sequence[str]) -> Int64s:
+        """[vehicles, codes]; below 0: of a vehicle that is not in service, or a correction that no one has."""
+        place = _places(vehicles, self.vehicles)[:, None], _places(codes, self.codes)[None, :]
+        return np.where((place[0] >= 0) & (place[1] >= 0), place[0] * len(self.codes) + place[1], -1)
+
+
+def _places(words: Sequence[str], among: pl.Series) -> Int64s:
+    place = {word: index for index, word in enumerate(among)}
+    return np.array([place.get(word, -1) for word in words], dtype=np.int64)
+
+
+def _fitted(panels: Sequence[Panel], evidence: Evidence, history: History) -> dict[str, dict[str, bool]]:
+    """Of each family with readings: the corrections that it ever read, and whether it has them."""
     families = history.readings["engine_family"].fill_null(UNKNOWN_FAMILY).unique()
     lacking = {
         family: set(evidence.corrections["code"]) - set(fitted_codes(evidence.corrections, evidence.families, family))
@@ -52,13 +76,25 @@ def _wanted(panels: Sequence[Panel], evidence: Evidence, history: History) -> pl
     }
     asked = sorted(set().union(*lacking.values()))
     read = read_codes(evidence, history, asked) if asked else {}
-    rows = [(panel.family, code, True) for panel in panels for code in panel.codes]
-    rows += [(family, code, False) for family, codes in read.items() for code in codes if code in lacking[family]]
-    schema = {"engine_family": pl.String, "correction": pl.String, "is_fitted": pl.Boolean}
-    return vehicles.join(pl.DataFrame(rows, schema=schema, orient="row"), on="engine_family").drop("engine_family")
+    fitted = {panel.family: dict.fromkeys(panel.codes, True) for panel in panels}
+    for family, codes in read.items():
+        fitted.setdefault(family, {}).update((code, False) for code in codes if code in lacking[family])
+    return fitted
 
 
-def _family_states(panel: Panel, drift: FamilyDrift, found: Episodes) -> pl.DataFrame:
+def _wanted(vehicles: pl.DataFrame, fitted: dict[str, dict[str, bool]], cells: _Cells) -> pl.DataFrame:
+    """The rows of the table: `CELL` in order, is_fitted."""
+    family = vehicles["engine_family"].fill_null(UNKNOWN_FAMILY)
+    parts = [pl.DataFrame(schema={CELL: pl.Int64, "is_fitted": pl.Boolean})]
+    for name, codes in fitted.items():
+        cell = cells.of(vehicles.filter(family == name)["vehicle_id"].to_list(), list(codes))
+        has = np.broadcast_to(np.array(list(codes.values()), dtype=np.bool_), cell.shape)
+        parts.append(pl.DataFrame({CELL: cell.ravel(), "is_fitted": has.ravel()}))
+    return pl.concat(parts).sort(CELL)
+
+
+def _family_states(panel: Panel, drift: FamilyDrift, found: Episodes, cells: _Cells) -> pl.DataFrame:
+    """Rows of one family, by `CELL`; without vehicles that are not in service."""
     last = drift.panel.row_start[1:] - 1
     newest, read_row = _newest(panel.values, panel.row_start)
     deviation, z = drift.deviation[last], drift.z[last]
@@ -70,11 +106,9 @@ def _family_states(panel: Panel, drift: FamilyDrift, found: Episodes) -> pl.Data
     state[drift.relearning[last] & ~alarm] = STATES.index("relearning")
     state[stands_still(panel.values.T, panel.row_start, panel.hours) & ~alarm] = STATES.index("not_learning")
     state[(read_row < 0) | _missing_lately(read_row, panel.row_start)] = STATES.index("not_read")
-    vehicle, correction = np.indices(deviation.shape)
     frame = pl.DataFrame(
         {
-            "vehicle_id": pl.Series(panel.vehicles, dtype=pl.String).gather(vehicle.ravel()),
-            "correction": pl.Series(panel.codes, dtype=pl.String).gather(correction.ravel()),
+            CELL: cells.of(panel.vehicles, panel.codes).ravel(),
             "state": pl.Series(STATES).gather(state.ravel()),
             "value": newest.astype(np.float64).ravel(),
             "expected": expected.astype(np.float64).ravel(),
@@ -95,7 +129,7 @@ def _family_states(panel: Panel, drift: FamilyDrift, found: Episodes) -> pl.Data
             "limit_at_p90": _times(found.limit_p90),
         }
     )
-    return frame.with_columns(
+    return frame.filter(pl.col(CELL) >= 0).with_columns(
         pl.col(pl.Float64).fill_nan(None), pl.col(pl.Datetime).dt.cast_time_unit("us").dt.replace_time_zone("UTC")
     )
 

@@ -27,9 +27,7 @@ class Clocks:
 
     hours: Stitched
     km: Stitched
-    frame: (
-        pl.DataFrame
-    )  # row, hours, hours_confidence, km, power_lost, other_module, offset (hours - clock), clock_scale (to hours)
+    frame: pl.DataFrame  # hours, hours_confidence, km, power_lost, other_module, offset (hours - clock), clock_scale
 
 
 def clocks(rows: pl.DataFrame, evidence: Evidence) -> Clocks:
@@ -51,7 +49,6 @@ def clocks(rows: pl.DataFrame, evidence: Evidence) -> Clocks:
     lost = (hours.event == RESTARTED) | _recorded_losses(rows, evidence, counter, at, hours.event)
     frame = pl.DataFrame(
         {
-            "row": rows["row"],
             "hours": total,
             "hours_confidence": confidence,
             "km": _first_km(start, odometer, km) + km.total,

@@ -1,12 +1,16 @@
 """The stage `history`: what a fleet handed over, put in order vehicle by vehicle."""
 
+from dataclasses import replace
+
 import polars as pl
 
 from pipelines.handover import Evidence, History
-from pipelines.history.clock import clocks
+from pipelines.history.clock import Clocks, clocks
 from pipelines.history.epochs import epochs
+from pipelines.history.fault_events import SCHEMA as FAULT_EVENTS
 from pipelines.history.fault_events import fault_events
 from pipelines.history.neutral import back_to_neutral
+from pipelines.history.records import SCHEMA as NOTICES
 from pipelines.history.records import notices
 from pipelines.history.resets import resetting_events
 from pipelines.history.rows import reading_rows
@@ -23,21 +27,37 @@ def reconstruct(evidence: Evidence) -> History:
         The history; its frames are described at `History`.
     """
     rows = reading_rows(evidence)
+    clocked, readings, events, learning = _learning(rows, evidence)
+    return replace(
+        learning,
+        fault_events=fault_events(readings, evidence),
+        notices=notices(rows, clocked, _stale(events, learning.epochs), standstills(rows, evidence)),
+    )
+
+
+def learning_alone(evidence: Evidence) -> History:
+    """The same without fault events and notices, which say nothing of what a vehicle learned: those are empty."""
+    return _learning(reading_rows(evidence), evidence)[-1]
+
+
+def _learning(rows: pl.DataFrame, evidence: Evidence) -> tuple[Clocks, pl.DataFrame, pl.DataFrame, History]:
+    """Clocks; rows with them; what may have reset learned values; a history without fault events and notices."""
     clocked = clocks(rows, evidence)
-    readings = rows.join(clocked.frame, on="row", maintain_order="left").with_columns(cleared_counter=_counters_fell())
+    readings = rows.hstack(clocked.frame).with_columns(cleared_counter=_counters_fell())
     events = resetting_events(rows, _power(readings), evidence)
     begun = rows["row"].is_in(events["row"].implode()).to_numpy()
     hours = readings["hours"].fill_null(float("nan")).to_numpy()
     found = epochs(rows, events, evidence, back_to_neutral(rows, evidence, hours, begun))
-    return History(
+    history = History(
         readings=readings.select(
             "vehicle_id", "read_at", "engine_family", "depot", "duty", "hours", "hours_confidence", "km",
             "calibration", "module", "power_lost", "faults_known",
         ),
         epochs=found,
-        fault_events=fault_events(readings, evidence),
-        notices=notices(rows, clocked, _stale(events, found), standstills(rows, evidence)),
+        fault_events=pl.DataFrame(schema=FAULT_EVENTS),
+        notices=pl.DataFrame(schema=NOTICES),
     )  # fmt: skip
+    return clocked, readings, events, history
 
 
 def _power(readings: pl.DataFrame) -> pl.DataFrame:

@@ -27,7 +27,7 @@ from pipelines.bands.panel import panels
 from pipelines.catalogue.tables import drop_tables
 from pipelines.drift.straying import straying, straying_since
 from pipelines.handover import Evidence
-from pipelines.history.reconstruct import reconstruct
+from pipelines.history.reconstruct import learning_alone, reconstruct
 from pipelines.settings import Settings
 from pipelines.store.drift_checkpoint import NAME, read_checkpoint, write_checkpoint
 from pipelines.store.folder import Store
@@ -136,7 +136,7 @@ def full_run(evidence: Evidence, store: Store) -> Clock:
 def keeping_run(evidence: Evidence, store: Store) -> Clock:
     """The week before, which keeps its checkpoint."""
     clock = Clock()
-    history = reconstruct(evidence)
+    history = learning_alone(evidence)
     run = {"evidence": evidence, "history": history, "settings": Settings()}
     _, kept = clock("bands and drift, keeping", lambda: straying_since(None, panels(evidence, history), **run))
     clock("checkpoint written", lambda: write_checkpoint(store, kept))
@@ -147,7 +147,7 @@ def incremental_run(evidence: Evidence, store: Store) -> Clock:
     """The last week on top of the checkpoint."""
     clock = Clock()
     kept = clock("checkpoint read", lambda: read_checkpoint(store, say=print))
-    history = clock("history", lambda: reconstruct(evidence))
+    history = clock("history", lambda: learning_alone(evidence))
     family_panels = clock("panels", lambda: panels(evidence, history))
     run = {"evidence": evidence, "history": history, "settings": Settings()}
     drift, kept = clock("bands and drift", lambda: straying_since(kept, family_panels, **run))

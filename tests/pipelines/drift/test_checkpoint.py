@@ -179,6 +179,7 @@ def test_an_empty_fleet_has_a_checkpoint_of_nothing():
     fleet = light_fleet(ROUGH)
     known = at(fleet, 1)
     known["history"] = replace(known["history"], readings=known["history"].readings.clear())
+    known["evidence"] = replace(known["evidence"], snapshots=known["evidence"].snapshots.clear())
     drift, kept = run_on(None, known)
     assert drift.families == ()
     assert kept.families == {}
