@@ -1,16 +1,20 @@
 """The order of the stages, stated once; reading this is reading the method. Frames in, published tables out."""
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import polars as pl
 
+from pipelines.bands.normal import WEEK
 from pipelines.bands.panel import panels
 from pipelines.causes.ranking import rank_causes
-from pipelines.drift.checkpoint import Checkpoint
+from pipelines.drift.checkpoint import Checkpoint, weeks_to_keep
 from pipelines.drift.straying import straying, straying_since
 from pipelines.forecast.hazard import forecast_faults
 from pipelines.handover import Analysis, Evidence
-from pipelines.history.reconstruct import learning_alone, reconstruct
+from pipelines.history.reconstruct import learning_since, reconstruct
+from pipelines.history.rows import days
+from pipelines.history.trace import Trace
 from pipelines.outliers.unlike_peers import unlike_peers
 from pipelines.recurring.issues import recurring_issues
 from pipelines.recurring.repairs import repair_outcomes
@@ -86,9 +90,13 @@ def correction_states_since(
         progress: Called with each stage's name as it begins.
     """
     progress("history")
-    history = learning_alone(evidence)
+    kept = kept if kept and kept.fits else None
+    now = evidence.as_of.timestamp() / 86_400
+    first = float(days(evidence.snapshots["read_at"]).min(initial=now))
+    until = first + WEEK * weeks_to_keep(first, now)
+    history, trace = learning_since(kept.trace if kept else Trace.empty(), evidence, until=until)
+    progress("panels")
+    family_panels = panels(evidence, history)
     progress("bands and drift")
-    drift, left = straying_since(
-        kept, panels(evidence, history), evidence=evidence, history=history, settings=settings
-    )  # fmt: skip
-    return drift.correction_state, left
+    drift, left = straying_since(kept, family_panels, evidence=evidence, history=history, settings=settings)
+    return drift.correction_state, replace(left, trace=trace)

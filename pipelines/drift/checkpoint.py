@@ -13,9 +13,14 @@ import numpy as np
 from pipelines.bands.normal import WEEK, Normal, days, vehicle_of_row
 from pipelines.bands.recalibration import LEVEL, SHIFT, blank_levels, changes, empty_ends
 from pipelines.bands.season import PEER, WEEKLY, blank_peers
+from pipelines.digests import code_digest
 from pipelines.drift.digest import row_digests
 from pipelines.drift.filter import SERIES, blank_series, empty_bank
 from pipelines.handover import Bools, Float64s, Int32s, Int64s, Panel
+from pipelines.history.trace import Trace
+
+STAGES = ("history", "bands", "drift")  # whose code it rests on
+LATE_WEEKS = 2  # that a checkpoint lies back: what comes late by so much, or the next reading revises, replays nothing
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -56,18 +61,29 @@ class FamilyCheckpoint:
 class Checkpoint:
     """All families at the end of the fleet's first `week` weeks.
 
-    code: digest of the code. fleet_start: day since 1970 of the first reading.
+    code: digest of the code. fleet_start: day since 1970 of the first reading. trace: what history goes on from.
     """
 
     code: str
     fleet_start: float
     week: int
     families: dict[str, FamilyCheckpoint]
+    trace: Trace
 
     @property
     def until(self) -> float:
         """Day since 1970 before which all lies that it rests on."""
         return self.fleet_start + WEEK * self.week
+
+    @property
+    def fits(self) -> bool:
+        """Whether the present code made it."""
+        return self.code == code_digest(STAGES)
+
+
+def weeks_to_keep(first: float, now: float) -> int:
+    """How many whole weeks of a fleet's, from its first reading's day on, a checkpoint is of that is taken now."""
+    return max(int((now - first) // WEEK) - LATE_WEEKS, 0)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -16,17 +16,26 @@ from pipelines.bands.normal import WEEK, Normal, days
 from pipelines.bands.recalibration import SHIFT, changes
 from pipelines.bands.relearning import relearning_hours, settled_rows
 from pipelines.bands.season import WEEKLY
-from pipelines.drift.checkpoint import Checkpoint, Start, empty_checkpoint, known_normal, start_of, still_normal
-from pipelines.drift.digest import code_digest, terms_digest
+from pipelines.digests import code_digest
+from pipelines.drift.checkpoint import (
+    STAGES,
+    Checkpoint,
+    Start,
+    empty_checkpoint,
+    known_normal,
+    start_of,
+    still_normal,
+    weeks_to_keep,
+)
+from pipelines.drift.digest import terms_digest
 from pipelines.drift.episode import conclude
 from pipelines.drift.family import EXACT_PEERS, run_family
 from pipelines.drift.states import correction_states
 from pipelines.drift.threshold import threshold
 from pipelines.handover import Bools, Drift, Evidence, Float64s, History, Panel
+from pipelines.history.trace import Trace
 from pipelines.settings import Settings
 from pipelines.threads import in_threads
-
-LATE_WEEKS = 2  # that a checkpoint lies back: what comes late by so much, or the next reading revises, replays nothing
 
 
 def straying(panels: Sequence[Panel], *, evidence: Evidence, history: History, settings: Settings) -> Drift:
@@ -59,10 +68,10 @@ def straying_since(
     Returns:
         Drift, with the whole `correction_state`; but the families' arrays hold only each vehicle's readings since the
         checkpoint, and before them the last one that it knows. And the checkpoint at the end of the fleet's last whole
-        week but `LATE_WEEKS`.
+        week but `LATE_WEEKS`; what history keeps is to be added.
     """
     now = evidence.as_of.timestamp() / 86_400
-    weeks = max(int((now - _fleet_start(_usable(panels), now)) // WEEK) - LATE_WEEKS, 0)
+    weeks = weeks_to_keep(_fleet_start(_usable(panels), now), now)
     return _straying(panels, evidence=evidence, history=history, settings=settings, weeks=weeks, kept=kept)
 
 
@@ -88,7 +97,7 @@ def _straying(
 ) -> tuple[Drift, Checkpoint]:
     usable = _usable(panels)
     fleet_start = _fleet_start(usable, 0.0)
-    taken = Checkpoint(code=code_digest(), fleet_start=fleet_start, week=weeks, families={})
+    taken = Checkpoint(code=code_digest(STAGES), fleet_start=fleet_start, week=weeks, families={}, trace=Trace.empty())
     if kept and (kept.code != taken.code or kept.fleet_start != fleet_start or kept.week > weeks):
         kept = None
     families = in_threads(lambda panel: _family(panel, evidence.corrections, settings, kept), usable)

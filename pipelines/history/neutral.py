@@ -17,8 +17,9 @@ import numpy as np
 import polars as pl
 
 from pipelines.handover import Bools, Evidence, Float32s, Float64s, Int64s
-from pipelines.history.rows import row_starts
+from pipelines.history.rows import days, row_starts
 from pipelines.history.scatter import LEVEL_WEIGHT, Cells, scatter
+from pipelines.history.trace import Ground, Trace, Unknown, onward, terms_digest, trace_after
 from pipelines.threads import in_threads
 
 CHUNK = 16_000  # readings that are compared at a time: their odds stay in the processor's cache
@@ -64,30 +65,54 @@ def threshold(rows: pl.DataFrame) -> Float64s:
     return of_row
 
 
-def back_to_neutral(rows: pl.DataFrame, evidence: Evidence, hours: Float64s, begun: Bools) -> Float64s:
-    """[R] log-likelihood ratio of a reset since the reading before; 0 where nothing can speak.
+def back_to_neutral(
+    rows: pl.DataFrame, evidence: Evidence, hours: Float64s, begun: Bools, *, kept: Trace, until: float
+) -> tuple[Float64s, Trace]:
+    """[R] log-likelihood ratio of a reset since the reading before; 0 where nothing can speak. And the next trace.
 
     Args:
         rows: As `reading_rows` gives them, in the order of the snapshots.
         evidence: Its snapshots (sorted by vehicle and time) and catalogue.
         hours: [R], ignition hours since the vehicle was first seen; NaN: not known.
         begun: [R], something that may reset happened before this reading: what came before is no home after it.
+        kept: What an earlier run left; vehicles whose past is as it was go on from it.
+        until: Day since 1970 before which the readings lie that the next trace is of.
     """
     cells, needed = Cells.of(rows), np.exp(GROUP_SHARE * threshold(rows))
-    by_row = (cells.of_row, _hours_between(rows, hours, cells.row_start), begun, needed)
+    start, between = cells.row_start, _hours_between(rows, hours, cells.row_start)
     speaking = _speaking(evidence)
     channels = in_threads(lambda row: _channel(row, cells, evidence, begun), speaking.iter_rows(named=True))
-    groups: dict[str, list[Channel]] = {name: [] for name in speaking["group"]}
-    for name, channel in zip(speaking["group"], channels, strict=True):
-        groups[name].append(channel)
-    parts = in_threads(lambda part: _ratio(part, cells.row_start, by_row, groups.values()), _parts(cells.row_start))
-    return np.concatenate([np.zeros(0), *parts])
+    ground = Ground(
+        vehicles=tuple(rows["vehicle_id"].gather(start[:-1])),
+        row_start=start,
+        columns=(between, begun.astype(np.int64), needed),
+        cell=cells.of_row,
+        values=[values for values, _, _ in channels],
+        sigma=[sigma for _, sigma, _ in channels],
+        terms=terms_digest(speaking),
+    )
+    within = days(rows["read_at"]) < until
+    cut = np.diff(np.append(0, np.cumsum(within))[start])
+    begin = onward(ground, kept, cut)
+    after = np.empty_like(begin.series)
+    groups: dict[str, list[Series]] = {name: [] for name in speaking["group"]}
+    for c, (name, channel) in enumerate(zip(speaking["group"], channels, strict=True)):
+        groups[name].append((*channel, begin.series[c], after[c]))
+    new = Unknown.behind(begin.known, start, cut)
+    by_row = tuple(column[new.rows] for column in (cells.of_row, between, begun, needed))
+    parts = in_threads(lambda part: _ratio(part, new, by_row, groups.values()), _parts(new.row_start))
+    begin.ratio[new.rows] = np.concatenate([np.zeros(0), *parts])
+    return begin.ratio, trace_after(ground, begin, within, cut, after)
 
 
-Channel = tuple[Float32s, Float64s, Float64s]  # of one correction: values [R], scatter [cells], numbers as `_multiply`
+# Of one correction: values [R], scatter [cells], numbers as `_multiply`, its series [V] as they stand, and at the cut.
+Series = tuple[Float32s, Float64s, Float64s, np.ndarray, np.ndarray]
 
 
-def _channel(correction: dict[str, Any], cells: Cells, evidence: Evidence, begun: Bools) -> Channel:
+def _channel(
+    correction: dict[str, Any], cells: Cells, evidence: Evidence, begun: Bools
+) -> tuple[Float32s, Float64s, Float64s]:
+    """Values [R], scatter [cells], numbers as `_multiply`."""
     values = evidence.snapshots[correction["code"]].cast(pl.Float32).fill_null(np.nan).to_numpy()
     numbers = np.array([correction["neutral"], correction["resolution"], correction["learn_hours"]])
     return values, scatter(cells, values, begun, correction["resolution"]), numbers
@@ -100,19 +125,19 @@ def _parts(row_start: Int64s) -> list[slice]:
     return [slice(first, last) for first, last in zip(ends[:-1].tolist(), ends[1:].tolist(), strict=True)]
 
 
-def _ratio(
-    vehicles: slice, row_start: Int64s, by_row: tuple[Any, ...], groups: Iterable[Sequence[Channel]]
-) -> Float64s:  # fmt: skip
+def _ratio(vehicles: slice, new: Unknown, by_row: tuple[Any, ...], groups: Iterable[Sequence[Series]]) -> Float64s:
     """Log-likelihood ratio at each reading of some vehicles; `by_row`: cells, hours, begun, most odds of a group."""
-    rows = slice(row_start[vehicles.start], row_start[vehicles.stop])
-    start = row_start[vehicles.start : vehicles.stop + 1] - rows.start
+    rows = slice(new.row_start[vehicles.start], new.row_start[vehicles.stop])
+    start = new.row_start[vehicles.start : vehicles.stop + 1] - rows.start
+    cut = new.cut[vehicles] - rows.start
     cell, hours, begun, most = (column[rows] for column in by_row)
     total, together = (np.ones((cell.size, SINCE.size)) for _ in range(2))
     for group in groups:
-        for values, sigma, numbers in group:
-            _multiply(start, values[rows], cell, sigma, hours, begun, numbers, together)
+        for values, sigma, numbers, series, after in group:
+            mine = new.part(values, rows)
+            _multiply(start, mine, cell, sigma, hours, begun, numbers, cut, series[vehicles], after[vehicles], together)
         _add_group(together, most, total)
-    ratio: Float64s = np.log(total @ SINCE)
+    ratio: Float64s = _log_odds(total)
     return ratio
 
 
@@ -141,13 +166,18 @@ def _hours_between(rows: pl.DataFrame, hours: Float64s, row_start: Int64s) -> Fl
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
-def _multiply(row_start, values, cell, sigma, hours, begun, numbers, odds):  # type: ignore[no-untyped-def]  # noqa: PLR0917
-    """Multiply `odds` [R, since] by one correction's likelihood ratios; numbers: neutral, resolution, learn_hours."""
+def _multiply(row_start, values, cell, sigma, hours, begun, numbers, cut, series, after, odds):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+    """Multiply `odds` [R, since] by one correction's likelihood ratios; numbers: neutral, resolution, learn_hours.
+
+    The series [V] go on as they stand; `after` [V] is filled with what they are before row `cut` [V].
+    """
     neutral, resolution, learn_hours = numbers[0], numbers[1], numbers[2]
     left, likelihood = np.empty(STEPS), np.empty(STEPS)
     for v in range(row_start.size - 1):
-        level, home, read, run = np.nan, np.nan, 0.0, 0.0
+        level, home, read, run = series[v].level, series[v].home, series[v].read, series[v].run
         for r in range(row_start[v], row_start[v + 1]):
+            if r == cut[v]:
+                _note(after[v], level, home, read, run)
             run += hours[r]
             value, noise = values[r], sigma[cell[r]]
             if np.isnan(value):
@@ -167,6 +197,16 @@ def _multiply(row_start, values, cell, sigma, hours, begun, numbers, odds):  # t
             level = value if spoken or begun[r] else level + LEVEL_WEIGHT * (value - level)
             home += max(HOME_WEIGHT, 1.0 / read) * (value - home)
             run = 0.0
+        if row_start[v + 1] == cut[v]:
+            _note(after[v], level, home, read, run)
+
+
+@numba.njit(cache=True, nogil=True)
+def _note(series, level, home, read, run):  # type: ignore[no-untyped-def]
+    series.level = level
+    series.home = home
+    series.read = read
+    series.run = run
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
@@ -209,3 +249,15 @@ def _add_group(together, most, total):  # type: ignore[no-untyped-def]
             odds = total[r, i] * min(together[r, i], most[r])
             total[r, i] = min(max(odds, 1.0 / SURE_ODDS), SURE_ODDS)
             together[r, i] = 1.0
+
+
+@numba.njit(cache=True, nogil=True)
+def _log_odds(total):  # type: ignore[no-untyped-def]
+    """[R] log of the mean odds; always added up in the same order, whatever rows are beside."""
+    out = np.empty(len(total))
+    for r in range(len(total)):
+        odds = 0.0
+        for i in range(total.shape[1]):
+            odds += SINCE[i] * total[r, i]
+        out[r] = math.log(odds)
+    return out

@@ -1,5 +1,6 @@
 """The stage `history`: what a fleet handed over, put in order vehicle by vehicle."""
 
+import math
 from dataclasses import replace
 
 import polars as pl
@@ -15,6 +16,7 @@ from pipelines.history.records import notices
 from pipelines.history.resets import resetting_events
 from pipelines.history.rows import reading_rows
 from pipelines.history.standstill import standstills
+from pipelines.history.trace import Trace
 
 
 def reconstruct(evidence: Evidence) -> History:
@@ -27,7 +29,7 @@ def reconstruct(evidence: Evidence) -> History:
         The history; its frames are described at `History`.
     """
     rows = reading_rows(evidence)
-    clocked, readings, events, learning = _learning(rows, evidence)
+    clocked, readings, events, learning, _ = _learning(rows, evidence, Trace.empty(), -math.inf)
     return replace(
         learning,
         fault_events=fault_events(readings, evidence),
@@ -35,29 +37,40 @@ def reconstruct(evidence: Evidence) -> History:
     )
 
 
-def learning_alone(evidence: Evidence) -> History:
-    """The same without fault events and notices, which say nothing of what a vehicle learned: those are empty."""
-    return _learning(reading_rows(evidence), evidence)[-1]
+def learning_since(kept: Trace, evidence: Evidence, *, until: float) -> tuple[History, Trace]:
+    """The same without fault events and notices, which say nothing of what vehicles learned: those are empty.
+
+    Args:
+        kept: What an earlier run left, or an empty one.
+        evidence: What is known now.
+        until: Day since 1970 before which the readings lie that the next trace is of.
+
+    Returns:
+        The history; and what the next run can go on from.
+    """
+    return _learning(reading_rows(evidence), evidence, kept, until)[3:]
 
 
-def _learning(rows: pl.DataFrame, evidence: Evidence) -> tuple[Clocks, pl.DataFrame, pl.DataFrame, History]:
-    """Clocks; rows with them; what may have reset learned values; a history without fault events and notices."""
+def _learning(
+    rows: pl.DataFrame, evidence: Evidence, kept: Trace, until: float
+) -> tuple[Clocks, pl.DataFrame, pl.DataFrame, History, Trace]:
+    """Clocks; rows with them; what may have reset learned values; a history without fault events and notices; trace."""
     clocked = clocks(rows, evidence)
     readings = rows.hstack(clocked.frame).with_columns(cleared_counter=_counters_fell())
     events = resetting_events(rows, _power(readings), evidence)
     begun = rows["row"].is_in(events["row"].implode()).to_numpy()
     hours = readings["hours"].fill_null(float("nan")).to_numpy()
-    found = epochs(rows, events, evidence, back_to_neutral(rows, evidence, hours, begun))
+    ratio, trace = back_to_neutral(rows, evidence, hours, begun, kept=kept, until=until)
     history = History(
         readings=readings.select(
             "vehicle_id", "read_at", "engine_family", "depot", "duty", "hours", "hours_confidence", "km",
             "calibration", "module", "power_lost", "faults_known",
         ),
-        epochs=found,
+        epochs=epochs(rows, events, evidence, ratio),
         fault_events=pl.DataFrame(schema=FAULT_EVENTS),
         notices=pl.DataFrame(schema=NOTICES),
     )  # fmt: skip
-    return clocked, readings, events, history
+    return clocked, readings, events, history, trace
 
 
 def _power(readings: pl.DataFrame) -> pl.DataFrame:

@@ -17,6 +17,7 @@ import numpy as np
 from pipelines.bands.normal import Normal
 from pipelines.drift.checkpoint import Checkpoint, FamilyCheckpoint
 from pipelines.errors import StoreError
+from pipelines.history.trace import Trace
 from pipelines.store.folder import Store
 from pipelines.store.lock import writers_lock
 from pipelines.threads import in_threads
@@ -97,6 +98,7 @@ def _arrays(checkpoint: Checkpoint) -> dict[str, np.ndarray]:
     """Every part of a checkpoint under a name of its own."""
     arrays = {name: np.array(getattr(checkpoint, name)) for name in ("code", "fleet_start", "week")}
     arrays["families"] = np.array(list(checkpoint.families), dtype=np.str_)
+    arrays |= {f"trace.{name}": _array(value) for name, value in vars(checkpoint.trace).items()}
     for place, family in enumerate(checkpoint.families.values()):
         for name, value in vars(family).items():
             if name == "normal":
@@ -104,9 +106,13 @@ def _arrays(checkpoint: Checkpoint) -> dict[str, np.ndarray]:
             elif name in BY_CORRECTION:
                 arrays |= {f"{place}.{name}.{c}": part for c, part in enumerate(value)}
             else:
-                words = isinstance(value, tuple)  # names, of which there may be none
-                arrays[f"{place}.{name}"] = np.asarray(value, dtype=np.str_ if words else None)
+                arrays[f"{place}.{name}"] = _array(value)
     return arrays
+
+
+def _array(value: Any) -> np.ndarray:
+    words = isinstance(value, tuple)  # names, of which there may be none
+    return np.asarray(value, dtype=np.str_ if words else None)
 
 
 def _checkpoint(arrays: Mapping[str, np.ndarray]) -> Checkpoint:
@@ -118,7 +124,12 @@ def _checkpoint(arrays: Mapping[str, np.ndarray]) -> Checkpoint:
         fleet_start=float(arrays["fleet_start"]),
         week=int(arrays["week"]),
         families=families,
+        trace=_trace({field.name: arrays[f"trace.{field.name}"] for field in fields(Trace)}),
     )
+
+
+def _trace(parts: dict[str, Any]) -> Trace:
+    return Trace(**{**parts, "vehicles": tuple(parts["vehicles"].tolist()), "terms": str(parts["terms"])})
 
 
 def _family(arrays: Mapping[str, np.ndarray], prefix: str) -> FamilyCheckpoint:

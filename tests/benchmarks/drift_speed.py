@@ -10,6 +10,7 @@ and a loop over a general library of streaming statistics on a sample, scaled to
 import argparse
 import json
 import resource
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -23,11 +24,12 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from pipelines.analyse import correction_states_since
 from pipelines.bands.panel import panels
 from pipelines.catalogue.tables import drop_tables
-from pipelines.drift.straying import straying, straying_since
+from pipelines.drift.straying import straying
 from pipelines.handover import Evidence
-from pipelines.history.reconstruct import learning_alone, reconstruct
+from pipelines.history.reconstruct import reconstruct
 from pipelines.settings import Settings
 from pipelines.store.drift_checkpoint import NAME, read_checkpoint, write_checkpoint
 from pipelines.store.folder import Store
@@ -114,11 +116,24 @@ class Clock:
 
     def __init__(self) -> None:
         self.steps: dict[str, tuple[float, float]] = {}
+        self.running: tuple[str, float, float] | None = None
+
+    def begin(self, step: str) -> None:
+        """The step before ends, and this one begins."""
+        self.end()
+        self.running = step, time.perf_counter(), time.process_time()
+
+    def end(self) -> None:
+        """The step before ends."""
+        if self.running:
+            step, began, busy = self.running
+            self.steps[step] = (time.perf_counter() - began, time.process_time() - busy)
+        self.running = None
 
     def __call__(self, step: str, work: Callable[[], Any]) -> Any:
-        began, busy = time.perf_counter(), time.process_time()
+        self.begin(step)
         result = work()
-        self.steps[step] = (time.perf_counter() - began, time.process_time() - busy)
+        self.end()
         return result
 
 
@@ -135,24 +150,17 @@ def full_run(evidence: Evidence, store: Store) -> Clock:
 
 def keeping_run(evidence: Evidence, store: Store) -> Clock:
     """The week before, which keeps its checkpoint."""
-    clock = Clock()
-    history = learning_alone(evidence)
-    run = {"evidence": evidence, "history": history, "settings": Settings()}
-    _, kept = clock("bands and drift, keeping", lambda: straying_since(None, panels(evidence, history), **run))
-    clock("checkpoint written", lambda: write_checkpoint(store, kept))
-    return clock
+    shutil.rmtree(store.path / NAME, ignore_errors=True)
+    return incremental_run(evidence, store)
 
 
 def incremental_run(evidence: Evidence, store: Store) -> Clock:
-    """The last week on top of the checkpoint."""
+    """The last week on top of the checkpoint, as `leeway analyse --states` does it."""
     clock = Clock()
     kept = clock("checkpoint read", lambda: read_checkpoint(store, say=print))
-    history = clock("history", lambda: learning_alone(evidence))
-    family_panels = clock("panels", lambda: panels(evidence, history))
-    run = {"evidence": evidence, "history": history, "settings": Settings()}
-    drift, kept = clock("bands and drift", lambda: straying_since(kept, family_panels, **run))
-    clock("checkpoint written", lambda: write_checkpoint(store, kept))
-    drift.correction_state.write_parquet(store.path / "increment.parquet")
+    table, left = correction_states_since(kept, evidence, settings=Settings(), progress=clock.begin)
+    clock("checkpoint written", lambda: write_checkpoint(store, left))
+    table.write_parquet(store.path / "increment.parquet")
     return clock
 
 

@@ -4,6 +4,7 @@ import pytest
 
 from pipelines.history.neutral import FALSE_A_YEAR, back_to_neutral, threshold
 from pipelines.history.rows import reading_rows
+from pipelines.history.trace import Trace
 
 WEEKS = 30
 HOURS = [20.0 * week for week in range(WEEKS)]
@@ -21,7 +22,9 @@ def told(evidence, weekly):
         )
         rows = reading_rows(given)
         hours = rows["ignition_hours"].to_numpy()
-        return back_to_neutral(rows, given, hours, np.zeros(rows.height, np.bool_)), threshold(rows)
+        begun = np.zeros(rows.height, np.bool_)
+        ratio, _ = back_to_neutral(rows, given, hours, begun, kept=Trace.empty(), until=-np.inf)
+        return ratio, threshold(rows)
 
     return make
 
