@@ -77,16 +77,22 @@ def analyse(evidence: Evidence, *, settings: Settings, progress: Progress = lamb
 
 
 def correction_states_since(
-    kept: Checkpoint | None, evidence: Evidence, *, settings: Settings, progress: Progress = lambda _stage: None
-) -> tuple[pl.DataFrame, Checkpoint]:
-    """The `correction_state` that `analyse` gives, to the last bit, going on from an earlier run; and what it leaves.
+    kept: Checkpoint | None,
+    evidence: Evidence,
+    *,
+    settings: Settings,
+    keep: Callable[[Checkpoint], None],
+    progress: Progress = lambda _stage: None,
+) -> pl.DataFrame:
+    """The `correction_state` that `analyse` gives, to the last bit, going on from an earlier run.
 
     The stages after drift learn from every past reading, so nothing else can go on from there.
 
     Args:
-        kept: What an earlier run left; None: nothing.
+        kept: What an earlier run gave; None: nothing.
         evidence: What is known now.
         settings: The user's settings.
+        keep: Called with what the next run can go on from, as soon as that is known.
         progress: Called with each stage's name as it begins.
     """
     progress("history")
@@ -98,5 +104,12 @@ def correction_states_since(
     progress("panels")
     family_panels = panels(evidence, history)
     progress("bands and drift")
-    drift, left = straying_since(kept, family_panels, evidence=evidence, history=history, settings=settings)
-    return drift.correction_state, replace(left, trace=trace)
+    drift = straying_since(
+        kept,
+        family_panels,
+        evidence=evidence,
+        history=history,
+        settings=settings,
+        keep=lambda left: keep(replace(left, trace=trace)),
+    )
+    return drift.correction_state

@@ -2,6 +2,7 @@
 
 import sys
 from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,6 +15,7 @@ from pipelines.store.folder import Store
 from pipelines.store_command import store_group
 
 if TYPE_CHECKING:
+    from pipelines.drift.checkpoint import Checkpoint
     from pipelines.handover import Evidence
     from pipelines.intake.mapping import Mapping
     from pipelines.settings import Settings
@@ -168,10 +170,17 @@ def _publish_states(store: Store, evidence: "Evidence", settings: "Settings") ->
     from pipelines.store.published import kept_as_ofs  # noqa: PLC0415
 
     kept = read_checkpoint(store, say=lambda line: click.echo(line, err=True))
-    table, left = correction_states_since(kept, evidence, settings=settings, progress=stages())
-    publish_states(store, table, evidence.as_of)
-    if not kept or left.until >= kept.until:
-        write_checkpoint(store, left)
+    with ThreadPoolExecutor(1) as beside:
+        written: list[Future[None]] = []
+
+        def keep(left: "Checkpoint") -> None:
+            if not kept or left.until >= kept.until:
+                written.append(beside.submit(write_checkpoint, store, left))
+
+        table = correction_states_since(kept, evidence, settings=settings, keep=keep, progress=stages())
+        publish_states(store, table, evidence.as_of)
+    for done in written:
+        done.result()
     whole = kept_as_ofs(store)
     others = f"stay as of {whole[-1]:%Y-%m-%d %H:%M} UTC" if whole else "are not published yet"
     click.echo(

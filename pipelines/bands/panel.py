@@ -37,7 +37,7 @@ def panels(evidence: Evidence, history: History) -> tuple[Panel, ...]:
             history.epochs,
         )  # fmt: skip
 
-    return tuple(in_threads(of, sorted(read)))
+    return tuple(of(family) for family in sorted(read))
 
 
 def read_codes(evidence: Evidence, history: History, among: list[str]) -> dict[str, list[str]]:
@@ -96,8 +96,7 @@ def _panel(  # noqa: PLR0917
 def _values(columns: list[Float32s], place: Int64s) -> Float32s:
     """[R, C], stored correction by correction, so that each one's readings lie side by side."""
     array = np.empty((len(columns), len(place)), dtype=np.float32)
-    for column, row in zip(columns, array, strict=True):
-        _take(column, place, row)
+    in_threads(lambda c: _take(columns[c], place, array[c]), range(len(columns)))
     return array.T
 
 
@@ -126,7 +125,7 @@ def _epochs(
     single = found.join(place, on="correction").select("code", "row").unique()
     code, row = single["code"].to_numpy(), single["row"].to_numpy().astype(np.int64)
     counted = np.empty((len(codes), rows.height), dtype=np.int32)
-    counted[:] = of_all
+    in_threads(lambda c: np.copyto(counted[c], of_all), range(len(codes)))
     _count_single(counted, code[~every[row]], row[~every[row]], row_start)
     return counted.T
 

@@ -14,6 +14,7 @@ from pipelines.drift.episode import Episodes
 from pipelines.drift.standstill import stands_still
 from pipelines.handover import Bools, Evidence, FamilyDrift, Float32s, Float64s, History, Int64s, Panel
 from pipelines.in_service import in_service
+from pipelines.threads import in_threads
 
 BAND_SIGMAS = 3.0  # half width of the normal band, in sigmas of healthy noise
 MOVING_SIGMAS = 0.25  # sigmas per 30 days from which an alarm is called drifting
@@ -38,7 +39,7 @@ def correction_states(
     codes = sorted(set().union(*fitted.values()))
     cells = _Cells(vehicles=vehicles["vehicle_id"], codes=pl.Series(codes, dtype=pl.String))
     wanted = _wanted(vehicles, fitted, cells)
-    tables = [_family_states(*family, cells) for family in families]
+    tables = in_threads(lambda family: _family_states(*family, cells), families)
     known = pl.concat(tables) if tables else pl.DataFrame(schema={**schema, CELL: pl.Int64})
     states = wanted.join(known, on=CELL, how="left", maintain_order="left").with_columns(
         vehicle_id=cells.vehicles.gather(wanted[CELL] // max(len(codes), 1)),

@@ -4,7 +4,7 @@ A run goes on from a checkpoint where one is given and its past is as it was; wi
 reading. Both give the same.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -29,7 +29,7 @@ from pipelines.drift.checkpoint import (
 )
 from pipelines.drift.digest import terms_digest
 from pipelines.drift.episode import conclude
-from pipelines.drift.family import EXACT_PEERS, run_family
+from pipelines.drift.family import EXACT_PEERS, FamilyRun, run_family
 from pipelines.drift.states import correction_states
 from pipelines.drift.threshold import threshold
 from pipelines.handover import Bools, Drift, Evidence, Float64s, History, Panel
@@ -47,13 +47,20 @@ def straying(panels: Sequence[Panel], *, evidence: Evidence, history: History, s
         history: Epochs and clocks; the panels carry what is needed of them.
         settings: The promise of false alarms.
     """
-    return _straying(panels, evidence=evidence, history=history, settings=settings, weeks=0, kept=None)[0]
+    runs, _ = _run(panels, evidence=evidence, settings=settings, weeks=0, kept=None)
+    return _concluded(runs, evidence=evidence, history=history)
 
 
 def straying_since(
-    kept: Checkpoint | None, panels: Sequence[Panel], *, evidence: Evidence, history: History, settings: Settings
-) -> tuple[Drift, Checkpoint]:
-    """The same as `straying`, going on from a checkpoint, and the next checkpoint.
+    kept: Checkpoint | None,
+    panels: Sequence[Panel],
+    *,
+    evidence: Evidence,
+    history: History,
+    settings: Settings,
+    keep: Callable[[Checkpoint], None],
+) -> Drift:
+    """The same as `straying`, going on from a checkpoint.
 
     A family whose past is not as it was (a late reading, other work, depots, limits, settings or code) is computed from
     its first reading, and so is everything without a checkpoint: always right, only slower.
@@ -64,15 +71,18 @@ def straying_since(
         evidence: What is known now.
         history: As for `straying`.
         settings: As for `straying`.
+        keep: Called with the next checkpoint, as soon as there is one; what history keeps is to be added. It is that of
+            the end of the fleet's last whole week but `LATE_WEEKS`.
 
     Returns:
         Drift, with the whole `correction_state`; but the families' arrays hold only each vehicle's readings since the
-        checkpoint, and before them the last one that it knows. And the checkpoint at the end of the fleet's last whole
-        week but `LATE_WEEKS`; what history keeps is to be added.
+        checkpoint, and before them the last one that it knows.
     """
     now = evidence.as_of.timestamp() / 86_400
     weeks = weeks_to_keep(_fleet_start(_usable(panels), now), now)
-    return _straying(panels, evidence=evidence, history=history, settings=settings, weeks=weeks, kept=kept)
+    runs, taken = _run(panels, evidence=evidence, settings=settings, weeks=weeks, kept=kept)
+    keep(taken)
+    return _concluded(runs, evidence=evidence, history=history)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -86,15 +96,10 @@ class Family:
     start: Start
 
 
-def _straying(
-    panels: Sequence[Panel],
-    *,
-    evidence: Evidence,
-    history: History,
-    settings: Settings,
-    weeks: int,
-    kept: Checkpoint | None,
-) -> tuple[Drift, Checkpoint]:
+def _run(
+    panels: Sequence[Panel], *, evidence: Evidence, settings: Settings, weeks: int, kept: Checkpoint | None
+) -> tuple[list[FamilyRun], Checkpoint]:
+    """Each family's run, and the checkpoint after so many weeks."""
     usable = _usable(panels)
     fleet_start = _fleet_start(usable, 0.0)
     taken = Checkpoint(code=code_digest(STAGES), fleet_start=fleet_start, week=weeks, families={}, trace=Trace.empty())
@@ -114,8 +119,13 @@ def _straying(
             )  # fmt: skip
         bands = _bands(panel, normal, family.learn_hours, fleet_start, settings)
         runs.append(run_family(panel, bands, family.settled, start, taken.families.get(panel.family)))
+    return runs, taken
+
+
+def _concluded(runs: Sequence[FamilyRun], *, evidence: Evidence, history: History) -> Drift:
+    """What the runs found, and what the alarms that stand say."""
     found = conclude([(run.panel, run.standing) for run in runs])
-    drift = Drift(
+    return Drift(
         families=tuple(run.drift for run in runs),
         correction_state=correction_states(
             [(run.panel, run.drift, episodes) for run, episodes in zip(runs, found, strict=True)],
@@ -124,7 +134,6 @@ def _straying(
         ),
         extras=kept_tables([(run.panel, run.bands) for run in runs]),
     )
-    return drift, taken
 
 
 def _usable(panels: Sequence[Panel]) -> list[Panel]:

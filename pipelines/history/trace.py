@@ -12,6 +12,7 @@ import polars as pl
 
 from pipelines.digests import add_column, digest, mixed, word
 from pipelines.handover import Bools, Float32s, Float64s, Int64s
+from pipelines.threads import in_threads
 
 # One series after a reading: the level, the level that is called home, readings since it began, hours since the last.
 SERIES = np.dtype([(name, "f8") for name in ("level", "home", "read", "run")])
@@ -65,8 +66,14 @@ class Ground:
         scatter = np.array([word(cell.tobytes()) for cell in np.array(self.sigma).T], dtype=np.uint64)
         for place, column in enumerate((scatter[self.cell] if len(scatter) else self.cell, *self.columns)):
             add_column(column, place, start, first, last, total)
-        for place, values in enumerate(self.values):
-            _add_values(values.view(np.uint32), np.uint64(place), start, first, last, total)
+
+        def of_one(place: int) -> np.ndarray:
+            own = np.zeros(len(start), dtype=np.uint64)
+            _add_values(self.values[place].view(np.uint32), np.uint64(place), start, first, last, own)
+            return own
+
+        for own in in_threads(of_one, range(len(self.values))):
+            total += own
         return total
 
 

@@ -16,6 +16,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -158,8 +159,16 @@ def incremental_run(evidence: Evidence, store: Store) -> Clock:
     """The last week on top of the checkpoint, as `leeway analyse --states` does it."""
     clock = Clock()
     kept = clock("checkpoint read", lambda: read_checkpoint(store, say=print))
-    table, left = correction_states_since(kept, evidence, settings=Settings(), progress=clock.begin)
-    clock("checkpoint written", lambda: write_checkpoint(store, left))
+    with ThreadPoolExecutor(1) as beside:
+        written: list[Future[None]] = []
+        table = correction_states_since(
+            kept,
+            evidence,
+            settings=Settings(),
+            keep=lambda left: written.append(beside.submit(write_checkpoint, store, left)),
+            progress=clock.begin,
+        )
+        clock("checkpoint written, the rest", written[0].result)
     table.write_parquet(store.path / "increment.parquet")
     return clock
 

@@ -35,9 +35,11 @@ def at(fleet, weeks):
 
 
 def run_on(kept, known, settings=None):
-    return straying_since(
-        kept, panels(known["evidence"], known["history"]), **known, settings=settings or Settings()
-    )  # fmt: skip
+    left = []
+    drift = straying_since(
+        kept, panels(known["evidence"], known["history"]), **known, settings=settings or Settings(), keep=left.append
+    )
+    return drift, left[0]
 
 
 def run_in_full(known, settings=None):

@@ -40,13 +40,16 @@ def loaded(store, small_drop) -> Store:
 
 
 def run_on(kept, fleet):
-    return straying_since(
+    left = []
+    drift = straying_since(
         kept,
         panels(fleet.evidence, fleet.history),
         evidence=fleet.evidence,
         history=fleet.history,
         settings=Settings(),
+        keep=left.append,
     )
+    return drift, left[0]
 
 
 def assert_equal(one, other):
