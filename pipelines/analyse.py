@@ -8,7 +8,7 @@ import polars as pl
 from pipelines.bands.normal import WEEK
 from pipelines.bands.panel import panels
 from pipelines.causes.ranking import rank_causes
-from pipelines.drift.checkpoint import Checkpoint, weeks_to_keep
+from pipelines.drift.checkpoint import Checkpoint, Put, weeks_to_keep
 from pipelines.drift.straying import straying, straying_since
 from pipelines.forecast.hazard import forecast_faults
 from pipelines.handover import Analysis, Evidence
@@ -82,6 +82,7 @@ def correction_states_since(
     *,
     settings: Settings,
     keep: Callable[[Checkpoint], None],
+    put: Put,
     progress: Progress = lambda _stage: None,
 ) -> pl.DataFrame:
     """The `correction_state` that `analyse` gives, to the last bit, going on from an earlier run.
@@ -93,6 +94,7 @@ def correction_states_since(
         evidence: What is known now.
         settings: The user's settings.
         keep: Called with what the next run can go on from, as soon as that is known.
+        put: Called with each of its large arrays as it comes.
         progress: Called with each stage's name as it begins.
     """
     progress("history")
@@ -111,5 +113,6 @@ def correction_states_since(
         history=history,
         settings=settings,
         keep=lambda left: keep(replace(left, trace=trace)),
+        put=put,
     )
     return drift.correction_state

@@ -165,22 +165,22 @@ def analyse(
 def _publish_states(store: Store, evidence: "Evidence", settings: "Settings") -> None:
     """Publish `correction_state` alone, and keep what the next such run goes on from."""
     from pipelines.analyse import correction_states_since  # noqa: PLC0415
-    from pipelines.store.drift_checkpoint import read_checkpoint, write_checkpoint  # noqa: PLC0415
+    from pipelines.store.drift_checkpoint import checkpoint_folder  # noqa: PLC0415
     from pipelines.store.publish import publish_states  # noqa: PLC0415
     from pipelines.store.published import kept_as_ofs  # noqa: PLC0415
 
-    kept = read_checkpoint(store, say=lambda line: click.echo(line, err=True))
-    with ThreadPoolExecutor(1) as beside:
+    with checkpoint_folder(store) as folder, ThreadPoolExecutor(1) as beside:
+        kept = folder.read(say=lambda line: click.echo(line, err=True))
         written: list[Future[None]] = []
 
         def keep(left: "Checkpoint") -> None:
             if not kept or left.until >= kept.until:
-                written.append(beside.submit(write_checkpoint, store, left))
+                written.append(beside.submit(folder.write, left))
 
-        table = correction_states_since(kept, evidence, settings=settings, keep=keep, progress=stages())
+        table = correction_states_since(kept, evidence, settings=settings, keep=keep, put=folder.put, progress=stages())
         publish_states(store, table, evidence.as_of)
-    for done in written:
-        done.result()
+        for done in written:
+            done.result()
     whole = kept_as_ofs(store)
     others = f"stay as of {whole[-1]:%Y-%m-%d %H:%M} UTC" if whole else "are not published yet"
     click.echo(

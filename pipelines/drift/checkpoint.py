@@ -4,7 +4,7 @@ A checkpoint holds for every series what the filter knows of it, for every vehic
 that tell whether what it rests on is still as it was. Where it is not, a family is computed from its first reading.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -21,6 +21,9 @@ from pipelines.history.trace import Trace
 
 STAGES = ("history", "bands", "drift")  # whose code it rests on
 LATE_WEEKS = 2  # that a checkpoint lies back: what comes late by so much, or the next reading revises, replays nothing
+
+
+Put = Callable[[np.ndarray], np.ndarray]  # makes of an array an equal one that stays
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -9,7 +9,7 @@ import numpy as np
 from pipelines.bands import recalibration, season
 from pipelines.bands.kept import Bands
 from pipelines.bands.normal import vehicle_of_row
-from pipelines.drift.checkpoint import FamilyCheckpoint, Start
+from pipelines.drift.checkpoint import FamilyCheckpoint, Put, Start
 from pipelines.drift.episode import Case, cases
 from pipelines.drift.leeway import leeway
 from pipelines.drift.readings import Readings, Stretch, Times, moves, output_rows, readings_of, seasons, sift, unmoved
@@ -75,12 +75,13 @@ class FamilyRun:
     by_week: tuple[Int64s, Int64s]
     drift: FamilyDrift
     taken: FamilyCheckpoint | None
+    put: Put
     standing: tuple[Case, ...] = ()
 
 
 def run_family(
-    panel: Panel, bands: Bands, settled: Bools, start: Start, taken: FamilyCheckpoint | None
-) -> FamilyRun:  # fmt: skip
+    panel: Panel, bands: Bands, settled: Bools, start: Start, *, taken: FamilyCheckpoint | None, put: Put
+) -> FamilyRun:
     """Run one family to its last reading.
 
     Args:
@@ -89,6 +90,7 @@ def run_family(
         settled: [C, R] False while relearning.
         start: Where to begin.
         taken: The checkpoint to fill on the way, at or after the start; None: none is wanted.
+        put: Takes its onsets.
     """
     times = Times.of(panel, bands.normal, bands.start)
     span = Span.of(panel, start, panel.row_start[:-1] + taken.rows if taken else start.first, times)
@@ -105,6 +107,7 @@ def run_family(
         by_week=season.by_cell(week, np.zeros_like(depot), (shape[0], 1), since=start.week),
         drift=empty_drift(span.panel, bands),
         taken=taken,
+        put=put,
     )
     standing = in_threads(lambda c: _correction(c, run), range(len(panel.codes)))
     return replace(run, standing=tuple(case for some in standing for case in some))
@@ -154,7 +157,7 @@ def _correction(c: int, run: FamilyRun) -> list[Case]:
     onsets = go_on(first=span.first, last=span.cut, onsets=onsets, keep=True)
     if run.taken:
         run.taken.series[c] = series
-        run.taken.onsets[c] = onsets.copy()  # without the room left
+        run.taken.onsets[c] = run.put(onsets)
     go_on(first=span.cut, last=span.last, onsets=onsets)
     scale(c, span.panel, bands, mine.times, run.drift)
     return _standing(c, run, weeks, series)

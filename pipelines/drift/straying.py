@@ -20,6 +20,7 @@ from pipelines.digests import code_digest
 from pipelines.drift.checkpoint import (
     STAGES,
     Checkpoint,
+    Put,
     Start,
     empty_checkpoint,
     known_normal,
@@ -47,7 +48,7 @@ def straying(panels: Sequence[Panel], *, evidence: Evidence, history: History, s
         history: Epochs and clocks; the panels carry what is needed of them.
         settings: The promise of false alarms.
     """
-    runs, _ = _run(panels, evidence=evidence, settings=settings, weeks=0, kept=None)
+    runs, _ = _run(panels, evidence=evidence, settings=settings, weeks=0, kept=None, put=np.copy)
     return _concluded(runs, evidence=evidence, history=history)
 
 
@@ -59,6 +60,7 @@ def straying_since(
     history: History,
     settings: Settings,
     keep: Callable[[Checkpoint], None],
+    put: Put,
 ) -> Drift:
     """The same as `straying`, going on from a checkpoint.
 
@@ -73,6 +75,7 @@ def straying_since(
         settings: As for `straying`.
         keep: Called with the next checkpoint, as soon as there is one; what history keeps is to be added. It is that of
             the end of the fleet's last whole week but `LATE_WEEKS`.
+        put: Called with each of its large arrays as it comes.
 
     Returns:
         Drift, with the whole `correction_state`; but the families' arrays hold only each vehicle's readings since the
@@ -80,7 +83,7 @@ def straying_since(
     """
     now = evidence.as_of.timestamp() / 86_400
     weeks = weeks_to_keep(_fleet_start(_usable(panels), now), now)
-    runs, taken = _run(panels, evidence=evidence, settings=settings, weeks=weeks, kept=kept)
+    runs, taken = _run(panels, evidence=evidence, settings=settings, weeks=weeks, kept=kept, put=put)
     keep(taken)
     return _concluded(runs, evidence=evidence, history=history)
 
@@ -97,7 +100,7 @@ class Family:
 
 
 def _run(
-    panels: Sequence[Panel], *, evidence: Evidence, settings: Settings, weeks: int, kept: Checkpoint | None
+    panels: Sequence[Panel], *, evidence: Evidence, settings: Settings, weeks: int, kept: Checkpoint | None, put: Put
 ) -> tuple[list[FamilyRun], Checkpoint]:
     """Each family's run, and the checkpoint after so many weeks."""
     usable = _usable(panels)
@@ -118,7 +121,8 @@ def _run(
                 settled_blocks=blocks,
             )  # fmt: skip
         bands = _bands(panel, normal, family.learn_hours, fleet_start, settings)
-        runs.append(run_family(panel, bands, family.settled, start, taken.families.get(panel.family)))
+        mine = taken.families.get(panel.family)
+        runs.append(run_family(panel, bands, family.settled, start, taken=mine, put=put))
     return runs, taken
 
 

@@ -1,16 +1,19 @@
 """The drift stage's checkpoint as a folder in the store's: it saves time alone, so deleting it loses nothing.
 
-One file an array, used where it lies in the file, and one with their checksums. The folder is written beside the one
-before, and then takes its place; it is no part of the store's state, nor of its backups.
+One file an array, used where it lies in the file, and one with their checksums; the large ones are written as they
+come. The folder is written beside the one before, and then takes its place; it is no part of the store's state, nor of
+its backups.
 """
 
 import json
 import shutil
 import zlib
-from collections.abc import Callable, Mapping
-from dataclasses import fields
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any
+from uuid import uuid4
 
 import numpy as np
 
@@ -29,52 +32,89 @@ BY_CORRECTION = ("ends", "onsets")  # parts with an array for each correction
 DAMAGE = (OSError, EOFError, KeyError, ValueError, IndexError, AttributeError)
 
 
-def write_checkpoint(store: Store, checkpoint: Checkpoint) -> None:
-    """Keep a checkpoint for the next run, in the place of the one before.
+@contextmanager
+def checkpoint_folder(store: Store) -> Iterator["CheckpointFolder"]:
+    """The store's, for the length of the block; another process waits.
 
     Raises:
-        StoreError: the disk is full or the folder cannot be written; the store itself is as it was.
+        StoreError: another process held it all the while, or the store's folder cannot be written.
     """
     target, partial = store.path / NAME, store.path / f"{NAME}.partial"
-    try:
-        with writers_lock(store.path / "lock", who="keep the drift checkpoint", wait_s=60.0):
-            shutil.rmtree(partial, ignore_errors=True)
-            _write(partial, _arrays(checkpoint))
-            if target.exists():
-                shutil.rmtree(target)
-            partial.rename(target)
-    except OSError as error:
+    with writers_lock(store.path / f"{NAME}.lock", who="keep the drift checkpoint", wait_s=600.0):
         shutil.rmtree(partial, ignore_errors=True)
+        with _said(target):
+            partial.mkdir()
+        try:
+            yield CheckpointFolder(target=target, partial=partial)
+        finally:
+            shutil.rmtree(partial, ignore_errors=True)
+
+
+@contextmanager
+def _said(target: Path) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
         raise StoreError(f"{target}: {error}. No checkpoint was kept; free space or permissions?") from error
 
 
-def read_checkpoint(store: Store, *, say: Callable[[str], None]) -> Checkpoint | None:
-    """The checkpoint that the last run kept; None: there is none that can be used.
+@dataclass(frozen=True, kw_only=True)
+class CheckpointFolder:
+    """Where the last checkpoint is, and beside it what is there of the next; checksums: of arrays put so far."""
 
-    Args:
-        store: Whose folder it is in.
-        say: Told in one line of one that cannot be used.
-    """
-    path = store.path / NAME
-    if not path.exists():
-        return None
-    try:
-        return _checkpoint(_read(path))
-    except DAMAGE:
-        say(f"{path}: damaged, or of another release; drift is computed from the first reading.")
-        return None
+    target: Path
+    partial: Path
+    checksums: dict[str, int] = field(default_factory=dict)
 
+    def read(self, *, say: Callable[[str], None]) -> Checkpoint | None:
+        """The checkpoint that the last run kept; None: there is none that can be used.
 
-def _write(folder: Path, arrays: Mapping[str, np.ndarray]) -> None:
-    folder.mkdir()
+        Args:
+            say: Told in one line of one that cannot be used.
+        """
+        if not self.target.exists():
+            return None
+        try:
+            return _checkpoint(_read(self.target))
+        except DAMAGE:
+            say(f"{self.target}: damaged, or of another release; drift is computed from the first reading.")
+            return None
 
-    def write(name: str) -> int:
-        array = np.asarray(arrays[name], order="C")
-        np.save(folder / f"{name}.npy", array, allow_pickle=False)
+    def put(self, array: np.ndarray) -> np.ndarray:
+        """An array of the next checkpoint, as soon as it is known: the same, in a file; a copy where none can be."""
+        file = self.partial / f"{uuid4()}.npy"
+        try:
+            np.save(file, array, allow_pickle=False)
+            there: np.ndarray = np.load(file, mmap_mode="r", allow_pickle=False)
+        except OSError:
+            return array.copy()
+        self.checksums[str(file)] = _checksum(array)
+        return there
+
+    def write(self, checkpoint: Checkpoint) -> None:
+        """Keep a checkpoint for the next run, in the place of the one before.
+
+        Raises:
+            StoreError: the disk is full or the folder cannot be written; the store itself is as it was.
+        """
+        arrays = _arrays(checkpoint)
+        with _said(self.target):
+            checksums = dict(zip(arrays, in_threads(lambda name: self._file(name, arrays[name]), arrays), strict=True))
+            (self.partial / CHECKSUMS).write_text(json.dumps(checksums), encoding="utf-8")
+            if self.target.exists():
+                shutil.rmtree(self.target)
+            self.partial.rename(self.target)
+
+    def _file(self, name: str, array: np.ndarray) -> int:
+        """Bring an array into its file, unless it is in one already; its checksum."""
+        file = self.partial / f"{name}.npy"
+        put = self.checksums.get(str(getattr(array, "filename", "")))
+        if put is not None:
+            Path(array.filename).rename(file)  # type: ignore[attr-defined]
+            return put
+        array = np.asarray(array, order="C")
+        np.save(file, array, allow_pickle=False)
         return _checksum(array)
-
-    checksums = dict(zip(arrays, in_threads(write, arrays), strict=True))
-    (folder / CHECKSUMS).write_text(json.dumps(checksums), encoding="utf-8")
 
 
 def _read(folder: Path) -> dict[str, np.ndarray]:
@@ -112,7 +152,7 @@ def _arrays(checkpoint: Checkpoint) -> dict[str, np.ndarray]:
 
 def _array(value: Any) -> np.ndarray:
     words = isinstance(value, tuple)  # names, of which there may be none
-    return np.asarray(value, dtype=np.str_ if words else None)
+    return value if isinstance(value, np.ndarray) else np.asarray(value, dtype=np.str_ if words else None)
 
 
 def _checkpoint(arrays: Mapping[str, np.ndarray]) -> Checkpoint:

@@ -32,7 +32,7 @@ from pipelines.drift.straying import straying
 from pipelines.handover import Evidence
 from pipelines.history.reconstruct import reconstruct
 from pipelines.settings import Settings
-from pipelines.store.drift_checkpoint import NAME, read_checkpoint, write_checkpoint
+from pipelines.store.drift_checkpoint import NAME, checkpoint_folder
 from pipelines.store.folder import Store
 
 START = datetime(2031, 1, 6, tzinfo=UTC)
@@ -158,14 +158,15 @@ def keeping_run(evidence: Evidence, store: Store) -> Clock:
 def incremental_run(evidence: Evidence, store: Store) -> Clock:
     """The last week on top of the checkpoint, as `leeway analyse --states` does it."""
     clock = Clock()
-    kept = clock("checkpoint read", lambda: read_checkpoint(store, say=print))
-    with ThreadPoolExecutor(1) as beside:
+    with checkpoint_folder(store) as folder, ThreadPoolExecutor(1) as beside:
+        kept = clock("checkpoint read", lambda: folder.read(say=print))
         written: list[Future[None]] = []
         table = correction_states_since(
             kept,
             evidence,
             settings=Settings(),
-            keep=lambda left: written.append(beside.submit(write_checkpoint, store, left)),
+            keep=lambda left: written.append(beside.submit(folder.write, left)),
+            put=folder.put,
             progress=clock.begin,
         )
         clock("checkpoint written, the rest", written[0].result)

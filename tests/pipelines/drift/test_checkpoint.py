@@ -37,7 +37,12 @@ def at(fleet, weeks):
 def run_on(kept, known, settings=None):
     left = []
     drift = straying_since(
-        kept, panels(known["evidence"], known["history"]), **known, settings=settings or Settings(), keep=left.append
+        kept,
+        panels(known["evidence"], known["history"]),
+        **known,
+        settings=settings or Settings(),
+        keep=left.append,
+        put=np.copy,
     )
     return drift, left[0]
 

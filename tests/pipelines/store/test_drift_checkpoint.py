@@ -12,7 +12,7 @@ from pipelines.errors import StoreError
 from pipelines.intake.load import load
 from pipelines.settings import Settings
 from pipelines.store.checking import breaches
-from pipelines.store.drift_checkpoint import CHECKSUMS, NAME, read_checkpoint, write_checkpoint
+from pipelines.store.drift_checkpoint import CHECKSUMS, NAME, checkpoint_folder
 from pipelines.store.folder import Store
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))
@@ -39,7 +39,7 @@ def loaded(store, small_drop) -> Store:
     return store
 
 
-def run_on(kept, fleet):
+def run_on(kept, fleet, put=np.copy):
     left = []
     drift = straying_since(
         kept,
@@ -48,8 +48,19 @@ def run_on(kept, fleet):
         history=fleet.history,
         settings=Settings(),
         keep=left.append,
+        put=put,
     )
     return drift, left[0]
+
+
+def write_checkpoint(store, checkpoint):
+    with checkpoint_folder(store) as folder:
+        folder.write(checkpoint)
+
+
+def read_checkpoint(store, say):
+    with checkpoint_folder(store) as folder:
+        return folder.read(say=say)
 
 
 def assert_equal(one, other):
