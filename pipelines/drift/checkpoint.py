@@ -23,7 +23,12 @@ STAGES = ("history", "bands", "drift")  # whose code it rests on
 LATE_WEEKS = 2  # that a checkpoint lies back: what comes late by so much, or the next reading revises, replays nothing
 
 
-Put = Callable[[np.ndarray], np.ndarray]  # makes of an array an equal one that stays
+Put = Callable[[str, np.ndarray], np.ndarray]  # makes of an array, which has a name of its own, an equal one that stays
+
+
+def copied(_name: str, array: np.ndarray) -> np.ndarray:
+    """A `Put` that keeps them in memory."""
+    return array.copy()
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -157,7 +157,7 @@ def _correction(c: int, run: FamilyRun) -> list[Case]:
     onsets = go_on(first=span.first, last=span.cut, onsets=onsets, keep=True)
     if run.taken:
         run.taken.series[c] = series
-        run.taken.onsets[c] = run.put(onsets)
+        run.taken.onsets[c] = run.put(f"onsets of {run.panel.family}, {run.panel.codes[c]}", onsets)
     go_on(first=span.cut, last=span.last, onsets=onsets)
     scale(c, span.panel, bands, mine.times, run.drift)
     return _standing(c, run, weeks, series)

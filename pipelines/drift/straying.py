@@ -22,6 +22,7 @@ from pipelines.drift.checkpoint import (
     Checkpoint,
     Put,
     Start,
+    copied,
     empty_checkpoint,
     known_normal,
     start_of,
@@ -48,7 +49,7 @@ def straying(panels: Sequence[Panel], *, evidence: Evidence, history: History, s
         history: Epochs and clocks; the panels carry what is needed of them.
         settings: The promise of false alarms.
     """
-    runs, _ = _run(panels, evidence=evidence, settings=settings, weeks=0, kept=None, put=np.copy)
+    runs, _ = _run(panels, evidence=evidence, settings=settings, weeks=0, kept=None, put=copied)
     return _concluded(runs, evidence=evidence, history=history)
 
 

@@ -1,8 +1,8 @@
 """The drift stage's checkpoint as a folder in the store's: it saves time alone, so deleting it loses nothing.
 
 One file an array, used where it lies in the file, and one with their checksums; the large ones are written as they
-come. The folder is written beside the one before, and then takes its place; it is no part of the store's state, nor of
-its backups.
+come. The next one is written into a spare folder, which then takes the place of the one before, and that becomes the
+spare one. Neither is part of the store's state, nor of its backups.
 """
 
 import json
@@ -13,11 +13,11 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any
-from uuid import uuid4
 
 import numpy as np
 
 from pipelines.bands.normal import Normal
+from pipelines.digests import digest
 from pipelines.drift.checkpoint import Checkpoint, FamilyCheckpoint
 from pipelines.errors import StoreError
 from pipelines.history.trace import Trace
@@ -39,15 +39,16 @@ def checkpoint_folder(store: Store) -> Iterator["CheckpointFolder"]:
     Raises:
         StoreError: another process held it all the while, or the store's folder cannot be written.
     """
-    target, partial = store.path / NAME, store.path / f"{NAME}.partial"
+    target, spare = store.path / NAME, store.path / f"{NAME}.spare"
     with writers_lock(store.path / f"{NAME}.lock", who="keep the drift checkpoint", wait_s=600.0):
-        shutil.rmtree(partial, ignore_errors=True)
         with _said(target):
-            partial.mkdir()
-        try:
-            yield CheckpointFolder(target=target, partial=partial)
-        finally:
-            shutil.rmtree(partial, ignore_errors=True)
+            shutil.rmtree(_between(target), ignore_errors=True)  # of a run that was stopped
+            spare.mkdir(exist_ok=True)
+        yield CheckpointFolder(target=target, spare=spare)
+
+
+def _between(target: Path) -> Path:
+    return target.with_name(f"{NAME}.between")
 
 
 @contextmanager
@@ -60,14 +61,17 @@ def _said(target: Path) -> Iterator[None]:
 
 @dataclass(frozen=True, kw_only=True)
 class CheckpointFolder:
-    """Where the last checkpoint is, and beside it what is there of the next; checksums: of arrays put so far."""
+    """Where the last checkpoint is, and the spare folder that the next one is written into; its files are used again.
+
+    checksums: of the arrays put so far, by file name.
+    """
 
     target: Path
-    partial: Path
+    spare: Path
     checksums: dict[str, int] = field(default_factory=dict)
 
     def read(self, *, say: Callable[[str], None]) -> Checkpoint | None:
-        """The checkpoint that the last run kept; None: there is none that can be used.
+        """The checkpoint that the last run kept; None: there is none, or none that the present code can go on from.
 
         Args:
             say: Told in one line of one that cannot be used.
@@ -75,20 +79,21 @@ class CheckpointFolder:
         if not self.target.exists():
             return None
         try:
-            return _checkpoint(_read(self.target))
+            kept = _checkpoint(_read(self.target))
+            return kept if kept.fits else None
         except DAMAGE:
             say(f"{self.target}: damaged, or of another release; drift is computed from the first reading.")
             return None
 
-    def put(self, array: np.ndarray) -> np.ndarray:
+    def put(self, name: str, array: np.ndarray) -> np.ndarray:
         """An array of the next checkpoint, as soon as it is known: the same, in a file; a copy where none can be."""
-        file = self.partial / f"{uuid4()}.npy"
+        file = self.spare / f"{digest(name.encode())}.npy"
         try:
-            np.save(file, array, allow_pickle=False)
+            _save(file, array)
             there: np.ndarray = np.load(file, mmap_mode="r", allow_pickle=False)
         except OSError:
             return array.copy()
-        self.checksums[str(file)] = _checksum(array)
+        self.checksums[file.name] = _checksum(array)
         return there
 
     def write(self, checkpoint: Checkpoint) -> None:
@@ -99,35 +104,46 @@ class CheckpointFolder:
         """
         arrays = _arrays(checkpoint)
         with _said(self.target):
-            checksums = dict(zip(arrays, in_threads(lambda name: self._file(name, arrays[name]), arrays), strict=True))
-            (self.partial / CHECKSUMS).write_text(json.dumps(checksums), encoding="utf-8")
+            files = dict(zip(arrays, in_threads(lambda name: self._file(name, arrays[name]), arrays), strict=True))
+            (self.spare / CHECKSUMS).write_text(json.dumps(files), encoding="utf-8")
+            for file in set(self.spare.iterdir()) - {self.spare / name for name in (CHECKSUMS, *dict(files.values()))}:
+                file.unlink()
             if self.target.exists():
-                shutil.rmtree(self.target)
-            self.partial.rename(self.target)
+                self.target.rename(_between(self.target))
+            self.spare.rename(self.target)
+            if _between(self.target).exists():
+                _between(self.target).rename(self.spare)
 
-    def _file(self, name: str, array: np.ndarray) -> int:
-        """Bring an array into its file, unless it is in one already; its checksum."""
-        file = self.partial / f"{name}.npy"
-        put = self.checksums.get(str(getattr(array, "filename", "")))
-        if put is not None:
-            Path(array.filename).rename(file)  # type: ignore[attr-defined]
-            return put
+    def _file(self, name: str, array: np.ndarray) -> tuple[str, int]:
+        """Name and checksum of an array's file, which is written unless it is there already."""
+        there = Path(str(getattr(array, "filename", "")))
+        if there.parent == self.spare:
+            return there.name, self.checksums[there.name]
         array = np.asarray(array, order="C")
-        np.save(file, array, allow_pickle=False)
-        return _checksum(array)
+        file = self.spare / f"{name}.npy"
+        _save(file, array)
+        return file.name, _checksum(array)
+
+
+def _save(file: Path, array: np.ndarray) -> None:
+    """Over what the file held, so that no place on the disk need be given up and found anew."""
+    with file.open("r+b" if file.exists() else "xb") as out:
+        np.lib.format.write_array(out, array, allow_pickle=False)
+        out.truncate()
 
 
 def _read(folder: Path) -> dict[str, np.ndarray]:
     """Every array under its name; what is changed in one stays out of its file."""
-    checksums: dict[str, int] = json.loads((folder / CHECKSUMS).read_text(encoding="utf-8"))
+    files: dict[str, tuple[str, int]] = json.loads((folder / CHECKSUMS).read_text(encoding="utf-8"))
 
     def read(name: str) -> np.ndarray:
-        array = np.asarray(np.load(folder / f"{name}.npy", mmap_mode="c", allow_pickle=False))
-        if _checksum(array) != checksums[name]:
+        file, checksum = files[name]
+        array = np.asarray(np.load(folder / file, mmap_mode="c", allow_pickle=False))
+        if _checksum(array) != checksum:
             raise ValueError(name)
         return array
 
-    return dict(zip(checksums, in_threads(read, checksums), strict=True))
+    return dict(zip(files, in_threads(read, files), strict=True))
 
 
 def _checksum(array: np.ndarray) -> int:

@@ -10,6 +10,7 @@ from drift_fleets import World, light_fleet
 from polars.testing import assert_frame_equal
 
 from pipelines.bands.panel import panels
+from pipelines.drift.checkpoint import copied
 from pipelines.drift.straying import straying, straying_since
 from pipelines.settings import Settings
 
@@ -42,7 +43,7 @@ def run_on(kept, known, settings=None):
         **known,
         settings=settings or Settings(),
         keep=left.append,
-        put=np.copy,
+        put=copied,
     )
     return drift, left[0]
 

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from pipelines.bands.panel import panels
+from pipelines.drift.checkpoint import copied
 from pipelines.drift.straying import straying_since
 from pipelines.errors import StoreError
 from pipelines.intake.load import load
@@ -39,7 +40,7 @@ def loaded(store, small_drop) -> Store:
     return store
 
 
-def run_on(kept, fleet, put=np.copy):
+def run_on(kept, fleet, put=copied):
     left = []
     drift = straying_since(
         kept,
@@ -125,7 +126,42 @@ def test_the_store_checks_backs_up_and_restores_as_without_it(loaded, checkpoint
     assert read_checkpoint(loaded, say=nothing_said) is not None
 
 
+def test_files_are_used_again_and_none_is_left_over(loaded, checkpoint, fleet):
+    small = run_on(None, light_fleet(World(family_sizes=(11,), corrections=1, weeks=30)))[1]
+    for kept in (checkpoint, checkpoint, small, small, checkpoint):
+        write_checkpoint(loaded, kept)
+        assert_equal(read_checkpoint(loaded, say=nothing_said), kept)
+    spare, files = loaded.path / f"{NAME}.spare", {file.name for file in (loaded.path / NAME).iterdir()}
+    assert {file.name for file in spare.iterdir()} < files
+    with checkpoint_folder(loaded) as folder:
+        _, left = run_on(None, fleet, put=folder.put)
+        folder.write(left)
+    assert_equal(read_checkpoint(loaded, say=nothing_said).trace, checkpoint.trace)
+    drift, _ = run_on(read_checkpoint(loaded, say=nothing_said), fleet)
+    assert len(drift.families[0].panel.read_at) < len(fleet.day) / 3
+
+
+@pytest.mark.parametrize(
+    "stopped", ["spare half full", "before the new one is in place", "before the old one is spare"]
+)
+def test_a_run_that_was_stopped_leaves_a_whole_one_or_none(loaded, checkpoint, stopped):
+    write_checkpoint(loaded, checkpoint)
+    write_checkpoint(loaded, checkpoint)
+    target, spare, between = (loaded.path / f"{NAME}{end}" for end in ("", ".spare", ".between"))
+    if stopped == "spare half full":
+        (spare / "0.peers.npy").write_bytes(b"half")
+    elif stopped == "before the new one is in place":
+        target.rename(between)
+    else:
+        spare.rename(between)
+    back = read_checkpoint(loaded, say=nothing_said)
+    assert back is None if stopped == "before the new one is in place" else back.week == checkpoint.week
+    write_checkpoint(loaded, checkpoint)
+    assert_equal(read_checkpoint(loaded, say=nothing_said), checkpoint)
+    assert not between.exists()
+
+
 def test_a_store_that_cannot_hold_it_is_told_of(loaded, checkpoint):
-    (loaded.path / NAME).write_text("not a folder")
+    (loaded.path / f"{NAME}.spare").write_text("not a folder")
     with pytest.raises(StoreError, match="No checkpoint was kept"):
         write_checkpoint(loaded, checkpoint)
