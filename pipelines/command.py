@@ -164,7 +164,7 @@ def analyse(
 
 def _publish_states(store: Store, evidence: "Evidence", settings: "Settings") -> None:
     """Publish `correction_state` alone, and keep what the next such run goes on from."""
-    from pipelines.analyse import correction_states_since  # noqa: PLC0415
+    from pipelines.analyse_states import correction_states_since  # noqa: PLC0415
     from pipelines.store.drift_checkpoint import checkpoint_folder  # noqa: PLC0415
     from pipelines.store.publish import publish_states  # noqa: PLC0415
     from pipelines.store.published import kept_as_ofs  # noqa: PLC0415

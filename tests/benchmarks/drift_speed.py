@@ -25,7 +25,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipelines.analyse import correction_states_since
+from pipelines.analyse_states import correction_states_since
 from pipelines.bands.panel import panels
 from pipelines.catalogue.tables import drop_tables
 from pipelines.drift.straying import straying
