@@ -217,18 +217,6 @@ def _thousand_km_per_30_days(day: Float64s, km: Float64s, onset: float) -> float
 
 
 @numba.njit(cache=True, nogil=True)
-def growth(shape, days):  # type: ignore[no-untyped-def]
-    """Size of a change of unit size, `days` after its onset."""
-    if shape == 0:
-        return 1.0
-    if shape == 1:
-        return days / 30
-    if shape == 2:
-        return (days / 30) ** 2
-    return 1 - np.exp(-days / LEVELLING_DAYS[shape - 3])
-
-
-@numba.njit(cache=True, nogil=True)
 def pace(shape, days):  # type: ignore[no-untyped-def]
     """Growth per 30 days of a change of unit size, `days` after its onset."""
     if shape == 0:
@@ -283,23 +271,37 @@ def weigh(trace, day, sigma):  # type: ignore[no-untyped-def]
     kinds = (n, SHAPES, len(SCALES))
     log_weight = np.full(kinds, -np.inf)
     size, spread, taken = np.zeros(kinds), np.zeros(kinds), np.zeros(kinds)
+    grown, left = np.ones(SHAPES), np.empty(SHAPES)
+    fade = np.empty((n, SHAPES))
+    for i in range(1, n):
+        for shape in range(3, SHAPES):
+            fade[i, shape] = np.exp((day[i - 1] - day[i]) / LEVELLING_DAYS[shape - 3])
+    d1, d2, t, v = np.empty(SHAPES), np.empty(SHAPES), np.empty(SHAPES), np.empty(SHAPES)
     for k in range(n - 1):
+        d1[:] = d2[:] = t[:] = v[:] = 0.0
+        left[:] = 1.0
+        for i in range(k + 1, n):
+            grown[1] = (day[i] - day[k]) / 30
+            grown[2] = grown[1] ** 2
+            for shape in range(3, SHAPES):
+                left[shape] *= fade[i, shape]
+                grown[shape] = 1 - left[shape]
+            for shape in range(SHAPES):
+                d2[shape] *= trace[i, 4]
+                g = grown[shape] - d1[shape] - d2[shape]
+                d1[shape] += trace[i, 0] * g
+                d2[shape] += trace[i, 1] * g
+                g /= trace[i, 2]
+                t[shape] += g * trace[i, 3]
+                v[shape] += g * g
         for shape in range(SHAPES):
-            d1 = d2 = t = v = 0.0
-            for i in range(k + 1, n):
-                d2 *= trace[i, 4]
-                g = growth(shape, day[i] - day[k]) - d1 - d2
-                d1 += trace[i, 0] * g
-                d2 += trace[i, 1] * g
-                t += g * trace[i, 3] / trace[i, 2]
-                v += (g / trace[i, 2]) ** 2
             for scale in range(len(SCALES)):
                 prior2 = (SIZE_SIGMAS[shape] * SCALES[scale] * sigma) ** 2
-                precision = v + 1 / prior2
-                log_weight[k, shape, scale] = 0.5 * t * t / precision - 0.5 * np.log(prior2 * precision)
-                size[k, shape, scale] = t / precision
+                precision = v[shape] + 1 / prior2
+                log_weight[k, shape, scale] = 0.5 * t[shape] ** 2 / precision - 0.5 * np.log(prior2 * precision)
+                size[k, shape, scale] = t[shape] / precision
                 spread[k, shape, scale] = 1 / np.sqrt(precision)
-                taken[k, shape, scale] = d1
+                taken[k, shape, scale] = d1[shape]
     return log_weight, size, spread, taken
 
 

@@ -121,10 +121,13 @@ def _without_clock(rows: pl.DataFrame, hours: Stitched, km: Stitched) -> tuple[F
 
     The usual speed is that of the blocks before, in the first of the block itself.
     """
+    read = ~np.isnan(hours.offset)
+    if np.logical_or.reduceat(read, row_starts(rows)[:-1]).all():
+        return hours.total, np.where(np.isnan(hours.total), 0.0, hours.confidence)
     frame = rows.select("vehicle_id", "engine_family", "block").with_columns(
         hours=pl.Series(hours.total).fill_nan(None),
         km=pl.Series(km.total).fill_nan(None),
-        clocked=pl.Series(~np.isnan(hours.offset)),
+        clocked=pl.Series(read),
     )
     clocked = pl.col("clocked").any().over("vehicle_id")
     told = frame.filter(clocked & pl.col("km").is_not_null())
