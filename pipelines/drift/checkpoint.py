@@ -125,32 +125,44 @@ class Start:
 
     def peers(self, c: int) -> tuple[Any, Any]:
         """[V], [V] of the season's `PEER`: before the first computed week, and before each vehicle's first row."""
-        ours, own = blank_peers(len(self.first)), blank_peers(len(self.first))
-        if self.kept:
-            ours[self.place] = self.kept.peers[c]
-            own[self.place[self.goes_on]] = self.kept.peers[c][self.goes_on]
-        return ours, own
+        if not self.kept:
+            return blank_peers(len(self.first)), blank_peers(len(self.first))
+        return self._all_placed(self.kept.peers[c], blank_peers), self._placed(self.kept.peers[c], blank_peers)
 
     def series(self, c: int) -> tuple[Any, Float64s]:
         """[V] of the filter's `SERIES`, and their onsets, before each vehicle's first row."""
-        series = blank_series(len(self.first))
         if not self.kept:
-            return series, empty_bank(0)
+            return blank_series(len(self.first)), empty_bank(0)
         kept, onsets = self.kept.series[c], self.kept.onsets[c]
         if not self.goes_on.all():
             onsets = onsets[np.repeat(self.goes_on, kept["count"])]
-        series[self.place[self.goes_on]] = kept[self.goes_on]
+        series = self._placed(kept, blank_series)
         series["change"] = self._present(series["change"])
         return series, onsets
 
     def levels(self, c: int) -> tuple[Any, Any]:
         """[V], [V] of the recalibration's `LEVEL`: before the first computed week, and before each vehicle's row."""
-        ours, own = blank_levels(len(self.first)), blank_levels(len(self.first))
-        if self.kept:
-            ours[self.place] = self.kept.levels[c]
-            ours["change"] = self._present(ours["change"])
-            own[self.place[self.goes_on]] = ours[self.place[self.goes_on]]
+        if not self.kept:
+            return blank_levels(len(self.first)), blank_levels(len(self.first))
+        ours, own = (place(self.kept.levels[c], blank_levels) for place in (self._all_placed, self._placed))
+        for levels in (ours, own):
+            levels["change"] = self._present(levels["change"])
         return ours, own
+
+    def _all_placed(self, kept: np.ndarray, blank: Callable[[int], np.ndarray]) -> np.ndarray:
+        """[V] what was kept of each vehicle, whether its series go on or not; a new one's is blank."""
+        if np.array_equal(self.place, np.arange(len(self.first))):
+            return kept.copy()
+        placed = blank(len(self.first))
+        placed[self.place] = kept
+        return placed
+
+    def _placed(self, kept: np.ndarray, blank: Callable[[int], np.ndarray]) -> np.ndarray:
+        """[V] what was kept of each vehicle whose series go on; any other's is blank."""
+        placed = self._all_placed(kept, blank)
+        if not self.goes_on.all():
+            placed[self.place[~self.goes_on]] = blank(1)
+        return placed
 
     def _present(self, change: Int32s) -> Int32s:
         """Changes of calibration of the checkpoint as they are counted now; below 0: none."""

@@ -13,7 +13,7 @@ USED_HOURS = 5.0  # ignition hours, where known, that must have passed
 
 
 def stands_still(values: Float32s, row_start: Int64s, hours: Float64s) -> Bools:
-    """[V, C] whether the newest readings of a series are equal to the last digit for longer than chance explains.
+    """[C, V] whether the newest readings of a series are equal to the last digit for longer than chance explains.
 
     Rounding and regions that a duty never visits make readings repeat in health: how long, all vehicles together show
     (runs that still last among them), and each series' own past. Series that never moved are no failure where they are
@@ -32,7 +32,7 @@ def stands_still(values: Float32s, row_start: Int64s, hours: Float64s) -> Bools:
     used = hours[row_start[1:] - 1][None, :] - hours[since]
     found: Bools = (last >= needed[:, None]) & (last > OWN * longest) & ~(used < USED_HOURS)
     found &= moved | ~duty[:, None]
-    return found.T
+    return found
 
 
 @numba.njit(cache=True, nogil=True)

@@ -12,7 +12,7 @@ from pipelines.bands.panel import UNKNOWN_FAMILY, read_codes
 from pipelines.catalogue.tables import published_tables
 from pipelines.drift.episode import Episodes
 from pipelines.drift.standstill import stands_still
-from pipelines.handover import Bools, Evidence, FamilyDrift, Float32s, Float64s, History, Int64s, Panel
+from pipelines.handover import Evidence, FamilyDrift, Float64s, History, Int64s, Panel
 from pipelines.in_service import in_service
 from pipelines.threads import in_threads
 
@@ -97,37 +97,46 @@ def _wanted(vehicles: pl.DataFrame, fitted: dict[str, dict[str, bool]], cells: _
 def _family_states(panel: Panel, drift: FamilyDrift, found: Episodes, cells: _Cells) -> pl.DataFrame:
     """Rows of one family, by `CELL`; without vehicles that are not in service."""
     last = drift.panel.row_start[1:] - 1
-    newest, read_row = _newest(panel.values, panel.row_start)
-    deviation, z = drift.deviation[last], drift.z[last]
-    expected = drift.expected[last]
-    margin = BAND_SIGMAS * drift.sigma
-    alarm = drift.alarm[last]
-    moving = np.abs(found.rate.T) >= MOVING_SIGMAS * drift.sigma
+    expected, deviation, z, leeway = (
+        rows.T[:, last] for rows in (drift.expected, drift.deviation, drift.z, drift.leeway)
+    )
+    alarm, relearning = drift.alarm.T[:, last], drift.relearning.T[:, last]
+    values, start = panel.values.T, panel.row_start
+    newest, read_row = _newest(values, start)
+    sigma = drift.sigma[:, None]
+    margin = BAND_SIGMAS * sigma
+    moving = np.abs(found.rate) >= MOVING_SIGMAS * sigma
     state = np.where(alarm, np.where(moving, STATES.index("drifting"), STATES.index("outside")), STATES.index("steady"))
-    state[drift.relearning[last] & ~alarm] = STATES.index("relearning")
-    state[stands_still(panel.values.T, panel.row_start, panel.hours) & ~alarm] = STATES.index("not_learning")
-    state[(read_row < 0) | _missing_lately(read_row, panel.row_start)] = STATES.index("not_read")
+    state[relearning & ~alarm] = STATES.index("relearning")
+    state[stands_still(values, start, panel.hours) & ~alarm] = STATES.index("not_learning")
+    state[(read_row < 0) | (start[1:] - 1 - read_row >= NOT_READ_AFTER)] = STATES.index("not_read")
+    numbers = {
+        "value": newest,
+        "expected": expected,
+        "band_low": expected - margin,
+        "band_high": expected + margin,
+        "deviation": deviation,
+        "z": z,
+        "rate_per_30d": found.rate,
+        "rate_per_1000km": found.rate_per_1000km,
+        "leeway_pct": leeway,
+    }
+    times = {
+        "alarm_at": found.alarm_at,
+        "onset_at": found.onset_at,
+        "onset_low": found.onset_low,
+        "onset_high": found.onset_high,
+        "limit_at_p10": found.limit_p10,
+        "limit_at_p50": found.limit_p50,
+        "limit_at_p90": found.limit_p90,
+    }
     frame = pl.DataFrame(
         {
-            CELL: cells.of(panel.vehicles, panel.codes).ravel(),
+            CELL: cells.of(panel.vehicles, panel.codes).T.ravel(),
             "state": pl.Series(STATES).gather(state.ravel()),
-            "value": newest.astype(np.float64).ravel(),
-            "expected": expected.astype(np.float64).ravel(),
-            "band_low": (expected - margin).astype(np.float64).ravel(),
-            "band_high": (expected + margin).astype(np.float64).ravel(),
-            "deviation": deviation.astype(np.float64).ravel(),
-            "z": z.astype(np.float64).ravel(),
             "alarm": alarm.ravel(),
-            "alarm_at": _times(found.alarm_at),
-            "onset_at": _times(found.onset_at),
-            "onset_low": _times(found.onset_low),
-            "onset_high": _times(found.onset_high),
-            "rate_per_30d": found.rate.T.ravel(),
-            "rate_per_1000km": found.rate_per_1000km.T.ravel(),
-            "leeway_pct": drift.leeway[last].astype(np.float64).ravel(),
-            "limit_at_p10": _times(found.limit_p10),
-            "limit_at_p50": _times(found.limit_p50),
-            "limit_at_p90": _times(found.limit_p90),
+            **{name: column.astype(np.float64).ravel() for name, column in numbers.items()},
+            **{name: _times(day.ravel()) for name, day in times.items()},
         }
     )
     return frame.filter(pl.col(CELL) >= 0).with_columns(
@@ -136,34 +145,22 @@ def _family_states(panel: Panel, drift: FamilyDrift, found: Episodes, cells: _Ce
 
 
 def _times(day: Float64s) -> np.ndarray:
-    """[V * C] times of days since 1970 [C, V]; NaN: none."""
-    known = np.isfinite(day.T.ravel())
-    microseconds = np.where(known, np.round(np.where(known, day.T.ravel(), 0) * 86_400e6), 0).astype(np.int64)
-    times = microseconds.astype("datetime64[us]")
-    times[~known] = np.datetime64("NaT")
+    """Times of days since 1970; NaN: none."""
+    times = np.full(len(day), np.datetime64("NaT", "us"))
+    known = np.flatnonzero(np.isfinite(day))
+    times[known] = np.round(day[known] * 86_400e6).astype(np.int64).astype("datetime64[us]")
     return times
 
 
-def _newest(values: Float32s, row_start: Int64s) -> tuple[Float64s, Int64s]:
-    """[V, C] newest reading of each series, and its row (-1: never read)."""
-    rows = _last_read(values.T, row_start).T
-    newest = np.take_along_axis(values, np.maximum(rows, 0), axis=0)
-    return np.where(rows >= 0, newest, np.nan), rows
-
-
 @numba.njit(cache=True, nogil=True)
-def _last_read(values, row_start):  # type: ignore[no-untyped-def]
-    """[C, V] row of the newest reading; -1: never read."""
-    out = np.full((len(values), len(row_start) - 1), -1, dtype=np.int64)
-    for c in range(len(values)):
-        for v in range(len(row_start) - 1):
+def _newest(values, row_start):  # type: ignore[no-untyped-def]
+    """[C, V] newest reading of each series, NaN: never read; and its row, -1."""
+    shape = (len(values), len(row_start) - 1)
+    newest, row = np.full(shape, np.nan, dtype=values.dtype), np.full(shape, -1, dtype=np.int64)
+    for c in range(shape[0]):
+        for v in range(shape[1]):
             for r in range(row_start[v + 1] - 1, row_start[v] - 1, -1):
                 if not np.isnan(values[c, r]):
-                    out[c, v] = r
+                    newest[c, v], row[c, v] = values[c, r], r
                     break
-    return out
-
-
-def _missing_lately(read_row: Int64s, row_start: Int64s) -> Bools:
-    """[V, C] missing from the vehicle's newest snapshots."""
-    return row_start[1:, None] - 1 - read_row >= NOT_READ_AFTER
+    return newest, row

@@ -108,10 +108,12 @@ def test_deleting_what_came_after_as_of_changes_nothing_computed_before(drift_of
         np.testing.assert_array_equal(getattr(late, name)[before], getattr(early, name), err_msg=name)
 
 
-def test_the_order_of_drops_and_a_second_run_change_nothing(drift_of):
+def test_a_second_run_changes_nothing_and_snapshots_in_another_order_are_refused(drift_of):
     fleet = light_fleet(WORLD)
+    assert drift_of(fleet).correction_state.equals(drift_of(fleet).correction_state)
     shuffled = replace(fleet, evidence=replace(fleet.evidence, snapshots=fleet.evidence.snapshots.reverse()))
-    assert drift_of(fleet).correction_state.equals(drift_of(shuffled).correction_state)
+    with pytest.raises(ValueError, match="different readings"):
+        drift_of(shuffled)
 
 
 def test_the_table_keeps_its_contract(drift_of):
