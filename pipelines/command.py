@@ -174,7 +174,7 @@ def _publish_states(store: Store, evidence: "Evidence", settings: "Settings") ->
         written: list[Future[None]] = []
 
         def keep(left: "Checkpoint") -> None:
-            if not kept or left.until >= kept.until:
+            if left.renews(kept):
                 written.append(beside.submit(folder.write, left))
 
         table = correction_states_since(kept, evidence, settings=settings, keep=keep, put=folder.put, progress=stages())

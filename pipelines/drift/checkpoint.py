@@ -88,6 +88,12 @@ class Checkpoint:
         """Whether the present code made it."""
         return self.code == code_digest(STAGES)
 
+    def renews(self, kept: "Checkpoint | None") -> bool:
+        """Whether it is of a later week than the one that its run went on from, or else of families that did not."""
+        if kept is None or self.until != kept.until:
+            return kept is None or self.until > kept.until
+        return any(family is not kept.families.get(name) for name, family in self.families.items())
+
 
 def weeks_to_keep(first: float, now: float) -> int:
     """How many whole weeks of a fleet's, from its first reading's day on, a checkpoint is of that is taken now."""

@@ -154,8 +154,8 @@ def _correction(c: int, run: FamilyRun) -> list[Case]:
     for name, row in zip(CARRIED, outputs, strict=True):
         row[span.first[carried] - 1] = series[name][carried]
     go_on = partial(sift, c, mine, bands, seasonal, moved, series=series, outputs=outputs)
-    onsets = go_on(first=span.first, last=span.cut, onsets=onsets, keep=True)
     if run.taken:
+        onsets = go_on(first=span.first, last=span.cut, onsets=onsets, keep=True)
         run.taken.series[c] = series
         run.taken.onsets[c] = run.put(f"onsets of {run.panel.family}, {run.panel.codes[c]}", onsets)
     go_on(first=span.cut, last=span.last, onsets=onsets)

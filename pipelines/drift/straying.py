@@ -115,14 +115,17 @@ def _run(
     blocks = settled_blocks(usable, fleet_start=fleet_start, until=taken.until)
     runs = []
     for family, normal in zip(families, normals, strict=True):
-        panel, start = family.panel, _confirmed(family, normal, kept)
-        if weeks and days(panel).min() < taken.until:
-            taken.families[panel.family] = empty_checkpoint(
+        panel, start, mine = family.panel, _confirmed(family, normal, kept), None
+        if kept and start.kept and kept.week == weeks and start.goes_on.all():
+            taken.families[panel.family] = start.kept  # as it was
+        elif weeks and days(panel).min() < taken.until:
+            mine = taken.families[panel.family] = empty_checkpoint(
                 panel, normal, family.settled, start, week=weeks, until=taken.until, terms=family.terms,
                 settled_blocks=blocks,
             )  # fmt: skip
         bands = _bands(panel, normal, family.learn_hours, fleet_start, settings)
-        mine = taken.families.get(panel.family)
+        if len(panel.vehicles) <= EXACT_PEERS:
+            start = Start.blank(panel)
         runs.append(run_family(panel, bands, family.settled, start, taken=mine, put=put))
     return runs, taken
 
@@ -170,9 +173,8 @@ def _known(families: Sequence[Family], kept: Checkpoint | None) -> list[Normal]:
 
 
 def _confirmed(family: Family, normal: Normal, kept: Checkpoint | None) -> Start:
-    """Where the family goes on; at its first reading where the normal of its past has changed, or it is small."""
-    several = len(family.panel.vehicles) > EXACT_PEERS
-    if kept and several and still_normal(family.start, family.panel, normal, kept.until):
+    """Where the family goes on; at its first reading where the normal of its past has changed."""
+    if kept and still_normal(family.start, family.panel, normal, kept.until):
         return family.start
     return Start.blank(family.panel)
 

@@ -11,6 +11,7 @@ import numba
 import numpy as np
 
 from pipelines.handover import Bools, Float64s, Int64s
+from pipelines.threads import in_threads
 
 SKIPPED, COUNTED, RESTARTED, MISREAD, NEW_TRACK, RESUMED, OTHER_UNIT = range(7)
 BY_GUIDE, BY_TIME = 0.5, 0.2  # trust in an hour estimated by the other counter, or by calendar time alone
@@ -76,8 +77,12 @@ def stitch(
     )
     factors = np.array((1.0, *rules.factors))
     numbers = np.array([rules.max_rate, rules.max_rate * ZONES_H, rules.tolerance, float(rules.zero_restart)])
-    _stitch(
-        row_start, at_hours, counter, guide, fresh, numbers, factors, out.total, out.confidence, out.event, out.offset
+    half = row_start.size // 2
+    in_threads(
+        lambda part: _stitch(
+            part, at_hours, counter, guide, fresh, numbers, factors, out.total, out.confidence, out.event, out.offset
+        ),
+        (row_start[: half + 1], row_start[half:]),
     )
     return out
 

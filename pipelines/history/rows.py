@@ -10,7 +10,7 @@ MISDATED_DAYS = 7.0  # that work may be dated away from the reading that shows i
 
 
 def reading_rows(evidence: Evidence) -> pl.DataFrame:
-    """One row per snapshot, sorted by vehicle_id and read_at, numbered by `row`.
+    """One row per snapshot, as they stand, sorted by vehicle_id and read_at; numbered by `row`.
 
     Calibration and module are filled forward within a vehicle. `faults_known`: the fault memory was read (the flag, or
     a fault row of the same key). `module_changed`, `calibration_changed`: differs from the one before it. `block`: of
@@ -29,9 +29,13 @@ def reading_rows(evidence: Evidence) -> pl.DataFrame:
             "warmups_since_clear",
             "km_since_clear",
         )
-        .join(evidence.vehicles.select("vehicle_id", "engine_family", "depot", "duty"), on="vehicle_id", how="left")
-        .join(memory, on=["vehicle_id", "read_at"], how="left")
-        .sort("vehicle_id", "read_at")
+        .join(
+            evidence.vehicles.select("vehicle_id", "engine_family", "depot", "duty"),
+            on="vehicle_id",
+            how="left",
+            maintain_order="left",
+        )
+        .join(memory, on=["vehicle_id", "read_at"], how="left", maintain_order="left")
     )
     filled = rows.with_columns(
         pl.col("calibration", "module").forward_fill().over("vehicle_id"),

@@ -101,6 +101,19 @@ def test_week_upon_week_gives_what_a_full_run_gives(seed, changed):
     assert alarms > 0
 
 
+def test_another_run_in_the_same_week_has_nothing_new_to_keep():
+    fleet = light_fleet(ROUGH)
+    _, kept = run_on(None, at(fleet, 33.2))
+    known = at(fleet, 33.8)
+    resumed, again = run_on(kept, known)
+    assert_same(resumed, run_in_full(known))
+    assert kept.renews(None)
+    assert not again.renews(kept)
+    assert not run_on(None, at(fleet, 31))[1].renews(kept)
+    _, later = run_on(again, at(fleet, 34.2))
+    assert later.renews(again)
+
+
 @pytest.mark.parametrize("weeks", [2, 10, 25.9])
 def test_a_fleet_in_its_first_block_runs_in_full(weeks):
     fleet = light_fleet(replace(ROUGH, family_sizes=(14,), weeks=30))
