@@ -17,8 +17,11 @@ from typing import Any
 import numpy as np
 
 from pipelines.bands.normal import Normal
+from pipelines.bands.recalibration import LEVEL, SHIFT
+from pipelines.bands.season import PEER, WEEKLY
 from pipelines.digests import digest
 from pipelines.drift.checkpoint import Checkpoint, FamilyCheckpoint
+from pipelines.drift.filter import SERIES
 from pipelines.errors import StoreError
 from pipelines.history.trace import Trace
 from pipelines.store.folder import Store
@@ -28,6 +31,8 @@ from pipelines.threads import in_threads
 NAME = "drift-checkpoint"
 CHECKSUMS = "checksums.json"
 BY_CORRECTION = ("ends", "onsets")  # parts with an array for each correction
+# Parts of records. A file forgets that they are aligned; kernels would be compiled anew for them, and run slower.
+RECORDS = {"peers": PEER, "weeks": WEEKLY, "levels": LEVEL, "shifts": SHIFT, "series": SERIES}
 # What reading a spoilt folder raises.
 DAMAGE = (OSError, EOFError, KeyError, ValueError, IndexError, AttributeError)
 
@@ -194,6 +199,8 @@ def _family(arrays: Mapping[str, np.ndarray], prefix: str) -> FamilyCheckpoint:
         for field in fields(FamilyCheckpoint)
         if field.name not in {"normal", *BY_CORRECTION}
     }
+    for name, dtype in RECORDS.items():
+        parts[name] = parts[name].view(dtype)
     for name in ("vehicles", "codes", "depots", "calibrations"):
         parts[name] = tuple(parts[name].tolist())
     for name in ("week", "settled_blocks"):

@@ -68,6 +68,7 @@ def assert_equal(one, other):
     assert type(one) is type(other)
     if isinstance(one, np.ndarray):
         assert one.dtype == other.dtype
+        assert one.dtype.isalignedstruct == other.dtype.isalignedstruct
         for name in one.dtype.names or [...]:
             np.testing.assert_array_equal(one[name], other[name])
     elif isinstance(one, list):
