@@ -142,7 +142,7 @@ def features_of(
         "largest towards a fault": (np.arcsinh(found[:, TOWARDS]), 1),
         "evidence of straying": (np.arcsinh(np.clip(found[:, MARGIN], -15, 200) / 3), 1),
         "corrections in alarm": (np.log1p(found[:, ALARMS]), 1),
-        "unlike its peers": (_outlier_scores(origins, drift, outliers), 1),
+        "unlike its peers": (_outlier_scores(origins, outliers), 1),
         "pending codes": (_pending(origins, drift, evidence), 1),
         "standing faults": (standing.count(origins), 0),
         "faults so far": (np.log1p(record.faults.count_until(origins.vehicle, origins.at)), 0),
@@ -306,12 +306,13 @@ def _reading_keys(origins: Origins, drift: Drift) -> pl.DataFrame:
     )
 
 
-def _outlier_scores(origins: Origins, drift: Drift, outliers: Outliers) -> Float64s:
+def _outlier_scores(origins: Origins, outliers: Outliers) -> Float64s:
     """-log10 of the share of healthy vehicle-weeks as unlike; 0.3 (as good as half) where not scored."""
-    scores = _reading_keys(origins, drift).join(
-        outliers.past_scores, on=["vehicle_id", "read_at"], how="left", maintain_order="left"
-    )["outlier_score"]
-    rarity: Float64s = -np.log10(np.clip(1 - scores.fill_null(0.5).to_numpy(), 1e-4, 1.0))
+    scores = np.full(len(origins), 0.5)
+    for index in np.unique(origins.family):
+        mine = origins.family == index
+        scores[mine] = np.nan_to_num(outliers.score_rows(int(index), origins.row[mine]), nan=0.5)
+    rarity: Float64s = -np.log10(np.clip(1 - scores, 1e-4, 1.0))
     return rarity
 
 
