@@ -14,6 +14,7 @@ from pipelines.forecast.failure_direction import FOLDS
 from pipelines.forecast.leads import SLIDE
 from pipelines.forecast.learned import LearnedHazard
 from pipelines.forecast.learners import LinearHazard
+from pipelines.forecast.prior import PriorHazard
 from pipelines.handover import Float64s
 
 LINEAR = ("steady", "centre", "scale", "level", "now", "ahead")
@@ -35,6 +36,8 @@ def stored_terms(learned: LearnedHazard, codes: tuple[str, ...]) -> list[tuple[s
     }
     arrays["calibration.centre"] = np.array([calibration.centre])
     arrays["calibration.line"], arrays["calibration.covariance"] = calibration.line, calibration.covariance
+    prior = candidates.unlearned
+    arrays["unlearned"] = np.array([prior.faults, prior.vehicle_years, prior.mean_risk, prior.ageing])
     arrays["figures"] = np.array([float(getattr(learned, name)) for name in FIGURES])
     arrays["recent"] = np.array(learned.recent)
     terms: list[tuple[str, int | None, float, str]] = [
@@ -87,9 +90,18 @@ def restored(model: pl.DataFrame, codes: tuple[str, ...]) -> LearnedHazard:
         if code in names:
             directions[:, place] = known[:, names.index(code)]
     level, doubt, faults, later_faults = array["figures"]
+    unlearned = dict(
+        zip(("faults", "vehicle_years", "mean_risk", "ageing"), map(float, array["unlearned"]), strict=True)
+    )
     low, ratio, high = array["recent"][[1, 0, 2]]
     return LearnedHazard(
-        candidates=Candidates(directions=directions, leeway=linear("leeway"), few=linear("few"), all=linear("all")),
+        candidates=Candidates(
+            directions=directions,
+            unlearned=PriorHazard(**unlearned),
+            leeway=linear("leeway"),
+            few=linear("few"),
+            all=linear("all"),
+        ),
         calibration=Calibration(
             centre=float(array["calibration.centre"][0]),
             line=array["calibration.line"],
