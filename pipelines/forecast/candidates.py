@@ -14,6 +14,7 @@ from pipelines.forecast.leads import AT_HORIZON, ENDS, odds_of_hazard
 from pipelines.forecast.learners import HIGHEST, LOWEST, LinearHazard, Signs, learn_linear
 from pipelines.forecast.past import Past
 from pipelines.forecast.prior import PriorHazard
+from pipelines.forecast.worth import learn_worths, worths_of
 from pipelines.handover import Float64s
 
 CANDIDATES = ("unlearned", "leeway", "few", "all")
@@ -30,6 +31,7 @@ class Candidates:
 
     Attributes:
         directions: How failing vehicles leave their peers, by fold of vehicles, [FOLDS, codes].
+        worths: What each correction's straying is worth as a warning, by fold of vehicles, [FOLDS, codes].
         unlearned: First passage and a rate.
         leeway: From the least leeway, now and as it will be.
         few: From limits and evidence.
@@ -37,6 +39,7 @@ class Candidates:
     """
 
     directions: Float64s
+    worths: Float64s
     unlearned: PriorHazard
     leeway: LinearHazard
     few: LinearHazard
@@ -49,7 +52,7 @@ class Candidates:
 
     def announced(self, features: Features) -> Float64s:
         """Log odds of a fault that each of `CANDIDATES` announces in each step, [n, L, 4]."""
-        signs = signs_of(features, self.directions)
+        signs = signs_of(features, self.directions, self.worths)
         parts = [
             np.clip(odds_of_hazard(self.unlearned.hazard(features)), LOWEST, HIGHEST),
             self.leeway.announced(_chosen(signs, features, ALONE)),
@@ -75,24 +78,29 @@ def learn_candidates(past: Past, *, until: float) -> Candidates | None:
     directions = learn_directions(
         past.features.deviations, fault, weight, past.features.fold, faults=past.distinct_faults(soon > 0)
     )
-    signs = signs_of(past.features, directions)
     rows = days.sum(axis=1) > 0
-    signs = Signs(now=signs.now[rows], rising=signs.rising, ahead=signs.ahead[rows])
-    known = (days[rows], faults[rows])
-    alone, few = (_chosen(signs, past.features, names) for names in (ALONE, FEW))
-    leeway, limits, every = (
+    known, features = (days[rows], faults[rows]), past.features.take(rows)
+    none = np.zeros((len(directions), len(features.codes)))
+    signs = signs_of(features, directions, none)
+    alone, few = (_chosen(signs, features, names) for names in (ALONE, FEW))
+    leeway, limits = (
         learn_linear(figures, *known, distinct=distinct, belief=belief)
-        for figures, belief in zip((alone, few, signs), BELIEFS, strict=True)
+        for figures, belief in zip((alone, few), BELIEFS, strict=False)
     )
-    return Candidates(directions=directions, unlearned=past.prior, leeway=leeway, few=limits, all=every)
+    worth = distinct / max(float(faults.sum()), 1e-12)
+    expected = worth * (known[0] * np.exp(limits.log_hazard(few))).sum(axis=1)
+    worths = learn_worths(features.lead, len(features.codes), expected, worth * known[1].sum(axis=1), features.fold)
+    signs = signs_of(features, directions, worths)
+    every = learn_linear(signs, *known, distinct=distinct, belief=BELIEFS[-1])
+    return Candidates(directions=directions, worths=worths, unlearned=past.prior, leeway=leeway, few=limits, all=every)
 
 
-def signs_of(features: Features, directions: Float64s) -> Signs:
-    """All signs: the features, how far along the way of failing, and how fast."""
+def signs_of(features: Features, directions: Float64s, worths: Float64s) -> Signs:
+    """All signs: the features, how far along the way of failing, how fast, and what the leading correction is worth."""
     ways = [along(directions, figures, features.fold) for figures in (features.deviations, features.changes)]
     return Signs(
-        now=np.column_stack([features.values, *ways]),
-        rising=np.append(features.rising, [1, 1]),
+        now=np.column_stack([features.values, *ways, worths_of(worths, features.lead, features.fold)]),
+        rising=np.append(features.rising, [1, 1, 1]),
         ahead=features.ahead,
     )
 

@@ -19,6 +19,7 @@ from pipelines.handover import Float64s
 
 LINEAR = ("steady", "centre", "scale", "level", "now", "ahead")
 FIGURES = ("level", "doubt", "faults", "later_faults")
+BY_CODE = ("directions", "worths")
 MARK = "stored"
 
 
@@ -46,8 +47,9 @@ def stored_terms(learned: LearnedHazard, codes: tuple[str, ...]) -> list[tuple[s
         for place, value in enumerate(array.ravel())
     ]
     return terms + [
-        (f"{MARK} directions {place}", None, float(value), codes[place % len(codes)])
-        for place, value in enumerate(candidates.directions.ravel())
+        (f"{MARK} {name} {place}", None, float(value), codes[place % len(codes)])
+        for name in BY_CODE
+        for place, value in enumerate(getattr(candidates, name).ravel())
     ]
 
 
@@ -83,12 +85,15 @@ def restored(model: pl.DataFrame, codes: tuple[str, ...]) -> LearnedHazard:
             ahead=ahead,
         )
 
-    known = array["directions"].reshape(FOLDS, -1)
-    names = found["directions"]["meaning"].to_list()[: known.shape[1]]
-    directions = np.zeros((FOLDS, len(codes)))
-    for place, code in enumerate(codes):
-        if code in names:
-            directions[:, place] = known[:, names.index(code)]
+    def by_code(name: str) -> Float64s:
+        known = array[name].reshape(FOLDS, -1)
+        names = found[name]["meaning"].to_list()[: known.shape[1]]
+        kept = np.zeros((FOLDS, len(codes)))
+        for place, code in enumerate(codes):
+            if code in names:
+                kept[:, place] = known[:, names.index(code)]
+        return kept
+
     level, doubt, faults, later_faults = array["figures"]
     unlearned = dict(
         zip(("faults", "vehicle_years", "mean_risk", "ageing"), map(float, array["unlearned"]), strict=True)
@@ -96,7 +101,8 @@ def restored(model: pl.DataFrame, codes: tuple[str, ...]) -> LearnedHazard:
     low, ratio, high = array["recent"][[1, 0, 2]]
     return LearnedHazard(
         candidates=Candidates(
-            directions=directions,
+            directions=by_code("directions"),
+            worths=by_code("worths"),
             unlearned=PriorHazard(**unlearned),
             leeway=linear("leeway"),
             few=linear("few"),
