@@ -8,7 +8,7 @@ from pipelines.handover import Float64s
 # of the filter on its own noise, at thresholds of 6 to 10, by what the noise remembers from one reading to the next;
 # there the intercept is 0. Noise, season and levels have to be learned, and their errors' variance takes some away: the
 # intercept lies amid light fleets of all kinds (tests/benchmarks/drift_study.py measures it).
-INTERCEPT, SLOPE = -0.5, -1.0
+INTERCEPT, SLOPE = -0.65, -1.0
 REMEMBERED = (0.0, 0.3, 0.5, 0.8, 0.9, 0.97)
 SHARES = (0.8, 0.9, 1.0, 1.0, 0.75, 0.6)
 
