@@ -76,11 +76,13 @@ class Normal:
         """[R] factor for the season's error variance [R] as a part of the noise, whose memory is another.
 
         The error lasts as long as the season takes to move by as much. It moves a mean over `COMPARED` days against
-        that of the days before by so much as this part of the noise and its part of the wander (`model`) together.
+        that of the days before by so much as this part of the noise and its part of the wander (`model`) together. A
+        season that moves on in one direction is followed the later, the longer errors last.
         """
         move, memory = self.season_move[c] + self.depot_move[c], self.memory_days[c]
         lasts = np.clip(variance * (WEEK / move)[block], memory[block], LONGEST_ERROR)
-        worth: Float64s = AS_NOISE * _moved_mean(COMPARED / lasts) / _moved_mean(COMPARED / memory)[block]
+        share = AS_NOISE * (1 + lasts / COMPARED)
+        worth: Float64s = share * _moved_mean(COMPARED / lasts) / _moved_mean(COMPARED / memory)[block]
         return worth
 
 
