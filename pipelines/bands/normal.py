@@ -10,7 +10,8 @@ from pipelines.handover import Float64s, Int32s, Panel
 WEEK = 7.0
 LONGEST_ERROR = 180.0  # days that an error of the season can last
 COMPARED = 56.0  # days over which a change stands out from what was before, as a rule
-AS_NOISE = 1 / 3  # of what the season's error moves over them; as much is wander: see tests/benchmarks/drift_season.py
+# Of what its error moves over them, what counts as noise, and wander beside it (tests/benchmarks/drift_season.py).
+AS_NOISE, AS_WANDER = 1 / 2, 1 / 3
 LEAST_SETTLED = 5  # readings of an epoch before an alarm can be raised
 SCORES = np.array([0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5])  # normal scores at which a tail table has its knots
 
@@ -62,7 +63,7 @@ class Normal:
 
     def model(self, c: int) -> Float64s:
         """[B, 6] healthy noise of one correction, as the filter takes it."""
-        season_wander = _moved_mean(COMPARED / self.memory_days[c]) / (COMPARED * 2 / 3)  # a random walk moves means so
+        season_wander = AS_WANDER * _moved_mean(COMPARED / self.memory_days[c]) / (COMPARED * 2 / 3)  # as a random walk
         columns = (self.sigma, self.memory_days, self.rounding, self.wander, self.offset_sd)
         return np.stack([*(column[c] for column in columns), season_wander], axis=1)
 

@@ -27,4 +27,5 @@ def threshold(
     remembered = np.exp(-365.25 / readings_a_year / memory_days)
     alike = np.interp(remembered, REMEMBERED, SHARES).mean(axis=0)
     rate = false_alarms_per_vehicle_year / (corrections * readings_a_year * alike)
-    return (np.log(rate) - INTERCEPT) / SLOPE
+    evidence: Float64s = (np.log(rate) - INTERCEPT) / SLOPE
+    return evidence
