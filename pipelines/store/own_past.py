@@ -36,6 +36,12 @@ def _read(rows: pl.DataFrame, column: str) -> pl.DataFrame:
     return read.with_columns(value_before(name).alias(f"{name} before") for name in (column, "read_at"))
 
 
+def _of_vehicles(rows: pl.DataFrame, any_holds: pl.Expr) -> pl.DataFrame:
+    """All rows of the vehicles of which any row fulfils a condition."""
+    which = rows.filter(any_holds)["vehicle_id"].unique()
+    return rows.filter(pl.col("vehicle_id").is_in(which.implode()))
+
+
 def _days_since() -> pl.Expr:
     return (pl.col("read_at") - pl.col("read_at before")).dt.total_seconds() / 86_400
 
@@ -55,17 +61,20 @@ def _miles(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
 
     On a young odometer what miles take off is no more than what the vehicle drives: there nothing is told.
     """
-    read = _read(rows, check.column)
     low, high = 1 - float(check.argument), 1 + float(check.argument)
     value, before = pl.col(check.column), pl.col(f"{check.column} before")
+    most = (MILE_KM - 1) / USUAL_GAINS  # of an old odometer, what it usually gains
+    like_miles = (value * MILE_KM / before).is_between(low, high * (1 + most)) | (
+        (value / before).is_between(low * MILE_KM, high * (MILE_KM + most))
+    )
+    read = _of_vehicles(_read(rows, check.column), like_miles)
     steady = (value - before).clip(lower_bound=0).median().over("vehicle_id")
     old = before * (MILE_KM - 1) > USUAL_GAINS * steady
     fell = old & (value * MILE_KM / (before + steady)).is_between(low, high)
     rose = old & (value / (before * MILE_KM + steady)).is_between(low, high)
     broke = ~(value - before).is_between(0, MOST_KM_A_DAY * (1 + _days_since()))
     marked = read.with_columns(fell.fill_null(value=False).alias("fell"), rose.fill_null(value=False).alias("rose"))
-    turned = marked.filter(pl.col("fell") | pl.col("rose"))["vehicle_id"].unique()
-    marked = marked.filter(pl.col("vehicle_id").is_in(turned.implode()))
+    marked = _of_vehicles(marked, pl.col("fell") | pl.col("rose"))
     turns = pl.when("fell").then(1).when("rose").then(-1).when(broke).then(0)
     last_turn = turns.forward_fill().over("vehicle_id")
     next_turn = turns.backward_fill().shift(-1).over("vehicle_id")
@@ -93,8 +102,7 @@ def _alone(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
     far = pl.duration(days=int(check.argument))
     before = ((pl.col("read_at") - value_before("read_at")) > far).fill_null(value=True)
     after = ((value_after("read_at") - pl.col("read_at")) > far).fill_null(value=True)
-    lonely = rows.filter(before & after)["vehicle_id"].unique()
-    some = rows.filter(pl.col("vehicle_id").is_in(lonely.implode()))
+    some = _of_vehicles(rows, before & after)
     return flag_rows(some, before & after & (pl.len().over("vehicle_id") > 2), check)
 
 

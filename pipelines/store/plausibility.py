@@ -49,10 +49,15 @@ def flag_implausible(connection: duckdb.DuckDBPyConnection, *, first_load: int, 
 
 
 def _own_past(connection: duckdb.DuckDBPyConnection, first_load: int) -> pl.DataFrame:
-    new = one_row(connection, "SELECT count(*) FROM snapshots WHERE load_id >= ?", [first_load])[0]
+    new, oldest, first, last = one_row(
+        connection,
+        "SELECT count(*), (SELECT min(load_id) FROM snapshots), min(read_at), max(read_at) FROM snapshots "
+        "WHERE load_id >= ?",
+        [first_load],
+    )
     if not new:
         return pl.DataFrame(schema=FLAGS)
-    rows = _around(connection, first_load)
+    rows = _around(connection, first_load, first, last, every=oldest >= first_load)
     flags = _changed(connection, own_past_flags(rows), _near(rows, JUDGED["counters"]), set(OWN_PAST))
     if new > BULK_ROWS:
         return flags
@@ -64,17 +69,30 @@ def _own_past(connection: duckdb.DuckDBPyConnection, first_load: int) -> pl.Data
     return pl.concat([flags, _changed(connection, single, judged, set(SINGLE_VALUES))])
 
 
-def _around(connection: duckdb.DuckDBPyConnection, first_load: int) -> pl.DataFrame:
-    """Times and counters of the new readings and those near them, of the same vehicles, by vehicle and time."""
+def _around(
+    connection: duckdb.DuckDBPyConnection, first_load: int, first: datetime, last: datetime, *, every: bool
+) -> pl.DataFrame:
+    """Times and counters of the new readings and those near them, of the same vehicles, by vehicle and time.
+
+    `every`: all readings are new, so none must be looked for.
+    """
     names = ", ".join(quoted(name) for name in [*KEYS, "load_id", *COUNTERS])
-    return frame_of(
+    new = "SELECT DISTINCT vehicle_id FROM snapshots WHERE load_id >= $load"
+    same = "" if every else f"SEMI JOIN ({new}) USING (vehicle_id)"
+    rows = frame_of(
         connection,
-        f"WITH new AS (SELECT vehicle_id, read_at FROM snapshots WHERE load_id >= $first) "
-        f"SELECT {names}, load_id >= $first AS new FROM snapshots SEMI JOIN new USING (vehicle_id) "
-        f"WHERE read_at >= (SELECT min(read_at) FROM new) - INTERVAL {AROUND} "
-        f"AND read_at <= (SELECT max(read_at) FROM new) + INTERVAL {AROUND}",
-        first=first_load,
-    ).sort(KEYS)
+        f"SELECT {names}, load_id >= $load AS new FROM snapshots {same} "
+        f"WHERE read_at BETWEEN $first - INTERVAL {AROUND} AND $last + INTERVAL {AROUND}",
+        load=first_load, first=first, last=last,
+    )  # fmt: skip
+    return rows.rechunk() if _in_order(rows) else rows.sort(KEYS)
+
+
+def _in_order(rows: pl.DataFrame) -> bool:
+    """Whether rows lie by vehicle and time already, as those of one load do."""
+    vehicles = rows["vehicle_id"].rle().struct.field("value")
+    back = (pl.col("vehicle_id") == pl.col("vehicle_id").shift()) & (pl.col("read_at") < pl.col("read_at").shift())
+    return vehicles.is_sorted() and not rows.select(back.any()).item()
 
 
 def _near(rows: pl.DataFrame, readings: int) -> pl.DataFrame:
