@@ -19,8 +19,9 @@ import polars as pl
 from pipelines.errors import DropError
 from pipelines.intake.blocks import BOOKKEEPING, Block
 from pipelines.intake.delimited_rows import SMALL_BYTES, Form, decoded, read_rows, whole_rows
+from pipelines.threads import ahead
 
-BLOCK_BYTES = 128 * 2**20
+BLOCK_BYTES = 64 * 2**20
 SEPARATORS = ",;\t|"
 BOMS = {b"\xef\xbb\xbf": "utf-8", b"\xff\xfe": "utf-16-le", b"\xfe\xff": "utf-16-be"}
 
@@ -105,9 +106,11 @@ def _blocks(
         commas=separator != "," and bool(re.search(commas, stream.read(SMALL_BYTES))),
         short_rows=layout.short_rows,
     )
+    large = stream.seek(0, io.SEEK_END) - start > BLOCK_BYTES
     stream.seek(start)
-    for block in whole_rows(stream, BLOCK_BYTES):
-        row = yield from read_rows(block, form, row)
+    with ahead(whole_rows(stream, BLOCK_BYTES), worth=large) as blocks:
+        for block in blocks:
+            row = yield from read_rows(block, form, row)
 
 
 def _header(stream: IO[bytes], path: Path, layout: Layout) -> tuple[int, list[str], str]:

@@ -2,7 +2,6 @@
 
 import json
 from collections.abc import Callable, Iterator, Mapping
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import fastexcel
@@ -45,21 +44,6 @@ def read_blocks(
         raise DropError(
             f"{path.name}: cannot be read as {file_format} ({text}). Is it what its ending says?"
         ) from error
-
-
-def read_ahead(blocks: Iterator[Block]) -> Iterator[Block]:
-    """The same blocks; of a file of many, the next is read while the one before is being worked on."""
-    first, second = next(blocks, None), next(blocks, None)
-    if first is not None:
-        yield first
-    if second is None:
-        return
-    with ThreadPoolExecutor(1) as reader:
-        coming: Block | None = second
-        while coming is not None:
-            after = reader.submit(next, blocks, None)
-            yield coming
-            coming = after.result()
 
 
 def _parquet(path: Path) -> Iterator[pl.DataFrame]:

@@ -25,7 +25,7 @@ class FileReport:
     file: str
     path: Path
     table: str
-    content_hash: str
+    content_hash: str = ""
     loaded: int = 0
     repeated: int = 0
     replaced: int = 0
