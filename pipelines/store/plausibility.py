@@ -1,6 +1,7 @@
 """Looks at new rows beside what is stored, for references and the vehicle's own past; gives flags, changes nothing."""
 
 from datetime import datetime
+from functools import partial
 
 import duckdb
 import numpy as np
@@ -17,6 +18,7 @@ from pipelines.store.own_past import own_past_flags
 from pipelines.store.schema import columns_of
 from pipelines.store.single_values import CHECKS as SINGLE_VALUES
 from pipelines.store.single_values import value_flags
+from pipelines.threads import in_threads
 
 FLAGS = {
     "row_number": pl.Int64, "load_id": pl.Int32, "vehicle_id": pl.String, "column_name": pl.String, "reason": pl.String,
@@ -27,6 +29,7 @@ COUNTERS = ["odometer_km", "ignition_hours", "coolant_c"]
 BEGINNINGS = ["ignition_hours", "warmups_since_clear", "km_since_clear", "module", "calibration"]
 AROUND = "400 DAY"  # how far in time from the new readings their neighbours are looked for
 JUDGED = {"counters": 9, "corrections": 2}  # readings of a vehicle before and after its new ones, judged with them
+TOLD_OF = {"counters": set(OWN_PAST), "corrections": set(SINGLE_VALUES)}
 BESIDE = 7  # readings before and after those that are judged, which they are held against
 
 
@@ -58,15 +61,20 @@ def _own_past(connection: duckdb.DuckDBPyConnection, first_load: int) -> pl.Data
     if not new:
         return pl.DataFrame(schema=FLAGS)
     rows = _around(connection, first_load, first, last, every=oldest >= first_load)
-    flags = _changed(connection, own_past_flags(rows), _near(rows, JUDGED["counters"]), set(OWN_PAST))
-    if new > BULK_ROWS:
-        return flags
+    looks = {"counters": partial(own_past_flags, rows)}
+    if new <= BULK_ROWS:
+        looks["corrections"] = partial(_single_values, connection, _near(rows, JUDGED["corrections"] + BESIDE))
+    found = in_threads(lambda look: look(), looks.values())
+    return pl.concat(
+        _changed(connection, flags, _near(rows, JUDGED[which]), TOLD_OF[which])
+        for which, flags in zip(looks, found, strict=True)
+    )
+
+
+def _single_values(connection: duckdb.DuckDBPyConnection, near: pl.DataFrame) -> pl.DataFrame:
     stored = columns_of(connection, "snapshots")
     catalogue = catalogue_of(connection).filter(pl.col("code").is_in(list(stored)))
-    judged = _near(rows, JUDGED["corrections"])
-    beside = _near(rows, JUDGED["corrections"] + BESIDE)
-    single = value_flags(_values(connection, [*BEGINNINGS, *catalogue["code"]], beside), catalogue)
-    return pl.concat([flags, _changed(connection, single, judged, set(SINGLE_VALUES))])
+    return value_flags(_values(connection, [*BEGINNINGS, *catalogue["code"]], near), catalogue)
 
 
 def _around(
@@ -85,14 +93,17 @@ def _around(
         f"WHERE read_at BETWEEN $first - INTERVAL {AROUND} AND $last + INTERVAL {AROUND}",
         load=first_load, first=first, last=last,
     )  # fmt: skip
-    return rows.rechunk() if _in_order(rows) else rows.sort(KEYS)
+    return _by_vehicle_and_time(rows)
 
 
-def _in_order(rows: pl.DataFrame) -> bool:
-    """Whether rows lie by vehicle and time already, as those of one load do."""
-    vehicles = rows["vehicle_id"].rle().struct.field("value")
+def _by_vehicle_and_time(rows: pl.DataFrame) -> pl.DataFrame:
+    """Rows sorted; those of each load lie so already, and a vehicle's later loads hold its later readings as a rule."""
+    run = rows["vehicle_id"].rle()
+    vehicle = run.struct.field("value").rank("dense").to_numpy().astype(np.int32)
+    if (np.diff(vehicle) < 0).any():
+        rows = rows[np.argsort(np.repeat(vehicle, run.struct.field("len").to_numpy()), kind="stable")]
     back = (pl.col("vehicle_id") == pl.col("vehicle_id").shift()) & (pl.col("read_at") < pl.col("read_at").shift())
-    return vehicles.is_sorted() and not rows.select(back.any()).item()
+    return rows.sort(KEYS) if rows.select(back.any()).item() else rows.rechunk()
 
 
 def _near(rows: pl.DataFrame, readings: int) -> pl.DataFrame:
