@@ -16,7 +16,7 @@ from typing import IO
 
 import polars as pl
 
-from pipelines.errors import DropError
+from pipelines.errors import DropError, EmptyError
 from pipelines.intake.blocks import BOOKKEEPING, Block
 from pipelines.intake.delimited_rows import SMALL_BYTES, Form, decoded, read_rows, whole_rows
 from pipelines.threads import ahead
@@ -126,7 +126,7 @@ def _header(stream: IO[bytes], path: Path, layout: Layout) -> tuple[int, list[st
             separator = declared or max(SEPARATORS, key=lambda s: len(_split(text, s)))
             return row, list(_names(text, separator)), separator
         row += 1
-    raise DropError(f"{path.name}: is empty. Nothing to load.")
+    raise EmptyError(f"{path.name}: is empty. Nothing to load.")
 
 
 @lru_cache(maxsize=64)  # thousands of small files have the same header

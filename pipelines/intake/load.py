@@ -18,7 +18,7 @@ import duckdb
 import polars as pl
 
 from pipelines.catalogue.tables import drop_tables
-from pipelines.errors import DropError, SettingError
+from pipelines.errors import DropError, EmptyError, SettingError
 from pipelines.intake.blocks import LOAD, ROW, Block, frame_of_blocks
 from pipelines.intake.casting import Reading
 from pipelines.intake.checking import check_block, with_second_look
@@ -171,7 +171,7 @@ class _Loading:
                 self._read(blocks, file, report, come_to)
                 self.seen.add(report.content_hash)
             except DropError as error:
-                report.unreadable = str(error)
+                report.unreadable, report.empty = str(error), isinstance(error, EmptyError)
 
     def _blocks(self, file: SourceFile) -> Iterator[Block]:
         if not self.mapping:

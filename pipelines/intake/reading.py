@@ -7,7 +7,7 @@ from pathlib import Path
 import fastexcel
 import polars as pl
 
-from pipelines.errors import DropError
+from pipelines.errors import DropError, EmptyError
 from pipelines.intake.blocks import BOOKKEEPING, CELLS, ROW, Block
 from pipelines.intake.delimited import FOUND_OUT, Layout, read_delimited
 
@@ -30,12 +30,15 @@ def read_blocks(
         layout: How a text file is written, where it cannot be found out.
 
     Raises:
+        EmptyError: the file holds nothing, not even a header.
         DropError: the file is not what its ending says.
     """
     if file_format == "csv":
         yield from read_delimited(path, types=types, layout=layout)
         return
     reader = {"parquet": _parquet, "ndjson": _ndjson, "xlsx": _xlsx}[file_format]
+    if not path.stat().st_size:
+        raise EmptyError(f"{path.name}: is empty. Nothing to load.")
     try:
         for cells in reader(path):
             yield Block(cells=cells)

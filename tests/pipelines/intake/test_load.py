@@ -180,6 +180,18 @@ def test_unread_files_are_named_with_what_to_do_and_come_again_when_mended(store
     assert load_reports(store)["unreadable"].is_null().sum() == 1
 
 
+@pytest.mark.parametrize("ending", ["csv", "csv.gz", "ndjson", "parquet", "xlsx"])
+def test_a_file_without_a_byte_is_named_and_the_others_load(store, drop, ending):
+    folder = drop(vehicles=VEHICLES, snapshots=SNAPSHOTS)
+    (folder / f"faults.{ending}").write_bytes(b"")
+    for _ in range(2):
+        report = load(store, [folder])
+        assert report.exit_code == 0
+        assert f"{folder.name}/faults.{ending}: not read. faults.{ending}: is empty. Nothing to load." in report.lines()
+    assert values(store) == [1.5, 2.5]
+    assert load(store, [folder / f"faults.{ending}"]).exit_code == 2
+
+
 def test_an_empty_folder_and_a_missing_path_say_so(store, tmp_path):
     with pytest.raises(DropError, match="no file to load"):
         load(store, [tmp_path])
