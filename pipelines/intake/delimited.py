@@ -50,7 +50,7 @@ def read_delimited(
     """The file's rows in blocks.
 
     Args:
-        path: `.csv`, `.tsv`, or the same gzipped; UTF-8, UTF-16 with a mark, or Windows-1252.
+        path: `.csv`, `.tsv`, or the same gzipped; UTF-8, UTF-16 (with a mark or without), or Windows-1252.
         types: Given the header, the types of columns that are read as numbers where a block is sound; others are text.
         layout: How the file is written.
 
@@ -82,7 +82,7 @@ def _unpacked(path: Path) -> Iterator[IO[bytes]]:
 def _plain(stream: IO[bytes]) -> IO[bytes]:
     """The same text in UTF-8 or Windows-1252 without a mark, lines ended by line feeds."""
     start = stream.read(SMALL_BYTES)
-    mark, code = next(((mark, code) for mark, code in BOMS.items() if start.startswith(mark)), (b"", "utf-8"))
+    mark, code = next(((m, c) for m, c in BOMS.items() if start.startswith(m)), (b"", _unmarked(start)))
     if code != "utf-8":
         start = (start + stream.read()).removeprefix(mark).decode(code).encode()
         stream, mark = io.BytesIO(start), b""
@@ -90,6 +90,14 @@ def _plain(stream: IO[bytes]) -> IO[bytes]:
     if b"\r" in start and b"\n" not in start:
         stream = io.BytesIO(stream.read().replace(b"\r", b"\n"))
     return stream
+
+
+def _unmarked(start: bytes) -> str:
+    """Encoding of text without a mark: in UTF-16 every other byte of Latin letters, digits and separators is zero."""
+    second, first = start[1::2].count(0), start[::2].count(0)
+    if abs(first - second) <= len(start) / 8:
+        return "utf-8"
+    return "utf-16-le" if second > first else "utf-16-be"
 
 
 def _blocks(

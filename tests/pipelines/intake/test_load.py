@@ -57,8 +57,8 @@ def write(path, frame: pl.DataFrame = FRAME) -> None:
         path.write_bytes(semicolons.encode())
     elif path.stem == "snapshots-mark":
         path.write_bytes(text.encode("utf-8-sig").replace(b"\n", b"\r\n"))
-    elif path.stem == "snapshots-utf16":
-        path.write_bytes(text.encode("utf-16"))
+    elif path.stem.startswith("snapshots-utf"):
+        path.write_bytes(text.encode(path.stem.removeprefix("snapshots-")))
     else:
         path.write_bytes(text.replace("true", "Yes").replace("false", "0").encode())
 
@@ -66,7 +66,8 @@ def write(path, frame: pl.DataFrame = FRAME) -> None:
 @pytest.mark.parametrize(
     "name",
     ["snapshots.csv", "snapshots-2031w07.csv.gz", "snapshots.parquet", "snapshots1.ndjson", "snapshots.jsonl",
-     "snapshots.xlsx", "snapshots-tabs.csv", "snapshots-semicolons.csv", "snapshots-mark.csv", "snapshots-utf16.csv"],
+     "snapshots.xlsx", "snapshots-tabs.csv", "snapshots-semicolons.csv", "snapshots-mark.csv", "snapshots-utf_16.csv",
+     "snapshots-utf_16_le.csv", "snapshots-utf_16_be.csv"],
 )  # fmt: skip
 def test_every_format_and_dialect_gives_the_same_rows(store, tmp_path, name):
     write(tmp_path / name)
