@@ -86,9 +86,25 @@ def test_a_young_odometer_that_grows_by_as_much_as_miles_take_off_is_not_in_mile
 
 def test_another_break_ends_what_looked_like_miles():
     def km(week):
-        return (60_000.0 / 1.6 if week in range(5, 9) else 60_000.0) + (200_000.0 if week >= 9 else 0.0) + 400.0 * week
+        return (60_000.0 + 400.0 * week) / (1.609344 if week in range(5, 9) else 1.0) + (200_000.0 if week >= 9 else 0.0)
 
     assert odometers(km) == [("v02", day(week)) for week in range(5, 9)]
+
+
+@pytest.mark.parametrize("missing", [-1000.0, 4000.0])
+def test_an_odometer_set_back_by_about_as_much_as_miles_take_off_is_not_in_miles(missing):
+    def km(week):
+        return 60_000.0 + 400.0 * week if week < 5 else (61_600.0 + missing) / 1.609344 + 400.0 * (week - 5)
+
+    assert odometers(km) == []
+
+
+@pytest.mark.parametrize(("in_miles", "told"), [(range(5, WEEKS), range(5, 14)), (range(12), range(3, 12))])
+def test_miles_that_do_not_end_or_did_not_begin_are_told_where_they_change(in_miles, told):
+    def km(week):
+        return (60_000.0 + 400.0 * week) / (1.609344 if week in in_miles else 1.0)
+
+    assert odometers(km) == [("v02", day(week)) for week in told]
 
 
 def exchange(column, weeks):
