@@ -1,5 +1,7 @@
 """Readings stamped a few hours off: told by the time of day at which a vehicle and its fleet are read otherwise."""
 
+from dataclasses import dataclass
+
 import numpy as np
 import polars as pl
 
@@ -50,26 +52,47 @@ def hours_off(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
     )
 
 
+@dataclass(frozen=True, kw_only=True)
+class _Hours:
+    """When a fleet is read.
+
+    fleet: [BINS] share of its readings.
+    open: [BINS] how much of what is shared with a bin from those beside it may lie there, 0 to 1: little just outside
+        the hours at which the fleet is read, if it has readings enough to show where they end.
+    """
+
+    fleet: Float64s
+    open: Float64s
+
+
+def _hours(counts: Int64s) -> _Hours:
+    """From the fleet's readings in each bin."""
+    shared = _smooth(counts)
+    most = counts + 2.0 * np.sqrt(counts) + 3.0
+    fleet = np.minimum(shared, most) + 1.0
+    return _Hours(fleet=fleet / fleet.sum(), open=np.minimum(1.0, most / np.maximum(shared, 1.0)))
+
+
 def _hours_ahead(vehicle: Int64s, unit: Int64s, bins: Int64s, *, usual: Bools, times: float) -> Int64s:
     """[readings] hours by which the clock seems to be ahead in the reading's unit; 0: not told.
 
     What is usual is counted over the readings so marked.
     """
     every = _counted(vehicle[usual], bins[usual], groups=int(vehicle[-1]) + 1)
-    fleet = _smooth(every.sum(axis=0)) + 1.0
-    fleet /= fleet.sum()
-    asked = np.flatnonzero(_perhaps_rare(every, fleet, vehicle, unit, bins))
+    hours = _hours(every.sum(axis=0))
+    asked = np.flatnonzero(_perhaps_rare(every, hours, vehicle, unit, bins))
     which = _numbered(np.diff(unit[asked], prepend=-1) != 0)
     counted = usual[asked]
     own = _counted(which[counted], bins[asked][counted], groups=int(which.max(initial=-1)) + 1)
     suspect = np.zeros(len(own), np.bool_)
-    suspect[which[_rare(every, own, fleet, vehicle[asked], which, bins[asked])]] = True
+    suspect[which[_rare(every, own, hours, vehicle[asked], which, bins[asked])]] = True
     asked, own = asked[suspect[which]], own[suspect]
     which = _numbered(np.diff(unit[asked], prepend=-1) != 0)
     first = asked[np.flatnonzero(np.diff(which, prepend=-1))]
     counts = _counted(which, bins[asked], groups=len(own))
     other = every[vehicle[first]] - own
-    density = np.log((_smooth(other) + FLEET_WEIGHT * fleet) / (other.sum(axis=1, keepdims=True) + FLEET_WEIGHT))
+    density = _smooth(other) * hours.open + FLEET_WEIGHT * hours.fleet
+    density = np.log(density / density.sum(axis=1, keepdims=True))
     moved = np.stack([np.roll(density, shift * BINS // 24, axis=1) for shift in SHIFTS])
     ratio = ((moved - density) * counts).sum(axis=2)
     told = np.logaddexp.reduce(ratio, axis=0) - np.log(len(SHIFTS)) >= np.log(times)
@@ -106,12 +129,12 @@ def _smooth(counts: Int64s) -> Float64s:
     return shared
 
 
-def _perhaps_rare(every: Int64s, fleet: Float64s, vehicle: Int64s, unit: Int64s, bins: Int64s) -> Bools:
+def _perhaps_rare(every: Int64s, hours: _Hours, vehicle: Int64s, unit: Int64s, bins: Int64s) -> Bools:
     """[readings] whether any reading of its unit is rare even if all of the unit are counted at its hour.
 
     No rare reading is missed, and most units of most fleets need no closer look.
     """
-    there = _smooth(every) + FLEET_WEIGHT * fleet
+    there = _smooth(every) * hours.open + FLEET_WEIGHT * hours.fleet
     margin = there - RARE * there.max(axis=1, keepdims=True)
     size = np.bincount(unit)
     perhaps = margin.ravel()[vehicle * BINS + bins] < max(KERNEL) * size[unit] + ROUNDING
@@ -121,12 +144,12 @@ def _perhaps_rare(every: Int64s, fleet: Float64s, vehicle: Int64s, unit: Int64s,
     return asked
 
 
-def _rare(every: Int64s, own: Int64s, fleet: Float64s, vehicle: Int64s, unit: Int64s, bins: Int64s) -> Bools:  # noqa: PLR0917
+def _rare(every: Int64s, own: Int64s, hours: _Hours, vehicle: Int64s, unit: Int64s, bins: Int64s) -> Bools:  # noqa: PLR0917
     """[readings] whether the vehicle, but for the reading's own month, and its fleet are seldom read at its hour."""
-    highest = (_smooth(every) + FLEET_WEIGHT * fleet).max(axis=1)
-    there = FLEET_WEIGHT * fleet[bins]
+    highest = (_smooth(every) * hours.open + FLEET_WEIGHT * hours.fleet).max(axis=1)
+    there = FLEET_WEIGHT * hours.fleet[bins]
     for share, aside in zip(KERNEL, (-1, 0, 1), strict=True):
         at = (bins + aside) % BINS
-        there += share * (every[vehicle, at] - own[unit, at])
+        there += share * hours.open[bins] * (every[vehicle, at] - own[unit, at])
     seldom: Bools = there < RARE * highest[vehicle]
     return seldom
