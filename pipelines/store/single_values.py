@@ -4,6 +4,7 @@ Only where a load is not a whole history: there the drift stage looks at them.
 """
 
 from collections.abc import Callable
+from statistics import NormalDist
 
 import numpy as np
 import polars as pl
@@ -17,6 +18,10 @@ BACK = 0.5  # of its excursion, the most by which the values before and after a 
 RESTLESS = 1.5  # times the usual change from reading to reading, beyond which a vehicle is judged by its own
 OWN_READINGS = 9  # from which a vehicle's own change is known: two changes at a misreading must not tell it
 MEDIAN_OF_MEAN = 0.845  # of absolute normal deviates, the median over the mean
+TAIL = 0.02  # of the changes: misreadings are fewer, the tail of noise shows there already
+HEAVIEST = 1.2  # so that a value ten usual changes off is told whatever the tail
+FEW = 5  # changes, more than two misreadings make
+NORMAL = NormalDist()
 SEVERAL = 3  # corrections of one reading: where more are far off at once, something happened to the vehicle
 
 
@@ -53,11 +58,12 @@ def _off_step(rows: pl.DataFrame, check: Check, known: pl.DataFrame) -> pl.DataF
 def _spike(rows: pl.DataFrame, check: Check, known: pl.DataFrame) -> pl.DataFrame:
     """Single values further from those before and after, which agree, than so many times the usual change.
 
+    Where the correction's changes have a heavier tail than a normal's, by as many times more as it reaches further.
     A vehicle's first value is held against the two after it. Where the module may have begun anew, a value may also lie
     towards neutral. Where several corrections are far off at once, it is the vehicle that changed.
     """
     vehicle = rows["vehicle_id"].rle_id().to_numpy()
-    beginnings = rows.select(_begun(rows).cum_sum()).to_series().to_numpy()
+    beginnings = rows.with_columns(begun=_begun(rows))["begun"].cum_sum().to_numpy()
     first = np.diff(vehicle, prepend=-1) != 0
     times = float(check.argument)
 
@@ -114,8 +120,9 @@ def _out_and_back(  # noqa: PLR0917
     )
     moved = np.zeros(len(value))
     moved[theirs] = own.to_series().to_numpy()
-    restless: Int64s = at[far > times * moved[at] / RESTLESS]
-    return restless
+    usual *= _tail(change[~first], usual)
+    misread: Int64s = at[far > times * np.maximum(usual, moved[at] / RESTLESS)]
+    return misread
 
 
 def _usual_change(change: Float64s, step: float) -> float:
@@ -127,6 +134,19 @@ def _usual_change(change: Float64s, step: float) -> float:
         return 0.0
     most = 5 * (float(np.median(change)) + step)
     return MEDIAN_OF_MEAN * float(np.minimum(change, most).mean())
+
+
+def _tail(change: Float64s, usual: float) -> float:
+    """How many times further than a normal's the tail of the changes reaches, from 1 to `HEAVIEST`.
+
+    Told from the change that one in fifty exceeds, and at least a few: some misreadings must not hide themselves.
+    """
+    beyond = max(round(TAIL * change.size), FEW)
+    if beyond >= change.size / 2:
+        return 1.0
+    there = float(np.partition(change, change.size - beyond)[change.size - beyond])
+    normal = NORMAL.inv_cdf(1 - beyond / change.size / 2) / NORMAL.inv_cdf(0.75)
+    return min(max(1.0, there / (usual * normal)), HEAVIEST)
 
 
 def _begun(rows: pl.DataFrame) -> pl.Expr:
