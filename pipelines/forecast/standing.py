@@ -57,10 +57,10 @@ class Mended:
     """
 
     def __init__(self, evidence: Evidence, record: Record) -> None:
-        self.part: dict[str, str] = dict(
-            evidence.corrections.select("code", "component").drop_nulls("component").iter_rows()
-        )
-        done = evidence.work.filter(pl.col("kind").is_in(PREVENTIVE), pl.col("component").is_in(self.part.values()))
+        named = evidence.corrections.select("code", "component").drop_nulls("component")
+        self.parts: dict[str, list[str]] = {code: component.split("|") for code, component in named.iter_rows()}
+        known = {part for parts in self.parts.values() for part in parts}
+        done = evidence.work.filter(pl.col("kind").is_in(PREVENTIVE), pl.col("component").is_in(known))
         self.work: dict[str, Stamps] = {
             str(part): stamps(rows, "done_at", record.number) for (part,), rows in done.group_by("component")
         }
@@ -70,8 +70,8 @@ class Mended:
         since = just_now(origins, family)
         found = np.zeros((len(origins), len(family.panel.codes)), dtype=np.bool_)
         for place, code in enumerate(family.panel.codes):
-            if self.part.get(code) in self.work:
-                found[:, place] = self.work[self.part[code]].last_until(origins.vehicle, origins.at) > since
+            for part in self.work.keys() & self.parts.get(code, []):
+                found[:, place] |= self.work[part].last_until(origins.vehicle, origins.at) > since
         return found
 
 

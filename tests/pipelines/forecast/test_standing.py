@@ -10,7 +10,7 @@ from pipelines.forecast.origins import origins_at
 from pipelines.forecast.outcomes import days, record_of
 from pipelines.forecast.standing import Mended, Standing, fault_codes
 
-PARTS = {"trim_a": "fuel_system", "trim_b": "fuel_pump", "idle_a": "throttle", "idle_b": "throttle"}
+PARTS = {"trim_a": "filter|fuel_system", "trim_b": "fuel_pump", "idle_a": "throttle", "idle_b": "throttle"}
 
 
 def seen(fleet, done, ended=None):
