@@ -13,5 +13,9 @@ class DropError(LeewayError):
     """A drop, or a file of one, that cannot be read at all."""
 
 
+class EmptyError(DropError):
+    """A file of a drop that holds nothing: nothing of it is lost."""
+
+
 class StoreError(LeewayError):
     """A store that is absent, locked by another process, damaged or of another version."""

@@ -4,6 +4,7 @@ Frames are polars, times are UTC (`Datetime("us", "UTC")`), ids are text. Arrays
 R rows (snapshots, sorted by vehicle, then time) by C corrections; NaN means not read.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime
 
@@ -130,12 +131,13 @@ class Outliers:
     scores: `vehicle_id, outlier_score` (0-1, null: too little read), `is_outlier`, `robust_distance` (Mahalanobis,
         dimensionless), `distance_score` (0-1, the same scale as outlier_score).
     reasons: the contract's `outlier_reason`.
-    past_scores: `vehicle_id, read_at, outlier_score`: the same score at every past reading, for the forecast.
+    score_rows: The same score at past readings, for the forecast: of a family's index in `Drift.families` and rows of
+        its panel; NaN: too little read by then.
     """
 
     scores: pl.DataFrame
     reasons: pl.DataFrame
-    past_scores: pl.DataFrame
+    score_rows: Callable[[int, Int64s], Float64s]
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,7 +1,8 @@
 """The same work on many pieces, on both cores: arrays, kernels, frames or files, which let go of Python's lock."""
 
-from collections.abc import Callable, Iterable
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
 from typing import TypeVar
 
 THREADS = 2  # what was measured; each holds its own piece in memory
@@ -14,3 +15,24 @@ def in_threads(work: Callable[[Piece], Result], pieces: Iterable[Piece]) -> list
     """What the work makes of each piece, in their order."""
     with ThreadPoolExecutor(THREADS) as pool:
         return list(pool.map(work, pieces))
+
+
+@contextmanager
+def ahead(pieces: Iterator[Piece], *, worth: bool) -> Iterator[Iterator[Piece]]:
+    """The same pieces, the first made at once and each of the others while the one before is being worked on.
+
+    Args:
+        pieces: Made one after the other, in a thread of their own; leaving the block waits for the one under way.
+        worth: Whether they are large enough for a thread; else each is made when it is asked for.
+    """
+    if not worth:
+        yield pieces
+        return
+
+    def each(maker: ThreadPoolExecutor, coming: "Future[Piece | None]") -> Iterator[Piece]:
+        while (piece := coming.result()) is not None:
+            coming = maker.submit(next, pieces, None)
+            yield piece
+
+    with ThreadPoolExecutor(1) as maker:
+        yield each(maker, maker.submit(next, pieces, None))

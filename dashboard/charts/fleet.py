@@ -111,7 +111,7 @@ def weekly_by_group(weekly: pl.DataFrame, *, unit: str, split: str) -> Drawn:
     """
     groups = weekly.get_column("group").unique().sort().to_list()
     legend = alt.Legend(
-        orient="top", title=None, labelLimit=0, columns=3, symbolOpacity=1, symbolType="stroke", symbolSize=600
+        orient="top", title=None, labelLimit=0, columns=2, symbolOpacity=1, symbolType="stroke", symbolSize=600
     )
     colour = alt.Color("group:N", scale=alt.Scale(domain=groups, range=list(GROUPS[: len(groups)])), legend=legend)
     base = alt.Chart(weekly).encode(x=alt.X("week:T", title=None, axis=alt.Axis(format="%b %Y", tickCount=8)))

@@ -31,7 +31,7 @@ def forest_against_distance(rows: pl.DataFrame, *, false_outlier_share: float | 
     )
     rarest: float = shown.select(pl.min_horizontal(pl.col("forest", "distance").min(), pl.lit(0.1))).item()
     scale = alt.Scale(type="log", reverse=True, domain=[rarest, COMMONEST_PCT], nice=False, clamp=True)
-    legend = alt.Legend(orient="top", title="Called an outlier", labelLimit=0, columns=4)
+    legend = alt.Legend(orient="top", title="Called an outlier", labelLimit=0, columns=2)
     axis = alt.Axis(values=TICKS, format="~g", labelExpr="datum.label + ' %'")
     marks = (
         alt.Chart(shown)

@@ -8,10 +8,8 @@ import streamlit as st
 from dashboard import published
 from dashboard.screens import frame as shared
 from dashboard.screens.foreign import foreign_file
-from dashboard.views.drops import DropsView, drops
+from dashboard.views.drops import DropsView, drops, proposed_units
 from dashboard.views.wording import count, plain
-
-MOST_PROPOSALS = 20
 
 
 def show() -> None:
@@ -133,10 +131,24 @@ def _proposed(proposals: pl.DataFrame) -> None:
         return
     st.subheader("What may be in another unit")
     st.markdown("Nothing was converted: whether it is so, you know.")
-    for line in proposals["text"].head(MOST_PROPOSALS):
+    for line in proposed_units(proposals):
         st.markdown(f"- {plain(line)}")
-    if proposals.height > MOST_PROPOSALS:
-        st.caption(f"Newest {MOST_PROPOSALS} of {count(proposals.height, 'proposal')}.")
+    with st.expander("File by file"):
+        st.dataframe(
+            proposals.select("file", "column_name", "unit", "readings", "vehicles", "example"),
+            hide_index=True,
+            key="proposals",
+            alt="Columns that look like another unit, by file, newest load first",
+            placeholder=shared.ABSENT,
+            column_config={
+                "file": st.column_config.TextColumn("File", width="medium"),
+                "column_name": st.column_config.TextColumn("Column", help="*: several corrections at once"),
+                "unit": st.column_config.TextColumn("Looks like"),
+                "readings": st.column_config.NumberColumn("Readings"),
+                "vehicles": st.column_config.NumberColumn("Vehicles"),
+                "example": st.column_config.TextColumn("The first", width="medium"),
+            },
+        )
 
 
 show()

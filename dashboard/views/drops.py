@@ -1,10 +1,13 @@
 """What came in: drops, what each brought, and what was set aside with the reason."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import polars as pl
 
 from dashboard.views.wording import count
+from pipelines.intake.proposals import looks_like, unit_of_mapping
 
 REPORTED = [
     "loaded_at", "drop_name", "file", "table_name", "row_count", "loaded", "replaced", "repeated", "quarantined",
@@ -44,6 +47,28 @@ def drops(reports: pl.DataFrame, quarantined: pl.DataFrame) -> DropsView:
         quarantined=quarantined.select(QUARANTINED),
         reasons=reasons,
         empty_reason="" if reports.height else "Nothing was loaded yet. Load a drop with: leeway load DROP",
+    )
+
+
+def proposed_units(proposals: pl.DataFrame) -> list[str]:
+    """A line for each column and unit: in how much it is so, and what to do about it; the most readings first.
+
+    Args:
+        proposals: One row per load of a file, column and unit, with readings; newest first.
+    """
+    told = (
+        proposals.group_by("column_name", "unit")
+        .agg(pl.col("readings").sum(), files=pl.col("load_id").n_unique(), file=pl.col("file").last())
+        .sort("readings", "column_name", "unit", descending=[True, False, False])
+    )
+    return [_proposed_unit(row) for row in told.iter_rows(named=True)]
+
+
+def _proposed_unit(row: Mapping[str, Any]) -> str:
+    readings, files = count(row["readings"], "reading"), count(row["files"], "file")
+    return (
+        f"{looks_like(row)}: {readings} in {files}, the first {row['file']}. If so in all of a file, load it again "
+        f"with {unit_of_mapping(row)}; if in these readings alone, mend them and load them again."
     )
 
 

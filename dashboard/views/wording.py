@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo
 
+from pipelines import wording
+
 KM_PER_MILE = 1.609344
 NO_BREAK = "\N{NO-BREAK SPACE}"
 MINUS = "\N{MINUS SIGN}"
@@ -122,14 +124,10 @@ def amount(value: float | None, unit: str | None, *, figures: int = 2) -> str:
 
 
 def percent(share: float | None) -> str:
-    """A share from 0 to 1 as whole percent; 'under 1 %' and 'over 99 %' for what is near but not certain."""
+    """A share from 0 to 1 as published texts say it, kept on one line."""
     if share is None or not math.isfinite(share):
         return UNKNOWN
-    if 0 < share < 0.01:
-        return f"under{NO_BREAK}1{NO_BREAK}%"
-    if 0.99 < share < 1:
-        return f"over{NO_BREAK}99{NO_BREAK}%"
-    return f"{100 * share:.0f}{NO_BREAK}%"
+    return wording.percent(share).replace(" ", NO_BREAK)
 
 
 def count(how_many: int, one: str, many: str | None = None) -> str:

@@ -3,6 +3,9 @@
 import numba
 import numpy as np
 
+NEIGHBOURS = 8  # innovations before and after one that tell whether its series drifts
+ASIDE2 = 9.0  # squared z of their sum from which it does
+
 
 @numba.njit(cache=True, nogil=True)
 def innovations(  # type: ignore[no-untyped-def]  # noqa: PLR0917 - compiled functions take arguments by position
@@ -56,4 +59,39 @@ def innovations(  # type: ignore[no-untyped-def]  # noqa: PLR0917 - compiled fun
                 p22 -= k2 * k2 * s
                 last = day[r]
                 seen += 1
+    return out
+
+
+@numba.njit(cache=True, nogil=True)
+def astray(found, epoch, row_start):  # type: ignore[no-untyped-def]
+    """[C, R] whether an innovation stands among others of its epoch that lie to one side: what drifts shows no tail.
+
+    Its own size has no say, or what is far off by chance would count as drift.
+
+    Args:
+        found: [C, R] innovations; NaN: none.
+        epoch: [C, R] learning epoch of the series.
+        row_start: [V + 1] first row of each vehicle.
+    """
+    out = np.zeros(found.shape, dtype=np.bool_)
+    sums = np.zeros(found.shape[1] + 1)
+    rows = np.empty(found.shape[1], dtype=np.int64)
+    for c in range(len(found)):
+        for v in range(len(row_start) - 1):
+            begin = row_start[v]
+            while begin < row_start[v + 1]:
+                end = begin
+                count = 0
+                while end < row_start[v + 1] and epoch[c, end] == epoch[c, begin]:
+                    if not np.isnan(found[c, end]):
+                        rows[count] = end
+                        sums[count + 1] = sums[count] + found[c, end]
+                        count += 1
+                    end += 1
+                for i in range(count):
+                    low, high = max(i - NEIGHBOURS, 0), min(i + 1 + NEIGHBOURS, count)
+                    before, after = sums[i] - sums[low], sums[high] - sums[i + 1]
+                    before2, after2 = before * before / max(i - low, 1), after * after / max(high - i - 1, 1)
+                    out[c, rows[i]] = max(before2, after2) > ASIDE2
+                begin = end
     return out

@@ -20,6 +20,7 @@ from pipelines.threads import in_threads
 AUTHORITY_SIGMA = 0.04  # healthy noise as a share of half the authority, where nothing better is known
 PRIOR_PAIRS = 40.0  # neighbouring readings that what other families show is worth
 PRIOR_PEERS = 20.0  # vehicles read a week that other families' movements are worth
+ALIKE = 20.0  # memories that a span must have for wander and memory to be told apart well, by light fleets
 LEAST_WANDER = 1e-4  # variance of a healthy level's slow movement per day, in noise variances
 LEAST_MOVE = 0.005  # variance of a season's movement in a week, in noise variances
 
@@ -104,16 +105,18 @@ def _drawn_wander(fits: Sequence[Fit], sigmas: Sequence[Float64s], trusted: Int6
     """[C] of each family: wander in noise variances, drawn to the middle of all as far as chance spread it.
 
     An estimate is never below 0, so that chance alone would make half of all levels wander. Its error: that of the
-    slope of a variogram over the time that was seen. The middle is that of the families that can be trusted most.
+    slope of a variogram over the time that was seen, and more where noise lasts so long that it wanders itself. The
+    middle is that of the families that can be trusted most.
     """
     if not fits:
         return []
     sizes, errors = [], []
     for fit, sigma in zip(fits, sigmas, strict=True):
         rho = np.exp(-WEEK / fit.noise.memory_days)
-        seen = max(float(fit.day.max() - fit.day.min()), WEEK) * np.sqrt((np.diff(fit.row_start) > 0).sum())
+        span = max(float(fit.day.max() - fit.day.min()), WEEK)
+        alike = 1 + ALIKE * fit.noise.memory_days / span
         sizes.append(fit.noise.wander / sigma**2)
-        errors.append((1 + rho) / (1 - rho) / seen**2)
+        errors.append((1 + rho) / (1 - rho) * alike**2 / (span**2 * (np.diff(fit.row_start) > 0).sum()))
     elder = np.flatnonzero(trusted == trusted.max())
     every, error = np.concatenate([sizes[f] for f in elder]), np.concatenate([errors[f] for f in elder])
     middle, upper = _quantiles(every, 1 / error, (0.5, 0.84))

@@ -9,6 +9,9 @@ from pipelines.handover import Float64s, Int32s, Panel
 
 WEEK = 7.0
 LONGEST_ERROR = 180.0  # days that an error of the season can last
+COMPARED = 56.0  # days over which a change stands out from what was before, as a rule
+# Of what its error moves over them, what counts as noise, and wander beside it (tests/benchmarks/drift_season.py).
+AS_NOISE, AS_WANDER = 1 / 2, 1 / 3
 LEAST_SETTLED = 5  # readings of an epoch before an alarm can be raised
 SCORES = np.array([0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5])  # normal scores at which a tail table has its knots
 
@@ -59,10 +62,10 @@ class Normal:
         return {field.name: getattr(self, field.name) for field in fields(self) if field.name != "block"}
 
     def model(self, c: int) -> Float64s:
-        """[B, 5] healthy noise of one correction, as the filter takes it."""
-        return np.stack(
-            [self.sigma[c], self.memory_days[c], self.rounding[c], self.wander[c], self.offset_sd[c]], axis=1
-        )
+        """[B, 6] healthy noise of one correction, as the filter takes it."""
+        season_wander = AS_WANDER * _moved_mean(COMPARED / self.memory_days[c]) / (COMPARED * 2 / 3)  # as a random walk
+        columns = (self.sigma, self.memory_days, self.rounding, self.wander, self.offset_sd)
+        return np.stack([*(column[c] for column in columns), season_wander], axis=1)
 
     def weekly_noise(self, c: int) -> Float64s:
         """[B] variance of white noise that blurs a mean over many weeks as much as the noise with memory does."""
@@ -71,11 +74,27 @@ class Normal:
         return blur
 
     def season_worth(self, c: int, variance: Float64s, block: Int32s) -> Float64s:
-        """[R] factor for the season's error variance [R]: it lasts longer than the noise, so it counts for more."""
+        """[R] factor for the season's error variance [R] as a part of the noise, whose memory is another.
+
+        The error lasts as long as the season takes to move by as much. It moves a mean over `COMPARED` days against
+        that of the days before by so much as this part of the noise and its part of the wander (`model`) together. A
+        season that moves on in one direction is followed the later, the longer errors last.
+        """
         move, memory = self.season_move[c] + self.depot_move[c], self.memory_days[c]
-        longest: Float64s = np.maximum(LONGEST_ERROR / memory, 1.0)[block]
-        worth: Float64s = np.clip(variance * (WEEK / move / memory)[block], 1.0, longest)
+        lasts = np.clip(variance * (WEEK / move)[block], memory[block], LONGEST_ERROR)
+        share = AS_NOISE * (1 + lasts / COMPARED)
+        worth: Float64s = share * _moved_mean(COMPARED / lasts) / _moved_mean(COMPARED / memory)[block]
         return worth
+
+
+def _moved_mean(windows: Float64s) -> Float64s:
+    """Variance of the difference of means over neighbouring windows, of an Ornstein-Uhlenbeck process of variance 1.
+
+    windows: Their length in its time constants.
+    """
+    left = -np.expm1(-windows)
+    moved: Float64s = 2 * (2 * (windows - left) - left**2) / windows**2
+    return moved
 
 
 def days(panel: Panel) -> Float64s:

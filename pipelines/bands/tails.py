@@ -4,7 +4,7 @@ import numpy as np
 from scipy.special import ndtr
 
 from pipelines.bands.fit import Fit
-from pipelines.bands.innovations import innovations
+from pipelines.bands.innovations import astray, innovations
 from pipelines.bands.normal import SCORES
 from pipelines.handover import Bools, Float64s
 
@@ -24,20 +24,19 @@ def tail_table(fit: Fit, noise: dict[str, Float64s]) -> Float64s:
     corrections share, the more, the more alike they are (empirical Bayes on log quantiles). Heavier tails than the
     normal's, or noise underrated, then raise no alarm.
     """
-    size = np.abs(
-        innovations(
-            fit.healthy,
-            fit.epoch,
-            fit.row_start,
-            fit.day,
-            noise["sigma"],
-            noise["memory_days"],
-            noise["rounding"],
-            noise["wander"],
-            noise["offset_sd"],
-            WARM_UP,
-        )
+    found = innovations(
+        fit.healthy,
+        fit.epoch,
+        fit.row_start,
+        fit.day,
+        noise["sigma"],
+        noise["memory_days"],
+        noise["rounding"],
+        noise["wander"],
+        noise["offset_sd"],
+        WARM_UP,
     )
+    size = np.where(astray(found, fit.epoch, fit.row_start), np.nan, np.abs(found))
     common = _quantiles(np.sort(size[np.isfinite(size)]))
     counts = np.isfinite(size).sum(axis=1)
     own = np.array([_quantiles(np.sort(row[np.isfinite(row)])) for row in size])

@@ -7,6 +7,7 @@ import numpy as np
 
 from pipelines.causes.hypotheses import Hypothesis
 from pipelines.handover import Bools, Float64s
+from pipelines.wording import percent
 
 NOTABLE = 2.0  # deviations above as many sigmas of healthy noise are named
 MOST_NAMED = 3  # corrections named in one sentence
@@ -82,7 +83,7 @@ def _rivals(hypothesis: Hypothesis, leaders: Leaders, findings: Findings, vehicl
         other, share = rivals[0]
         apart = hypothesis.cause.apart_from(other.cause.id)
         told = f"; {apart}" if apart else ""
-        words.append(f"Look-alike: {other.cause.title} ({share:.0%}){told}.")
+        words.append(f"Look-alike: {other.cause.title} ({percent(share)}){told}.")
     return words
 
 

@@ -29,6 +29,11 @@ SCALES = np.array([0.25, 0.5, 1.0, 2.0])  # of the sizes above, each as usual as
 POINTS = np.array([-1.834, -1.221, -0.868, -0.588, -0.341, -0.112, 0.112, 0.341, 0.588, 0.868, 1.221, 1.834])
 FARTHEST_DAYS = 3650.0  # a limit met later than this is not expected to be met
 LEAST_WEIGHT = 1e-4
+# Where one law of growth is known to hold, the posterior's quantiles hold as often as they say. It hedges among laws of
+# which a fleet has few, so that its 5 and 95 % hold 96 times in a hundred, its 10 and 90 % 88 times: these of its
+# quantiles are what they are called (tests/benchmarks/drift_dates.py).
+ONSETS_AT = (0.06, 0.5, 0.94)
+DATES_AT = (0.13, 0.5, 0.87)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -337,8 +342,9 @@ def posterior(trace, day, sigma, room, kinds):  # type: ignore[no-untyped-def]
     q = 0
     for k in range(n - 1):
         total += by_onset[k]
-        while q < 3 and total >= (0.05, 0.5, 0.95)[q]:
-            onset[q] = day[k] if q == 0 else (day[k] + day[k + 1]) / 2 if q == 1 else day[k + 1]
+        while q < 3 and total >= ONSETS_AT[q]:  # anywhere between two readings it is as likely
+            back = (total - ONSETS_AT[q]) / by_onset[k]
+            onset[q] = day[k + 1] - back * (day[k + 1] - day[k])
             q += 1
         for shape in range(SHAPES):
             rate += (weight[k, shape] * size[k, shape]).sum() * pace(shape, now - day[k])
@@ -363,6 +369,6 @@ def posterior(trace, day, sigma, room, kinds):  # type: ignore[no-untyped-def]
     out[:3] = onset
     out[3] = rate
     for i in range(3):
-        date = quantile(dates, mass, order, (0.1, 0.5, 0.9)[i])
+        date = quantile(dates, mass, order, DATES_AT[i])
         out[4 + i] = date if date <= now + FARTHEST_DAYS else np.nan
     return out

@@ -20,8 +20,8 @@ from pipelines.bands.normal import LEAST_SETTLED, SCORES
 from pipelines.handover import Float64s
 
 # Columns of a model row: the healthy noise of one correction during one block of time.
-SIGMA, MEMORY_DAYS, ROUNDING, WANDER, OFFSET_SD = range(5)
-MODEL_COLUMNS = 5
+SIGMA, MEMORY_DAYS, ROUNDING, WANDER, OFFSET_SD, SEASON_WANDER = range(6)
+MODEL_COLUMNS = 6
 
 CANDIDATES = (
     32  # onsets kept: spaced by a constant ratio of their age, and those that explain more than their neighbours
@@ -31,7 +31,7 @@ AGE_RATIO = 1.8  # an onset goes when its elder neighbour is at most this many t
 SHOCK = 8.0  # innovations up to this size move the noise's own state: most that last a while are real
 WILD = 2.0  # a single innovation this many times beyond the last knot waits for the next reading to bear it out
 SMOOTHING = 0.3  # weight of the newest reading in the smoothed level
-HOLD = 0.8  # an alarm holds until its evidence is below this share of the threshold ...
+HOLD = 0.9  # an alarm holds until its evidence is below this share of the threshold ...
 BACK = 0.75  # ... or it reads within this many sigmas of what is expected,
 RETURNED = 0.35  # or within this share of the farthest it strayed,
 PATIENCE = 3  # at this many readings in a row
@@ -118,7 +118,7 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
     Args:
         values: [R] readings; NaN: not read.
         base: [R] what does not depend on the vehicle's own level: centre as at the epoch's start, season, ageing.
-        base_variance: [R] error variance of the season.
+        base_variance: [R] error variance of the season, as a part of the noise's.
         epoch: [R] learning epoch of the series.
         change: [R] index of the vehicle's last change of calibration, which may move the level for good; -1: none.
         moved: [R, 3] how far that change moved the level, as peers show, the variance of its error, and the variance
@@ -128,8 +128,8 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
         day: [R] time in days.
         hours: [R] stitched ignition hours; NaN: not known.
         block: [R] row of `model` that holds then.
-        model: [B, 5] healthy noise: marginal sd, memory in days, rounding variance, wander variance per day, sd of
-            vehicles' levels.
+        model: [B, 6] healthy noise: marginal sd, memory in days, rounding variance, wander variance per day, sd of
+            vehicles' levels, wander that the season's error adds as a share of its variance.
         tails: [B, 8] innovations (in their own sd) whose normal scores are `SCORES`.
         learn_hours: Time constant of relearning in ignition hours; 0: it does not relearn.
         threshold: [B] evidence at which an alarm is raised.
@@ -211,7 +211,7 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
                     loose = left * left - still * still
                     learning = still > SETTLED_AT * sigma
                 n *= rho
-                p11 += m[WANDER] * dt + loose
+                p11 += (m[WANDER] + m[SEASON_WANDER] * base_variance[r]) * dt + loose
                 p12 *= rho
                 p22 = rho * rho * p22 + noise2 * (1 - rho * rho)
                 for j in range(count):

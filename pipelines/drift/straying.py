@@ -186,7 +186,10 @@ def _bands(panel: Panel, normal: Normal, learn_hours: Float64s, fleet_start: flo
         normal=normal,
         learn_hours=learn_hours,
         threshold=threshold(
-            settings.false_alarms_per_vehicle_year, np.maximum(normal.corrections, 1.0), normal.readings_a_year
+            settings.false_alarms_per_vehicle_year,
+            np.maximum(normal.corrections, 1.0),
+            normal.readings_a_year,
+            normal.memory_days,
         ),
         start=fleet_start,
         weeks=np.zeros((len(panel.codes), weeks, len(panel.depots) + 1), dtype=WEEKLY),

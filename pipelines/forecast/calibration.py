@@ -1,6 +1,6 @@
 """Candidates weighed together and brought to the frequencies seen on later data than they were fitted on.
 
-One line in the log hazards of announced faults: a level, a bend over the steps ahead, and a weight of at least 0 for
+One line in the log odds of announced faults: a level, a bend over the steps ahead, and a weight of at least 0 for
 each candidate, so that no order that all candidates agree on is turned around; and beside it a steady hazard of faults
 that nothing announces. With few faults the weights stay near equal shares.
 """
@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import minimize
 
-from pipelines.forecast.leads import DAYS, MIDDLES, horizon_sums
+from pipelines.forecast.leads import DAYS, MIDDLES, hazard_of_odds, horizon_sums
 from pipelines.forecast.learners import HIGHEST, LOWEST
 from pipelines.handover import Float64s, Int64s
 
@@ -23,10 +23,10 @@ LEAD = 3  # figures of the line before the weights
 
 @dataclass(frozen=True, kw_only=True)
 class Calibration:
-    """A steady log hazard, a level and a bend over the steps ahead, then weights of the candidates' log hazards.
+    """A steady log hazard, a level and a bend over the steps ahead, then weights of the candidates' log odds.
 
     Attributes:
-        centre: Subtracted from every candidate's log hazard.
+        centre: Subtracted from every candidate's log odds.
         line: Steady log hazard, level, bend, then one weight a candidate, [3 + M].
         covariance: Of the line, a vehicle counting once, [3 + M, 3 + M].
     """
@@ -41,28 +41,27 @@ class Calibration:
         return self.line[LEAD:]
 
     def log_hazard(self, announced: Float64s) -> Float64s:
-        """Calibrated log of faults a day in each step, [n, L], from those that candidates announce, [n, L, M]."""
-        both: Float64s = np.logaddexp(self.line[0], self._announced(announced))
+        """Calibrated log of faults a day in each step, [n, L], from log odds that candidates announce, [n, L, M]."""
+        both: Float64s = np.log(np.exp(self.line[0]) + hazard_of_odds(self._together(announced))[0])
         return both
 
     def share_announced(self, announced: Float64s) -> Float64s:
-        """Share of the calibrated hazard that is announced, [n, L]."""
-        share: Float64s = np.exp(self._announced(announced) - self.log_hazard(announced))
+        """By how much the calibrated log hazard grows with the candidates' log odds, [n, L]."""
+        share: Float64s = hazard_of_odds(self._together(announced))[1] / np.exp(self.log_hazard(announced))
         return share
 
     def variance(self, announced: Float64s) -> Float64s:
         """Variance of the log of the hazard summed up to each horizon that the line's own error makes, [n, 3]."""
-        hazard = np.exp(self.log_hazard(announced)) * DAYS
-        total, share = horizon_sums(hazard), self.share_announced(announced)
-        slope = [hazard * (1 - share), hazard * share, hazard * share * BEND]
+        hazard, share = np.exp(self.log_hazard(announced)) * DAYS, self.share_announced(announced)
+        slope = [np.broadcast_to(np.exp(self.line[0]) * DAYS, hazard.shape), hazard * share, hazard * share * BEND]
         slope += [hazard * share * (announced[:, :, m] - self.centre) for m in range(announced.shape[2])]
-        gradient = np.stack([horizon_sums(part) for part in slope], axis=2) / total[:, :, None]
+        gradient = np.stack([horizon_sums(part) for part in slope], axis=2) / horizon_sums(hazard)[:, :, None]
         variance: Float64s = np.einsum("nhi,ij,nhj->nh", gradient, self.covariance, gradient)
         return variance
 
-    def _announced(self, announced: Float64s) -> Float64s:
+    def _together(self, announced: Float64s) -> Float64s:
         found: Float64s = self.centre + self.line[1] + self.line[2] * BEND + (announced - self.centre) @ self.weights
-        return found
+        return np.clip(found, LOWEST, HIGHEST)
 
 
 def calibrate(
@@ -71,7 +70,7 @@ def calibrate(
     """The line of greatest Poisson likelihood on later person-time, with a prior of equal shares.
 
     Args:
-        announced: Log hazard that each candidate announces, [n, L, M].
+        announced: Log odds that each candidate announces, [n, L, M].
         days: Weighted days at risk, [n, L].
         faults: Weighted faults, [n, L].
         vehicle: Of each row, [n].
@@ -84,7 +83,7 @@ def calibrate(
     worth = distinct / max(float(faults.sum()), 1e-12)
     exposure, hits = worth * days, worth * faults
     mean = announced.mean(axis=2)
-    centre = float(np.average(mean, weights=exposure * np.exp(mean) + hits))
+    centre = float(np.average(mean, weights=exposure * hazard_of_odds(mean)[0] + hits))
     figures = announced - centre
     equal = np.concatenate([[steady, 0.0, 0.0], np.full(count, 1 / count)])
     shares = BELIEF_IN_SHARES * np.eye(count) + (BELIEF_IN_SLOPE - BELIEF_IN_SHARES) / count * np.ones((count, count))
@@ -92,26 +91,28 @@ def calibrate(
     belief[LEAD:, LEAD:] = shares
 
     def parts(line: Float64s) -> tuple[Float64s, Float64s, Float64s]:
-        at = np.clip(centre + line[1] + line[2] * BEND + figures @ line[LEAD:], -30.0, 3.0)
-        told = np.exp(at)
+        at = np.clip(centre + line[1] + line[2] * BEND + figures @ line[LEAD:], LOWEST, HIGHEST)
+        told, slope = hazard_of_odds(at)
         hazard = told + np.exp(line[0])
-        return np.log(hazard), exposure * hazard, told / hazard
+        return hazard, np.exp(line[0]) / hazard, slope / hazard
 
     def loss(line: Float64s) -> tuple[float, Float64s]:
-        log_hazard, expected, share = parts(line)
+        hazard, flat, share = parts(line)
+        expected = exposure * hazard
         error = expected - hits
         told = error * share
         gradient = np.concatenate(
-            [[error.sum() - told.sum(), told.sum(), (told @ BEND).sum()], np.einsum("nl,nlm->m", told, figures)]
+            [[(error * flat).sum(), told.sum(), (told @ BEND).sum()], np.einsum("nl,nlm->m", told, figures)]
         )
         away = line - equal
-        return float((expected - hits * log_hazard).sum() + 0.5 * away @ belief @ away), gradient + belief @ away
+        return float((expected - hits * np.log(hazard)).sum() + 0.5 * away @ belief @ away), gradient + belief @ away
 
     bounds = [(LOWEST, HIGHEST)] + [(None, None)] * 2 + [(0.0, None)] * count
     line = minimize(loss, equal, jac=True, method="L-BFGS-B", bounds=bounds).x
-    _, expected, share = parts(line)
+    hazard, flat, share = parts(line)
+    expected = exposure * hazard
     design = np.concatenate(
-        [(1 - share)[:, :, None], share[:, :, None], (share * BEND)[:, :, None], share[:, :, None] * figures], axis=2
+        [flat[:, :, None], share[:, :, None], (share * BEND)[:, :, None], share[:, :, None] * figures], axis=2
     )
     free = np.concatenate([np.ones(LEAD, dtype=np.bool_), line[LEAD:] > 0])
     bread = np.linalg.inv(np.einsum("nl,nli,nlj->ij", expected, design, design, optimize=True) + belief)

@@ -1,4 +1,8 @@
-"""The hazards that are weighed against each other: from leeway alone, from the limits, from all signs."""
+"""The hazards that are weighed against each other: unlearned, from leeway alone, from the limits, from all signs.
+
+The unlearned one is the first passage of the limits with a rate of faults beside it: what is believed while no fault is
+known. With few faults it keeps its share; with many the learned ones take it over as far as they forecast better.
+"""
 
 from dataclasses import dataclass
 
@@ -6,17 +10,19 @@ import numpy as np
 
 from pipelines.forecast.failure_direction import along, learn_directions
 from pipelines.forecast.features import Features
-from pipelines.forecast.leads import AT_HORIZON, ENDS
-from pipelines.forecast.learners import LinearHazard, Signs, learn_linear
+from pipelines.forecast.leads import AT_HORIZON, ENDS, odds_of_hazard
+from pipelines.forecast.learners import HIGHEST, LOWEST, LinearHazard, Signs, learn_linear
 from pipelines.forecast.past import Past
+from pipelines.forecast.prior import PriorHazard
+from pipelines.forecast.worth import learn_worths, worths_of
 from pipelines.handover import Float64s
 
-CANDIDATES = ("leeway", "few", "all")
-FEWEST_FAULTS = 8  # to learn a hazard at all
+CANDIDATES = ("unlearned", "leeway", "few", "all")
+FEWEST_FAULTS = 4  # to learn a hazard at all: four fifths of the fewest that any forecast is learned from
 SOON = AT_HORIZON[1] + 1  # steps: readings within 30 days of a fault show what failing looks like
 ALONE = (("leeway used", "worked on lately"), ())
 FEW = (("leeway used", "evidence of straying", "worked on lately"), ("leeway used by then", "first passage then"))
-BELIEFS = (1.0, 1.0, 4.0)  # in few figures: a unit of log hazard a standard deviation; in the many half of that
+BELIEFS = (1.0, 1.0, 4.0)  # in few figures: a unit of log odds a standard deviation; in the many half of that
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -25,25 +31,30 @@ class Candidates:
 
     Attributes:
         directions: How failing vehicles leave their peers, by fold of vehicles, [FOLDS, codes].
+        worths: What each correction's straying is worth as a warning, by fold of vehicles, [FOLDS, codes].
+        unlearned: First passage and a rate.
         leeway: From the least leeway, now and as it will be.
         few: From limits and evidence.
         all: From all signs.
     """
 
     directions: Float64s
+    worths: Float64s
+    unlearned: PriorHazard
     leeway: LinearHazard
     few: LinearHazard
     all: LinearHazard
 
     @property
     def steady(self) -> float:
-        """Log of the faults a day that none announces, the mean of the candidates' own."""
+        """Log of the faults a day that none announces, the mean of the learned candidates' own."""
         return float(np.mean([hazard.steady for hazard in (self.leeway, self.few, self.all)]))
 
     def announced(self, features: Features) -> Float64s:
-        """Log of the faults a day that each of `CANDIDATES` announces in each step, [n, L, 3]."""
-        signs = signs_of(features, self.directions)
+        """Log odds of a fault that each of `CANDIDATES` announces in each step, [n, L, 4]."""
+        signs = signs_of(features, self.directions, self.worths)
         parts = [
+            np.clip(odds_of_hazard(self.unlearned.hazard(features)), LOWEST, HIGHEST),
             self.leeway.announced(_chosen(signs, features, ALONE)),
             self.few.announced(_chosen(signs, features, FEW)),
             self.all.announced(signs),
@@ -67,24 +78,29 @@ def learn_candidates(past: Past, *, until: float) -> Candidates | None:
     directions = learn_directions(
         past.features.deviations, fault, weight, past.features.fold, faults=past.distinct_faults(soon > 0)
     )
-    signs = signs_of(past.features, directions)
     rows = days.sum(axis=1) > 0
-    signs = Signs(now=signs.now[rows], rising=signs.rising, ahead=signs.ahead[rows])
-    known = (days[rows], faults[rows])
-    alone, few = (_chosen(signs, past.features, names) for names in (ALONE, FEW))
-    leeway, limits, every = (
+    known, features = (days[rows], faults[rows]), past.features.take(rows)
+    none = np.zeros((len(directions), len(features.codes)))
+    signs = signs_of(features, directions, none)
+    alone, few = (_chosen(signs, features, names) for names in (ALONE, FEW))
+    leeway, limits = (
         learn_linear(figures, *known, distinct=distinct, belief=belief)
-        for figures, belief in zip((alone, few, signs), BELIEFS, strict=True)
+        for figures, belief in zip((alone, few), BELIEFS, strict=False)
     )
-    return Candidates(directions=directions, leeway=leeway, few=limits, all=every)
+    worth = distinct / max(float(faults.sum()), 1e-12)
+    expected = worth * (known[0] * np.exp(limits.log_hazard(few))).sum(axis=1)
+    worths = learn_worths(features.lead, len(features.codes), expected, worth * known[1].sum(axis=1), features.fold)
+    signs = signs_of(features, directions, worths)
+    every = learn_linear(signs, *known, distinct=distinct, belief=BELIEFS[-1])
+    return Candidates(directions=directions, worths=worths, unlearned=past.prior, leeway=leeway, few=limits, all=every)
 
 
-def signs_of(features: Features, directions: Float64s) -> Signs:
-    """All signs: the features, how far along the way of failing, and how fast."""
+def signs_of(features: Features, directions: Float64s, worths: Float64s) -> Signs:
+    """All signs: the features, how far along the way of failing, how fast, and what the leading correction is worth."""
     ways = [along(directions, figures, features.fold) for figures in (features.deviations, features.changes)]
     return Signs(
-        now=np.column_stack([features.values, *ways]),
-        rising=np.append(features.rising, [1, 1]),
+        now=np.column_stack([features.values, *ways, worths_of(worths, features.lead, features.fold)]),
+        rising=np.append(features.rising, [1, 1, 1]),
         ahead=features.ahead,
     )
 

@@ -25,7 +25,8 @@ from pipelines.forecast.first_passage import (
 )
 from pipelines.forecast.leads import AT_HORIZON, ENDS, hazard_of
 from pipelines.forecast.origins import Origins, read_days
-from pipelines.forecast.outcomes import SPAN, Record, days
+from pipelines.forecast.outcomes import SPAN, Record
+from pipelines.forecast.standing import Mended, Standing, fault_codes
 from pipelines.handover import Bools, Drift, Evidence, FamilyDrift, Float32s, Float64s, History, Int64s, Outliers
 
 FARTHEST_DAYS = 730.0
@@ -35,6 +36,8 @@ MOST_READINGS = 10  # ... this many at the most
 ROWS_AT_ONCE = 50_000
 SMALLEST_HAZARD = 1e-5  # faults a day
 LATELY_WORKED_DAYS = 7.0  # half of what the readings announced is old news by then: a week's readings; judgement
+RISKY_SEVERITY = 0.6  # of an alarm threshold
+RISKY_LEEWAY = 50.0  # %
 BEFORE_DAYS = 30.0  # how far back the change of a reading is taken from
 
 
@@ -54,6 +57,8 @@ class Features:
         largest: Largest deviation, sigmas, [n].
         leading: Index of the correction that leads (in its family's panel), -1: none, [n].
         side: Side it strays to, -1, 0 or 1, [n].
+        lead: The same as one number where the vehicle strays or is near a limit: index of the code, the codes once more
+            for high sides; -1: nothing leads, [n].
         deviations: z of every correction of any family, then its level against the family, both cut at 10 spreads and
             compressed, mean of the newest days, 0 where not read, [n, 2 codes].
         changes: The same, less what they were a month before, [n, 2 codes].
@@ -72,6 +77,7 @@ class Features:
     largest: Float64s
     leading: Int64s
     side: Float64s
+    lead: Int64s
     deviations: Float32s
     changes: Float32s
     codes: tuple[str, ...]
@@ -91,6 +97,7 @@ class Features:
             largest=self.largest[rows],
             leading=self.leading[rows],
             side=self.side[rows],
+            lead=self.lead[rows],
             deviations=self.deviations[rows],
             changes=self.changes[rows],
             codes=self.codes,
@@ -107,27 +114,34 @@ def features_of(
     codes = sorted({code for family in drift.families for code in family.panel.codes})
     deviations, changes = np.zeros((2, len(origins), 2 * len(codes)), dtype=np.float32)
     relearning = np.zeros(len(origins))
-    standing = _Standing(history, record)
-    sides = _fault_codes(evidence)
+    lead = np.full(len(origins), -1, dtype=np.int64)
+    standing = Standing(history, record)
+    sides = fault_codes(evidence)
+    mended = Mended(evidence, record)
     for index, family in enumerate(drift.families):
         mine = np.flatnonzero(origins.family == index)
         if not len(mine):
             continue
         rows = origins.row[mine]
         centre, spread = _family_levels(family)
-        low, high = standing.done(origins.take(mine), family, sides)
+        here = origins.take(mine)
+        done_low, done_high = standing.done(here, family, sides)
+        new = mended.just(here, family)
         found[mine], passage[mine], leeway_ahead[mine] = summarise_rows(
             family,
             rows,
             centre.astype(np.float64),
             stale_days=origins.at[mine] - origins.read[mine],
-            done_low=low,
-            done_high=high,
+            done_low=done_low | new,
+            done_high=done_high | new,
         )
         places = np.searchsorted(codes, family.panel.codes)
         both = np.ix_(mine, np.concatenate([places, places + len(codes)]))
         deviations[both], changes[both] = _lately_and_change(family, rows, centre, spread)
         relearning[mine] = family.relearning[rows].any(axis=1)
+        leads = (found[mine, LEADING] >= 0) & is_risky(found[mine, SEVERITY], found[mine, LEEWAY])
+        high = found[mine, SIDE] > 0
+        lead[mine] = np.where(leads, places[found[mine, LEADING].astype(np.int64)] + len(codes) * high, -1)
     repaired = origins.at - record.repairs.last_until(origins.vehicle, origins.at)
     columns: dict[str, tuple[Float64s, int]] = {
         "leeway used": (_used(found[:, LEEWAY]), 1),
@@ -142,7 +156,7 @@ def features_of(
         "largest towards a fault": (np.arcsinh(found[:, TOWARDS]), 1),
         "evidence of straying": (np.arcsinh(np.clip(found[:, MARGIN], -15, 200) / 3), 1),
         "corrections in alarm": (np.log1p(found[:, ALARMS]), 1),
-        "unlike its peers": (_outlier_scores(origins, drift, outliers), 1),
+        "unlike its peers": (_outlier_scores(origins, outliers), 1),
         "pending codes": (_pending(origins, drift, evidence), 1),
         "standing faults": (standing.count(origins), 0),
         "faults so far": (np.log1p(record.faults.count_until(origins.vehicle, origins.at)), 0),
@@ -164,6 +178,7 @@ def features_of(
         largest=found[:, LARGEST],
         leading=found[:, LEADING].astype(np.int64),
         side=found[:, SIDE],
+        lead=lead,
         deviations=deviations,
         changes=changes,
         codes=(*codes, *(f"level of {code}" for code in codes)),
@@ -229,53 +244,9 @@ def straying_of(origins: Origins, drift: Drift) -> tuple[Float64s, Float64s]:
     return severity, leeway
 
 
-class _Standing:
-    """Which faults stand at an origin, by what was known then."""
-
-    def __init__(self, history: History, record: Record) -> None:
-        events = history.fault_events.sort("vehicle_id", "found_at", "code")
-        self.vehicle = events["vehicle_id"].replace_strict(record.number, return_dtype=pl.Int64).to_numpy()
-        self.found = days(events["found_at"])
-        self.ended = np.nan_to_num(days(events["ended_at"]), nan=np.inf)
-        self.code = events["code"].str.slice(0, 5).to_list()
-
-    def pairs(self, origins: Origins) -> tuple[Int64s, Int64s]:
-        """(event, origin) index pairs where the event stands at the origin."""
-        order = np.argsort(origins.vehicle, kind="stable")
-        sorted_vehicle = origins.vehicle[order]
-        start = np.searchsorted(sorted_vehicle, self.vehicle, side="left")
-        count = np.searchsorted(sorted_vehicle, self.vehicle, side="right") - start
-        event = np.repeat(np.arange(len(self.vehicle)), count)
-        within = np.arange(len(event)) - np.repeat(np.cumsum(count) - count, count)
-        origin = order[np.repeat(start, count) + within]
-        at = origins.at[origin]
-        stands = (self.found[event] <= at) & (self.ended[event] > at)
-        return event[stands], origin[stands]
-
-    def count(self, origins: Origins) -> Float64s:
-        _, origin = self.pairs(origins)
-        return np.bincount(origin, minlength=len(origins)).astype(np.float64)
-
-    def done(self, origins: Origins, family: FamilyDrift, sides: dict[str, dict[str, set[str]]]) -> tuple[Bools, Bools]:
-        """Corrections whose low, and high, side has set its fault already, each [n, C]."""
-        low = np.zeros((len(origins), len(family.panel.codes)), dtype=np.bool_)
-        high = low.copy()
-        event, origin = self.pairs(origins)
-        standing = np.array(self.code, dtype=object)[event]
-        for code in sorted(set(standing)):
-            hit = origin[standing == code]
-            low[hit] |= np.array([code in sides[correction]["fault_low"] for correction in family.panel.codes])
-            high[hit] |= np.array([code in sides[correction]["fault_high"] for correction in family.panel.codes])
-        return low, high
-
-
-def _fault_codes(evidence: Evidence) -> dict[str, dict[str, set[str]]]:
-    return {
-        row["code"]: {
-            side: {code[:5] for code in (row[side] or "").split("|") if code} for side in ("fault_low", "fault_high")
-        }
-        for row in evidence.corrections.select("code", "fault_low", "fault_high").iter_rows(named=True)
-    }
+def is_risky(severity: Float64s, leeway: Float64s) -> Bools:
+    """Which origins stray or are near a limit, [n]; severity and least leeway as in `Features`."""
+    return (severity > RISKY_SEVERITY) | (leeway < RISKY_LEEWAY)
 
 
 def _used(leeway: Float64s) -> Float64s:
@@ -306,12 +277,13 @@ def _reading_keys(origins: Origins, drift: Drift) -> pl.DataFrame:
     )
 
 
-def _outlier_scores(origins: Origins, drift: Drift, outliers: Outliers) -> Float64s:
+def _outlier_scores(origins: Origins, outliers: Outliers) -> Float64s:
     """-log10 of the share of healthy vehicle-weeks as unlike; 0.3 (as good as half) where not scored."""
-    scores = _reading_keys(origins, drift).join(
-        outliers.past_scores, on=["vehicle_id", "read_at"], how="left", maintain_order="left"
-    )["outlier_score"]
-    rarity: Float64s = -np.log10(np.clip(1 - scores.fill_null(0.5).to_numpy(), 1e-4, 1.0))
+    scores = np.full(len(origins), 0.5)
+    for index in np.unique(origins.family):
+        mine = origins.family == index
+        scores[mine] = np.nan_to_num(outliers.score_rows(int(index), origins.row[mine]), nan=0.5)
+    rarity: Float64s = -np.log10(np.clip(1 - scores, 1e-4, 1.0))
     return rarity
 
 

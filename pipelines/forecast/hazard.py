@@ -176,7 +176,7 @@ def model_terms(past: Past, learned: LearnedHazard | None) -> pl.DataFrame:
             (f"share {name}", None, float(share), "weight of a candidate's log hazard in the forecast")
             for name, share in zip(CANDIDATES, learned.calibration.weights, strict=True)
         ]
-        names = (*past.features.names, "way of failing", "worsening")
+        names = (*past.features.names, "way of failing", "worsening", "worth of the leading correction")
         terms += [
             (f"weight {name}", horizon, float(weight), "weight on the log hazard, a standard deviation")
             for horizon, row in zip(HORIZONS, learned.candidates.all.now, strict=True)

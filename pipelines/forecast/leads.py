@@ -31,3 +31,25 @@ def hazard_of(survival: Float64s) -> Float64s:
     kept = np.clip(survival, 1e-12, 1.0)
     hazard: Float64s = -np.diff(np.log(kept), axis=1, prepend=0.0) / DAYS
     return np.maximum(hazard, 0.0)
+
+
+def hazard_of_odds(log_odds: Float64s) -> tuple[Float64s, Float64s]:
+    """(hazard, its slope by the log odds), faults a day in each step, [n, L] each.
+
+    Where a fault is all but certain its hazard grows as the log odds do, no longer as their exponential: wear that ends
+    in a fault at a nearly known time is far from certain to end in it today.
+
+    Args:
+        log_odds: Of a fault by the end of each step, if none came before it, [n, L].
+
+    Source: Cox (1972), Regression models and life-tables, discrete time.
+    """
+    odds = np.exp(log_odds)
+    return np.log1p(odds) / DAYS, odds / (1 + odds) / DAYS
+
+
+def odds_of_hazard(hazard: Float64s) -> Float64s:
+    """Log odds of a fault by the end of each step from its hazard (faults a day), [n, L]; turns the above around."""
+    expected = np.maximum(hazard * DAYS, 1e-12)
+    log_odds: Float64s = expected + np.log(-np.expm1(-expected))
+    return log_odds

@@ -18,14 +18,13 @@ from pipelines.forecast.calibration import Calibration, calibrate
 from pipelines.forecast.candidates import CANDIDATES, Candidates, learn_candidates
 from pipelines.forecast.failure_direction import FOLDS
 from pipelines.forecast.features import Features
-from pipelines.forecast.leads import DAYS, MIDDLES, horizon_sums
+from pipelines.forecast.leads import DAYS, MIDDLES, hazard_of_odds, horizon_sums
 from pipelines.forecast.past import Past
 from pipelines.handover import Bools, Float64s, Int64s
 from pipelines.threads import in_threads
 
 CUTS = (0.6, 0.8)
-FEWEST_FAULTS = 20  # distinct ones, to learn at all
-FEWEST_LATER = 5  # of them ahead of an out-of-time forecast, to calibrate at all
+FEWEST_FAULTS = 5  # distinct ones, to learn at all
 SLICE_DAYS = 91.0  # person-time is sliced by quarters to see whether the level of faults moves
 STEADINESS = 0.15  # standard deviation of log(observed / expected) between quarters beforehand: judgement,
 STEADINESS_FAULTS = 20.0  # worth as many faults
@@ -72,7 +71,7 @@ class LearnedHazard:
 
 
 def learn_hazard(past: Past) -> LearnedHazard | None:
-    """Learns the forecast from the past; None: too few faults to weigh and calibrate candidates on later weeks."""
+    """Learns the forecast from the past; None: too few faults to weigh and calibrate candidates."""
     days, faults = past.watched(past.now)
     times = past.fault_times(faults.sum(axis=1) > 0)
     if len(times) < FEWEST_FAULTS:
@@ -82,7 +81,7 @@ def learn_hazard(past: Past) -> LearnedHazard | None:
         parts = [_out_of_fold(past), _out_of_time(past, np.quantile(times, CUTS))]
     announced, judged = np.concatenate([told for told, _ in parts]), np.concatenate([rows for _, rows in parts])
     later_faults = past.distinct_faults(np.isin(np.arange(len(days)), parts[1][1]) & (faults.sum(axis=1) > 0))
-    if candidates is None or later_faults < FEWEST_LATER:
+    if candidates is None or not len(judged):
         return None
     known = (days[judged], faults[judged])
     calibration = calibrate(
@@ -90,7 +89,8 @@ def learn_hazard(past: Past) -> LearnedHazard | None:
     )
     even = calibration.log_hazard(announced)
     level, doubt, recent = _level(np.exp(even), *known, past.now - past.origins.at[judged], distinct=len(times))
-    columns = [*np.moveaxis(np.logaddexp(candidates.steady, announced), 2, 0), even]
+    alone = [np.log(np.exp(candidates.steady) + hazard_of_odds(told)[0]) for told in np.moveaxis(announced, 2, 0)]
+    columns = [*alone, even]
     return LearnedHazard(
         candidates=candidates, calibration=calibration, level=level, doubt=doubt, faults=len(times),
         later_faults=later_faults, recent=recent,
@@ -99,7 +99,7 @@ def learn_hazard(past: Past) -> LearnedHazard | None:
 
 
 def _out_of_fold(past: Past) -> tuple[Float64s, Int64s]:
-    """Log hazards announced for rows by candidates learned from other vehicles, [m, L, M]; and which rows, [m]."""
+    """Log odds announced for rows by candidates learned from other vehicles, [m, L, M]; and which rows, [m]."""
     fold = past.features.fold
     return _judged(past, [(past.without(fold == n), past.now, fold == n) for n in range(FOLDS)])
 

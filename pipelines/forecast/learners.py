@@ -10,11 +10,11 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import minimize
 
-from pipelines.forecast.leads import SLIDE
+from pipelines.forecast.leads import DAYS, SLIDE, hazard_of_odds
 from pipelines.handover import Float64s, Int64s
 
 ENOUGH = 1e-7  # relative fall of the loss below which a fit is done
-LOWEST, HIGHEST = -16.0, 1.0  # log hazard a day: beyond these nothing is learned from
+LOWEST, HIGHEST = -16.0, 12.0  # log odds of a fault in a step: beyond these nothing is learned from
 UNANNOUNCED = 0.5  # share of the faults that nothing announces, beforehand: judgement,
 BELIEF_IN_UNANNOUNCED = 0.5  # and one over the variance of its log
 
@@ -40,7 +40,7 @@ class Signs:
 
 @dataclass(frozen=True, kw_only=True)
 class LinearHazard:
-    """A steady hazard, and one whose log is a weighted sum; weights slide from knot to knot of the steps ahead.
+    """A steady hazard, and one whose log odds are a weighted sum; weights slide from knot to knot of the steps ahead.
 
     Attributes:
         steady: Log of the faults a day that nothing announces.
@@ -59,13 +59,14 @@ class LinearHazard:
     ahead: Float64s
 
     def announced(self, signs: Signs) -> Float64s:
-        """Log of the faults a day that the figures announce in each step, [n, L]."""
+        """Log odds of a fault that the figures announce in each step, [n, L]."""
         now, ahead = _standardised(signs, self.centre, self.scale)
         return np.clip(self.level + now @ self.now.T @ SLIDE + ahead @ self.ahead, LOWEST, HIGHEST)
 
     def log_hazard(self, signs: Signs) -> Float64s:
         """Log of all faults a day in each step, [n, L]."""
-        return np.logaddexp(self.steady, self.announced(signs))
+        both: Float64s = np.log(np.exp(self.steady) + hazard_of_odds(self.announced(signs))[0])
+        return both
 
 
 def learn_linear(signs: Signs, days: Float64s, faults: Float64s, *, distinct: float, belief: float) -> LinearHazard:
@@ -97,12 +98,12 @@ def learn_linear(signs: Signs, days: Float64s, faults: Float64s, *, distinct: fl
         flat, level, weights, then = np.split(line, parts)
         linear = level + now @ weights.reshape(knots, count).T @ SLIDE + ahead @ then
         at = np.clip(linear, LOWEST, HIGHEST)
-        announced = np.exp(at)
+        announced, slope = hazard_of_odds(at)
         hazard = announced + np.exp(flat[0])
         expected = exposure * hazard
-        error = (expected - hits) * (announced / hazard)
-        unannounced = (expected - hits).sum() - error.sum()
-        error = np.where(at == linear, error, 0.0)
+        surplus = (expected - hits) / hazard
+        unannounced = surplus.sum() * np.exp(flat[0])
+        error = np.where(at == linear, surplus * slope, 0.0)
         gradient = np.concatenate(
             [[unannounced], error.sum(axis=0), (SLIDE @ error.T @ now).ravel(), np.einsum("nl,nla->a", error, ahead)]
         )
@@ -113,7 +114,7 @@ def learn_linear(signs: Signs, days: Float64s, faults: Float64s, *, distinct: fl
     ridge = np.concatenate(
         [[BELIEF_IN_UNANNOUNCED], np.zeros(steps), np.full(knots * count, belief / knots), np.full(extra, belief)]
     )
-    start = np.concatenate([[steady], rate + np.log(1 - UNANNOUNCED), np.zeros(knots * count + extra)])
+    start = np.concatenate([[steady], rate + np.log((1 - UNANNOUNCED) * DAYS), np.zeros(knots * count + extra)])
     rising = [(0.0, None) if up else (None, None) for up in signs.rising]
     bounds = [(LOWEST, HIGHEST)] + [(None, None)] * steps + rising * knots + [(0.0, None)] * extra
     fitted = minimize(loss, start, jac=True, method="L-BFGS-B", bounds=bounds, options={"ftol": ENOUGH})

@@ -148,8 +148,8 @@ def record_of(evidence: Evidence, history: History) -> Record:
         number=number,
         faults=Stamps(vehicle=_numbers(events["vehicle_id"], number), at=days(events["set_at"])),
         found=days(events["found_at"]),
-        repairs=_stamps(evidence.work.filter(pl.col("kind").is_in(PREVENTIVE)), "done_at", number),
-        memory_losses=_stamps(_memory_losses(readings, read), "read_at", number),
+        repairs=stamps(evidence.work.filter(pl.col("kind").is_in(PREVENTIVE)), "done_at", number),
+        memory_losses=stamps(_memory_losses(readings, read), "read_at", number),
         known_until=known_until,
         entered=entered,
         retired=retired,
@@ -224,7 +224,8 @@ def _numbers(ids: pl.Series, number: dict[str, int]) -> Int64s:
     return ids.replace_strict(number, return_dtype=pl.Int64).to_numpy()
 
 
-def _stamps(rows: pl.DataFrame, time: str, number: dict[str, int]) -> Stamps:
+def stamps(rows: pl.DataFrame, time: str, number: dict[str, int]) -> Stamps:
+    """The times in a column of rows with a `vehicle_id`, of known vehicles."""
     known = rows.filter(pl.col("vehicle_id").is_in(list(number)), pl.col(time).is_not_null()).sort("vehicle_id", time)
     return Stamps(vehicle=_numbers(known["vehicle_id"], number), at=days(known[time]))
 

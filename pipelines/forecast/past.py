@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipelines.forecast.censoring import repair_weights, risk_strata
-from pipelines.forecast.features import Features, features_of, straying_of
+from pipelines.forecast.features import Features, features_of, is_risky, straying_of
 from pipelines.forecast.leads import BEGINS, DAYS, ENDS, within_horizons
 from pipelines.forecast.origins import EVERY_DAYS, STALEST_DAYS, Origins, origins_at, past_times, thinned
 from pipelines.forecast.outcomes import Outcomes, Record, outcomes
@@ -13,8 +13,6 @@ from pipelines.forecast.prior import PriorHazard, learn_prior
 from pipelines.handover import Bools, Drift, Evidence, Float64s, History, Outliers
 
 MOST_ORIGINS = (8_000, 8_000, 5_000)  # before a fault; straying or near a limit; quiet
-RISKY_SEVERITY = 0.6  # of an alarm threshold
-RISKY_LEEWAY = 50.0  # %
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,8 +79,7 @@ def past_of(
     every = every.take(every.at - every.read <= STALEST_DAYS)
     followed = outcomes(record, every.vehicle, every.at, every.read)
     before_fault = followed.fault <= ENDS[-1]
-    severity, leeway = straying_of(every, drift)
-    risky = (severity > RISKY_SEVERITY) | (leeway < RISKY_LEEWAY)
+    risky = is_risky(*straying_of(every, drift))
     origins = thinned(every, np.where(before_fault, 0, np.where(risky, 1, 2)), MOST_ORIGINS, seed=seed)
     features = features_of(origins, drift, outliers, record, evidence=evidence, history=history)
     followed = outcomes(record, origins.vehicle, origins.at, origins.read)

@@ -31,8 +31,8 @@ def reliability_curve(rows: pl.DataFrame) -> pl.DataFrame:
             "bin",
             "forecast",
             "observed",
-            low=((share + z**2 / (2 * n) - half) / (1 + z**2 / n)).clip(0, 1),
-            high=((share + z**2 / (2 * n) + half) / (1 + z**2 / n)).clip(0, 1),
+            low=pl.min_horizontal(share, ((share + z**2 / (2 * n) - half) / (1 + z**2 / n)).clip(0, 1)),
+            high=pl.max_horizontal(share, ((share + z**2 / (2 * n) + half) / (1 + z**2 / n)).clip(0, 1)),
             vehicles=pl.col("vehicles").cast(pl.Int64),
             faults=pl.col("faults").cast(pl.Int64),
         )

@@ -14,10 +14,12 @@ from pipelines.forecast.failure_direction import FOLDS
 from pipelines.forecast.leads import SLIDE
 from pipelines.forecast.learned import LearnedHazard
 from pipelines.forecast.learners import LinearHazard
+from pipelines.forecast.prior import PriorHazard
 from pipelines.handover import Float64s
 
 LINEAR = ("steady", "centre", "scale", "level", "now", "ahead")
 FIGURES = ("level", "doubt", "faults", "later_faults")
+BY_CODE = ("directions", "worths")
 MARK = "stored"
 
 
@@ -35,6 +37,8 @@ def stored_terms(learned: LearnedHazard, codes: tuple[str, ...]) -> list[tuple[s
     }
     arrays["calibration.centre"] = np.array([calibration.centre])
     arrays["calibration.line"], arrays["calibration.covariance"] = calibration.line, calibration.covariance
+    prior = candidates.unlearned
+    arrays["unlearned"] = np.array([prior.faults, prior.vehicle_years, prior.mean_risk, prior.ageing])
     arrays["figures"] = np.array([float(getattr(learned, name)) for name in FIGURES])
     arrays["recent"] = np.array(learned.recent)
     terms: list[tuple[str, int | None, float, str]] = [
@@ -43,8 +47,9 @@ def stored_terms(learned: LearnedHazard, codes: tuple[str, ...]) -> list[tuple[s
         for place, value in enumerate(array.ravel())
     ]
     return terms + [
-        (f"{MARK} directions {place}", None, float(value), codes[place % len(codes)])
-        for place, value in enumerate(candidates.directions.ravel())
+        (f"{MARK} {name} {place}", None, float(value), codes[place % len(codes)])
+        for name in BY_CODE
+        for place, value in enumerate(getattr(candidates, name).ravel())
     ]
 
 
@@ -80,16 +85,29 @@ def restored(model: pl.DataFrame, codes: tuple[str, ...]) -> LearnedHazard:
             ahead=ahead,
         )
 
-    known = array["directions"].reshape(FOLDS, -1)
-    names = found["directions"]["meaning"].to_list()[: known.shape[1]]
-    directions = np.zeros((FOLDS, len(codes)))
-    for place, code in enumerate(codes):
-        if code in names:
-            directions[:, place] = known[:, names.index(code)]
+    def by_code(name: str) -> Float64s:
+        known = array[name].reshape(FOLDS, -1)
+        names = found[name]["meaning"].to_list()[: known.shape[1]]
+        kept = np.zeros((FOLDS, len(codes)))
+        for place, code in enumerate(codes):
+            if code in names:
+                kept[:, place] = known[:, names.index(code)]
+        return kept
+
     level, doubt, faults, later_faults = array["figures"]
+    unlearned = dict(
+        zip(("faults", "vehicle_years", "mean_risk", "ageing"), map(float, array["unlearned"]), strict=True)
+    )
     low, ratio, high = array["recent"][[1, 0, 2]]
     return LearnedHazard(
-        candidates=Candidates(directions=directions, leeway=linear("leeway"), few=linear("few"), all=linear("all")),
+        candidates=Candidates(
+            directions=by_code("directions"),
+            worths=by_code("worths"),
+            unlearned=PriorHazard(**unlearned),
+            leeway=linear("leeway"),
+            few=linear("few"),
+            all=linear("all"),
+        ),
         calibration=Calibration(
             centre=float(array["calibration.centre"][0]),
             line=array["calibration.line"],

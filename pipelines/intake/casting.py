@@ -12,6 +12,7 @@ FALSE_WORDS = ["false", "0", "0.0", "no", "n", "f", "off", "nein", "non", "falsc
 PROTECTED = (
     "^'([\\s]*[=+\\-@|%\t\r\uff1d\uff0b\uff0d\uff20])"  # what an export put before text that a spreadsheet would run
 )
+UTC_TIME = "%Y-%m-%dT%H:%M:%SZ"  # as most files have it; read five times as fast as the others
 OFFSET_TIME = "%Y-%m-%dT%H:%M:%S%.f%#z"
 NAIVE_TIME = "%Y-%m-%dT%H:%M:%S%.f"
 
@@ -67,7 +68,8 @@ def _text(cells: pl.Series, how: Reading) -> pl.Series:  # noqa: ARG001 (all cas
     if cells.dtype.is_nested() or cells.dtype == pl.Binary:
         return pl.Series(cells.name, [None], dtype=pl.String).new_from_index(0, len(cells))
     texts = cells.cast(pl.String, strict=False).str.strip_chars()
-    texts = texts.str.replace(PROTECTED, "$1")
+    if texts.str.starts_with("'").any():
+        texts = texts.str.replace(PROTECTED, "$1")
     return texts.set(texts == "", None)
 
 
@@ -137,9 +139,10 @@ def _time(cells: pl.Series, how: Reading) -> pl.Series:
         return _in_utc(cells.cast(pl.Datetime("us")), how)
     if dtype != pl.String:
         return _nothing(cells, pl.Datetime("us", "UTC"))
-    times = cells.str.to_datetime(OFFSET_TIME, time_unit="us", time_zone="UTC", strict=False)
-    if times.null_count() == cells.null_count():
-        return times
+    for form in (UTC_TIME, OFFSET_TIME):
+        times = cells.str.to_datetime(form, time_unit="us", time_zone="UTC", strict=False)
+        if times.null_count() == cells.null_count():
+            return times
     plain = _standard_times(cells)
     zoned = plain.str.to_datetime(OFFSET_TIME, time_unit="us", time_zone="UTC", strict=False)
     naive = plain.str.to_datetime(NAIVE_TIME, time_unit="us", strict=False)

@@ -16,11 +16,12 @@ from typing import IO
 
 import polars as pl
 
-from pipelines.errors import DropError
+from pipelines.errors import DropError, EmptyError
 from pipelines.intake.blocks import BOOKKEEPING, Block
 from pipelines.intake.delimited_rows import SMALL_BYTES, Form, decoded, read_rows, whole_rows
+from pipelines.threads import ahead
 
-BLOCK_BYTES = 128 * 2**20
+BLOCK_BYTES = 64 * 2**20
 SEPARATORS = ",;\t|"
 BOMS = {b"\xef\xbb\xbf": "utf-8", b"\xff\xfe": "utf-16-le", b"\xfe\xff": "utf-16-be"}
 
@@ -49,7 +50,7 @@ def read_delimited(
     """The file's rows in blocks.
 
     Args:
-        path: `.csv`, `.tsv`, or the same gzipped; UTF-8, UTF-16 with a mark, or Windows-1252.
+        path: `.csv`, `.tsv`, or the same gzipped; UTF-8, UTF-16 (with a mark or without), or Windows-1252.
         types: Given the header, the types of columns that are read as numbers where a block is sound; others are text.
         layout: How the file is written.
 
@@ -81,7 +82,7 @@ def _unpacked(path: Path) -> Iterator[IO[bytes]]:
 def _plain(stream: IO[bytes]) -> IO[bytes]:
     """The same text in UTF-8 or Windows-1252 without a mark, lines ended by line feeds."""
     start = stream.read(SMALL_BYTES)
-    mark, code = next(((mark, code) for mark, code in BOMS.items() if start.startswith(mark)), (b"", "utf-8"))
+    mark, code = next(((m, c) for m, c in BOMS.items() if start.startswith(m)), (b"", _unmarked(start)))
     if code != "utf-8":
         start = (start + stream.read()).removeprefix(mark).decode(code).encode()
         stream, mark = io.BytesIO(start), b""
@@ -89,6 +90,14 @@ def _plain(stream: IO[bytes]) -> IO[bytes]:
     if b"\r" in start and b"\n" not in start:
         stream = io.BytesIO(stream.read().replace(b"\r", b"\n"))
     return stream
+
+
+def _unmarked(start: bytes) -> str:
+    """Encoding of text without a mark: in UTF-16 every other byte of Latin letters, digits and separators is zero."""
+    second, first = start[1::2].count(0), start[::2].count(0)
+    if abs(first - second) <= len(start) / 8:
+        return "utf-8"
+    return "utf-16-le" if second > first else "utf-16-be"
 
 
 def _blocks(
@@ -105,9 +114,11 @@ def _blocks(
         commas=separator != "," and bool(re.search(commas, stream.read(SMALL_BYTES))),
         short_rows=layout.short_rows,
     )
+    large = stream.seek(0, io.SEEK_END) - start > BLOCK_BYTES
     stream.seek(start)
-    for block in whole_rows(stream, BLOCK_BYTES):
-        row = yield from read_rows(block, form, row)
+    with ahead(whole_rows(stream, BLOCK_BYTES), worth=large) as blocks:
+        for block in blocks:
+            row = yield from read_rows(block, form, row)
 
 
 def _header(stream: IO[bytes], path: Path, layout: Layout) -> tuple[int, list[str], str]:
@@ -123,7 +134,7 @@ def _header(stream: IO[bytes], path: Path, layout: Layout) -> tuple[int, list[st
             separator = declared or max(SEPARATORS, key=lambda s: len(_split(text, s)))
             return row, list(_names(text, separator)), separator
         row += 1
-    raise DropError(f"{path.name}: is empty. Nothing to load.")
+    raise EmptyError(f"{path.name}: is empty. Nothing to load.")
 
 
 @lru_cache(maxsize=64)  # thousands of small files have the same header

@@ -85,9 +85,10 @@ def foreign_files(drops: Iterable[Path], table: str) -> list[SourceFile]:
 def content_hash(file: SourceFile, mapping: str = "") -> str:
     """SHA-256 of the file's bytes, its table and its mapping: mapped otherwise, it is another file."""
     digest = hashlib.sha256(mapping.encode())
-    with file.path.open("rb") as stream:
-        while part := stream.read(2**20):
-            digest.update(part)
+    part = memoryview(bytearray(2**18))
+    with file.path.open("rb", buffering=0) as stream:
+        while size := stream.readinto(part):
+            digest.update(part[:size])
     return f"{file.table}:{digest.hexdigest()}"
 
 

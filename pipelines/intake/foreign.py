@@ -16,7 +16,7 @@ from pipelines.intake.mapping import Condition, MappedColumn, Mapping
 from pipelines.intake.units import convert, fits
 
 NUMBER_AND_UNIT = r"^\s*([-+\u2212]?[\d.,\u00a0 ]*\d(?:[eE][-+]?\d+)?)\s*([^\d\s].*?)?\s*$"
-CLOCK = r"^\s*(?:(\d+):)?(\d{1,3}):(\d{1,2}(?:[.,]\d+)?)\s*$"
+CLOCK = r"^\s*(?:(\d+|\d{1,3}(?:[., '\u00a0\u202f]\d{3})+):)?(\d{1,3}):(\d{1,2}(?:[.,]\d+)?)\s*$"
 
 
 def map_cells(
@@ -109,8 +109,9 @@ def _any_of(texts: pl.Series, words: tuple[str, ...]) -> pl.Series:
 
 
 def _clock_hours(cells: pl.Series) -> pl.Series:
-    parts = [cells.cast(pl.String).str.extract(CLOCK, n).str.replace(",", ".").cast(pl.Float64) for n in (1, 2, 3)]
-    return parts[0].fill_null(0.0) + parts[1] / 60 + parts[2] / 3600
+    hours, minutes, seconds = (cells.cast(pl.String).str.extract(CLOCK, n) for n in (1, 2, 3))
+    whole = hours.str.replace_all(r"\D", "").cast(pl.Float64).fill_null(0.0)  # thousands may be grouped: 1.234:30:00
+    return whole + minutes.cast(pl.Float64) / 60 + seconds.str.replace(",", ".").cast(pl.Float64) / 3600
 
 
 def _time(cells: pl.Series, form: str) -> pl.Series:

@@ -6,7 +6,7 @@ Rows of many small files are checked and merged together; a large file goes bloc
 import shutil
 import tempfile
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -18,7 +18,7 @@ import duckdb
 import polars as pl
 
 from pipelines.catalogue.tables import drop_tables
-from pipelines.errors import DropError, SettingError
+from pipelines.errors import DropError, EmptyError, SettingError
 from pipelines.intake.blocks import LOAD, ROW, Block, frame_of_blocks
 from pipelines.intake.casting import Reading
 from pipelines.intake.checking import check_block, with_second_look
@@ -27,7 +27,7 @@ from pipelines.intake.files import SourceFile, content_hash, find_files, foreign
 from pipelines.intake.mapped import mapped_blocks, units_of
 from pipelines.intake.mapping import Mapping, mapping_text
 from pipelines.intake.proposals import proposal_text, proposals, slips_of_checks, slips_of_range
-from pipelines.intake.reading import read_ahead, read_blocks
+from pipelines.intake.reading import read_blocks
 from pipelines.intake.report import FileReport, LoadReport
 from pipelines.store.catalogue import catalogue_of
 from pipelines.store.folder import Store
@@ -45,8 +45,10 @@ from pipelines.store.loads import (
 from pipelines.store.long_readings import merge_table
 from pipelines.store.plausibility import flag_implausible
 from pipelines.store.schema import get_setting, put_setting
+from pipelines.threads import ahead
 
 BATCH_ROWS = 50_000  # rows of small files that are checked together
+LARGE_BYTES = 2**20  # of a file that is read in a thread beside, and before it is known whether it came already
 MERGED_ROWS = 4_000_000  # that are merged together: readings in long form take several times their size to become wide
 MERGED_BYTES = 384 * 2**20  # that are merged together: of snapshots with 70 corrections, 1.2 million
 Progress = Callable[[str, int, int], None]
@@ -157,26 +159,31 @@ class _Loading:
             file=file.name,
             path=file.path,
             table=file.table,
-            content_hash=content_hash(file, self.salt),
         )
         self.reports.append(report)
-        if report.content_hash in self.seen:
-            report.skipped = True
-            return
-        try:
-            self._read(file, report, come_to)
-            self.seen.add(report.content_hash)
-        except DropError as error:
-            report.unreadable = str(error)
+        large = file.path.stat().st_size > LARGE_BYTES
+        with ahead(self._blocks(file), worth=large) as blocks:
+            report.content_hash = content_hash(file, self.salt)
+            if report.content_hash in self.seen:
+                report.skipped = True
+                return
+            try:
+                self._read(blocks, file, report, come_to)
+                self.seen.add(report.content_hash)
+            except DropError as error:
+                report.unreadable, report.empty = str(error), isinstance(error, EmptyError)
 
-    def _read(self, file: SourceFile, report: FileReport, come_to: Callable[[int], None]) -> None:
-        if self.mapping:
-            units = units_of(file.table, catalogue_of(self.connection))
-            blocks = mapped_blocks(file, self.mapping, units=units, time_zone=self.time_zone)
-        else:
-            blocks = read_blocks(file.path, file.format, types=lambda header: self._columns(header, file).numbers)
+    def _blocks(self, file: SourceFile) -> Iterator[Block]:
+        if not self.mapping:
+            return read_blocks(file.path, file.format, types=lambda header: self._columns(header, file).numbers)
+        units = units_of(file.table, catalogue_of(self.connection))
+        return mapped_blocks(file, self.mapping, units=units, time_zone=self.time_zone)
+
+    def _read(
+        self, blocks: Iterator[Block], file: SourceFile, report: FileReport, come_to: Callable[[int], None]
+    ) -> None:
         rows = 0
-        for block in read_ahead(blocks):
+        for block in blocks:
             rows += block.height
             if rows > BATCH_ROWS:
                 come_to(rows)

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 import polars as pl
 
 from pipelines.catalogue.tables import drop_tables
-from pipelines.errors import DropError, SettingError
+from pipelines.errors import DropError, EmptyError, SettingError
 from pipelines.intake.blocks import CELLS, LOAD, ROW, Block, frame_of_blocks
 from pipelines.intake.delimited import Layout
 from pipelines.intake.files import SourceFile
@@ -23,7 +23,7 @@ def foreign_cells(file: SourceFile, mapping: Mapping) -> tuple[pl.DataFrame, boo
     layout = Layout(separator=mapping.separator, skip_lines=mapping.skip_lines, short_rows=mapping.short_rows)
     blocks = list(read_blocks(file.path, file.format, layout=layout))
     if not blocks:
-        raise DropError(f"{file.name}: holds no row below its header. Nothing to load.")
+        raise EmptyError(f"{file.name}: holds no row below its header. Nothing to load.")
     return frame_of_blocks([(block.cells, 0) for block in blocks]).sort(ROW), blocks[0].decimal_comma
 
 

@@ -1,6 +1,6 @@
 """Recognises columns that came in another unit than the contract's, and words a proposal; nothing is ever converted."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import polars as pl
 
@@ -70,15 +70,25 @@ def proposals(slips: Sequence[pl.DataFrame]) -> pl.DataFrame:
     )
 
 
-def proposal_text(row: dict[str, object], file: str) -> str:
+def proposal_text(row: Mapping[str, object], file: str) -> str:
     """A proposal as a line: what was seen, where, and what to do if it is right."""
-    several = row["column_name"] == "*"
-    what = "several corrections look like fractions" if several else f"{row['column_name']} looks like {row['unit']}"
     vehicles = f" of {_count(row['vehicles'], 'vehicle')}" if row["vehicles"] else ""
     return (
-        f"{file}: {what} in {_count(row['readings'], 'reading')}{vehicles} (first: {row['example']}). "
-        f'If so, load the file again with a mapping that says unit = "{row["unit"]}"; nothing was converted.'
+        f"{file}: {looks_like(row)} in {_count(row['readings'], 'reading')}{vehicles} (first: {row['example']}). "
+        f"If so in all of the file, load it again with {unit_of_mapping(row)}; if in these alone, mend them and load "
+        "them again; nothing was converted."
     )
+
+
+def looks_like(row: Mapping[str, object]) -> str:
+    """What a proposal says of a column."""
+    several = row["column_name"] == "*"
+    return "several corrections look like fractions" if several else f"{row['column_name']} looks like {row['unit']}"
+
+
+def unit_of_mapping(row: Mapping[str, object]) -> str:
+    """What a mapping must say for a proposal to be followed."""
+    return f'a mapping that says unit = "{row["unit"]}"'
 
 
 def _count(number: object, thing: str) -> str:

@@ -2,13 +2,12 @@
 
 import json
 from collections.abc import Callable, Iterator, Mapping
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import fastexcel
 import polars as pl
 
-from pipelines.errors import DropError
+from pipelines.errors import DropError, EmptyError
 from pipelines.intake.blocks import BOOKKEEPING, CELLS, ROW, Block
 from pipelines.intake.delimited import FOUND_OUT, Layout, read_delimited
 
@@ -31,12 +30,15 @@ def read_blocks(
         layout: How a text file is written, where it cannot be found out.
 
     Raises:
+        EmptyError: the file holds nothing, not even a header.
         DropError: the file is not what its ending says.
     """
     if file_format == "csv":
         yield from read_delimited(path, types=types, layout=layout)
         return
     reader = {"parquet": _parquet, "ndjson": _ndjson, "xlsx": _xlsx}[file_format]
+    if not path.stat().st_size:
+        raise EmptyError(f"{path.name}: is empty. Nothing to load.")
     try:
         for cells in reader(path):
             yield Block(cells=cells)
@@ -45,21 +47,6 @@ def read_blocks(
         raise DropError(
             f"{path.name}: cannot be read as {file_format} ({text}). Is it what its ending says?"
         ) from error
-
-
-def read_ahead(blocks: Iterator[Block]) -> Iterator[Block]:
-    """The same blocks; of a file of many, the next is read while the one before is being worked on."""
-    first, second = next(blocks, None), next(blocks, None)
-    if first is not None:
-        yield first
-    if second is None:
-        return
-    with ThreadPoolExecutor(1) as reader:
-        coming: Block | None = second
-        while coming is not None:
-            after = reader.submit(next, blocks, None)
-            yield coming
-            coming = after.result()
 
 
 def _parquet(path: Path) -> Iterator[pl.DataFrame]:

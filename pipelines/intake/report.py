@@ -18,6 +18,7 @@ class FileReport:
     waiting: Columns kept aside until a catalogue names them.
     skipped: The same content came before.
     unreadable: Why nothing of it could be read.
+    empty: Because nothing is in it.
     """
 
     load_id: int
@@ -25,7 +26,7 @@ class FileReport:
     file: str
     path: Path
     table: str
-    content_hash: str
+    content_hash: str = ""
     loaded: int = 0
     repeated: int = 0
     replaced: int = 0
@@ -35,6 +36,7 @@ class FileReport:
     waiting: tuple[str, ...] = ()
     skipped: bool = False
     unreadable: str | None = None
+    empty: bool = False
     reasons: Counter[tuple[str, str]] = field(default_factory=Counter)
     flags: Counter[tuple[str, str]] = field(default_factory=Counter)
     examples: dict[tuple[str, str], str] = field(default_factory=dict)
@@ -67,10 +69,10 @@ class LoadReport:
     @property
     def exit_code(self) -> int:
         """0: all rows loaded; 3: something is in quarantine or could not be read; 2: nothing could be read."""
-        unread = [file for file in self.files if file.unreadable]
-        if not self.files or len(unread) == len(self.files):
+        if all(file.unreadable for file in self.files):
             return 2
-        return 3 if unread or any(file.quarantined for file in self.files) else 0
+        lost = any(file.quarantined or (file.unreadable and not file.empty) for file in self.files)
+        return 3 if lost else 0
 
     def lines(self, *, verbose: bool = False) -> list[str]:
         """The report for people: a line per file (of many files, per table), what is wrong, then what to know.

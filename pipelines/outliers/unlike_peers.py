@@ -5,6 +5,7 @@ it was certainly unlike its peers. Blocks lie fixed in time, so that from one we
 """
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import polars as pl
@@ -34,7 +35,7 @@ FEWEST_REFERENCES = 400  # vehicle-weeks of a family, below which families are p
 FEWEST_PEERS = 10  # vehicles of a family, below which families are pooled
 CERTAIN = 6.0  # normal score of the largest departure from which on a vehicle-week is no reference: one in 10 ** 9
 MOST_REFERENCES = 20_000
-ROWS_AT_ONCE = 25_000
+ROWS_AT_ONCE = 5_000
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -45,7 +46,7 @@ class Peers:
         own: Each vehicle's own level less its peers', sigmas, [R, C].
         spread: How healthy vehicles spread.
         scopes: First all corrections, then groups of them, with what goes together in health.
-        summaries: Of the reference vehicle-weeks, [m, 5].
+        summaries: Of the reference vehicle-weeks, [m, 5], m at most 20,000.
         distances: Of the same, normal scores of the distance over all corrections, [m].
     """
 
@@ -68,10 +69,11 @@ class Judge:
 def unlike_peers(drift: Drift, *, evidence: Evidence, settings: Settings) -> Outliers:
     """How unlike its peers each vehicle in service is, 0 to 1 and comparable across families, and in what.
 
-    `past_scores` applies today's forest to every past reading: what is odd is learned from all readings up to as_of,
+    `score_rows` applies today's forest to past readings: what is odd is learned from all readings up to as_of,
     without any outcome, so it tells the forecast nothing of what came after.
     """
-    families = [family for family in drift.families if len(family.panel.read_at) and family.panel.codes]
+    places = [n for n, family in enumerate(drift.families) if len(family.panel.read_at) and family.panel.codes]
+    families = [drift.families[place] for place in places]
     service = in_service(evidence.vehicles, evidence.as_of).select("vehicle_id", "engine_family")
     if not families:
         return _nothing_read(service)
@@ -79,24 +81,24 @@ def unlike_peers(drift: Drift, *, evidence: Evidence, settings: Settings) -> Out
     peers = [
         _learn(family, [groups.get(code, "other") for code in family.panel.codes], evidence) for family in families
     ]
-    newest, reasons, past = [], [], []
-    for family, its, judge in zip(families, peers, _judges(families, peers, seed=settings.seed), strict=True):
-        scores, distances, squared = _scored(family, its, judge)
-        past.append(_past_frame(family, scores))
+    judges = _judges(families, peers, seed=settings.seed)
+    newest, reasons = [], []
+    for family, its, judge in zip(families, peers, judges, strict=True):
         last = last_rows(family)
+        scores, distances, squared = _scored(family, its, judge, last)
         newest.append(
             pl.DataFrame(
                 {
                     "vehicle_id": np.array(family.panel.vehicles, dtype=object)[vehicle_of_row(family)[last]],
-                    "outlier_score": scores[last],
-                    "robust_distance": np.sqrt(squared[last]),
-                    "distance_score": distances[last],
+                    "outlier_score": scores,
+                    "robust_distance": np.sqrt(squared),
+                    "distance_score": distances,
                 },
                 schema_overrides={"vehicle_id": pl.String},
                 nan_to_null=True,
             )
         )
-        reasons.append(_reasons(family, its, judge, last[np.isfinite(scores[last])]))
+        reasons.append(_reasons(family, its, judge, last[np.isfinite(scores)]))
     scores_now = (
         service.select("vehicle_id")
         .join(pl.concat(newest), on="vehicle_id", how="left", maintain_order="left")
@@ -108,7 +110,7 @@ def unlike_peers(drift: Drift, *, evidence: Evidence, settings: Settings) -> Out
         reasons=pl.concat(reasons)
         .join(service, on="vehicle_id", how="semi")
         .sort("vehicle_id", "share", "correction", descending=[False, True, False]),
-        past_scores=pl.concat(past).sort("vehicle_id", "read_at"),
+        score_rows=partial(_score_rows, dict(zip(places, zip(families, peers, judges, strict=True), strict=True))),
     )
 
 
@@ -125,9 +127,9 @@ def _learn(family: FamilyDrift, groups: list[str], evidence: Evidence) -> Peers:
     standard = departures(own[rows], family.z[rows], family.relearning[rows], spread)
     thinned = standard[:: 1 + len(rows) // MOST_REFERENCES]
     scopes = learn_scopes(thinned, groups, vehicles=len(np.unique(vehicle_of_row(family)[rows])))
-    distances, _ = _distance(standard, scopes)
+    distances, _ = _distance(thinned, scopes)
     return Peers(
-        own=own, spread=spread, scopes=scopes, summaries=summarise(standard, scopes).figures, distances=distances
+        own=own, spread=spread, scopes=scopes, summaries=summarise(thinned, scopes).figures, distances=distances
     )
 
 
@@ -164,24 +166,29 @@ def _distance(standard: Float64s, scopes: tuple[Scope, ...]) -> tuple[Float64s, 
     return distance_score(squared, np.isfinite(standard).sum(axis=1)), squared
 
 
-def _scored(family: FamilyDrift, peers: Peers, judge: Judge) -> tuple[Float64s, Float64s, Float64s]:
-    """Outlier score, distance score and squared distance of every row, [R]; NaN before the fourth reading."""
-    rows = len(family.panel.read_at)
-    scores, distances, squared = np.empty(rows), np.empty(rows), np.empty(rows)
+def _scored(family: FamilyDrift, peers: Peers, judge: Judge, rows: Int64s) -> tuple[Float64s, Float64s, Float64s]:
+    """Outlier score, distance score and squared distance of some rows, each [n]; NaN before the fourth reading."""
+    scores, distances, squared = np.empty(len(rows)), np.empty(len(rows)), np.empty(len(rows))
 
     def score(start: int) -> None:
         part = slice(start, start + ROWS_AT_ONCE)
-        standard = departures(peers.own[part], family.z[part], family.relearning[part], peers.spread)
+        some = rows[part]
+        standard = departures(peers.own[some], family.z[some], family.relearning[some], peers.spread)
         lengths = path_lengths(judge.forest, summarise(standard, peers.scopes).figures)
         scores[part] = conformal_score(anomaly(judge.forest, lengths), judge.anomalies)
         distance, squared[part] = _distance(standard, peers.scopes)
         distances[part] = conformal_score(distance, judge.distances)
 
-    in_threads(score, range(0, rows, ROWS_AT_ONCE))
-    early = reading_number(family) < FEWEST_READINGS
+    in_threads(score, range(0, len(rows), ROWS_AT_ONCE))
+    early = reading_number(family)[rows] < FEWEST_READINGS
     for column in (scores, distances, squared):
         column[early] = np.nan
     return scores, distances, squared
+
+
+def _score_rows(judged: dict[int, tuple[FamilyDrift, Peers, Judge]], place: int, rows: Int64s) -> Float64s:
+    """`Outliers.score_rows`: 500 trees for every reading of a large fleet would take longer than all else here."""
+    return _scored(*judged[place], rows)[0] if place in judged else np.full(len(rows), np.nan)
 
 
 def _settled_rows(family: FamilyDrift, evidence: Evidence) -> Int64s:
@@ -191,12 +198,6 @@ def _settled_rows(family: FamilyDrift, evidence: Evidence) -> Int64s:
     closes = np.append(block[1:] != block[:-1], True)
     closes[last_rows(family)] = True
     return np.flatnonzero(closes & (block < today) & (reading_number(family) >= FEWEST_READINGS))
-
-
-def _past_frame(family: FamilyDrift, scores: Float64s) -> pl.DataFrame:
-    ids = pl.Series(family.panel.vehicles, dtype=pl.String).gather(vehicle_of_row(family))
-    read_at = pl.Series(family.panel.read_at).cast(pl.Datetime("us")).dt.replace_time_zone("UTC")
-    return pl.DataFrame({"vehicle_id": ids, "read_at": read_at, "outlier_score": pl.Series(scores).fill_nan(None)})
 
 
 def _reasons(family: FamilyDrift, peers: Peers, judge: Judge, rows: Int64s) -> pl.DataFrame:
@@ -226,7 +227,5 @@ def _nothing_read(service: pl.DataFrame) -> Outliers:
     return Outliers(
         scores=scores,
         reasons=pl.DataFrame(schema={"vehicle_id": pl.String, "correction": pl.String, "share": pl.Float64}),
-        past_scores=pl.DataFrame(
-            schema={"vehicle_id": pl.String, "read_at": pl.Datetime("us", "UTC"), "outlier_score": pl.Float64}
-        ),
+        score_rows=partial(_score_rows, {}),
     )

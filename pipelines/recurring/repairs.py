@@ -14,6 +14,7 @@ from pipelines.causes.noise import deviation_noise
 from pipelines.handover import Bools, Drift, Evidence, FamilyDrift, Float32s, Float64s, History, Int64s
 from pipelines.in_service import in_service
 from pipelines.recurring.affected import FamilyPlaces, family_places
+from pipelines.wording import percent
 
 MENDS = ("cleaning", "adjustment", "repair", "replacement", "reset", "module_replacement", "programming")
 ENOUGH_HOURS = 40.0  # ignition-on hours after which an outcome is decided
@@ -258,13 +259,16 @@ def _departure_since(around: Around, *, was_reset: bool) -> tuple[str, str]:
     growing = around.last >= max(AGAIN, 2 * OFF / around.before) and around.last > around.early
     if around.last >= STILL or growing:
         how = "never went away" if around.lowest >= STILL else "went and is back"
-        return "came_back", f"the departure {how}, {around.last:.0%} of it now"
+        return "came_back", f"the departure {how}, {percent(around.last)} of it now"
     if around.last <= -STILL and not was_reset:
-        return "not_reset", f"now {-around.last:.0%} of that on the other side, as an old learned value over-corrects"
+        return (
+            "not_reset",
+            f"now {percent(-around.last)} of that on the other side, as an old learned value over-corrects",
+        )
     if around.first >= max(STALE, SEEN / around.before) and around.first > around.last and not was_reset:
-        words = f"from {around.first:.0%} to {max(around.last, 0.0):.0%} of that"
+        words = f"from {percent(around.first)} to {percent(max(around.last, 0.0))} of that"
         return "not_reset", f"the learned value was not set back and unwound {words}"
-    return "held", f"{max(around.last, 0.0):.0%} of that is left"
+    return "held", f"{percent(max(around.last, 0.0))} of that is left"
 
 
 def _without_departure(around: Around, titles: Mapping[str, str | None], since: str) -> tuple[str, str]:

@@ -13,7 +13,11 @@ from pipelines.store.neighbours import FLAG, flag_rows, value_after, value_befor
 from pipelines.store.time_of_day import hours_off
 
 MILE_KM = 1.609344
+LIKE_MILES = 1.5  # times the value before: less is no change from miles to kilometres
+ROUNDED_KM = 5.0  # by which whole miles may be off, and as much as an odometer may run back unnoticed
+ROUGHLY = 0.03  # of an odometer, by which miles may seem to be off at one end, where they fit at the other
 USUAL_GAINS = 3.0  # from one reading to the next, less than which miles must not take off an odometer to be told
+NEAR_TURN = 9  # readings from a change to miles or back without the other; as many as are judged again by a load
 
 
 def own_past_flags(rows: pl.DataFrame) -> pl.DataFrame:
@@ -36,6 +40,12 @@ def _read(rows: pl.DataFrame, column: str) -> pl.DataFrame:
     return read.with_columns(value_before(name).alias(f"{name} before") for name in (column, "read_at"))
 
 
+def _of_vehicles(rows: pl.DataFrame, any_holds: pl.Expr) -> pl.DataFrame:
+    """All rows of the vehicles of which any row fulfils a condition."""
+    which = rows.filter(any_holds)["vehicle_id"].unique()
+    return rows.filter(pl.col("vehicle_id").is_in(which.implode()))
+
+
 def _days_since() -> pl.Expr:
     return (pl.col("read_at") - pl.col("read_at before")).dt.total_seconds() / 86_400
 
@@ -51,26 +61,30 @@ def _rate_per_day(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
 
 
 def _miles(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
-    """From a fall by 1.609 (or the first reading) to the rise by as much (or the last), or to another break.
+    """From a fall by 1.609 to the rise by as much, at one of which what was driven is what the vehicle usually drives.
 
-    On a young odometer what miles take off is no more than what the vehicle drives: there nothing is told.
+    Where the other is missing (an odometer set back by such a share looks alike), readings near this one are told. On a
+    young odometer what miles take off is no more than what the vehicle drives: there nothing is told.
     """
-    read = _read(rows, check.column)
-    low, high = 1 - float(check.argument), 1 + float(check.argument)
     value, before = pl.col(check.column), pl.col(f"{check.column} before")
-    steady = (value - before).clip(lower_bound=0).median().over("vehicle_id")
-    old = before * (MILE_KM - 1) > USUAL_GAINS * steady
-    fell = old & (value * MILE_KM / (before + steady)).is_between(low, high)
-    rose = old & (value / (before * MILE_KM + steady)).is_between(low, high)
+    read = _of_vehicles(_read(rows, check.column), (value < before) | (value > LIKE_MILES * before))
+    usual = ((value - before).clip(lower_bound=0) / _days_since()).median().over("vehicle_id") * _days_since()
+    old = before * (MILE_KM - 1) > USUAL_GAINS * usual
+    driven = pl.when(value < before).then(value * MILE_KM - before).otherwise(value - before * MILE_KM)
+    sure = old & driven.is_between(-ROUNDED_KM, ROUNDED_KM + float(check.argument) * usual)
+    about = old & (driven - usual).abs().le(ROUGHLY * before * pl.when(value < before).then(1.0).otherwise(MILE_KM))
     broke = ~(value - before).is_between(0, MOST_KM_A_DAY * (1 + _days_since()))
-    marked = read.with_columns(fell.fill_null(value=False).alias("fell"), rose.fill_null(value=False).alias("rose"))
-    turned = marked.filter(pl.col("fell") | pl.col("rose"))["vehicle_id"].unique()
-    marked = marked.filter(pl.col("vehicle_id").is_in(turned.implode()))
-    turns = pl.when("fell").then(1).when("rose").then(-1).when(broke).then(0)
-    last_turn = turns.forward_fill().over("vehicle_id")
-    next_turn = turns.backward_fill().shift(-1).over("vehicle_id")
-    inside = (last_turn == 1) | (last_turn.is_null() & (next_turn == -1))
-    return flag_rows(marked.with_columns(inside.alias("inside")), pl.col("inside"), check)
+    marked = read.with_columns(sure=sure, about=sure | about, fell=value < before)
+    turn = pl.when("about", "fell").then(1).when("about").then(-1).when(broke).then(0)
+    marked = _of_vehicles(marked, pl.col("sure")).with_columns(turn=turn, nth=pl.int_range(pl.len()))
+    turns = {name: pl.when(pl.col("turn").is_not_null()).then(name) for name in ("turn", "sure", "nth")}
+    last, last_sure, last_nth = (name.forward_fill().over("vehicle_id") for name in turns.values())
+    after, after_sure, after_nth = (name.backward_fill().shift(-1).over("vehicle_id") for name in turns.values())
+    both = (last == 1) & (after == -1) & (last_sure | after_sure)
+    since_fall = (last == 1) & last_sure & (pl.col("nth") - last_nth < NEAR_TURN)
+    until_rise = last.is_null() & (after == -1) & after_sure & (after_nth - pl.col("nth") <= NEAR_TURN)
+    inside = pl.any_horizontal(told.fill_null(value=False) for told in (both, since_fall, until_rise))
+    return flag_rows(marked.with_columns(inside=inside), pl.col("inside"), check)
 
 
 def _clock(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
@@ -93,8 +107,7 @@ def _alone(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
     far = pl.duration(days=int(check.argument))
     before = ((pl.col("read_at") - value_before("read_at")) > far).fill_null(value=True)
     after = ((value_after("read_at") - pl.col("read_at")) > far).fill_null(value=True)
-    lonely = rows.filter(before & after)["vehicle_id"].unique()
-    some = rows.filter(pl.col("vehicle_id").is_in(lonely.implode()))
+    some = _of_vehicles(rows, before & after)
     return flag_rows(some, before & after & (pl.len().over("vehicle_id") > 2), check)
 
 

@@ -1,6 +1,7 @@
 """Looks at new rows beside what is stored, for references and the vehicle's own past; gives flags, changes nothing."""
 
 from datetime import datetime
+from functools import partial
 
 import duckdb
 import numpy as np
@@ -17,6 +18,7 @@ from pipelines.store.own_past import own_past_flags
 from pipelines.store.schema import columns_of
 from pipelines.store.single_values import CHECKS as SINGLE_VALUES
 from pipelines.store.single_values import value_flags
+from pipelines.threads import in_threads
 
 FLAGS = {
     "row_number": pl.Int64, "load_id": pl.Int32, "vehicle_id": pl.String, "column_name": pl.String, "reason": pl.String,
@@ -27,6 +29,7 @@ COUNTERS = ["odometer_km", "ignition_hours", "coolant_c"]
 BEGINNINGS = ["ignition_hours", "warmups_since_clear", "km_since_clear", "module", "calibration"]
 AROUND = "400 DAY"  # how far in time from the new readings their neighbours are looked for
 JUDGED = {"counters": 9, "corrections": 2}  # readings of a vehicle before and after its new ones, judged with them
+TOLD_OF = {"counters": set(OWN_PAST), "corrections": set(SINGLE_VALUES)}
 BESIDE = 7  # readings before and after those that are judged, which they are held against
 
 
@@ -49,32 +52,58 @@ def flag_implausible(connection: duckdb.DuckDBPyConnection, *, first_load: int, 
 
 
 def _own_past(connection: duckdb.DuckDBPyConnection, first_load: int) -> pl.DataFrame:
-    new = one_row(connection, "SELECT count(*) FROM snapshots WHERE load_id >= ?", [first_load])[0]
+    new, oldest, first, last = one_row(
+        connection,
+        "SELECT count(*), (SELECT min(load_id) FROM snapshots), min(read_at), max(read_at) FROM snapshots "
+        "WHERE load_id >= ?",
+        [first_load],
+    )
     if not new:
         return pl.DataFrame(schema=FLAGS)
-    rows = _around(connection, first_load)
-    flags = _changed(connection, own_past_flags(rows), _near(rows, JUDGED["counters"]), set(OWN_PAST))
-    if new > BULK_ROWS:
-        return flags
+    rows = _around(connection, first_load, first, last, every=oldest >= first_load)
+    looks = {"counters": partial(own_past_flags, rows)}
+    if new <= BULK_ROWS:
+        looks["corrections"] = partial(_single_values, connection, _near(rows, JUDGED["corrections"] + BESIDE))
+    found = in_threads(lambda look: look(), looks.values())
+    return pl.concat(
+        _changed(connection, flags, _near(rows, JUDGED[which]), TOLD_OF[which])
+        for which, flags in zip(looks, found, strict=True)
+    )
+
+
+def _single_values(connection: duckdb.DuckDBPyConnection, near: pl.DataFrame) -> pl.DataFrame:
     stored = columns_of(connection, "snapshots")
     catalogue = catalogue_of(connection).filter(pl.col("code").is_in(list(stored)))
-    judged = _near(rows, JUDGED["corrections"])
-    beside = _near(rows, JUDGED["corrections"] + BESIDE)
-    single = value_flags(_values(connection, [*BEGINNINGS, *catalogue["code"]], beside), catalogue)
-    return pl.concat([flags, _changed(connection, single, judged, set(SINGLE_VALUES))])
+    return value_flags(_values(connection, [*BEGINNINGS, *catalogue["code"]], near), catalogue)
 
 
-def _around(connection: duckdb.DuckDBPyConnection, first_load: int) -> pl.DataFrame:
-    """Times and counters of the new readings and those near them, of the same vehicles, by vehicle and time."""
+def _around(
+    connection: duckdb.DuckDBPyConnection, first_load: int, first: datetime, last: datetime, *, every: bool
+) -> pl.DataFrame:
+    """Times and counters of the new readings and those near them, of the same vehicles, by vehicle and time.
+
+    `every`: all readings are new, so none must be looked for.
+    """
     names = ", ".join(quoted(name) for name in [*KEYS, "load_id", *COUNTERS])
-    return frame_of(
+    new = "SELECT DISTINCT vehicle_id FROM snapshots WHERE load_id >= $load"
+    same = "" if every else f"SEMI JOIN ({new}) USING (vehicle_id)"
+    rows = frame_of(
         connection,
-        f"WITH new AS (SELECT vehicle_id, read_at FROM snapshots WHERE load_id >= $first) "
-        f"SELECT {names}, load_id >= $first AS new FROM snapshots SEMI JOIN new USING (vehicle_id) "
-        f"WHERE read_at >= (SELECT min(read_at) FROM new) - INTERVAL {AROUND} "
-        f"AND read_at <= (SELECT max(read_at) FROM new) + INTERVAL {AROUND}",
-        first=first_load,
-    ).sort(KEYS)
+        f"SELECT {names}, load_id >= $load AS new FROM snapshots {same} "
+        f"WHERE read_at BETWEEN $first - INTERVAL {AROUND} AND $last + INTERVAL {AROUND}",
+        load=first_load, first=first, last=last,
+    )  # fmt: skip
+    return _by_vehicle_and_time(rows)
+
+
+def _by_vehicle_and_time(rows: pl.DataFrame) -> pl.DataFrame:
+    """Rows sorted; those of each load lie so already, and a vehicle's later loads hold its later readings as a rule."""
+    run = rows["vehicle_id"].rle()
+    vehicle = run.struct.field("value").rank("dense").to_numpy().astype(np.int32)
+    if (np.diff(vehicle) < 0).any():
+        rows = rows[np.argsort(np.repeat(vehicle, run.struct.field("len").to_numpy()), kind="stable")]
+    back = (pl.col("vehicle_id") == pl.col("vehicle_id").shift()) & (pl.col("read_at") < pl.col("read_at").shift())
+    return rows.sort(KEYS) if rows.select(back.any()).item() else rows.rechunk()
 
 
 def _near(rows: pl.DataFrame, readings: int) -> pl.DataFrame:

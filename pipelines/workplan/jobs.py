@@ -23,10 +23,11 @@ def jobs(published: Mapping[str, pl.DataFrame], *, evidence: Evidence, costs: Co
         costs: What labour and standing still cost where the fleet says nothing.
 
     Returns:
-        vehicle_id, depot, urgency, component, rule_reason (text; null: no rule makes it
-        urgent), standing_codes (text), what (text), why (text), labour_hours, p7, p30, p90, cost_now (labour and
-        standing still; the part, or the risk that stays, by the chance that the cause is found), cost_of_fault (the
-        same work unplanned, with the breakdown), cost_if_waiting (expected over 90 days), standing (cost of a day),
+        vehicle_id, depot, urgency, component, rule_reason (text; null: no rule makes it urgent), standing_codes (text),
+        what (text), state, correction_title (of the leading one), cause_title, place (text), chance (of that cause),
+        labour_hours, p7, p30, p90, cost_now (labour and standing still; the part, or the risk that stays, by the chance
+        that the cause is found), cost_of_fault (the same work unplanned, with the breakdown), cost_if_waiting (expected
+        over 90 days), standing (cost of a day),
         on_hand, lead_days.
     """
     states = published["vehicle_state"].filter(pl.col("urgency").is_in(WORTH_A_LOOK))
@@ -128,12 +129,4 @@ def _priced(needed: pl.DataFrame, costs: CostAssumptions) -> pl.DataFrame:
         on_hand=pl.col("on_hand").fill_null(0),
         lead_days=pl.col("lead_days").fill_null(0.0),
         what=pl.format("Inspect: {}", pl.coalesce("part", "component", "correction_title", pl.lit("engine"))),
-        why=_why(),
     )
-
-
-def _why() -> pl.Expr:
-    percent = (100 * pl.col("chance")).round(0).cast(pl.Int64)
-    cause = pl.format("likely {}{} ({} %)", "cause_title", pl.col("place").fill_null(""), percent)
-    strays = pl.when(pl.col("state").is_in(["drifting", "outside"])).then(pl.format("{} strays", "correction_title"))
-    return pl.coalesce(cause, strays, pl.lit("no cause stands out"))

@@ -2,7 +2,9 @@
 
 from typing import Any
 
+from pipelines.wording import percent
 from pipelines.workplan.calendar import Depot
+from pipelines.workplan.urgency import STRAYS
 
 
 def reason(row: dict[str, Any], place: Depot, *, waiting: int, from_stock: bool, windows: bool, held_back: bool) -> str:
@@ -16,10 +18,10 @@ def reason(row: dict[str, Any], place: Depot, *, waiting: int, from_stock: bool,
         windows: The fleet says when the vehicle can be spared.
         held_back: It should be seen this week and cannot be spared sooner.
     """
-    chance = f"{100 * row['p30']:.0f} % chance of a fault within 30 days, {100 * row['p90']:.0f} % within 90"
+    chance = f"Chance of a fault: {percent(row['p30'])} within 30 days, {percent(row['p90'])} within 90"
     code = f" (most likely {row['likely_code']})" if row["likely_code"] else ""
     said = [
-        f"{chance}{code}; {row['why']}.",
+        f"{chance}{code}; {_trouble(row)}.",
         f"Planned now it costs {row['cost_now']:.0f}, waiting {row['cost_if_waiting']:.0f} (expected over 90 days).",
     ]
     if row["standing_codes"]:
@@ -43,3 +45,12 @@ def reason(row: dict[str, Any], place: Depot, *, waiting: int, from_stock: bool,
         bays = "1 bay" if place.bays == 1 else f"{place.bays} bays"
         said.append(f"The depot has no row in bays: {bays} of {place.hours:g} h, Mon-Fri, assumed.")
     return " ".join(said)
+
+
+def _trouble(row: dict[str, Any]) -> str:
+    """The likely cause, else what strays."""
+    if row["cause_title"] is not None:
+        return f"likely {row['cause_title']}{row['place'] or ''} ({percent(row['chance'])})"
+    if row["state"] in STRAYS and row["correction_title"] is not None:
+        return f"{row['correction_title']} strays"
+    return "no cause stands out"

@@ -14,6 +14,7 @@ from pipelines.workplan.rules import newest_memory_readings, rules_met, standing
 
 # Worst first. What stands still hides what it would have shown, so it comes before relearning, which is on course.
 STATES = ("outside", "drifting", "not_learning", "relearning", "steady", "not_read", "not_fitted")
+STRAYS = ("outside", "drifting")
 NOT_JUDGED = ("not_read", "not_fitted")
 
 
@@ -29,7 +30,8 @@ def vehicle_states(
     """One row per vehicle in service at `as_of`, sorted by vehicle, in the contract's columns.
 
     The state is the worst of its corrections' in the order of `STATES`. Leeway is the least over corrections that can
-    set a fault. The leading correction has the worst state, and among those the least leeway. Open faults are the codes
+    set a fault. The leading correction is the one that strays with the least leeway; where none strays, the one with
+    the worst state, and among those the least leeway. Open faults are the codes
     that stand at the newest reading of the fault memory; null: it was never read. Urgency follows `urgency_rules.csv`
     and `urgency_limits.toml`; a vehicle not read for long is `unknown` unless a rule takes it off the road.
 
@@ -67,21 +69,23 @@ def vehicle_states(
 def leading_corrections(correction_state: pl.DataFrame, corrections: pl.DataFrame) -> pl.DataFrame:
     """vehicle_id, state (worst), leeway_pct (least that can fault) and leading_correction."""
     can_fault = (pl.col("fault_high").fill_null("") != "") | (pl.col("fault_low").fill_null("") != "")
-    judged = correction_state.join(
-        corrections.select(correction="code", can_fault=can_fault), on="correction", how="left"
-    ).with_columns(
-        rank=pl.col("state").replace_strict(STATES, range(len(STATES)), return_dtype=pl.Int8),
-        leeway=pl.when(pl.col("can_fault").fill_null(value=False) & ~pl.col("state").is_in(NOT_JUDGED)).then(
-            "leeway_pct"
-        ),
-        strayed=pl.col("z").abs(),
+    judged = (
+        correction_state.join(corrections.select(correction="code", can_fault=can_fault), on="correction", how="left")
+        .with_columns(
+            rank=pl.col("state").replace_strict(STATES, range(len(STATES)), return_dtype=pl.Int8),
+            leeway=pl.when(pl.col("can_fault").fill_null(value=False) & ~pl.col("state").is_in(NOT_JUDGED)).then(
+                "leeway_pct"
+            ),
+            strayed=pl.col("z").abs(),
+        )
+        .with_columns(group=pl.when(pl.col("state").is_in(STRAYS)).then(0).otherwise("rank"))
     )
-    worst_first = judged.sort(
-        "vehicle_id", "rank", "leeway", "strayed", "correction",
-        descending=[False, False, False, True, False], nulls_last=True,
+    leading_first = judged.sort(
+        "vehicle_id", "group", "leeway", "rank", "strayed", "correction",
+        descending=[False, False, False, False, True, False], nulls_last=True,
     )  # fmt: skip
-    return worst_first.group_by("vehicle_id", maintain_order=True).agg(
-        pl.col("state").first(),
+    return leading_first.group_by("vehicle_id", maintain_order=True).agg(
+        pl.col("state").sort_by("rank").first(),
         leeway_pct=pl.col("leeway").min(),
         leading_correction=pl.col("correction").filter(~pl.col("state").is_in(NOT_JUDGED)).first(),
     )

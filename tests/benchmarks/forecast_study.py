@@ -79,10 +79,10 @@ def simulated(folder: Path, *, vehicles: int, weeks: int, seeds: list[int], with
     for seed in seeds:
         out = folder / f"fleet-{seed}"
         if not out.exists():
-            days = tuple(date.date() for date in dates) if with_oracle else ()
+            days = tuple(date.date() for date in dates[1::2]) if with_oracle else ()
             simulate(read_scenario(), vehicles=vehicles, weeks=weeks, seed=seed, out=out, oracle_on=days)
         told = pl.read_parquet(out / "truth" / "oracle" / "*.parquet") if with_oracle else None
-        asked = dates if told is None else told["as_of"].unique().sort().to_list()
+        asked = dates if told is None else sorted({*dates, *told["as_of"].unique()})
         store = stored(folder / f"fleet-{seed}.store", [path for path in sorted(out.iterdir()) if path.name != "truth"])
         past.append(_named(forecasts(store, asked, folder / f"past-{seed}.parquet"), seed))
         outliers += list(outlier_rows(store, asked[-1], out / "truth", seed))

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import polars as pl
+from scipy.stats import spearmanr
 
 from pipelines.bands.panel import panels
 from pipelines.drift.straying import straying
@@ -103,11 +104,11 @@ def rows_of(drift, evidence, truth, seed):
     peers = [stage._learn(f, [groups.get(code, "other") for code in f.panel.codes], evidence) for f in families]
     frames = []
     for family, its, judge in zip(families, peers, stage._judges(families, peers, seed=settings.seed), strict=True):
-        score, distance, _ = stage._scored(family, its, judge)
         sigmas = true_sigmas(family, truth)
         newest = family.panel.read_at.max()
         used = (reading_number(family) > SETTLED) & (family.panel.read_at > newest - np.timedelta64(364, "D"))
         rows = np.flatnonzero(used)
+        score, distance, _ = stage._scored(family, its, judge, rows)
         standard = departures(its.own[rows], family.z[rows], family.relearning[rows], its.spread)
         summary = stage.summarise(standard, its.scopes)
         shares = stage.correction_shares(
@@ -118,8 +119,8 @@ def rows_of(drift, evidence, truth, seed):
                 {
                     "vehicle": [f"{seed}-{name}" for name in vehicle_names(family)[rows]],
                     "family_size": len(family.panel.vehicles),
-                    "forest": score[rows],
-                    "robust Mahalanobis": distance[rows],
+                    "forest": score,
+                    "robust Mahalanobis": distance,
                     "max |z| of the drift stage": np.nan_to_num(np.abs(family.z[rows])).max(axis=1),
                     "max departure": np.abs(np.nan_to_num(standard)).max(axis=1),
                     "size": np.abs(sigmas[rows]).max(axis=1),
@@ -161,17 +162,19 @@ def print_figure(name, measure, rows, figure):
 
 def print_stability(drift, evidence, seed):
     """The same past weeks judged a week later: rank correlation, and how many calls flip."""
-    earlier = stage.unlike_peers(drift, evidence=evidence, settings=Settings()).past_scores
-    before = pl.lit(evidence.as_of - timedelta(days=7))
     blind = type(evidence)(**{**evidence.__dict__, "as_of": evidence.as_of - timedelta(days=28)})
-    later = stage.unlike_peers(drift, evidence=blind, settings=Settings()).past_scores
-    both = (
-        earlier.join(later, on=["vehicle_id", "read_at"], suffix="_then")
-        .drop_nulls()
-        .filter(pl.col("read_at") < before)
-    )
-    rank = both.select(pl.corr("outlier_score", "outlier_score_then", method="spearman")).item()
-    flips = both.select(((pl.col("outlier_score") >= 0.99) != (pl.col("outlier_score_then") >= 0.99)).mean()).item()
+    before = np.datetime64((evidence.as_of - timedelta(days=7)).replace(tzinfo=None))
+    both = [
+        np.concatenate(
+            [
+                found.score_rows(n, np.flatnonzero(family.panel.read_at < before))
+                for n, family in enumerate(drift.families)
+            ]
+        )
+        for found in (stage.unlike_peers(drift, evidence=known, settings=Settings()) for known in (evidence, blind))
+    ]
+    now, then = (scores[np.isfinite(both[0]) & np.isfinite(both[1])] for scores in both)
+    rank, flips = spearmanr(now, then).statistic, ((now >= 0.99) != (then >= 0.99)).mean()
     print(f"seed {seed}: one reference block (28 days) more: rank correlation {rank:.4f}, calls that flip {flips:.4f}")
 
 

@@ -37,8 +37,9 @@ def page(tmp_path, monkeypatch) -> AppTest:
 
 def test_flags_and_proposed_units_are_shown(page):
     said = "\n".join(each.value for each in page.markdown).replace("\\", "")
-    assert "battery_v looks like mV in 3 readings" in said
+    assert "battery_v looks like mV: 3 readings in 1 file, the first snapshots.csv." in said.replace("\u00a0", " ")
     tables = [each.value for each in page.dataframe]
+    assert [table["file"].to_list() for table in tables if "example" in table] == [["snapshots.csv"]]
     [flags] = [table for table in tables if "detail" in table and "vehicle_id" in table]
     assert set(flags["column_name"]) == {"baro_kpa"}
 

@@ -69,6 +69,14 @@ def test_heavy_tails_widen_the_knots_far_out_and_not_the_middle():
     assert (np.diff(heavy, axis=1) > 0).all()
 
 
+def test_what_drifts_shows_no_tail():
+    none, some = (
+        learned(World(vehicles=90, corrections=6, weeks=80, drifting=share, seed=18))[0].tails[:, -1]
+        for share in (0.0, 0.5)
+    )
+    assert some[:, -1].mean() == pytest.approx(none[:, -1].mean(), abs=0.3)
+
+
 def test_families_of_three_lean_on_the_others():
     normals = learned(World(vehicles=30, families=10, corrections=2, weeks=40, seed=11))
     sigma = np.array([normal.sigma[:, -1] for normal in normals]) / np.geomspace(0.1, 10, 2)

@@ -68,7 +68,9 @@ def make_fleet(
     evidence = _evidence(as_of, vehicles, [row for row in work if row[1] <= as_of])
     return Fleet(
         drift=drift,
-        outliers=_outliers(drift),
+        outliers=Outliers(
+            scores=pl.DataFrame(), reasons=pl.DataFrame(), score_rows=lambda _, rows: np.full(len(rows), 0.5)
+        ),
         evidence=evidence,
         onset=onset,
         history=_history(vehicles, weeks_kept, [row for row in faults if row[2] <= as_of]),
@@ -103,14 +105,6 @@ def _family(observed: np.ndarray, *, limits: bool) -> FamilyDrift:
         threshold=np.full(count, THRESHOLD, np.float32), alarm=evidence > THRESHOLD,
         relearning=np.zeros(flat.shape, bool),
     )  # fmt: skip
-
-
-def _outliers(drift: Drift) -> Outliers:
-    panel = drift.families[0].panel
-    ids = np.repeat(np.array(panel.vehicles), np.diff(panel.row_start))
-    past = pl.DataFrame({"vehicle_id": ids, "read_at": panel.read_at, "outlier_score": np.full(len(ids), 0.5)})
-    past = past.with_columns(pl.col("read_at").dt.replace_time_zone("UTC"))
-    return Outliers(scores=pl.DataFrame(), reasons=pl.DataFrame(), past_scores=past)
 
 
 def _evidence(as_of: datetime, vehicles: int, work: list[tuple[str, datetime, str, str]]) -> Evidence:

@@ -3,7 +3,7 @@ import pytest
 
 from pipelines.forecast.calibration import calibrate
 from pipelines.forecast.failure_direction import FOLDS, along, learn_direction, learn_directions
-from pipelines.forecast.leads import DAYS, ENDS, hazard_of, within_horizons
+from pipelines.forecast.leads import DAYS, ENDS, hazard_of, hazard_of_odds, odds_of_hazard, within_horizons
 from pipelines.forecast.learners import Signs, learn_linear
 from pipelines.forecast.scores import auc
 
@@ -59,6 +59,33 @@ def test_rows_followed_for_a_part_of_the_time_alone_tell_the_same_hazard():
     )
 
 
+def test_odds_of_a_step_and_its_hazard_are_two_sides_of_one_thing():
+    hazard = np.exp(np.linspace(-12, 0.5, 30))[:, None] * np.ones(STEPS)
+    again, slope = hazard_of_odds(odds_of_hazard(hazard))
+    assert again == pytest.approx(hazard, rel=1e-6)
+    step = 1e-5
+    raised, _ = hazard_of_odds(odds_of_hazard(hazard) + step)
+    assert (raised - again) / step == pytest.approx(slope, rel=1e-3)
+
+
+def test_wear_that_ends_in_a_fault_at_a_nearly_known_time_is_forecast_neither_too_boldly_nor_too_timidly():
+    """Days left are read off with an error of ten: log hazards bend down where a fault is near."""
+    rng = np.random.default_rng(8)
+    left = rng.uniform(0, 300, 6000)
+    read = -(left + rng.normal(0, 10, len(left))) / 30
+    begins = ENDS - DAYS
+    days = np.clip(left[:, None] - begins, 0, DAYS)
+    faults = ((left[:, None] > begins) & (left[:, None] <= ENDS)).astype(float)
+    known = Signs(now=read[:, None], rising=np.array([1]), ahead=np.zeros((len(left), STEPS, 0)))
+    found = learn_linear(known, days, faults, distinct=faults.sum(), belief=1.0)
+    within = within_horizons(np.exp(found.log_hazard(known)))[:, 1]
+    middling = (within > 0.1) & (within < 0.9)
+    assert (left[middling] <= 30).mean() == pytest.approx(within[middling].mean(), abs=0.03)
+    for low, high in ((0.1, 0.4), (0.6, 0.9)):
+        some = (within > low) & (within < high)
+        assert (left[some] <= 30).mean() == pytest.approx(within[some].mean(), abs=0.04)
+
+
 def test_survival_and_hazard_are_two_sides_of_one_thing():
     survival = np.exp(-0.002 * ENDS)[None, :]
     assert hazard_of(survival) == pytest.approx(np.full((1, STEPS), 0.002))
@@ -72,25 +99,31 @@ def calibrated(told, truth, *, copies=2, seed=5):
     begins = ENDS - DAYS
     days = np.clip(life[:, None] - begins, 0, DAYS)
     faults = ((life[:, None] > begins) & (life[:, None] <= ENDS)).astype(float)
-    log_hazards = np.repeat(np.repeat(told[:, None, None], STEPS, axis=1), copies, axis=2)
-    fitted = calibrate(log_hazards, days, faults, np.arange(len(truth)), steady=-14.0, distinct=faults.sum())
-    return fitted, log_hazards
+    log_odds = odds_told(told, copies)
+    fitted = calibrate(log_odds, days, faults, np.arange(len(truth)), steady=-14.0, distinct=faults.sum())
+    return fitted, log_odds
+
+
+def odds_told(log_hazard, copies=2):
+    """Log odds of equal candidates that tell a hazard which is level over all steps, [n, L, copies]."""
+    told = odds_of_hazard(np.repeat(np.exp(log_hazard)[:, None], STEPS, axis=1))
+    return np.repeat(told[:, :, None], copies, axis=2)
 
 
 def test_calibration_straightens_forecasts_that_are_too_bold_and_too_low():
     truth = np.random.default_rng(2).normal(-7.0, 1.0, 40_000)
-    fitted, log_hazards = calibrated(1.6 * truth + 3.0, truth)
-    assert fitted.log_hazard(log_hazards)[:, 0] == pytest.approx(truth, abs=0.35)
-    assert (fitted.variance(log_hazards[:50]) > 0).all()
+    fitted, log_odds = calibrated(1.6 * truth + 3.0, truth)
+    assert fitted.log_hazard(log_odds)[:, 0] == pytest.approx(truth, abs=0.35)
+    assert (fitted.variance(log_odds[:50]) > 0).all()
 
 
 def test_with_hardly_a_fault_candidates_keep_equal_shares_and_their_level():
     told = np.random.default_rng(4).normal(-8.0, 1.0, 40)
-    log_hazards = np.repeat(np.repeat(told[:, None, None], STEPS, axis=1), 2, axis=2)
+    log_odds = odds_told(told)
     days, faults = np.tile(DAYS, (40, 1)), np.zeros((40, STEPS))
     faults[np.argmax(told), 3] = 1.0
-    fitted = calibrate(log_hazards, days, faults, np.arange(40), steady=-14.0, distinct=1)
-    assert fitted.log_hazard(log_hazards)[:, 0] == pytest.approx(told, abs=0.7)
+    fitted = calibrate(log_odds, days, faults, np.arange(40), steady=-14.0, distinct=1)
+    assert fitted.log_hazard(log_odds)[:, 0] == pytest.approx(told, abs=0.7)
     assert fitted.weights[0] == pytest.approx(fitted.weights[1])
     assert fitted.weights.sum() == pytest.approx(1.0, abs=0.25)
 
@@ -98,12 +131,12 @@ def test_with_hardly_a_fault_candidates_keep_equal_shares_and_their_level():
 def test_a_candidate_that_knows_nothing_loses_its_share():
     rng = np.random.default_rng(7)
     truth = rng.normal(-6.5, 1.0, 20_000)
-    _, log_hazards = calibrated(truth, truth)
-    log_hazards[:, :, 1] = rng.normal(-6.5, 1.0, 20_000)[:, None]
+    log_odds = odds_told(truth)
+    log_odds[:, :, 1] = odds_told(rng.normal(-6.5, 1.0, 20_000))[:, :, 0]
     life = rng.exponential(np.exp(-truth))[:, None]
     begins = ENDS - DAYS
     days, faults = np.clip(life - begins, 0, DAYS), ((life > begins) & (life <= ENDS)).astype(float)
-    fitted = calibrate(log_hazards, days, faults, np.arange(20_000), steady=-14.0, distinct=faults.sum())
+    fitted = calibrate(log_odds, days, faults, np.arange(20_000), steady=-14.0, distinct=faults.sum())
     assert fitted.weights == pytest.approx([1.0, 0.0], abs=0.1)
 
 

@@ -69,7 +69,7 @@ def test_any_cells_in_any_dialect_end_in_a_report(tmp_path_factory, data):
         rows = data.draw(st.lists(st.lists(CELL, max_size=7), max_size=8))
         separator = data.draw(st.sampled_from([",", ";", "\t"]))
         text = data.draw(st.sampled_from(["\n", "\r\n", "\r"])).join(separator.join(row) for row in [head, *rows])
-        encoding = data.draw(st.sampled_from(["utf-8", "utf-8-sig", "cp1252", "utf-16"]))
+        encoding = data.draw(st.sampled_from(["utf-8", "utf-8-sig", "cp1252", "utf-16", "utf-16-le", "utf-16-be"]))
         (folder / f"{table}.csv").write_bytes(text.encode(encoding, errors="replace"))
     report = load(Store(folder / "store"), [folder])
     assert report.lines()

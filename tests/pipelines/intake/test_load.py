@@ -57,8 +57,8 @@ def write(path, frame: pl.DataFrame = FRAME) -> None:
         path.write_bytes(semicolons.encode())
     elif path.stem == "snapshots-mark":
         path.write_bytes(text.encode("utf-8-sig").replace(b"\n", b"\r\n"))
-    elif path.stem == "snapshots-utf16":
-        path.write_bytes(text.encode("utf-16"))
+    elif path.stem.startswith("snapshots-utf"):
+        path.write_bytes(text.encode(path.stem.removeprefix("snapshots-")))
     else:
         path.write_bytes(text.replace("true", "Yes").replace("false", "0").encode())
 
@@ -66,7 +66,8 @@ def write(path, frame: pl.DataFrame = FRAME) -> None:
 @pytest.mark.parametrize(
     "name",
     ["snapshots.csv", "snapshots-2031w07.csv.gz", "snapshots.parquet", "snapshots1.ndjson", "snapshots.jsonl",
-     "snapshots.xlsx", "snapshots-tabs.csv", "snapshots-semicolons.csv", "snapshots-mark.csv", "snapshots-utf16.csv"],
+     "snapshots.xlsx", "snapshots-tabs.csv", "snapshots-semicolons.csv", "snapshots-mark.csv", "snapshots-utf_16.csv",
+     "snapshots-utf_16_le.csv", "snapshots-utf_16_be.csv"],
 )  # fmt: skip
 def test_every_format_and_dialect_gives_the_same_rows(store, tmp_path, name):
     write(tmp_path / name)
@@ -178,6 +179,18 @@ def test_unread_files_are_named_with_what_to_do_and_come_again_when_mended(store
     (tmp_path / "vehicles.csv").write_text(VEHICLES)
     assert load(store, [tmp_path]).exit_code == 3
     assert load_reports(store)["unreadable"].is_null().sum() == 1
+
+
+@pytest.mark.parametrize("ending", ["csv", "csv.gz", "ndjson", "parquet", "xlsx"])
+def test_a_file_without_a_byte_is_named_and_the_others_load(store, drop, ending):
+    folder = drop(vehicles=VEHICLES, snapshots=SNAPSHOTS)
+    (folder / f"faults.{ending}").write_bytes(b"")
+    for _ in range(2):
+        report = load(store, [folder])
+        assert report.exit_code == 0
+        assert f"{folder.name}/faults.{ending}: not read. faults.{ending}: is empty. Nothing to load." in report.lines()
+    assert values(store) == [1.5, 2.5]
+    assert load(store, [folder / f"faults.{ending}"]).exit_code == 2
 
 
 def test_an_empty_folder_and_a_missing_path_say_so(store, tmp_path):

@@ -74,6 +74,24 @@ def test_a_raw_log_with_glued_units_clocks_and_sentences_becomes_snapshots(store
     assert quarantined(store).select("row_number", "column_name", "detail").rows() == [(8, "coolant_c", "x")]
 
 
+@pytest.mark.parametrize(
+    ("text", "hours"),
+    [("1.234:30:00", 1234.5), ("1'234:30:00", 1234.5), ("12 345:06:00", 12345.1), ("1234:30:36", 1234.51),
+     ("0:30:00", 0.5), ("90:00", 1.5), ("1.23:30:00", None), ("1:2.345:00", None)],
+)  # fmt: skip
+def test_hours_of_a_clock_may_have_their_thousands_grouped(store, tmp_path, text, hours):
+    log = "Reader\nExport\nZeit;Laufzeit\n14.02.2031 08:00:00;" + text + "\n"
+    (tmp_path / "log_WC-104.csv").write_text(log)
+    mapping = MAPPING[: MAPPING.index("[[column]]")] + (
+        '[[column]]\nto = "read_at"\nfrom = "Zeit"\nform = "%d.%m.%Y %H:%M:%S"\n'
+        '[[column]]\nto = "ignition_hours"\nfrom = "Laufzeit"\nform = "clock"\n'
+    )
+    report = load(store, [tmp_path / "log_WC-104.csv"], mapping=mapping_of(tmp_path, mapping))
+    assert report.files[0].quarantined == (hours is None)
+    if hours is not None:
+        assert vehicle_snapshots(store, "WC-104")["ignition_hours"].to_list() == pytest.approx([hours])
+
+
 def test_a_cell_that_the_last_row_of_a_log_lacks_is_no_value(store, tmp_path):
     log = "\n".join(LOG.splitlines()[:-1]).removesuffix(";The lamp is off")
     (tmp_path / "log_WC-104.csv").write_bytes(log.encode("cp1252"))

@@ -31,7 +31,7 @@ def test_another_unit_is_proposed_on_one_line_and_never_applied(store, drop, nam
     report = load(store, [drop(vehicles=VEHICLES, snapshots=column(name, *cells))])
     [line] = report.proposals
     assert line.startswith(f"drop/snapshots.csv: {name} looks like {unit} in 3 readings")
-    assert f'a mapping that says unit = "{unit}"; nothing was converted' in line
+    assert f'If so in all of the file, load it again with a mapping that says unit = "{unit}"; if in these' in line
     assert line in report.lines()
     assert proposed(store)["text"].to_list() == [line]
     stored = vehicle_snapshots(store, "v1")[name].to_list()

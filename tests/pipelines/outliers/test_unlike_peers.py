@@ -2,6 +2,7 @@ import numpy as np
 import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
+from scipy.stats import spearmanr
 
 from pipelines.handover import Drift
 from pipelines.outliers.conformal import conformal_score
@@ -39,9 +40,11 @@ def test_one_correction_far_off_is_found_and_named_first(one_channel_off):
 
 def test_the_stated_share_of_healthy_vehicles_is_called_outliers(made, healthy_family):
     past = healthy_family(400, 30, 2)
-    scores = judged(made, {"alder": past}, false_outlier_share=0.05).past_scores.drop_nulls()
-    assert scores["outlier_score"].is_between(0, 1).all()
-    assert (scores["outlier_score"] >= 0.95).mean() == pytest.approx(0.05, abs=0.012)
+    scores = judged(made, {"alder": past}).score_rows(0, np.arange(400 * 30))
+    assert np.isnan(scores.reshape(400, 30)[:, :3]).all()
+    known = scores[np.isfinite(scores)]
+    assert ((known >= 0) & (known < 1)).all()
+    assert (known >= 0.95).mean() == pytest.approx(0.05, abs=0.012)
 
 
 def test_reasons_sum_to_one_a_vehicle(one_channel_off):
@@ -100,8 +103,9 @@ def test_the_same_seed_gives_the_same_scores_and_a_week_later_they_are_close(mad
     once, twice = (judged(made, {"alder": z[:, :40]}) for _ in range(2))
     assert_frame_equal(once.scores, twice.scores, check_exact=True)
     later = judged(made, {"alder": z})
-    both = once.past_scores.join(later.past_scores, on=["vehicle_id", "read_at"], suffix="_later").drop_nulls()
-    assert both.select(pl.corr("outlier_score", "outlier_score_later", method="spearman")).item() > 0.98
+    then = once.score_rows(0, np.arange(120 * 40)).reshape(120, 40)[:, 3:]
+    again = later.score_rows(0, np.arange(120 * 41)).reshape(120, 41)[:, 3:40]
+    assert spearmanr(then.ravel(), again.ravel()).statistic > 0.98
 
 
 def test_a_vehicle_read_three_times_has_no_score_yet(made, healthy_family):
@@ -129,4 +133,11 @@ def test_a_fleet_of_one_vehicle_is_judged_as_far_as_its_readings_go(made, health
     found = judged(made, {"alder": healthy_family(1, weeks, 11)})
     assert found.scores["outlier_score"].drop_nulls().is_between(0, 1).all()
     assert not found.scores["is_outlier"].any()
-    assert found.past_scores["outlier_score"].is_nan().sum() == 0
+    assert np.isfinite(found.score_rows(0, np.arange(weeks))).tolist() == [week >= 3 for week in range(weeks)]
+
+
+def test_past_readings_are_judged_as_the_newest_ones_are(made, healthy_family):
+    z = healthy_family(80, 40, 12)
+    found = judged(made, {"alder": z, "rowan": healthy_family(4, 40, 13)})
+    newest = np.concatenate([found.score_rows(n, np.arange(1, 1 + count) * 40 - 1) for n, count in ((0, 80), (1, 4))])
+    assert found.scores["outlier_score"].to_numpy() == pytest.approx(newest)

@@ -86,9 +86,26 @@ def test_a_young_odometer_that_grows_by_as_much_as_miles_take_off_is_not_in_mile
 
 def test_another_break_ends_what_looked_like_miles():
     def km(week):
-        return (60_000.0 / 1.6 if week in range(5, 9) else 60_000.0) + (200_000.0 if week >= 9 else 0.0) + 400.0 * week
+        in_miles = (60_000.0 + 400.0 * week) / (1.609344 if week in range(5, 9) else 1.0)
+        return in_miles + (200_000.0 if week >= 9 else 0.0)
 
     assert odometers(km) == [("v02", day(week)) for week in range(5, 9)]
+
+
+@pytest.mark.parametrize("missing", [-1000.0, 4000.0])
+def test_an_odometer_set_back_by_about_as_much_as_miles_take_off_is_not_in_miles(missing):
+    def km(week):
+        return 60_000.0 + 400.0 * week if week < 5 else (61_600.0 + missing) / 1.609344 + 400.0 * (week - 5)
+
+    assert odometers(km) == []
+
+
+@pytest.mark.parametrize(("in_miles", "told"), [(range(5, WEEKS), range(5, 14)), (range(12), range(3, 12))])
+def test_miles_that_do_not_end_or_did_not_begin_are_told_where_they_change(in_miles, told):
+    def km(week):
+        return (60_000.0 + 400.0 * week) / (1.609344 if week in in_miles else 1.0)
+
+    assert odometers(km) == [("v02", day(week)) for week in told]
 
 
 def exchange(column, weeks):
@@ -139,6 +156,21 @@ def spikes(rows):
 
 def test_one_value_far_from_those_before_and_after_is_flagged():
     assert spikes(learned({(2, "c5", 9): 6.0}.items())) == [("v02", "c5", day(9))]
+
+
+@pytest.mark.parametrize(("tail", "told"), [("normal", True), ("heavy", False)])
+def test_a_value_is_held_against_the_tail_of_its_correction(tail, told):
+    rng = np.random.default_rng(6)
+    noise = rng.normal(size=10_000) if tail == "normal" else rng.standard_t(3, size=10_000)
+    value = 0.3 * noise.reshape(100, 100) / np.median(np.abs(np.diff(noise)))
+    value[50, 49:52] = 0.0, 2.0, 0.0
+    rows = pl.DataFrame({"vehicle_id": np.repeat(np.arange(100), 100), "week": np.tile(np.arange(100), 100)}).select(
+        vehicle_id=pl.format("v{}", "vehicle_id"),
+        read_at=START + pl.duration(weeks="week"),
+        load_id=1,
+        c5=value.ravel(),
+    )
+    assert (("v50", "c5", day(50)) in spikes(rows.cast({"load_id": pl.Int32}))) == told
 
 
 def test_a_first_value_far_from_the_two_after_it_is_flagged():

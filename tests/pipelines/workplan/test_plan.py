@@ -33,7 +33,7 @@ def test_a_vehicle_worth_the_visit_is_planned_and_one_that_is_not_is_left_out(pl
     row = told.row(0, named=True)
     assert (row["day"], row["bay"], row["jobs"]) == (MONDAY, 1, "Inspect: Fuel pump")
     assert row["cost_now"] < row["cost_if_waiting"]
-    assert "70 % chance of a fault within 30 days" in row["reason"]
+    assert "Chance of a fault: 70 % within 30 days" in row["reason"]
     assert f"waiting {row['cost_if_waiting']:.0f}" in row["reason"]
 
 

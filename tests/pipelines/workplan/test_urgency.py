@@ -25,6 +25,7 @@ def states(planned, published_rows):
         catalogue = [
             {"code": "trim", "fault_high": "P0171", "component": "pump"},
             {"code": "drag", "component": "engine"},
+            {"code": "idle", "fault_low": "P0505", "component": "valve"},
         ]
         snapshots = [{"vehicle_id": "v", "read_at": at, "faults_read": True, "lamp_on": lamp} for at in read]
         found = [{"vehicle_id": "v", "read_at": read[0], "confirmed": True, **fault} for fault in faults]
@@ -52,7 +53,26 @@ def test_the_state_is_the_worst_and_leeway_the_least_that_can_fault(states):
         {"correction": "trim", "state": "drifting", "leeway_pct": 60.0, "z": 4.0},
         {"correction": "drag", "state": "outside", "leeway_pct": 5.0, "z": 9.0},
     ])  # fmt: skip
-    assert (told["state"], told["leeway_pct"], told["leading_correction"]) == ("outside", 60.0, "drag")
+    assert (told["state"], told["leeway_pct"]) == ("outside", 60.0)
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "leading"),
+    [
+        (("trim", "drifting", 4.0), ("idle", "outside", 64.0), "trim"),  # the leeway shown is the leading correction's
+        (("trim", "drifting", 60.0), ("drag", "outside", 5.0), "trim"),  # drag sets no fault: its leeway says nothing
+        (("trim", "steady", 4.0), ("idle", "outside", 64.0), "idle"),
+        (("trim", "steady", 4.0), ("idle", "not_learning", 64.0), "idle"),
+    ],
+)
+def test_what_strays_with_the_least_leeway_leads(states, first, second, leading):
+    (told,) = states(
+        [
+            {"correction": name, "state": state, "leeway_pct": leeway, "z": 9.0}
+            for name, state, leeway in (first, second)
+        ]
+    )
+    assert told["leading_correction"] == leading
 
 
 def test_what_was_not_read_leads_nothing(states):
