@@ -97,7 +97,10 @@ def promise_lines(
 
 
 def truths_of(fleet: Simulated) -> dict[str, Truth]:
-    """Each family's truth: the noise-free deviation at the end of the week nearest to the reading, and strata."""
+    """Each family's truth: the noise-free deviation at the week's end before or after the reading, and strata.
+
+    The larger of the two: the reading just before a repair is no healthy one.
+    """
     rows = fleet.truth("deviation").filter(pl.col("in_sigma").abs() >= 0.25)
     return {panel.family: _truth(panel, rows, fleet) for panel in fleet.panels}
 
@@ -107,10 +110,14 @@ def _truth(panel: Panel, rows: pl.DataFrame, fleet: Simulated) -> Truth:
     deviation = np.zeros(panel.values.shape, dtype=np.float32)
     benign = np.zeros(panel.values.shape, dtype=bool)
     if rows.height:
-        weeks = rows.select("week_end").unique().sort("week_end")
-        near = keys.sort("read_at").join_asof(weeks, left_on="read_at", right_on="week_end", strategy="nearest")
+        weeks = fleet.truth("deviation").select("week_end").unique().sort("week_end")
+        ends = [
+            keys.sort("read_at").join_asof(weeks, left_on="read_at", right_on="week_end", strategy=side, tolerance="7d")
+            for side in ("backward", "forward")
+        ]
         codes = pl.DataFrame({"correction": panel.codes}).with_row_index("column")
-        found = near.join(rows, on=["vehicle_id", "week_end"]).join(codes, on="correction")
+        found = pl.concat(ends).join(rows, on=["vehicle_id", "week_end"]).join(codes, on="correction")
+        found = found.sort(pl.col("in_sigma").abs())  # the larger is written last, and stands
         at = (found["row"].to_numpy(), found["column"].to_numpy())
         deviation[at] = found["in_sigma"].to_numpy()
         benign[at] = (found["counts_as"] == "benign").to_numpy()
