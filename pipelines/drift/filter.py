@@ -296,6 +296,8 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
                     gone2 += moved[r, 1] + (changed - 1) * spread2
                 if gone * left_off <= 0 and gone * before < 0:  # towards the family's centre: something was cured
                     gone = np.sign(gone) * max(abs(gone) - abs(before), 0.0)
+                    if not changed:  # and may stand on the other side now, as vehicles do; a calibration cures nothing
+                        gone2 += spread2
                 standing = gone * gone / gone2 / 2
                 if not settled:  # what was known before holds, as far as what was read since does not say otherwise
                     doubt = 1.0 if gone * left_off > 0 else 1 / (1 + np.exp(limit / 2 - standing))

@@ -95,6 +95,16 @@ def test_a_fault_that_a_new_epoch_left_standing_is_seen():
     assert out["alarm"][-1]
 
 
+@pytest.mark.parametrize(("level", "alarms"), [(-3.0, False), (-8.0, True)])
+def test_what_a_new_epoch_brought_past_the_centre_may_stand_where_vehicles_do(level, alarms):
+    """A part was mended: the level is a new one, as likely on one side of the centre as on the other."""
+    rng = np.random.default_rng(8)
+    epoch = (np.arange(80) >= 40).astype(np.int32)
+    values = np.where(epoch == 0, 2.5, level) + rng.normal(0, 0.5, 80)
+    out, _ = run(values, np.arange(80) * 7.0, memory_days=1.0, epoch=epoch, offset_sd=1.2)
+    assert out["alarm"].any() == alarms
+
+
 def test_noise_with_heavy_rounding_alone_raises_no_alarm():
     values = np.round(np.random.default_rng(7).normal(0, 1, 200))
     out, _ = run(values, np.arange(200) * 7.0, memory_days=3.0)
