@@ -14,8 +14,9 @@ from dashboard.views.sentences import correction_sentence
 from dashboard.views.today import cause_name
 from dashboard.views.wording import Reader, amount, count, number, percent, sentence, signed, unit_word
 from pipelines.causes.knowledge import Cause
+from pipelines.workplan.urgency import STRAYS
 
-WORST_FIRST = {state: rank for rank, state in enumerate(STATE)}
+WORST_FIRST = {state: -1 if state in STRAYS else rank for rank, state in enumerate(STATE)}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -32,7 +33,7 @@ class Summary:
 
 
 def states_of(vehicle_id: str, correction_state: pl.DataFrame, corrections: pl.DataFrame) -> pl.DataFrame:
-    """The vehicle's corrections with the catalogue's words, worst first, then by what leeway is left."""
+    """The vehicle's corrections with the catalogue's words: what strays, by what leeway is left, then the rest."""
     mine = with_catalogue(correction_state.filter(pl.col("vehicle_id") == vehicle_id), corrections)
     return (
         mine.with_columns(

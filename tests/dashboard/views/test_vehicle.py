@@ -29,6 +29,14 @@ def test_the_straying_correction_stands_first(states):
     assert states["title"][0] == "Long-term fuel trim, bank 1, idle"
 
 
+def test_of_what_strays_the_least_leeway_stands_first_whatever_the_state(tables, corrections):
+    mine = pl.col("vehicle_id") == "V1"
+    outside = pl.when(mine & (pl.col("correction") == "iac_neutral")).then(pl.lit("outside")).otherwise("state")
+    states = views.states_of("V1", tables["correction_state"].with_columns(state=outside), corrections)
+    assert states["leeway_pct"].is_sorted()
+    assert states["state"].to_list() == ["drifting", "outside"]
+
+
 def test_a_drifting_vehicle_opens_with_its_sentence(tables, corrections, reader):
     view = summed_up("V1", tables, corrections, reader)
     assert view.urgency == "▲ This week"
