@@ -103,7 +103,7 @@ def _odometer_back(sheet: Sheet, begin: int, end: int, rng: np.random.Generator)
     where = np.arange(int(rng.integers(begin, end)), end)
     odometer = sheet.columns["odometer_km"]
     share = float(rng.choice([1.0, rng.uniform(0.1, 0.5)]))
-    odometer[where] -= np.floor(share * odometer[where[0]])
+    odometer[where] -= np.floor(share * odometer[where].min())  # the first, unless one was misread already
     return _span(sheet, where, "odometer_km", "replaced" if share == 1.0 else "set back")
 
 

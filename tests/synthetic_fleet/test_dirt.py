@@ -50,6 +50,12 @@ def test_miles_and_fahrenheit_are_what_they_say(clean):
     assert max(once) == pytest.approx(1.609344, rel=1e-2)
 
 
+def test_an_odometer_misread_and_set_back_reads_no_less_than_nothing():
+    dirt = {"dirt": {name: 12.0 if name.startswith("odometer") else 0 for name in (*KINDS, *FILE_KINDS)}}
+    fleet = simulate_frames(read_scenario(changes=dirt), vehicles=40, weeks=20, seed=4)
+    assert fleet.drops["snapshots"]["odometer_km"].min() >= 0
+
+
 @pytest.mark.parametrize("kind", FILE_KINDS)
 def test_dirt_of_whole_files_is_listed_with_its_file(kind, tmp_path):
     simulate(read_scenario(changes=only(kind, 1.0)), vehicles=8, weeks=9, seed=4, out=tmp_path)
