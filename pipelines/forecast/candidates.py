@@ -85,7 +85,7 @@ def learn_candidates(past: Past, *, until: float) -> Candidates | None:
     alone, few = (_chosen(signs, features, names) for names in (ALONE, FEW))
     leeway, limits = (
         learn_linear(figures, *known, distinct=distinct, belief=belief)
-        for figures, belief in zip((alone, few), BELIEFS, strict=False)
+        for figures, belief in zip((alone, few), BELIEFS[:-1], strict=True)
     )
     worth = distinct / max(float(faults.sum()), 1e-12)
     expected = worth * (known[0] * np.exp(limits.log_hazard(few))).sum(axis=1)
