@@ -10,7 +10,8 @@ from pipelines.drift import filter as sequential
 def run(values, day, *, memory_days, wander=0.0, offset_sd=1e4, learn_hours=0.0, epoch=None, threshold=9.0):
     n = len(values)
     start, end, series, bank = np.array([0]), np.array([n]), sequential.blank_series(1), sequential.empty_bank(1)
-    model = np.array([[1.0, memory_days, 0.0, wander, offset_sd]])
+    model = np.array([[1.0, memory_days, 0.0, wander, offset_sd, 0.0]])
+    assert model.shape == (1, sequential.MODEL_COLUMNS)  # a kernel reads past the end of what is too short
     out = [np.full(n, np.nan, dtype=np.float32) for _ in range(4)] + [np.zeros(n, dtype=bool) for _ in range(2)]
     trace = np.full((n, 6), np.nan)
     sequential.run(

@@ -1,4 +1,4 @@
-from dataclasses import replace
+from dataclasses import fields, replace
 from datetime import timedelta
 
 import numpy as np
@@ -7,7 +7,11 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from pipelines.catalogue.tables import published_tables
+from pipelines.forecast.features import features_of
 from pipelines.forecast.hazard import forecast_by_stored_model, forecast_faults
+from pipelines.forecast.origins import origins_at
+from pipelines.forecast.outcomes import days, record_of
+from pipelines.forecast.past import past_of
 from pipelines.forecast.scores import auc
 from pipelines.forecast.stored import StoredModelError
 from pipelines.settings import Settings
@@ -61,10 +65,41 @@ def test_vehicles_that_will_set_a_fault_are_put_first(fleet_of):
     assert rows["probability"].sum() == pytest.approx(fault.sum(), rel=0.5)
 
 
-def test_nothing_that_comes_later_changes_a_forecast(fleet_of):
-    then = fleet_of(vehicles=60, weeks=60, straying=0.8, seed=4, until=45)
-    again = fleet_of(vehicles=60, weeks=60, straying=0.8, seed=4, until=45)
-    assert_frame_equal(forecast(then).fault_forecast, forecast(again).fault_forecast, check_exact=True)
+def known_at(fleet, at):
+    """What features say of every vehicle at one time, and which vehicles these are."""
+    record = record_of(fleet.evidence, fleet.history)
+    origins = origins_at(fleet.drift, record, at)
+    known = {"evidence": fleet.evidence, "history": fleet.history}
+    return origins.vehicle, features_of(origins, fleet.drift, fleet.outliers, record, **known)
+
+
+def test_nothing_that_came_later_changes_what_is_learned_of_a_past_date(fleet_of, monkeypatch):
+    """But for the family's own level, which all of its record tells and which holds for every date alike."""
+    level = (np.zeros(4, dtype=np.float32), np.ones(4, dtype=np.float32))
+    monkeypatch.setattr("pipelines.forecast.features._family_levels", lambda _: level)
+    arguments = {"vehicles": 60, "weeks": 60, "straying": 0.8, "sudden": 0.5, "repairs": True, "seed": 4}
+    then, later = fleet_of(**arguments, until=45), fleet_of(**arguments)
+    assert later.history.fault_events.height > then.history.fault_events.height > 20
+    at = days(pl.Series([then.evidence.as_of.replace(tzinfo=None)]))
+    (vehicles, told), (same_vehicles, told_later) = known_at(then, at), known_at(later, at)
+    np.testing.assert_array_equal(vehicles, same_vehicles)
+    assert np.ptp(told.values, axis=0).astype(bool).sum() > 12  # most features tell vehicles apart here
+    for field in fields(told):
+        np.testing.assert_array_equal(getattr(told, field.name), getattr(told_later, field.name), err_msg=field.name)
+
+
+def test_of_what_followed_a_past_date_only_what_was_known_by_a_time_is_learned(failing_fleet):
+    evidence, history = failing_fleet.evidence, failing_fleet.history
+    record = record_of(evidence, history)
+    now = days(pl.Series([evidence.as_of.replace(tzinfo=None)]))[0]
+    past = past_of(failing_fleet.drift, failing_fleet.outliers, record, now, evidence=evidence, history=history, seed=1)
+    until = now - 70
+    time, faults = past.watched(until)
+    set_at = (past.origins.at + past.outcomes.fault)[faults.sum(axis=1) > 0]
+    assert len(set_at) > 20
+    assert set_at.max() <= until
+    assert (past.origins.at[time.sum(axis=1) > 0]).max() < until
+    assert past.watched(now)[1].sum() > faults.sum()
 
 
 def test_without_any_fault_the_first_passage_forecasts_and_says_so(faultless_fleet):
