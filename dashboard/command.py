@@ -6,6 +6,7 @@ import sys
 import click
 
 from pipelines.errors import LeewayError
+from pipelines.terminal import say
 
 # name -> module, object and the line that `leeway --help` shows; a command is imported when it is run, so that help
 # answers at once.
@@ -63,7 +64,7 @@ def main() -> None:
     except click.exceptions.Exit as done:
         sys.exit(done.exit_code)
     except (KeyboardInterrupt, click.Abort):
-        click.echo("Stopped.", err=True)
+        say("Stopped.", err=True)
         sys.exit(STOPPED)
     except (click.ClickException, LeewayError) as error:
         if "--debug" in sys.argv:
@@ -73,12 +74,12 @@ def main() -> None:
         if "--debug" in sys.argv:
             raise
         text = f"{type(error).__name__}: {' '.join(str(error).split())[:300]}"
-        click.echo(f"leeway: {text}. This is a fault of the program; --debug shows where.", err=True)
+        say(f"leeway: {text}. This is a fault of the program; --debug shows where.", err=True)
         sys.exit(CANNOT)
 
 
 def _told(error: click.ClickException | LeewayError) -> int:
     """Print the error as one line; the exit code that goes with it."""
     text = error.format_message() if isinstance(error, click.ClickException) else str(error)
-    click.echo(f"leeway: {' '.join(text.split())}", err=True)
+    say(f"leeway: {' '.join(text.split())}", err=True)
     return error.exit_code if isinstance(error, click.ClickException) else CANNOT

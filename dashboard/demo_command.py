@@ -1,10 +1,13 @@
 """`leeway demo`: the options; the work is in `dashboard.demo`."""
 
+from functools import partial
+
 import click
 
 from dashboard.serve import address_option, browser_option, port_option, run_dashboard
 from pipelines.command_options import store_option
 from pipelines.store.folder import Store
+from pipelines.terminal import say
 
 
 @click.command()
@@ -33,7 +36,7 @@ def demo(  # noqa: PLR0917 - click gives each option by name
     A store that exists already is shown as it is and never changed; name another with --store for a new fleet.
     """
     if store.exists():
-        click.echo(f"{store.path} is there already and is shown as it is. For a new fleet name another with --store.")
+        say(f"{store.path} is there already and is shown as it is. For a new fleet name another with --store.")
     else:
         from dashboard.demo import make_demo  # noqa: PLC0415 - all the computing, which --help and serve can spare
 
@@ -43,8 +46,8 @@ def demo(  # noqa: PLR0917 - click gives each option by name
             weeks=weeks,
             seed=seed,
             open_standard_only=open_standard_only,
-            say=lambda text: click.echo(text, err=True),
+            say=partial(say, err=True),
         )
     if not no_serve:
-        click.echo(f"Dashboard: http://{address}:{port} (Ctrl-C ends it)")
+        say(f"Dashboard: http://{address}:{port} (Ctrl-C ends it)")
         run_dashboard(store, address=address, port=port, open_browser=open_browser)

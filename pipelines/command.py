@@ -13,6 +13,8 @@ from pipelines.command_options import Time, store_option
 from pipelines.errors import SettingError
 from pipelines.store.folder import Store
 from pipelines.store_command import store_group
+from pipelines.terminal import say
+from pipelines.visible import visible
 
 if TYPE_CHECKING:
     from pipelines.drift.checkpoint import Checkpoint
@@ -23,7 +25,7 @@ if TYPE_CHECKING:
 
 def stages() -> Callable[[str], None]:
     """Says on standard error which stage a long computation has come to."""
-    return lambda stage: click.echo(f"  {stage} ...", err=True)
+    return lambda stage: say(f"  {stage} ...", err=True)
 
 
 @click.command()
@@ -87,10 +89,13 @@ def load(
 
     meaning = read_mapping(mapping) if mapping else None
     if meaning and dry_run:
-        for line in _preview(store, drops, meaning):
-            click.echo(line)
+        say(*_preview(store, drops, meaning))
     with click.progressbar(
-        length=1, label="Loading", file=sys.stderr, hidden=not sys.stderr.isatty(), item_show_func=lambda name: name
+        length=1,
+        label="Loading",
+        file=sys.stderr,
+        hidden=not sys.stderr.isatty(),
+        item_show_func=_shown,
     ) as bar:
 
         def progress(file: str, done: int, total: int) -> None:
@@ -100,9 +105,13 @@ def load(
         report = load_drops(
             store, drops, time_zone=time_zone, loaded_at=loaded_at, dry_run=dry_run, mapping=meaning, progress=progress
         )
-    for line in report.lines(verbose=verbose):
-        click.echo(line)
+    say(*report.lines(verbose=verbose))
     sys.exit(report.exit_code)
+
+
+def _shown(file: str | None) -> str:
+    """The name of the file that is being loaded, beside the progress bar."""
+    return visible(file or "")
 
 
 def _preview(store: Store, drops: tuple[Path, ...], meaning: "Mapping") -> list[str]:
@@ -156,7 +165,7 @@ def analyse(
         return
     analysis = run(evidence, settings=settings, progress=stages())
     publish(store, analysis)
-    click.echo(
+    say(
         f"Published {len(analysis.tables)} tables as of {analysis.as_of:%Y-%m-%d %H:%M} UTC: "
         f"{evidence.vehicles.height} vehicles, {evidence.snapshots.height} snapshots."
     )
@@ -170,7 +179,7 @@ def _publish_states(store: Store, evidence: "Evidence", settings: "Settings") ->
     from pipelines.store.published import kept_as_ofs  # noqa: PLC0415
 
     with checkpoint_folder(store) as folder, ThreadPoolExecutor(1) as beside:
-        kept = folder.read(say=lambda line: click.echo(line, err=True))
+        kept = folder.read(say=lambda line: say(line, err=True))
         written: list[Future[None]] = []
 
         def keep(left: "Checkpoint") -> None:
@@ -183,7 +192,7 @@ def _publish_states(store: Store, evidence: "Evidence", settings: "Settings") ->
             done.result()
     whole = kept_as_ofs(store)
     others = f"stay as of {whole[-1]:%Y-%m-%d %H:%M} UTC" if whole else "are not published yet"
-    click.echo(
+    say(
         f"Published correction_state as of {evidence.as_of:%Y-%m-%d %H:%M} UTC: {evidence.vehicles.height} vehicles, "
         f"{table['alarm'].sum()} alarms. All other tables {others}: leeway analyse."
     )
@@ -214,7 +223,7 @@ def plan(store: Store, days: int) -> None:
     evidence = read_evidence(store, as_of=as_of)
     work_plan = plan_work(published, evidence=evidence, days=days, settings=Settings())
     publish_table(store, "work_plan", work_plan, as_of)
-    click.echo(f"Published a work plan of {work_plan.height} vehicles for {days} days from {as_of:%Y-%m-%d}.")
+    say(f"Published a work plan of {work_plan.height} vehicles for {days} days from {as_of:%Y-%m-%d}.")
 
 
 @click.command()
@@ -241,7 +250,7 @@ def export(table: str, store: Store, target: Path, as_of: datetime | None) -> No
 
     frame = read_published(store, table, as_of=as_of)
     write_frame(frame, target)
-    click.echo(f"Wrote {frame.height} rows to {target}.")
+    say(f"Wrote {frame.height} rows to {target}.")
 
 
 @click.command()
@@ -273,7 +282,7 @@ def backtest(store: Store, start: datetime, end: datetime, every: int, *, as_kno
         )  # fmt: skip
     tables = result if isinstance(result, dict) else {"forecast_check": result}
     publish_tables(store, tables, later.as_of)
-    click.echo(f"Analysed at {len(dates)} dates; published {', '.join(sorted(tables))}.")
+    say(f"Analysed at {len(dates)} dates; published {', '.join(sorted(tables))}.")
 
 
 COMMANDS: list[click.Command] = [load, analyse, plan, export, backtest, store_group]

@@ -7,6 +7,7 @@ import click
 
 from pipelines.command_options import store_option
 from pipelines.store.folder import Store
+from pipelines.terminal import say
 
 
 @click.group("store")
@@ -26,9 +27,8 @@ def check(store: Store) -> None:
     from pipelines.store.checking import breaches  # noqa: PLC0415
 
     found = breaches(store)
-    for line in found:
-        click.echo(line)
-    click.echo(f"{store.path}, state {store.version()}: {f'{len(found)} things are wrong' if found else 'whole'}.")
+    say(*found)
+    say(f"{store.path}, state {store.version()}: {f'{len(found)} things are wrong' if found else 'whole'}.")
     sys.exit(1 if found else 0)
 
 
@@ -43,7 +43,7 @@ def backup(store: Store, target: Path) -> None:
       leeway store backup --to fleet-2031-02-14.backup
     """  # noqa: D301
     store.backup(target)
-    click.echo(f"Wrote {target} ({target.stat().st_size / 1e6:.1f} MB).")
+    say(f"Wrote {target} ({target.stat().st_size / 1e6:.1f} MB).")
 
 
 @store_group.command()
@@ -57,7 +57,7 @@ def restore(source: Path, store: Store) -> None:
       leeway store restore fleet-2031-02-14.backup
     """  # noqa: D301
     kept = store.restore(source)
-    click.echo(f"Restored {source}." + (f" The state before is kept as {kept}." if kept else ""))
+    say(f"Restored {source}." + (f" The state before is kept as {kept}." if kept else ""))
 
 
 @store_group.group()
@@ -85,6 +85,6 @@ def export_rows(store: Store, folder: Path, drop: str | None, ending: str) -> No
 
     written = export_quarantine(store, folder, drop=drop, ending=ending)
     for file, rows in written:
-        click.echo(f"Wrote {rows} rows to {file}.")
+        say(f"Wrote {rows} rows to {file}.")
     if not written:
-        click.echo("Nothing is in quarantine.")
+        say("Nothing is in quarantine.")

@@ -1,13 +1,26 @@
-"""Writes frames to files that people open, whole or not at all, so that a spreadsheet runs nothing in them."""
+"""Writes frames to files that people open, whole or not at all, so that a spreadsheet runs nothing in them.
 
+Text from data stays text: no formula, no link, nothing that steers the order of letters. Parquet holds it as it came.
+"""
+
+import io
 from pathlib import Path
 
 import polars as pl
+from xlsxwriter import Workbook
 
 from pipelines.errors import SettingError
+from pipelines.visible import STEERING, visible
 
-DANGEROUS = "^(\\s*[=+\\-@|%\t\r\uff1d\uff0b\uff0d\uff20])"  # text that a spreadsheet may run as a formula
+FORMULA = "^(\\s*[=+\\-@|%\t\r\uff1d\uff0b\uff0d\uff20\uff5c\uff05])"  # how text begins that a sheet may run
 NUMBER = r"^\s*[-+]?\d+([.,]\d+)?([eE][-+]?\d+)?\s*$"
+TEXT_ALONE = {  # of a workbook: whatever a text looks like, it is a text
+    "strings_to_urls": False,
+    "strings_to_formulas": False,
+    "strings_to_numbers": False,
+    "nan_inf_to_errors": True,
+    "default_date_format": "yyyy-mm-dd",
+}
 
 
 def write_frame(frame: pl.DataFrame, target: Path) -> None:
@@ -24,9 +37,9 @@ def write_frame(frame: pl.DataFrame, target: Path) -> None:
         if target.suffix.lower() == ".parquet":
             frame.write_parquet(partial)
         elif target.suffix.lower() == ".csv":
-            protected(frame).write_csv(partial, datetime_format="%Y-%m-%dT%H:%M:%S%.fZ")
+            partial.write_bytes(csv_bytes(frame))
         else:
-            _plain(frame).write_excel(partial, autofit=False)
+            partial.write_bytes(workbook_bytes(frame))
         partial.replace(target)
     except OSError as error:
         raise SettingError(f"{target}: cannot be written ({error.strerror or error}). Choose another place.") from error
@@ -34,19 +47,54 @@ def write_frame(frame: pl.DataFrame, target: Path) -> None:
         partial.unlink(missing_ok=True)
 
 
+def csv_bytes(frame: pl.DataFrame) -> bytes:
+    """The frame as CSV, its header guarded like its cells; times are UTC."""
+    return protected(frame).write_csv(datetime_format="%Y-%m-%dT%H:%M:%S%.fZ").encode()
+
+
+def workbook_bytes(frame: pl.DataFrame, *, sheet: str | None = None) -> bytes:
+    """The frame as an XLSX file of one sheet; times are UTC, without their zone, which a sheet does not know."""
+    written = io.BytesIO()
+    times = [name for name, dtype in frame.schema.items() if isinstance(dtype, pl.Datetime) and dtype.time_zone]
+    with Workbook(written, TEXT_ALONE) as book:
+        shown = visible_cells(frame).with_columns(pl.col(times).dt.replace_time_zone(None)).fill_nan(None)
+        shown.write_excel(book, worksheet=sheet, autofit=False)
+    return written.getvalue()
+
+
 def protected(frame: pl.DataFrame) -> pl.DataFrame:
-    """The frame with `'` before text that a spreadsheet may run; numbers kept as text stay as they are."""
+    """The frame with `'` before text, in headers too, that a spreadsheet may run; numbers kept as text stay so."""
     texts = [pl.col(name) for name, dtype in frame.schema.items() if dtype == pl.String]
-    return frame.with_columns(
-        pl.when(text.str.contains(DANGEROUS) & ~text.str.contains(NUMBER))
+    cells = visible_cells(frame).with_columns(
+        pl.when(text.str.contains(FORMULA) & ~text.str.contains(NUMBER))
         .then(pl.concat_str(pl.lit("'"), text))
         .otherwise(text)
         .alias(text.meta.output_name())
         for text in texts
     )
+    return cells.rename(_headers(frame.columns))
 
 
-def _plain(frame: pl.DataFrame) -> pl.DataFrame:
-    """Times without their zone (a sheet knows none; they are UTC), lists as text."""
-    times = [n for n, d in frame.schema.items() if isinstance(d, pl.Datetime) and d.time_zone]
-    return frame.with_columns(pl.col(times).dt.replace_time_zone(None))
+def _headers(names: list[str]) -> dict[str, str]:
+    """What each column is called where a spreadsheet opens it; two never get one name."""
+    called: dict[str, str] = {}
+    for name, runs in zip(names, pl.Series(names, dtype=pl.String).str.contains(FORMULA), strict=True):
+        shown = f"'{visible(name)}" if runs else visible(name)
+        while shown in called.values() or (shown != name and shown in names):
+            shown = f"'{shown}"
+        called[name] = shown
+    return called
+
+
+def visible_cells(frame: pl.DataFrame) -> pl.DataFrame:
+    """The frame with what steers made visible in its texts, but for tabs and line ends, which a cell may hold."""
+    hit = [
+        name
+        for name, dtype in frame.schema.items()
+        if dtype == pl.String and frame.get_column(name).str.contains(f"[{STEERING}&&[^\t\n\r]]").any()
+    ]
+    return frame.with_columns(pl.col(name).map_elements(_visible_cell, return_dtype=pl.String) for name in hit)
+
+
+def _visible_cell(text: str) -> str:
+    return "".join(letter if letter in "\t\n\r" else visible(letter) for letter in text)
