@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from pipelines.command_options import Time, store_option
+from pipelines.entries_command import enter
 from pipelines.errors import SettingError
 from pipelines.store.folder import Store
 from pipelines.store_command import store_group
@@ -17,6 +18,8 @@ from pipelines.terminal import say
 from pipelines.visible import visible
 
 if TYPE_CHECKING:
+    import polars as pl
+
     from pipelines.drift.checkpoint import Checkpoint
     from pipelines.handover import Evidence
     from pipelines.intake.mapping import Mapping
@@ -238,19 +241,31 @@ def plan(store: Store, days: int) -> None:
 )
 @click.option("--as-of", type=Time(), help="One that is still kept (default: the newest).")
 def export(table: str, store: Store, target: Path, as_of: datetime | None) -> None:
-    """Write one published table to a file.
+    """Write one published table to a file, or what people entered (`entry`).
 
     \b
     Examples:
       leeway export vehicle_state --to vehicles.xlsx
+      leeway export entry --to entries.csv
       leeway export fault_forecast --to forecast.parquet --as-of 2031-02-14
     """  # noqa: D301 (click reads the escape)
     from pipelines.store.exporting import write_frame  # noqa: PLC0415
     from pipelines.store.published import read_published  # noqa: PLC0415
 
-    frame = read_published(store, table, as_of=as_of)
+    frame = _entries(store, as_of) if table == "entry" else read_published(store, table, as_of=as_of)
     write_frame(frame, target)
     say(f"Wrote {frame.height} rows to {target}.")
+
+
+def _entries(store: Store, as_of: datetime | None) -> "pl.DataFrame":
+    """What people entered, those entries too that were withdrawn; the record is not analysed, so it has no as_of."""
+    from pipelines.store.entries import read_entries  # noqa: PLC0415
+
+    if as_of is not None:
+        raise SettingError("entry: is a record and has no --as-of. Leave it out.")
+    if not store.path.is_dir():
+        raise SettingError(f"{store.path}: no store here. Load a drop first: leeway load DROP --store {store.path}")
+    return read_entries(store)
 
 
 @click.command()
@@ -285,4 +300,4 @@ def backtest(store: Store, start: datetime, end: datetime, every: int, *, as_kno
     say(f"Analysed at {len(dates)} dates; published {', '.join(sorted(tables))}.")
 
 
-COMMANDS: list[click.Command] = [load, analyse, plan, export, backtest, store_group]
+COMMANDS: list[click.Command] = [load, analyse, plan, export, enter, backtest, store_group]

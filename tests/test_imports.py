@@ -16,6 +16,7 @@ FORBIDDEN = {
     "dashboard/charts": ["streamlit", "duckdb", "pipelines.store"],
     "dashboard/screens": ["duckdb", "pipelines.store", "altair"],
     "pipelines/catalogue": ["duckdb", "sklearn"],
+    "pipelines/entries": ["duckdb", "sqlite3", "pipelines.store"],
     "pipelines/history": ["duckdb", "pipelines.store", "pipelines.intake"],
     "pipelines/bands": ["duckdb", "pipelines.store", "pipelines.intake"],
     "pipelines/drift": ["duckdb", "pipelines.store", "pipelines.intake"],

@@ -67,6 +67,30 @@ def published_tables() -> dict[str, Table]:
     return _read("published_tables.csv")
 
 
+@dataclass(frozen=True, kw_only=True)
+class EntryColumns:
+    """The columns of what people enter, in the contract's order.
+
+    Attributes:
+        schema: Names and polars types.
+        text_limits: Most characters of each text column.
+    """
+
+    schema: pl.Schema
+    text_limits: dict[str, int]
+
+
+@cache
+def entry_columns() -> EntryColumns:
+    """Columns of the record of entries (contract, section 6)."""
+    with files("pipelines.catalogue").joinpath("entry_columns.csv").open(encoding="utf-8") as lines:
+        rows = list(csv.DictReader(lines))
+    return EntryColumns(
+        schema=pl.Schema({row["column"]: DTYPES[row["dtype"]] for row in rows}),
+        text_limits={row["column"]: int(row["most_characters"]) for row in rows if row["most_characters"]},
+    )
+
+
 def _read(name: str) -> dict[str, Table]:
     grouped: dict[str, list[Column]] = {}
     with files("pipelines.catalogue").joinpath(name).open(encoding="utf-8") as lines:

@@ -42,6 +42,17 @@ class Checked:
     naive_times: pl.DataFrame
 
 
+def authority_of(catalogue: pl.DataFrame) -> Authority:
+    """Lowest and highest value of each correction of a catalogue, one step beyond its limits."""
+    step = pl.col("resolution").fill_null(0.0)
+    limits = catalogue.select(
+        "code",
+        (pl.col("low_limit") - step).fill_null(-float("inf")),
+        (pl.col("high_limit") + step).fill_null(float("inf")),
+    )
+    return {code: (low, high) for code, low, high in limits.iter_rows()}
+
+
 def check_block(
     cells: pl.DataFrame, table: Table, columns: Columns, how: Reading, *, authority: Authority = MappingProxyType({})
 ) -> Checked:

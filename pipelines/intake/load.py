@@ -21,7 +21,7 @@ from pipelines.catalogue.tables import drop_tables
 from pipelines.errors import DropError, EmptyError, SettingError
 from pipelines.intake.blocks import LOAD, ROW, Block, frame_of_blocks
 from pipelines.intake.casting import Reading
-from pipelines.intake.checking import check_block, with_second_look
+from pipelines.intake.checking import Authority, authority_of, check_block, with_second_look
 from pipelines.intake.columns import Columns, match_columns
 from pipelines.intake.files import SourceFile, content_hash, find_files, foreign_files
 from pipelines.intake.mapped import mapped_blocks, units_of
@@ -134,7 +134,7 @@ class _Loading:
     waiting_rows: int = 0
     checked: list[pl.DataFrame] = field(default_factory=list)
     matched: dict[tuple[str, ...], Columns] = field(default_factory=dict)
-    authority: dict[str, tuple[float, float]] = field(default_factory=dict)
+    authority: Authority = field(default_factory=dict)
     table: str = ""
 
     def __post_init__(self) -> None:
@@ -151,7 +151,9 @@ class _Loading:
         """
         if file.table != self.table:
             self.flush()
-            self.authority = _authority(self.connection) if file.table in ("snapshots", "readings") else {}
+            self.authority = (
+                authority_of(catalogue_of(self.connection)) if file.table in ("snapshots", "readings") else {}
+            )
             self.table, self.matched = file.table, {}
         report = FileReport(
             load_id=self.first_id + len(self.reports),
@@ -317,17 +319,6 @@ def _came_again(quarantined: pl.DataFrame) -> pl.DataFrame:
     """quarantine_id and load_id of rows that were taken out of quarantine, and are back there: the new row counts."""
     which = pl.col("original").str.json_path_match("$.quarantine_id").cast(pl.Int64, strict=False)
     return quarantined.select(quarantine_id=which, load_id=LOAD).drop_nulls()
-
-
-def _authority(connection: duckdb.DuckDBPyConnection) -> dict[str, tuple[float, float]]:
-    """Lowest and highest value of each correction of the catalogue, one step beyond its limits."""
-    step = pl.col("resolution").fill_null(0.0)
-    limits = catalogue_of(connection).select(
-        "code",
-        (pl.col("low_limit") - step).fill_null(-float("inf")),
-        (pl.col("high_limit") + step).fill_null(float("inf")),
-    )
-    return {code: (low, high) for code, low, high in limits.iter_rows()}
 
 
 LOADS: dict[str, pl.DataType | type[pl.DataType]] = {
