@@ -5,6 +5,7 @@ from pathlib import Path
 import streamlit as st
 
 from dashboard.views.address import PAGES
+from dashboard.views.wording import plain
 from pipelines.errors import LeewayError
 
 st.set_page_config(
@@ -19,4 +20,4 @@ page = st.navigation(
 try:
     page.run()
 except LeewayError as error:
-    st.error(str(error))
+    st.error(plain(str(error)))

@@ -4,6 +4,7 @@ A cached frame belongs to one committed version of the store, so a new load or a
 nothing is read twice. Connections are never kept.
 """
 
+import codecs
 import os
 from collections.abc import Callable, Mapping
 from datetime import datetime
@@ -24,7 +25,7 @@ from pipelines.handover import Evidence
 from pipelines.store import fleet_reads
 from pipelines.store import published as stored
 from pipelines.store.evidence import read_evidence
-from pipelines.store.exporting import protected
+from pipelines.store.exporting import csv_bytes, protected, workbook_bytes
 from pipelines.store.folder import Store
 from pipelines.store.quarantine_export import as_they_came
 
@@ -256,5 +257,20 @@ def proposed() -> pl.DataFrame:
 
 
 def rows_to_mend() -> dict[str, pl.DataFrame]:
-    """Rows in quarantine as they came, by the name of the file to mend; safe to open in a spreadsheet."""
-    return {stem: protected(frame) for stem, frame in as_they_came(quarantined()).items()}
+    """Rows in quarantine as they came, by the name of the file to mend."""
+    return as_they_came(quarantined())
+
+
+def as_csv(frame: pl.DataFrame) -> bytes:
+    """A file that a spreadsheet opens and runs nothing of; with a mark of its encoding."""
+    return codecs.BOM_UTF8 + csv_bytes(frame)
+
+
+def as_workbook(frame: pl.DataFrame, sheet: str) -> bytes:
+    """The same as XLSX, of one sheet."""
+    return workbook_bytes(frame, sheet=sheet)
+
+
+def as_cells(frame: pl.DataFrame) -> pl.DataFrame:
+    """The frame as a table on the screen holds it, whose own download a spreadsheet opens too."""
+    return protected(frame)

@@ -1,19 +1,25 @@
-"""Files that a reader hands to a page, kept while a mapping is drafted from them; the mapping on disk."""
+"""Files that a reader hands to a page, on disk while a mapping is drafted from them; what the mapping is called."""
 
 import re
 import tempfile
 import tomllib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from pipelines.errors import SettingError
 from pipelines.intake.mapping import Mapping, parse_mapping
 
+LONGEST_NAME = 100  # letters, of which the last are kept: its ending says what the file is
 
-def kept_upload(name: str, content: bytes) -> Path:
-    """The uploaded file on disk under its own name, in a folder of its own that the system clears."""
-    place = Path(tempfile.mkdtemp(prefix="leeway-upload-")) / Path(name).name
-    place.write_bytes(content)
-    return place
+
+@contextmanager
+def on_disk(name: str, content: bytes) -> Iterator[Path]:
+    """The uploaded file on disk, called as its reader calls it, until the block is left; nothing of it stays."""
+    with tempfile.TemporaryDirectory(prefix="leeway-upload-") as folder:
+        place = Path(folder) / (re.sub(r"[^\w.-]+", "_", name)[-LONGEST_NAME:].lstrip(".") or "file")
+        place.write_bytes(content)
+        yield place
 
 
 def read_text(text: str) -> Mapping:
@@ -29,25 +35,7 @@ def read_text(text: str) -> Mapping:
     return parse_mapping(raw, "mapping")
 
 
-def write_mapping(text: str, folder: Path, source: str) -> Path:
-    """Write a mapping file named after the file it is for.
-
-    Args:
-        text: The mapping, checked by `read_text`.
-        folder: Where to.
-        source: Name of the foreign file.
-
-    Raises:
-        SettingError: a mapping of another content stands there already, or the folder cannot be written.
-    """
-    stem = re.sub(r"[^\w.-]+", "_", Path(source).stem)
-    target = folder / f"{stem}.mapping.toml"
-    try:
-        if target.exists() and target.read_text(encoding="utf-8") != text:
-            raise SettingError(
-                f"{target}: stands there already with other content. Move it, or rename the file you upload."
-            )
-        target.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise SettingError(f"{target}: {error.strerror}. Download the mapping instead.") from error
-    return target
+def mapping_name(source: str) -> str:
+    """What the mapping for a foreign file is called: after that file, with nothing in it that a shell reads."""
+    stem = re.sub(r"[^\w-]+", "_", Path(source).stem).strip("_-")
+    return f"{stem or 'file'}.mapping.toml"

@@ -20,7 +20,7 @@ def show() -> None:
         return
     view = drops(published.load_reports(), published.quarantined())
     flags, proposals = published.flagged(), published.proposed()
-    st.markdown(f"#### {view.sentence}")
+    st.markdown(f"#### {plain(view.sentence)}")
     if view.empty_reason:
         st.info(view.empty_reason)
     else:
@@ -32,7 +32,7 @@ def show() -> None:
 
 
 def _reports(view: DropsView) -> None:
-    st.dataframe(
+    shared.table(
         view.reports,
         hide_index=True,
         key="reports",
@@ -72,14 +72,14 @@ def _set_aside(view: DropsView) -> None:
         "original": st.column_config.TextColumn("The row as it came", width="large"),
         "rows": st.column_config.NumberColumn("Rows"),
     }
-    st.dataframe(
+    shared.table(
         view.reasons,
         hide_index=True,
         key="reasons",
         alt="Why rows were set aside, commonest first",
         column_config=words,
     )
-    st.dataframe(
+    shared.table(
         view.quarantined,
         hide_index=True,
         key="quarantined",
@@ -92,15 +92,11 @@ def _set_aside(view: DropsView) -> None:
     for stem, frame in published.rows_to_mend().items():
         st.download_button(
             f"Download {count(frame.height, 'row')} to mend: {stem}.csv",
-            data=partial(_sheet, frame),
+            data=partial(published.as_csv, frame),
             file_name=f"{stem}.csv",
             mime="text/csv",
             on_click="ignore",
         )
-
-
-def _sheet(frame: pl.DataFrame) -> bytes:
-    return frame.write_csv().encode("utf-8-sig")
 
 
 def _flagged(flags: pl.DataFrame) -> None:
@@ -108,7 +104,7 @@ def _flagged(flags: pl.DataFrame) -> None:
     if not flags.height:
         st.markdown("Nothing was flagged.")
         return
-    st.dataframe(
+    shared.table(
         flags.select("vehicle_id", "column_name", "reason", "detail", "file", "row_number"),
         hide_index=True,
         key="flags",
@@ -134,7 +130,7 @@ def _proposed(proposals: pl.DataFrame) -> None:
     for line in proposed_units(proposals):
         st.markdown(f"- {plain(line)}")
     with st.expander("File by file"):
-        st.dataframe(
+        shared.table(
             proposals.select("file", "column_name", "unit", "readings", "vehicles", "example"),
             hide_index=True,
             key="proposals",

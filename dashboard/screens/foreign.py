@@ -1,13 +1,11 @@
-"""Part of the intake page: a file of another tool comes in, a mapping is drafted, its outcome shown, and kept."""
-
-from pathlib import Path
+"""Part of the intake page: a file of another tool comes in, a mapping is drafted and shown; the reader keeps it."""
 
 import streamlit as st
 
 from dashboard import published
 from dashboard.screens import frame as shared
-from dashboard.uploads import kept_upload, read_text, write_mapping
-from dashboard.views.wording import listed, plain
+from dashboard.uploads import mapping_name, on_disk, read_text
+from dashboard.views.wording import listed, plain, shell_word
 from pipelines.errors import LeewayError
 from pipelines.intake.draft import Preview, draft_mapping, preview_mapping
 from pipelines.intake.mapping import mapping_text
@@ -27,21 +25,21 @@ def foreign_file() -> None:
     upload = st.file_uploader("The file", type=ENDINGS, key="foreign")
     if upload is None:
         return
-    path = published.kept("upload", upload.file_id, build=lambda: kept_upload(upload.name, upload.getvalue()))
     try:
-        draft = mapping_text(draft_mapping(path, published.corrections(), table=table))
-        text = st.text_area("Mapping", draft, height=320, key=f"mapping {table} {upload.file_id}")
-        preview = preview_mapping(path, read_text(text), published.corrections())
+        with on_disk(upload.name, upload.getvalue()) as path:
+            draft = mapping_text(draft_mapping(path, published.corrections(), table=table))
+            text = st.text_area("Mapping", draft, height=320, key=f"mapping {table} {upload.file_id}")
+            preview = preview_mapping(path, read_text(text), published.corrections())
     except LeewayError as error:
         st.warning(plain(str(error)))
         return
     _preview(preview)
-    _keep(text, path)
+    _keep(text, upload.name)
 
 
 def _preview(preview: Preview) -> None:
     st.markdown("**What becomes of its columns**")
-    st.dataframe(
+    shared.table(
         preview.columns,
         hide_index=True,
         key="mapped_columns",
@@ -59,19 +57,11 @@ def _preview(preview: Preview) -> None:
     if preview.unmapped:
         st.caption(f"Nothing is made of {plain(listed(preview.unmapped))}.")
     st.markdown("**Its first rows, as they would be loaded**")
-    st.dataframe(preview.rows, hide_index=True, key="mapped_rows", alt="First rows as they would be loaded")
+    shared.table(preview.rows, hide_index=True, key="mapped_rows", alt="First rows as they would be loaded")
 
 
-def _keep(text: str, path: Path) -> None:
-    place = published.store().path
-    with st.container(horizontal=True):
-        st.download_button("Download the mapping", text, file_name=f"{path.stem}.mapping.toml", on_click="ignore")
-        if not st.button("Write it beside the store"):
-            return
-    try:
-        written = write_mapping(text, place.absolute().parent, path.name)
-    except LeewayError as error:
-        st.warning(plain(str(error)))
-        return
-    st.success(f"Written to {plain(str(written))}. Load the file with it:")
-    st.code(f"leeway load {path.name} --mapping {written} --store {place}", language="bash")
+def _keep(text: str, source: str) -> None:
+    name, place = mapping_name(source), str(published.store().path)
+    st.markdown("Keep the mapping, and load the file with it:")
+    st.code(f"leeway load {shell_word(source)} --mapping {name} --store {shell_word(place)}", language="bash")
+    st.download_button("Download the mapping", text, file_name=name, on_click="ignore")

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import polars as pl
@@ -10,7 +11,7 @@ from streamlit.elements.lib.column_types import ColumnConfig
 
 from dashboard import published
 from dashboard.views import address
-from dashboard.views.wording import Reader
+from dashboard.views.wording import Reader, plain, shell_word
 
 UNITS = ("km", "miles")
 ABSENT = "\N{EN DASH}"  # in a table cell without a value
@@ -59,18 +60,16 @@ def reader_zone() -> ZoneInfo:
 def nothing_yet() -> None:
     """The page before anything was analysed: what is missing and which command brings it."""
     place = published.store()
+    here = shell_word(str(place.path))
     if not place.exists():
-        st.info(f"There is no store at `{place.path}` yet. Load a fleet's drop, or make a fleet to look around in:")
-        st.code(
-            f"leeway load DROP --store {place.path}\nleeway analyse --store {place.path}\n\nleeway demo",
-            language="bash",
-        )
+        st.info(f"There is no store at {plain(str(place.path))} yet. Load a fleet's drop, or make a fleet to look at:")
+        st.code(f"leeway load DROP --store {here}\nleeway analyse --store {here}\n\nleeway demo", language="bash")
     elif not published.vehicles().height:
         st.info("The store is empty: no vehicle was loaded yet.")
-        st.code(f"leeway load DROP --store {place.path}", language="bash")
+        st.code(f"leeway load DROP --store {here}", language="bash")
     else:
         st.info("Drops were loaded, but nothing was analysed yet.")
-        st.code(f"leeway analyse --store {place.path}", language="bash")
+        st.code(f"leeway analyse --store {here}", language="bash")
 
 
 def basis(frame: Frame, *lines: str) -> None:
@@ -93,6 +92,16 @@ def vehicle_links(rows: pl.DataFrame, frame: Frame, **more: str) -> pl.DataFrame
             "vehicle_id"
         )
     )
+
+
+def table(rows: pl.DataFrame, **shown: Any) -> None:
+    """A table of text and figures; what a spreadsheet would run stands behind a `'`, since tables can be downloaded.
+
+    Args:
+        rows: What it shows.
+        shown: Further arguments of `st.dataframe`.
+    """
+    st.dataframe(published.as_cells(rows), **shown)  # noqa: TID251 - this is the one place
 
 
 def known_columns(rows: pl.DataFrame) -> pl.DataFrame:

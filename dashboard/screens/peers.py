@@ -9,6 +9,7 @@ from dashboard.screens import frame as shared
 from dashboard.screens.frame import Frame
 from dashboard.views.joined import Choice, choices
 from dashboard.views.peers import PeersView, peers
+from dashboard.views.wording import plain
 
 
 def show() -> None:
@@ -33,7 +34,7 @@ def show() -> None:
     if view.empty_reason:
         st.info(view.empty_reason)
         return
-    st.markdown(f"#### {view.sentence}")
+    st.markdown(f"#### {plain(view.sentence)}")
     st.markdown(view.disagreement)
     shared.basis(frame, "Each vehicle is compared with healthy vehicle-weeks of its own engine family.")
     st.altair_chart(
@@ -59,7 +60,7 @@ def _table(view: PeersView, frame: Frame) -> None:
         forest=100 * (1 - pl.col("outlier_score")),
         distance=100 * (1 - pl.col("distance_score")),
     )
-    st.dataframe(
+    shared.table(
         shared.known_columns(rows),
         hide_index=True,
         placeholder=shared.ABSENT,

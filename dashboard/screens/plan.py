@@ -1,7 +1,7 @@
 """The work plan by day and bay, with job cards and downloads."""
 
-import io
 from datetime import date
+from functools import partial
 
 import streamlit as st
 
@@ -10,7 +10,7 @@ from dashboard.charts.fleet import work_load
 from dashboard.screens import frame as shared
 from dashboard.screens.frame import Frame
 from dashboard.views.joined import choices
-from dashboard.views.plan import UNPLACED, PlanView, bays_of, days_of, plan, safe_for_sheets
+from dashboard.views.plan import UNPLACED, PlanView, bays_of, days_of, plan
 from dashboard.views.wording import plain
 
 
@@ -31,7 +31,7 @@ def show() -> None:
         depots=depots,
         reader=frame.reader,
     )
-    st.markdown(f"#### {view.sentence}")
+    st.markdown(f"#### {plain(view.sentence)}")
     if view.left_out:
         st.markdown(view.left_out)
     shared.basis(frame, "Costs are expected costs in the fleet's own money.", published.forecast_warning())
@@ -59,7 +59,7 @@ def _table(view: PlanView, frame: Frame) -> None:
         "cost_now",
         "cost_if_waiting",
     )
-    st.dataframe(
+    shared.table(
         shared.known_columns(rows),
         hide_index=True,
         placeholder=shared.ABSENT,
@@ -85,28 +85,21 @@ def _table(view: PlanView, frame: Frame) -> None:
 
 
 def _downloads(view: PlanView) -> None:
-    safe = safe_for_sheets(view.rows)
     with st.container(horizontal=True):
         st.download_button(
             "Download as CSV",
-            data=lambda: safe.write_csv().encode("utf-8-sig"),
+            data=partial(published.as_csv, view.rows),
             file_name="work_plan.csv",
             mime="text/csv",
             on_click="ignore",
         )
         st.download_button(
             "Download as XLSX",
-            data=lambda: _workbook(view),
+            data=partial(published.as_workbook, view.rows, "work plan"),
             file_name="work_plan.xlsx",
             mime="application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
             on_click="ignore",
         )
-
-
-def _workbook(view: PlanView) -> bytes:
-    written = io.BytesIO()
-    view.rows.write_excel(written, worksheet="work plan")
-    return written.getvalue()
 
 
 def _cards(view: PlanView) -> None:

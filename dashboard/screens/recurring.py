@@ -33,7 +33,7 @@ def show() -> None:
         verdicts=verdicts,
         names=published.names(),
     )
-    st.markdown(f"#### {view.sentence}")
+    st.markdown(f"#### {plain(view.sentence)}")
     shared.basis(frame, "Rates are first events in 100 vehicle-months; intervals are 95 %.")
     _issues(view, frame)
     _repairs(view, frame)
@@ -45,8 +45,8 @@ def _issues(view: RecurringView, frame: Frame) -> None:
         return
     st.altair_chart(rate_ratios(view.issues), alt="How many times the rate of the rest of the fleet, with intervals")
     for row in view.issues.head(10).to_dicts():
-        st.markdown(f"**{plain(row['title'])}**  \n{issue_sentence(row, frame.reader)}")
-    st.dataframe(
+        st.markdown(f"**{plain(row['title'])}**  \n{plain(issue_sentence(row, frame.reader))}")
+    shared.table(
         view.issues.drop("issue_id", "label"),
         hide_index=True,
         placeholder=shared.ABSENT,
@@ -78,7 +78,7 @@ def _repairs(view: RecurringView, frame: Frame) -> None:
     if view.no_repairs_reason:
         st.info(view.no_repairs_reason)
         return
-    st.dataframe(
+    shared.table(
         shared.vehicle_links(view.repairs, frame),
         hide_index=True,
         placeholder=shared.ABSENT,

@@ -9,6 +9,7 @@ from dashboard.screens import frame as shared
 from dashboard.screens.frame import Frame
 from dashboard.views.joined import Choice, choices
 from dashboard.views.today import TodayView, grouping, today
+from dashboard.views.wording import plain
 
 COLUMNS = [
     "vehicle_id", "urgency", "title", "what", "leeway_pct", "chance_30", "cause", "cause_probability", "open_faults",
@@ -48,7 +49,7 @@ def show() -> None:
             false_alarms_per_vehicle_year=published.setting("false_alarms_per_vehicle_year", as_of),
         ),
     )
-    st.markdown(f"#### {view.sentence}")
+    st.markdown(f"#### {plain(view.sentence)}")
     if view.watched:
         st.markdown(view.watched)
     shared.basis(frame, view.alarms, published.forecast_warning())
@@ -82,7 +83,7 @@ def _charts(view: TodayView, frame: Frame, choice: Choice) -> None:
 
 def _table(view: TodayView, frame: Frame) -> None:
     st.subheader("Who needs attention")
-    st.dataframe(
+    shared.table(
         shared.known_columns(
             shared.as_percent(
                 shared.vehicle_links(view.rows, frame), "cause_probability", "chance_7", "chance_30", "chance_90"

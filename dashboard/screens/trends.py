@@ -98,7 +98,7 @@ def _charts(view: TrendView, frame: Frame, key: tuple[object, ...], unit: str, s
 def _tables(view: TrendView, moved: pl.DataFrame, frame: Frame, title: str, unit: str) -> None:
     in_unit = f" ({unit})" if unit else ""
     labels = {state: each.label for state, each in STATE.items()}
-    st.dataframe(
+    shared.table(
         shared.known_columns(
             shared.vehicle_links(view.standing, frame, correction=title).select(
                 "vehicle_id",
@@ -130,7 +130,7 @@ def _tables(view: TrendView, moved: pl.DataFrame, frame: Frame, title: str, unit
         },
     )
     st.subheader("All corrections")
-    st.dataframe(
+    shared.table(
         shared.as_percent(moved, "share"),
         hide_index=True,
         placeholder=shared.ABSENT,

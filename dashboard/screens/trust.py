@@ -5,7 +5,6 @@ import streamlit as st
 from dashboard import published
 from dashboard.charts.fleet import faults_by_date, reliability
 from dashboard.screens import frame as shared
-from dashboard.screens.frame import ABSENT
 from dashboard.views.trust import HOW_TO_CHECK, TrustView, trust
 
 
@@ -67,11 +66,11 @@ def _dates(view: TrustView) -> None:
 
 def _measures(view: TrustView) -> None:
     st.subheader("All measures")
-    st.dataframe(
+    shared.table(
         view.measures,
         hide_index=True,
         key="measures",
-        placeholder=ABSENT,
+        placeholder=shared.ABSENT,
         alt="Measures of the forecast with intervals",
         column_config={
             "name": st.column_config.TextColumn("Measure", width=310),

@@ -50,13 +50,13 @@ def _vehicle(vehicle_id: str, vehicle_state: pl.DataFrame, frame: Frame) -> None
     summary = views.summary(
         vehicle_id, vehicle_state=vehicle_state, states=states, vehicle=about[0] if about else {}, reader=frame.reader
     )
-    st.title(summary.title)
+    st.title(plain(summary.title))
     st.markdown(
         f"**{summary.urgency}** — {summary.meaning}" + (f"  \n{plain(summary.subtitle)}" if summary.subtitle else "")
     )
     for said in summary.sentences:
         st.markdown(f"##### {plain(said)}" if said == summary.sentences[0] else plain(said))
-    st.caption(" · ".join(f"{name}: {value}" for name, value in summary.facts.items()))
+    st.caption(" · ".join(f"{name}: {plain(value)}" for name, value in summary.facts.items()))
     shared.basis(frame, published.forecast_warning())
     if summary.leading is None:
         st.info("No correction of this vehicle was ever read.")
@@ -91,7 +91,7 @@ def _correction(vehicle_id: str, correction: str, states: pl.DataFrame, frame: F
     path = published.correction_path(vehicle_id, correction, as_of)
     events = published.events(vehicle_id, as_of)
     if not path.get_column("value").count():
-        st.info(f"{row['title']} was not read on this vehicle.")
+        st.info(f"{plain(row['title'])} was not read on this vehicle.")
         return
     chart = published.kept(
         "path_chart",
@@ -117,7 +117,9 @@ def _reasoning(path: pl.DataFrame, row: dict[str, Any]) -> None:
         return
     with st.expander("How the expected value and the alarm come about"):
         st.table(
-            parts.rename({"part": "Part", "figure": "Figure", "meaning": "What it is"}),
+            parts.with_columns(pl.all().map_elements(plain, return_dtype=pl.String)).rename(
+                {"part": "Part", "figure": "Figure", "meaning": "What it is"}
+            ),
             hide_index=True,
             alt="Parts of the expected value, and the test's statistic beside its threshold",
         )
@@ -135,7 +137,7 @@ def _causes(vehicle_id: str, frame: Frame) -> None:
         st.markdown(f"No cause that is known here stands out. {plain(causes[0].evidence)}")
         return
     for place, cause in enumerate(causes):
-        with st.expander(f"{percent(cause.probability)} · {cause.name}", expanded=place == 0):
+        with st.expander(f"{percent(cause.probability)} · {plain(cause.name)}", expanded=place == 0):
             if cause.evidence:
                 st.markdown(plain(cause.evidence))
             if cause.checks:
@@ -153,7 +155,7 @@ def _forecast(vehicle_id: str, frame: Frame) -> None:
         st.markdown("No forecast was made for this vehicle.")
         return
     st.altair_chart(chances(view.rows), alt=" ".join(view.sentences))
-    st.markdown("\n".join(f"- {said}" for said in view.sentences))
+    st.markdown("\n".join(f"- {plain(said)}" for said in view.sentences))
     st.caption(f"If nothing is repaired before. {plain(view.basis)}")
 
 
@@ -168,7 +170,7 @@ def _unlike_peers(vehicle_id: str, vehicle_state: pl.DataFrame, frame: Frame) ->
 
 def _all_corrections(states: pl.DataFrame) -> None:
     st.subheader("All its corrections")
-    st.dataframe(
+    shared.table(
         shared.known_columns(views.states_table(states)),
         hide_index=True,
         placeholder=shared.ABSENT,
@@ -197,7 +199,7 @@ def _record(vehicle_id: str, frame: Frame) -> None:
     if not events.height:
         st.markdown("No work, fault, power loss or note is on record.")
         return
-    st.dataframe(
+    shared.table(
         events.reverse(),
         hide_index=True,
         placeholder=shared.ABSENT,

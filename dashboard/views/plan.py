@@ -12,7 +12,6 @@ from dashboard.views.joined import Choice, with_vehicles
 from dashboard.views.wording import NO_BREAK, Reader, count, listed, number, plain, sentence
 
 UNPLACED = "unplaced"
-FORMULA_STARTS = ("=", "+", "-", "@", "|", "%", "\t", "\r", *"\uff1d\uff0b\uff0d\uff20\uff5c\uff05")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -127,16 +126,3 @@ def job_card(row: Mapping[str, Any]) -> str:
         plain(row["reason"] or ""),
     )
     return "\n\n".join(line for line in lines if line)
-
-
-def safe_for_sheets(rows: pl.DataFrame) -> pl.DataFrame:
-    """The same rows with text that a spreadsheet would run as a formula held back by an apostrophe."""
-    starts = "|".join(f"\\{letter}" if letter in "+|" else letter for letter in FORMULA_STARTS)
-    return rows.with_columns(
-        pl.when(pl.col(name).str.strip_chars_start(" ").str.contains(f"^(?:{starts})"))
-        .then(pl.concat_str(pl.lit("'"), pl.col(name)))
-        .otherwise(pl.col(name))
-        .alias(name)
-        for name, dtype in rows.schema.items()
-        if dtype == pl.String
-    )

@@ -1,18 +1,28 @@
 """Numbers, dates and units as a reader reads them; nothing here knows a table."""
 
 import math
+import re
+import shlex
+import string
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo
 
 from pipelines import wording
+from pipelines.visible import visible
 
 KM_PER_MILE = 1.609344
 NO_BREAK = "\N{NO-BREAK SPACE}"
 MINUS = "\N{MINUS SIGN}"
 UNKNOWN = "\N{EN DASH}"  # stands where a figure is not known
 UTC_ZONE = ZoneInfo("UTC")
+JOINER = "\N{WORD JOINER}"
+BLANKS = re.compile(r"[ \t\r\n\f\v]+")
+PUNCTUATION = re.compile(f"[{re.escape(string.punctuation)}]")
+LOOKED_FOR = re.compile(  # where Streamlit's pages begin to see an address, an icon or emoji by name, or an arrow
+    r"www(?=\.)|https?(?=://)|[-.\w+](?=@)|:(?=[\w+/-]+:)|(?<!\S)(?:<-|[-<>~])(?=[->=]>?(?!\S))", re.IGNORECASE
+)
 UNIT_WORDS = {
     "degC": "°C",
     "deg": "°",
@@ -149,6 +159,16 @@ def sentence(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def shell_word(text: str) -> str:
+    """A file's name or another word as it stands in a command that a reader copies into a shell."""
+    return visible(shlex.quote(text))
+
+
 def plain(text: str) -> str:
-    """Text from a drop made safe to stand inside Markdown: nothing in it is read as markup."""
-    return "".join(f"\\{letter}" if letter in r"\`*_{}[]()<>#+!|~$:" else letter for letter in text)
+    """Text from data as Markdown that shows it as it is: no markup, link, image, formula, colour or icon in it.
+
+    Every mark of punctuation is escaped; blanks are one each, so that no line begins in it. Addresses, icons, emoji and
+    arrows are looked for in what is left after escapes are taken out: a joiner without width keeps them apart.
+    """
+    words = visible(BLANKS.sub(" ", text).strip(" "))
+    return PUNCTUATION.sub(r"\\\g<0>", LOOKED_FOR.sub(lambda found: f"{found[0]}{JOINER}", words))

@@ -89,7 +89,7 @@ def test_the_work_plan_shows_jobs_by_day_and_bay(monkeypatch, known_store):
     assert "2 vehicles, 2 hours of work from 22 May to 26 May" in text(app)
     assert "Millrace, bay 2" in text(app)
     assert "Saltings, bay 1" not in text(app)
-    assert app.dataframe[0].value["jobs"].to_list() == ["Check exhaust upstream", "=Reset idle valve"]
+    assert app.dataframe[0].value["jobs"].to_list() == ["Check exhaust upstream", "'=Reset idle valve"]
 
 
 def test_trends_compare_groups_of_one_correction(monkeypatch, known_store):
@@ -144,7 +144,9 @@ def test_a_damaged_store_is_one_plain_line(monkeypatch, tmp_path):
     assert "Restore a backup" in text(opened(monkeypatch, tmp_path, "today"))
 
 
-def test_a_foreign_file_is_drafted_previewed_with_units_and_its_mapping_written(monkeypatch, known_store):
+def test_a_foreign_file_is_drafted_and_previewed_with_units_and_nothing_is_written(monkeypatch, known_store, tmp_path):
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    beside = sorted(known_store.parent.rglob("*"))
     app = opened(monkeypatch, known_store, "drops")
     log = b"vehicle_id;read_at;battery_v [mV]\nV1;20.05.2031 08:00;12600\n"
     app.file_uploader(key="foreign").set_value(("reader log.csv", log, "text/csv")).run()
@@ -152,9 +154,10 @@ def test_a_foreign_file_is_drafted_previewed_with_units_and_its_mapping_written(
     columns = {row["to"]: row for row in app.dataframe[4].value.to_dict("records")}
     assert (columns["battery_v"]["unit"], columns["battery_v"]["store_unit"]) == ("mV", "V")
     assert float(columns["battery_v"]["becomes"]) == pytest.approx(12.6)
-    app.button[0].click().run()
-    assert (known_store.parent / "reader_log.mapping.toml").read_text("utf-8") == app.text_area[0].value
-    assert "--mapping" in app.code[0].value
+    assert app.code[0].value.startswith("leeway load 'reader log.csv' --mapping reader_log.mapping.toml --store ")
+    assert app.get("download_button")[-1].proto.label == "Download the mapping"
+    assert sorted(known_store.parent.rglob("*")) == beside
+    assert not list(tmp_path.iterdir())
 
 
 def test_a_mapping_that_cannot_be_is_explained(monkeypatch, known_store):

@@ -1,9 +1,6 @@
 import polars as pl
-import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
-from dashboard.views.plan import UNPLACED, bays_of, days_of, plan, safe_for_sheets
+from dashboard.views.plan import UNPLACED, bays_of, days_of, plan
 
 VEHICLES = pl.DataFrame(
     {"vehicle_id": ["V1", "V2", "V3"], "depot": ["Saltings", "Millrace", "Saltings"]},
@@ -60,14 +57,3 @@ def test_a_plan_without_work_is_a_plan(work_plan, tables, reader):
     view = planned(work_plan.clear(), tables, reader)
     assert view.sentence == "There is no work to plan."
     assert view.empty_reason.startswith("The plan was made")
-
-
-@pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@a", "|a", "%a", "\tx", "\rx", "  =1", "\uff1d1"])
-def test_text_that_a_spreadsheet_would_run_is_held_back(text):
-    assert safe_for_sheets(pl.DataFrame({"jobs": [text]}))["jobs"][0] == f"'{text}"
-
-
-@given(st.text(alphabet=st.characters(categories=["L", "N"])))
-def test_other_text_and_numbers_are_left_alone(text):
-    frame = pl.DataFrame({"jobs": [text], "hours": [-1.5]})
-    assert safe_for_sheets(frame).equals(frame)

@@ -1,3 +1,4 @@
+import re
 from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo
 
@@ -5,8 +6,23 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard.views.wording import Reader, amount, count, listed, number, percent, plain, signed, unit_word
+from dashboard.views.wording import (
+    BLANKS,
+    JOINER,
+    Reader,
+    amount,
+    count,
+    listed,
+    number,
+    percent,
+    plain,
+    shell_word,
+    signed,
+    unit_word,
+)
+from pipelines.visible import visible
 
+MARKS = r"[!-/:-@\[-`{-~]"
 READER = Reader(as_of=datetime(2031, 5, 20, 12, tzinfo=UTC))
 
 
@@ -72,8 +88,34 @@ def test_small_words():
     assert (amount(2.0, "ratio"), amount(2.0, "1"), amount(2.0, "")) == ("2", "2", "2")
 
 
-@given(st.text(alphabet="*_[]<>`$#|abc :"))
+@pytest.mark.parametrize(
+    ("text", "shown"),
+    [
+        ("Vehicle WC 104", "Vehicle WC 104"),
+        ("1.5 % of **all** [x](http://a.b)", r"1\.5 \% of \*\*all\*\* \[x\]\(http~\:\/\/a\.b\)"),
+        ("www.a.b and c@d.e", r"www~\.a\.b and c~\@d\.e"),
+        (":material/check: :tada: :red[x]", r"\:~material\/check\: \:~tada\: \:red\[x\]"),
+        ("a -> b <-> c >= d", r"a \-~\> b \<\-~\> c \>~\= d"),
+        ("  - one\n\n# two\tthree", r"\- one \# two three"),
+        ("\x1b[1m\u202eabc", r"\\x1b\[1m\\u202eabc"),
+    ],
+)
+def test_text_from_a_drop_is_escaped(text, shown):
+    assert plain(text) == shown.replace("~", JOINER)
+
+
+@given(st.text(st.one_of(st.characters(codec="utf-8"), st.sampled_from("*_[]<>`$#|abc :w.htps/@-=~"))))
 def test_text_from_a_drop_is_never_read_as_markup(text):
     shown = plain(text)
-    assert shown.replace("\\", "") == text
-    assert all(shown[at - 1] == "\\" for at, letter in enumerate(shown) if letter in "*_[]<>`$#|:")
+    read = re.sub(rf"\\({MARKS})", r"\1", shown)  # what is left once escapes are taken out
+    told = visible(BLANKS.sub(" ", text).strip(" "))
+    assert read.replace(JOINER, "") == told.replace(JOINER, "")
+    assert not re.search(MARKS, re.sub(rf"\\{MARKS}", "", shown))
+    assert not re.search(r"https?://|www\.|[-.\w+]@|:[\w+-]+:|:material/", read, re.IGNORECASE)
+    assert not re.search(r"(^|\s)(<->|->|<-|--|>=|<=|~=)(\s|$)", read)
+
+
+def test_a_word_of_a_command_is_quoted():
+    assert shell_word("reader log.csv") == "'reader log.csv'"
+    assert shell_word("a;rm -rf $HOME.csv") == "'a;rm -rf $HOME.csv'"
+    assert "\x1b" not in shell_word("a\x1b[2J.csv")
