@@ -12,6 +12,7 @@ import click
 
 from pipelines.command_options import Time, store_option
 from pipelines.store.folder import Store
+from pipelines.terminal import say
 
 if TYPE_CHECKING:
     from pipelines.store.entries import Appended
@@ -57,9 +58,9 @@ def enter(source: Path, store: Store, entered_at: datetime | None) -> None:
         (row, Appended(refusal=entry) if isinstance(entry, Refusal) else next(became)) for row, entry in found.rows
     ]
     if found.extra:
-        click.echo(f"{name}: kept out, not columns of an entry: {', '.join(found.extra)}.")
+        say(f"{name}: kept out, not columns of an entry: {', '.join(found.extra)}.")
     for line in _lines(name, outcomes):
-        click.echo(line)
+        say(line)
     sys.exit(REFUSED if any(outcome.refusal for _, outcome in outcomes) else 0)
 
 

@@ -1,6 +1,7 @@
 """Reads what was known at a time out of the store, as the frames that the stages work on; computes nothing else."""
 
 from collections.abc import Iterable
+from dataclasses import replace
 from datetime import datetime
 
 import duckdb
@@ -8,10 +9,13 @@ import polars as pl
 
 from pipelines.catalogue.corrections import built_in_components, built_in_corrections, overridden
 from pipelines.catalogue.tables import Table, drop_tables
+from pipelines.entries.overlays import with_entries
+from pipelines.entries.standing import counting
 from pipelines.errors import StoreError
 from pipelines.handover import Evidence
 from pipelines.store.catalogue import catalogue_of
 from pipelines.store.connection import frame_of, one_row, quoted
+from pipelines.store.entries import read_entries
 from pipelines.store.folder import Store
 from pipelines.store.readers import once
 from pipelines.store.schema import columns_of_all, filled_tables
@@ -36,15 +40,17 @@ def read_evidence(
 
     Args:
         store: Where from.
-        as_of: Rows read or done later stay out; None: the latest reading in the store.
-        known_at: Rows loaded later stay out, and rows replaced later stand as they were; None: as they are now.
+        as_of: Rows read, done or entered later stay out; None: the latest reading or entry in the store.
+        known_at: Rows loaded or entered later stay out, and rows replaced later stand as they were; None: as they are
+            now.
         vehicle_ids: Only these vehicles; None: all.
 
     Raises:
         StoreError: there is no store, or no reading up to that time.
     """
+    record = read_entries(store)
     with store.reading() as connection:
-        as_of = as_of or once(connection, _latest_reading)
+        as_of = as_of or _latest(once(connection, _latest_reading), record)
         if as_of is None:
             raise StoreError(
                 f"{store.path}: holds no reading of a known vehicle yet. "
@@ -58,7 +64,7 @@ def read_evidence(
     vehicles = tables.pop("vehicles").with_columns(_known(pl.col("retired_on"), as_of))
     calibrations = tables.pop("calibrations").with_columns(_known(pl.col("released_on"), as_of))
     components = overridden(built_in_components(), tables.pop("components"))
-    return Evidence(
+    from_drops = Evidence(
         as_of=as_of,
         corrections=catalogue,
         vehicles=vehicles,
@@ -67,6 +73,11 @@ def read_evidence(
         components=components,
         **tables,
     )
+    evidence = with_entries(from_drops, counting(record, as_of=as_of, known_at=known_at))
+    if evidence.snapshots is from_drops.snapshots:
+        return evidence
+    read = [code for code in catalogue["code"] if code in evidence.snapshots.columns]
+    return replace(evidence, snapshots=_within_reach(evidence.snapshots, catalogue, read))
 
 
 def snapshots_of(connection: duckdb.DuckDBPyConnection, vehicle_id: str) -> pl.DataFrame:
@@ -85,6 +96,12 @@ def _latest_reading(connection: duckdb.DuckDBPyConnection) -> datetime | None:
         one_row(connection, f"{known} WHERE read_at = ?", last)[0] or one_row(connection, known)[0]
     )
     return latest
+
+
+def _latest(reading: datetime | None, record: pl.DataFrame) -> datetime | None:
+    """Of the latest reading and the latest entry; None: there is no reading."""
+    entered: datetime | None = record.select(pl.col("entered_at").max()).item()
+    return reading if reading is None or entered is None else max(reading, entered)
 
 
 def _known(dates: pl.Expr, as_of: datetime) -> pl.Expr:
