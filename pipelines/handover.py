@@ -104,8 +104,9 @@ class FamilyDrift:
     expected: Float32s  # [R, C], what this vehicle should read, unit of the correction
     sigma: Float32s  # [C], marginal sd of healthy noise, unit of the correction
     memory_days: Float32s  # [C], time constant of the noise's autocorrelation
+    scale: Float32s  # [R, C], sd of the series' own healthy noise over sigma, as known before the reading
     deviation: Float32s  # [R, C], smoothed level - expected, unit of the correction
-    z: Float32s  # [R, C], deviation / sigma
+    z: Float32s  # [R, C], deviation / (sigma * scale)
     slope: Float32s  # [R, C], rate of the deviation, unit of the correction per 30 days
     leeway: Float32s  # [R, C], percent of the authority left towards a side that can fault, 0-100
     evidence: Float32s  # [R, C], the alarm statistic (half the squared z of the best onset and shape)

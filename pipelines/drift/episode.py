@@ -110,7 +110,7 @@ def cases(
                 correction=c,
                 vehicle=int(v),
                 alarm_at=float(day[began]),
-                sigma=float(sigma[mine.times.block[-1]]),
+                sigma=float(sigma[mine.times.block[-1]] * mine.scale[-1]),
                 room=limits - (base[kept[-1]] + trace[kept[-1], 5]),
                 trace=trace[kept],
                 day=day[kept],

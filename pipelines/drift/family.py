@@ -125,6 +125,7 @@ def empty_drift(panel: Panel, bands: Bands) -> FamilyDrift:
         expected=blank(),
         sigma=bands.normal.sigma[:, -1].astype(np.float32),
         memory_days=bands.normal.memory_days[:, -1].astype(np.float32),
+        scale=blank(),
         deviation=blank(),
         z=blank(),
         slope=blank(),
@@ -159,7 +160,8 @@ def _correction(c: int, run: FamilyRun) -> list[Case]:
         run.taken.series[c] = series
         run.taken.onsets[c] = run.put(f"onsets of {run.panel.family}, {run.panel.codes[c]}", onsets)
     go_on(first=span.cut, last=span.last, onsets=onsets)
-    scale(c, span.panel, bands, mine.times, run.drift)
+    run.drift.scale.T[c] = mine.scale
+    standardise(c, span.panel, bands, mine.times, run.drift)
     return _standing(c, run, weeks, series)
 
 
@@ -214,10 +216,10 @@ def _shifts(c: int, run: FamilyRun, readings: Readings, seasonal: Float64s, leve
     recalibration.run_weeks(*rows, cut, len(carried), *model, levels, ends, shifts, carried)
 
 
-def scale(c: int, panel: Panel, bands: Bands, times: Times, drift: FamilyDrift) -> None:
+def standardise(c: int, panel: Panel, bands: Bands, times: Times, drift: FamilyDrift) -> None:
     """Fill one correction's rows of z and leeway from those of expectation and deviation."""
     normal = bands.normal
-    drift.z.T[c] = drift.deviation.T[c] / normal.sigma[c, times.block]
+    drift.z.T[c] = drift.deviation.T[c] / (normal.sigma[c, times.block] * drift.scale.T[c])
     drift.leeway.T[c] = leeway(
         drift.expected.T[c] + drift.deviation.T[c],
         drift.deviation.T[c],

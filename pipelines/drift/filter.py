@@ -108,7 +108,7 @@ def thin(bank, count, newest):  # type: ignore[no-untyped-def]
 
 @numba.njit(cache=True, nogil=True)
 def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR0917 - one compiled pass over the readings
-    values, base, base_variance, epoch, change, moved, first, last, day, hours, block, model, tails, learn_hours,
+    values, base, base_variance, scale, epoch, change, moved, first, last, day, hours, block, model, tails, learn_hours,
     threshold, series, onsets, expected, deviation, slope, evidence, alarm, relearning, trace, onsets_after,
 ):  # fmt: skip
     """Fill the six output rows of one correction; rows are sorted by vehicle, then time.
@@ -119,6 +119,8 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
         values: [R] readings; NaN: not read.
         base: [R] what does not depend on the vehicle's own level: centre as at the epoch's start, season, ageing.
         base_variance: [R] error variance of the season, as a part of the noise's.
+        scale: [R] sd of this series' noise over the pooled one's, as known before the reading. The level of a series
+            that scatters more wanders more; of one that scatters less it need not wander less.
         epoch: [R] learning epoch of the series.
         change: [R] index of the vehicle's last change of calibration, which may move the level for good; -1: none.
         moved: [R, 3] how far that change moved the level, as peers show, the variance of its error, and the variance
@@ -171,7 +173,8 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
                 relearning[r] = learning
                 continue
             m = model[block[r]]
-            sigma = m[SIGMA]
+            sigma = m[SIGMA] * scale[r]
+            wander = m[WANDER] * max(scale[r], 1.0) ** 2
             spread2 = m[OFFSET_SD] * m[OFFSET_SD]
             limit = threshold[block[r]]
             noise2 = sigma * sigma + base_variance[r]
@@ -184,7 +187,7 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
                     left_off = side if on else 0.0
                     changed = 0
                 if fresh:
-                    before2 += moved[r, 2] + m[WANDER] * (day[r] - t_last)
+                    before2 += moved[r, 2] + wander * (day[r] - t_last)
                     changed += change[r] != change_last
                 now_epoch = epoch[r]
                 count = 0
@@ -211,7 +214,7 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
                     loose = left * left - still * still
                     learning = still > SETTLED_AT * sigma
                 n *= rho
-                p11 += (m[WANDER] + m[SEASON_WANDER] * base_variance[r]) * dt + loose
+                p11 += (wander + m[SEASON_WANDER] * base_variance[r]) * dt + loose
                 p12 *= rho
                 p22 = rho * rho * p22 + noise2 * (1 - rho * rho)
                 for j in range(count):
@@ -315,7 +318,7 @@ def run(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR091
             normal = own
             well = abs(own) > FAR * m[OFFSET_SD] and min(abs(x), abs(level)) < abs(own) / 2  # it was ill at first
             if not np.isnan(before) and changed <= 1 and not on:  # it is back where it was before the epoch
-                home, home2 = before, before2 + m[SIGMA] * m[SIGMA]
+                home, home2 = before, before2 + sigma * sigma
                 if changed:
                     home += moved[r, 0]
                     home2 += moved[r, 1]

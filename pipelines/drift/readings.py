@@ -73,7 +73,8 @@ class Readings:
 
     values: NaN: not read, or not learned since the reading before. anchor: centre with ageing. recentred: [R, 2] what
     of it the last change of calibration, and all of them, moved. epoch: of learning. settled: not relearning.
-    hours: run in which something was learned.
+    hours: run in which something was learned. scale: sd of the series' own noise over the pooled one's, as known before
+    the reading.
     """
 
     values: Float32s
@@ -82,6 +83,7 @@ class Readings:
     epoch: Int32s
     settled: Bools
     hours: Float64s
+    scale: Float64s
     times: Times
 
     def at(self, rows: slice | Int64s) -> "Readings":
@@ -109,6 +111,7 @@ def readings_of(c: int, panel: Panel, normal: Normal, stretch: Stretch, settled:
         epoch=np.ascontiguousarray(panel.epoch.T[c, stretch.rows]),
         settled=settled[stretch.rows],
         hours=hours,
+        scale=np.ones(len(values)),
         times=stretch.times,
     )
 
@@ -202,7 +205,8 @@ def sift(
     normal, times = bands.normal, readings.times
     room = sequential.empty_bank(len(first) if keep else 0)
     filled = sequential.run(  # type: ignore[call-arg]
-        readings.values, readings.anchor + seasonal, variance, readings.epoch, times.change, moved, first, last,
+        readings.values, readings.anchor + seasonal, variance, readings.scale,
+        readings.epoch, times.change, moved, first, last,
         times.day, readings.hours, times.block, normal.model(c), normal.tails[c], bands.learn_hours[c],
         bands.threshold, series, onsets, *outputs, trace, room,
     )  # fmt: skip

@@ -65,11 +65,11 @@ def _paths(panel: Panel, bands: Bands) -> pl.DataFrame:
         moved = moves(c, readings, found[0], bands, first=first, row_start=panel.row_start, levels=levels)
         onsets, outputs = empty_bank(0), output_rows(c, out)
         sift(c, readings, bands, found, moved, first=first, last=last, series=series, onsets=onsets, outputs=outputs)
-        centre[c], seasonal[c] = readings.anchor, found[0]
+        centre[c], seasonal[c], out.scale.T[c] = readings.anchor, found[0], readings.scale
     rows = len(times.day)
     expected = out.expected.T.astype(np.float64)
     own, learning = expected - centre - seasonal, out.relearning.T
-    margin = BAND_SIGMAS * normal.sigma[:, normal.block]
+    margin = BAND_SIGMAS * normal.sigma[:, normal.block] * out.scale.T
     frame = pl.DataFrame(
         {
             "vehicle_id": np.tile(

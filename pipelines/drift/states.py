@@ -103,7 +103,7 @@ def _family_states(panel: Panel, drift: FamilyDrift, found: Episodes, cells: _Ce
     alarm, relearning = drift.alarm.T[:, last], drift.relearning.T[:, last]
     values, start = panel.values.T, panel.row_start
     newest, read_row = _newest(values, start)
-    sigma = drift.sigma[:, None]
+    sigma = drift.sigma[:, None] * drift.scale.T[:, last]
     margin = BAND_SIGMAS * sigma
     moving = np.abs(found.rate) >= MOVING_SIGMAS * sigma
     state = np.where(alarm, np.where(moving, STATES.index("drifting"), STATES.index("outside")), STATES.index("steady"))

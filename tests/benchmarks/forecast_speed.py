@@ -85,7 +85,8 @@ def large_fleet(vehicles: int, weeks: int) -> tuple[Drift, Evidence, History]:
     )  # fmt: skip
     drift = FamilyDrift(
         panel=panel, expected=np.zeros_like(flat), sigma=np.ones(CORRECTIONS, np.float32),
-        memory_days=np.full(CORRECTIONS, 5, np.float32), deviation=flat, z=flat, slope=np.zeros_like(flat),
+        memory_days=np.full(CORRECTIONS, 5, np.float32), scale=np.ones_like(flat),
+        deviation=flat, z=flat, slope=np.zeros_like(flat),
         leeway=np.clip(100 - 5 * np.abs(flat), 0, 100), evidence=evidence,
         threshold=np.full(CORRECTIONS, 10, np.float32), alarm=evidence > 10, relearning=np.zeros(flat.shape, bool),
     )  # fmt: skip

@@ -114,6 +114,7 @@ def healthy(catalogue: pl.DataFrame) -> Callable[..., FamilyDrift]:
             expected=np.broadcast_to(neutral, z.shape).astype(np.float32),
             sigma=sigma.astype(np.float32),
             memory_days=np.full(columns, 10, dtype=np.float32),
+            scale=np.ones(z.shape, dtype=np.float32),
             deviation=(z * sigma).astype(np.float32),
             z=z,
             slope=np.zeros_like(z),

@@ -15,7 +15,7 @@ def run(values, day, *, memory_days, wander=0.0, offset_sd=1e4, learn_hours=0.0,
     out = [np.full(n, np.nan, dtype=np.float32) for _ in range(4)] + [np.zeros(n, dtype=bool) for _ in range(2)]
     trace = np.full((n, 6), np.nan)
     sequential.run(
-        np.asarray(values, dtype=np.float32), np.zeros(n), np.zeros(n),
+        np.asarray(values, dtype=np.float32), np.zeros(n), np.zeros(n), np.ones(n),
         np.zeros(n, dtype=np.int32) if epoch is None else epoch, np.full(n, -1, dtype=np.int32),
         np.full((n, 3), (0.0, 0.0, offset_sd**2 / 4)), start, end,
         np.asarray(day, dtype=float), np.asarray(day, dtype=float) * 1.5, np.zeros(n, dtype=np.int32), model,

@@ -99,7 +99,8 @@ def _family(observed: np.ndarray, *, limits: bool) -> FamilyDrift:
     )  # fmt: skip
     return FamilyDrift(
         panel=panel, expected=np.zeros_like(flat), sigma=np.full(count, SIGMA, np.float32),
-        memory_days=np.full(count, 5.0, np.float32), deviation=flat, z=flat / np.float32(SIGMA),
+        memory_days=np.full(count, 5.0, np.float32), scale=np.ones_like(flat),
+        deviation=flat, z=flat / np.float32(SIGMA),
         slope=slope.reshape(-1, count).astype(np.float32),
         leeway=np.clip(100 * (1 - np.abs(flat) / limit), 0, 100).astype(np.float32), evidence=evidence,
         threshold=np.full(count, THRESHOLD, np.float32), alarm=evidence > THRESHOLD,

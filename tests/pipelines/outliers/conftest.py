@@ -39,7 +39,8 @@ def family_of(z: np.ndarray, name: str) -> FamilyDrift:
     evidence = (flat / 0.6) ** 2 / 2
     return FamilyDrift(
         panel=panel, expected=np.zeros_like(flat), sigma=np.ones(count, np.float32),
-        memory_days=np.full(count, 5, np.float32), deviation=flat, z=flat, slope=np.zeros_like(flat),
+        memory_days=np.full(count, 5, np.float32), scale=np.ones_like(flat),
+        deviation=flat, z=flat, slope=np.zeros_like(flat),
         leeway=np.full_like(flat, 90), evidence=evidence, threshold=np.full(count, 10, np.float32),
         alarm=evidence > 10, relearning=np.zeros(flat.shape, bool),
     )  # fmt: skip

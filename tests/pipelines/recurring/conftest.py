@@ -65,6 +65,7 @@ def drift(catalogue: pl.DataFrame) -> Callable[..., Drift]:
             expected=np.broadcast_to(neutral, z.shape).astype(np.float32),
             sigma=sigma.astype(np.float32),
             memory_days=np.full(2, 10, dtype=np.float32),
+            scale=np.ones(z.shape, dtype=np.float32),
             deviation=(z * sigma).astype(np.float32),
             z=z.astype(np.float32),
             slope=np.zeros(z.shape, dtype=np.float32),
