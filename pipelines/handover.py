@@ -80,6 +80,8 @@ class Panel:
     km: Float64s  # [R]; NaN: not known
     depot: Int32s  # [R], index into depots
     depots: tuple[str, ...]
+    duty: Int32s  # [R], index into duties
+    duties: tuple[str, ...]
     calibration: Int32s  # [R], index into calibrations
     calibrations: tuple[str, ...]
     values: Float32s  # [R, C]

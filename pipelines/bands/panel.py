@@ -66,6 +66,7 @@ def _panel(  # noqa: PLR0917
     codes = [code for code in read if code in fitted]
     row_start = np.append(0, np.cumsum(vehicles["len"].to_numpy())).astype(np.int64)
     depot, depots = _indexed(rows["depot"].fill_null(""))
+    duty, duties = _indexed(rows["duty"].fill_null(""))
     calibration, calibrations = _indexed(rows["calibration"].fill_null(""))
     catalogue = pl.DataFrame({"code": codes}, schema={"code": pl.String}).join(
         evidence.corrections, on="code", how="left", maintain_order="left"
@@ -80,6 +81,8 @@ def _panel(  # noqa: PLR0917
         km=_floats(rows["km"]),
         depot=depot,
         depots=depots,
+        duty=duty,
+        duties=duties,
         calibration=calibration,
         calibrations=calibrations,
         values=_values([columns[code] for code in codes], place),

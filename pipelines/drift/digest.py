@@ -30,9 +30,10 @@ def row_digests(panel: Panel, settled: Bools, first: Int64s, last: Int64s) -> tu
     """
     names = [
         np.array([word(name.encode()) for name in words], dtype=np.uint64)
-        for words in (panel.depots, panel.calibrations)
+        for words in (panel.depots, panel.duties, panel.calibrations)
     ]
-    columns = (panel.read_at.astype(np.int64), panel.km, names[0][panel.depot], names[1][panel.calibration])
+    groups = (name[index] for name, index in zip(names, (panel.depot, panel.duty, panel.calibration), strict=True))
+    columns = (panel.read_at.astype(np.int64), panel.km, *groups)
     shared = np.zeros(len(first), dtype=np.uint64)
     own = np.zeros(len(first), dtype=np.uint64)
     start = panel.row_start[:-1]

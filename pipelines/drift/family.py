@@ -52,7 +52,9 @@ class Span:
 
 
 def _rows_of(panel: Panel, stretch: Stretch) -> Panel:
-    by_row = {name: getattr(panel, name)[stretch.rows] for name in ("read_at", "hours", "km", "depot", "calibration")}
+    by_row = {
+        name: getattr(panel, name)[stretch.rows] for name in ("read_at", "hours", "km", "depot", "duty", "calibration")
+    }
     by_code = {name: getattr(panel, name).T[:, stretch.rows].T for name in ("values", "epoch")}
     return replace(panel, row_start=stretch.row_start, **by_row, **by_code)
 

@@ -78,7 +78,8 @@ def large_fleet(vehicles: int, weeks: int) -> tuple[Drift, Evidence, History]:
     panel = Panel(
         family="alder", vehicles=ids, codes=codes, row_start=np.arange(vehicles + 1) * weeks,
         read_at=np.tile(start + np.arange(weeks) * np.timedelta64(7, "D"), vehicles), hours=np.zeros(rows),
-        km=np.zeros(rows), depot=np.zeros(rows, np.int32), depots=("a",), calibration=np.zeros(rows, np.int32),
+        km=np.zeros(rows), depot=np.zeros(rows, np.int32), depots=("a",), duty=np.zeros(rows, np.int32), duties=("",),
+        calibration=np.zeros(rows, np.int32),
         calibrations=("a",), values=flat, epoch=np.zeros(flat.shape, np.int32), low_limit=np.full(CORRECTIONS, -20.0),
         high_limit=np.full(CORRECTIONS, 20.0), neutral=np.zeros(CORRECTIONS), resolution=np.zeros(CORRECTIONS),
         can_fault_low=every, can_fault_high=every,

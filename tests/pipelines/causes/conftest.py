@@ -98,6 +98,8 @@ def healthy(catalogue: pl.DataFrame) -> Callable[..., FamilyDrift]:
             km=np.tile(np.arange(rows) * 400.0, len(vehicles)),
             depot=np.zeros(count, dtype=np.int32),
             depots=("Millrace",),
+            duty=np.zeros(count, dtype=np.int32),
+            duties=("",),
             calibration=np.zeros(count, dtype=np.int32),
             calibrations=("a",),
             values=(neutral + z * sigma).astype(np.float32),

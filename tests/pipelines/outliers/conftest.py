@@ -31,7 +31,8 @@ def family_of(z: np.ndarray, name: str) -> FamilyDrift:
     panel = Panel(
         family=name, vehicles=tuple(f"{name}-{v:03d}" for v in range(vehicles)), codes=CODES[:count],
         row_start=np.arange(vehicles + 1) * weeks, read_at=times, hours=np.zeros(rows), km=np.zeros(rows),
-        depot=np.zeros(rows, np.int32), depots=("millrace",), calibration=np.zeros(rows, np.int32),
+        depot=np.zeros(rows, np.int32), depots=("millrace",), duty=np.zeros(rows, np.int32), duties=("",),
+        calibration=np.zeros(rows, np.int32),
         calibrations=("a",), values=flat, epoch=np.zeros(flat.shape, np.int32), low_limit=np.full(count, -20.0),
         high_limit=np.full(count, 20.0), neutral=np.zeros(count), resolution=np.zeros(count),
         can_fault_low=np.ones(count, bool), can_fault_high=np.ones(count, bool),

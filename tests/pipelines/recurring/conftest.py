@@ -49,6 +49,8 @@ def drift(catalogue: pl.DataFrame) -> Callable[..., Drift]:
             km=np.tile(np.arange(ROWS) * 400.0, len(VEHICLES)),
             depot=np.zeros(len(z), dtype=np.int32),
             depots=("Millrace",),
+            duty=np.zeros(len(z), dtype=np.int32),
+            duties=("",),
             calibration=np.zeros(len(z), dtype=np.int32),
             calibrations=("a",),
             values=(neutral + z * sigma).astype(np.float32),
