@@ -131,7 +131,11 @@ def _preview(store: Store, drops: tuple[Path, ...], meaning: "Mapping") -> list[
 
 @click.command()
 @store_option
-@click.option("--as-of", type=Time(), help="Look at nothing later than this time (default: the latest reading).")
+@click.option(
+    "--as-of",
+    type=Time(),
+    help="Look at nothing later than this time (default: the newest reading, fault or work in the store).",
+)
 @click.option("--known-at", type=Time(), help="Look at nothing that was loaded later than this time.")
 @click.option(
     "--false-alarms", type=float, help="Alarms a healthy vehicle may raise in a year, 0.05 to 0.5 (default 0.1)."
@@ -155,8 +159,11 @@ def analyse(
     from pipelines.analyse import analyse as run  # noqa: PLC0415
     from pipelines.settings import Settings  # noqa: PLC0415
     from pipelines.store.evidence import read_evidence  # noqa: PLC0415
+    from pipelines.store.newest import refuse_beyond  # noqa: PLC0415
     from pipelines.store.publish import publish  # noqa: PLC0415
 
+    if as_of is not None:
+        refuse_beyond(store, as_of)
     settings = Settings() if false_alarms is None else Settings(false_alarms_per_vehicle_year=false_alarms)
     evidence = read_evidence(store, as_of=as_of, known_at=known_at)
     if evidence.snapshots.is_empty():
@@ -284,8 +291,10 @@ def backtest(store: Store, start: datetime, end: datetime, every: int, *, as_kno
     from pipelines.backtest import backtest as run  # noqa: PLC0415
     from pipelines.settings import Settings  # noqa: PLC0415
     from pipelines.store.evidence import read_evidence  # noqa: PLC0415
+    from pipelines.store.newest import refuse_beyond  # noqa: PLC0415
     from pipelines.store.publish import publish_tables  # noqa: PLC0415
 
+    refuse_beyond(store, end)
     if end < start:
         raise SettingError(f"--to {end:%Y-%m-%d} is before --from {start:%Y-%m-%d}. Turn them round.")
     later = read_evidence(store)

@@ -1,18 +1,19 @@
-"""The commands that look after a store: check, backup, restore, quarantine export."""
+"""The commands that look after a store: check, backup, restore, forget, quarantine export."""
 
 import sys
+from datetime import datetime
 from pathlib import Path
 
 import click
 
-from pipelines.command_options import store_option
-from pipelines.store.folder import Store
+from pipelines.command_options import Time, store_option
+from pipelines.store.folder import WAY_OUT, Store
 from pipelines.terminal import say
 
 
 @click.group("store")
 def store_group() -> None:
-    """Look after a store: check, back up, restore, take rows out of quarantine to mend them."""
+    """Look after a store: check it, back it up, restore it, take a publication away, mend rows in quarantine."""
 
 
 @store_group.command()
@@ -28,8 +29,10 @@ def check(store: Store) -> None:
 
     found = breaches(store)
     say(*found)
-    say(f"{store.path}, state {store.version()}: {f'{len(found)} things are wrong' if found else 'whole'}.")
-    sys.exit(1 if found else 0)
+    if found:
+        say(f"{store.path}: {len(found)} {'thing is' if len(found) == 1 else 'things are'} wrong. {WAY_OUT}")
+        sys.exit(1)
+    say(f"{store.path}, state {store.version()}: whole.")
 
 
 @store_group.command()
@@ -38,26 +41,54 @@ def check(store: Store) -> None:
 def backup(store: Store, target: Path) -> None:
     """Copy the newest state of the store to one file; the store may be in use.
 
+    The copy is read wholly before it counts, so a damaged store gives none.
+
     \b
     Example:
       leeway store backup --to fleet-2031-02-14.backup
     """  # noqa: D301
-    store.backup(target)
+    from pipelines.store.backup import back_up  # noqa: PLC0415
+
+    back_up(store, target)
     say(f"Wrote {target} ({target.stat().st_size / 1e6:.1f} MB).")
 
 
 @store_group.command()
-@click.argument("source", type=click.Path(path_type=Path, dir_okay=False))
+@click.argument("source", required=False, type=click.Path(path_type=Path, dir_okay=False))
 @store_option
-def restore(source: Path, store: Store) -> None:
-    """Make a backup the newest state of the store; the state before it is kept beside it.
+def restore(source: Path | None, store: Store) -> None:
+    """Make a backup the newest state of the store, or the newest whole state that still lies in its folder.
+
+    The state before it is kept as before-restore-N.duckdb until the next restore.
+
+    \b
+    Examples:
+      leeway store restore fleet-2031-02-14.backup
+      leeway store restore
+    """  # noqa: D301
+    from pipelines.store.backup import restore as run  # noqa: PLC0415
+
+    done = run(store, source)
+    if done is None:
+        say(f"{store.path}, state {store.version()}: whole, nothing was done.")
+        return
+    say(f"Restored {done.source}." + (f" The state before is kept as {done.kept}." if done.kept else ""))
+
+
+@store_group.command()
+@click.argument("as_of", type=Time())
+@store_option
+def forget(as_of: datetime, store: Store) -> None:
+    """Take away what was published as of a time: all its tables.
 
     \b
     Example:
-      leeway store restore fleet-2031-02-14.backup
+      leeway store forget 2031-02-14T08:30:00Z
     """  # noqa: D301
-    kept = store.restore(source)
-    say(f"Restored {source}." + (f" The state before is kept as {kept}." if kept else ""))
+    from pipelines.store.publish import forget as run  # noqa: PLC0415
+
+    names = run(store, as_of)
+    say(f"Took away {len(names)} tables as of {as_of:%Y-%m-%dT%H:%M:%SZ}: {', '.join(names)}.")
 
 
 @store_group.group()

@@ -8,36 +8,40 @@ from pipelines.catalogue.tables import drop_tables
 from pipelines.errors import StoreError
 from pipelines.store.connection import frame_of, one_row, quoted
 from pipelines.store.folder import Store
-from pipelines.store.schema import columns_of, stored_key
+from pipelines.store.pointer import POINTER, read_pointer, states
+from pipelines.store.schema import stored_key
+from pipelines.store.wholeness import damage
 
 
 def breaches(store: Store) -> list[str]:
     """What is wrong with a store, one line each; empty: it is whole.
 
     Raises:
-        StoreError: there is no store to check, or it cannot be opened at all.
+        StoreError: there is no store to check.
     """
-    with store.reading() as connection:
-        try:
-            return [*_unreadable(connection), *_raw_tables(connection), *_published(connection)]
-        except duckdb.Error as error:
-            text = " ".join(str(error).split())[:200]
-            raise StoreError(f"{store.path}: damaged ({text}). Restore a backup: leeway store restore.") from error
+    found = list(_files(store))
+    try:
+        with store.reading() as connection:
+            return [*found, *_raw_tables(connection), *_published(connection)]
+    except StoreError as error:
+        if not found:
+            raise
+        return [*found, str(error)]
 
 
-def _unreadable(connection: duckdb.DuckDBPyConnection) -> Iterator[str]:
-    """Read every column of every table: DuckDB checks each block's checksum as it goes."""
-    tables = frame_of(
-        connection,
-        "SELECT schema_name, table_name FROM duckdb_tables() WHERE database_name = current_database() ORDER BY ALL",
-    )
-    for schema, table in tables.iter_rows():
-        columns = columns_of(connection, table, schema)
-        if not columns:
-            yield f"{schema}.{table}: has no column"
-            continue
-        counts = ", ".join(f"count(hash({quoted(name)}))" for name in columns)
-        one_row(connection, f"SELECT {counts} FROM {schema}.{quoted(table)}")
+def _files(store: Store) -> Iterator[str]:
+    """Of the pointer and every state, the one before the newest too."""
+    named, lying = read_pointer(store.path), states(store.path)
+    if lying and not named:
+        yield f"{store.path / POINTER}: {'names no state' if (store.path / POINTER).exists() else 'missing'}"
+    if named and named.number not in lying:
+        yield f"{store.state_file(named.number)}: missing, and {POINTER} names it"
+    for number in lying:
+        file = store.state_file(number)
+        if text := damage(file):
+            yield f"{file}: damaged ({text})"
+        elif named and named.number == number and not named.fits(file):
+            yield f"{file}: {file.stat().st_size} bytes, {named.size} were written"
 
 
 def _raw_tables(connection: duckdb.DuckDBPyConnection) -> Iterator[str]:

@@ -14,9 +14,10 @@ from pipelines.entries.standing import counting
 from pipelines.errors import StoreError
 from pipelines.handover import Evidence
 from pipelines.store.catalogue import catalogue_of
-from pipelines.store.connection import frame_of, one_row, quoted
+from pipelines.store.connection import frame_of, quoted
 from pipelines.store.entries import read_entries
 from pipelines.store.folder import Store
+from pipelines.store.newest import newest_row
 from pipelines.store.readers import once
 from pipelines.store.schema import columns_of_all, filled_tables
 
@@ -40,7 +41,7 @@ def read_evidence(
 
     Args:
         store: Where from.
-        as_of: Rows read, done or entered later stay out; None: the latest reading or entry in the store.
+        as_of: Rows read, done or entered later stay out; None: the newest reading, fault, work or entry in the store.
         known_at: Rows loaded or entered later stay out, and rows replaced later stand as they were; None: as they are
             now.
         vehicle_ids: Only these vehicles; None: all.
@@ -50,7 +51,7 @@ def read_evidence(
     """
     record = read_entries(store)
     with store.reading() as connection:
-        as_of = as_of or _latest(once(connection, _latest_reading), record)
+        as_of = as_of or _latest(once(connection, newest_row), record)
         if as_of is None:
             raise StoreError(
                 f"{store.path}: holds no reading of a known vehicle yet. "
@@ -85,23 +86,10 @@ def snapshots_of(connection: duckdb.DuckDBPyConnection, vehicle_id: str) -> pl.D
     return _Asking(connection, None, [vehicle_id]).snapshots(once(connection, catalogue_of), None)
 
 
-def _latest_reading(connection: duckdb.DuckDBPyConnection) -> datetime | None:
-    """Of all vehicles that are known; looked for among the very last readings before all are joined with vehicles."""
-    readings = "(SELECT vehicle_id, read_at FROM snapshots UNION ALL SELECT vehicle_id, read_at FROM readings)"
-    known = f"SELECT max(read_at) FROM {readings} SEMI JOIN vehicles USING (vehicle_id)"
-    last = one_row(
-        connection, "SELECT greatest((SELECT max(read_at) FROM snapshots), (SELECT max(read_at) FROM readings))"
-    )
-    latest: datetime | None = (
-        one_row(connection, f"{known} WHERE read_at = ?", last)[0] or one_row(connection, known)[0]
-    )
-    return latest
-
-
-def _latest(reading: datetime | None, record: pl.DataFrame) -> datetime | None:
-    """Of the latest reading and the latest entry; None: there is no reading."""
+def _latest(row: datetime | None, record: pl.DataFrame) -> datetime | None:
+    """Of the newest row of a drop and the newest entry; None: there is no such row."""
     entered: datetime | None = record.select(pl.col("entered_at").max()).item()
-    return reading if reading is None or entered is None else max(reading, entered)
+    return row if row is None or entered is None else max(row, entered)
 
 
 def _known(dates: pl.Expr, as_of: datetime) -> pl.Expr:

@@ -1,27 +1,33 @@
 """A store on disk: one DuckDB file per committed state and a pointer to the newest; readers and a writer never meet.
 
-A write copies the current state, changes the copy in one transaction, and becomes visible only when the pointer is
-replaced. A killed writer leaves a file that nobody points to, which the next writer removes.
+A write copies the newest state, changes the copy in one transaction, and becomes visible only when the pointer is
+replaced. Meanwhile the state that was copied is read wholly: only when it is known to be whole is the write kept and
+the state before it removed. So two states lie in the folder, and a damaged one never takes the place of a good one.
 """
 
 import os
-import re
 import shutil
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 import duckdb
 
-from pipelines.errors import StoreError
-from pipelines.store.connection import connect, one_row
+from pipelines.errors import LeewayError, StoreError
+from pipelines.store.connection import connect
 from pipelines.store.lock import writers_lock
+from pipelines.store.pointer import POINTER, point_to, read_pointer, state_file, states, sync
 from pipelines.store.readers import attached, once
 from pipelines.store.schema import check_version, is_current, migrate, stored_version
+from pipelines.store.wholeness import damage, damaged_blocks, one_line
 
-STATE = re.compile(r"state-(\d{6,})\.duckdb")
-DISK_ERRORS = (OSError, duckdb.IOException, duckdb.TransactionException, duckdb.OutOfMemoryException)
-ATTEMPTS = 20  # a reader loses the race against an unlink only when a writer commits between two system calls
+# What DuckDB raises where a disk is full or cannot be written, also while it puts a transaction into its file.
+DISK_ERRORS = (
+    OSError, duckdb.IOException, duckdb.TransactionException, duckdb.OutOfMemoryException, duckdb.FatalException,
+)  # fmt: skip
+ATTEMPTS = 20  # a reader loses the race against an unlink only when writers commit between two system calls
+WAY_OUT = "Take the newest whole state that lies there: leeway store restore; or name a backup to it."
 
 
 class Store:
@@ -37,15 +43,34 @@ class Store:
             raise StoreError(f"{self.path} is a file; a store is a folder. Name another path with --store.")
 
     def version(self) -> int:
-        """Number of the committed state that readers see now; 0: nothing was ever written."""
-        pointer = self.path / "current"
+        """Number of the committed state that readers see now; 0: nothing was ever written.
+
+        Where the pointer is gone, or names a file that is not there (the store was copied while it was written), it is
+        the newest state that lies in the folder, but never one older than the pointer names.
+
+        Raises:
+            StoreError: the state that was committed last is not there any more, or cannot be seen.
+        """
         try:
-            found = STATE.fullmatch(pointer.read_text(encoding="ascii", errors="replace").strip())
-        except FileNotFoundError:
-            return max(self._states(), default=0)
-        if not found:
-            raise StoreError(f"{pointer}: does not name a state file. Restore a backup: leeway store restore.")
-        return int(found[1])
+            return self._version()
+        except OSError as error:
+            raise StoreError(f"{self.path}: {one_line(error)}. Is it yours to read?") from error
+
+    def _version(self) -> int:
+        for _ in range(ATTEMPTS):
+            named = read_pointer(self.path)
+            if named and named.fits(self.state_file(named.number)):
+                return named.number
+            newest = max(states(self.path), default=0)
+            if read_pointer(self.path) == named:
+                break
+        if named and newest == named.number:
+            raise StoreError(f"{self.state_file(newest)}: not as long as it was written. {WAY_OUT}")
+        if named and newest < named.number:
+            raise StoreError(f"{self.state_file(named.number)}: missing. {WAY_OUT}")
+        if not newest and (self.path / POINTER).exists():
+            raise StoreError(f"{self.path / POINTER}: names no state, and none lies there. {WAY_OUT}")
+        return newest
 
     def exists(self) -> bool:
         """Whether anything was ever committed."""
@@ -53,7 +78,7 @@ class Store:
 
     def state_file(self, version: int) -> Path:
         """The file of a committed state."""
-        return self.path / f"state-{version:06d}.duckdb"
+        return state_file(self.path, version)
 
     @contextmanager
     def reading(self) -> Iterator[duckdb.DuckDBPyConnection]:
@@ -63,14 +88,20 @@ class Store:
             StoreError: there is no store, it is damaged, or a newer release wrote it.
         """
         with ExitStack() as stack:
-            connection = self._open_newest(stack)
-            if not is_current(once(connection, stored_version)):
-                check_version(connection, self.path)
-                stack.close()
-                with self.writing("bring the store to this release's form"):
-                    pass
-                connection = self._open_newest(stack)
-            yield connection
+            file, connection = self._open_newest(stack)
+            try:
+                if not is_current(once(connection, stored_version)):
+                    check_version(connection, self.path)
+                    stack.close()
+                    with self.writing("bring the store to this release's form"):
+                        pass
+                    file, connection = self._open_newest(stack)
+                yield connection
+            except LeewayError:
+                raise
+            except Exception as error:
+                _refuse_damaged(file, damaged_blocks(file), error)
+                raise
 
     @contextmanager
     def writing(self, who: str, *, wait_s: float = 10.0) -> Iterator[duckdb.DuckDBPyConnection]:
@@ -81,94 +112,74 @@ class Store:
             wait_s: Seconds to wait for another writer.
 
         Raises:
-            StoreError: another process is writing, the disk is full, or the store cannot be opened.
+            StoreError: another process is writing, the disk is full, or the store is damaged; nothing was changed.
         """
-        self._make_folder()
-        with writers_lock(self.path / "lock", who=who, wait_s=wait_s):
+        with self.locked(who, wait_s=wait_s), ThreadPoolExecutor(1) as beside:
             current = self.version()
-            self._remove_files_but(current)
-            draft = self.path / f"next-{current + 1:06d}.duckdb"
+            file, draft = self.state_file(current), self.draft()
+            damaged = beside.submit(lambda: damaged_blocks(file) if current else None)
             try:
-                yield from self._changed_copy(current, draft)
-                self._commit(draft, current + 1)
+                if current:
+                    shutil.copyfile(file, draft)
+                yield from self._changed(draft)
+                _refuse_damaged(file, damaged.result())
+                self.commit(draft)
+            except LeewayError:
+                remove(draft)
+                raise
             except BaseException as error:
-                _unlink(draft)
+                remove(draft)
+                if current and isinstance(error, Exception):
+                    _refuse_damaged(file, damage(file), error)
                 if isinstance(error, DISK_ERRORS):
                     raise StoreError(
-                        f"{self.path}: {_one_line(error)}. Nothing was changed; free space or permissions?"
+                        f"{self.path}: {one_line(error)}. Nothing was changed; free space or permissions?"
                     ) from error
                 raise
-            self._remove_files_but(current + 1)
+            for number in states(self.path):
+                if number < current:
+                    remove(self.state_file(number))
 
-    def backup(self, target: Path) -> None:
-        """Copy the newest committed state to one file, complete or not at all."""
-        version = self.version()
-        if not version:
-            raise StoreError(f"{self.path}: no store here. Load a drop first: leeway load.")
-        partial = target.with_name(target.name + ".partial")
-        try:
-            with writers_lock(self.path / "lock", who="backup", wait_s=60.0):
-                shutil.copyfile(self.state_file(self.version()), partial)
-            _sync(partial)
-            partial.replace(target)
-            _sync(target.parent)
-        except OSError as error:
-            _unlink(partial)
-            raise StoreError(f"{target}: {_one_line(error)}. No backup was written.") from error
-
-    def restore(self, source: Path) -> Path | None:
-        """Make a backup the newest state.
-
-        Returns:
-            Where the state that it took the place of is kept; None: there was none.
-
-        Raises:
-            StoreError: the backup cannot be read, or a newer release wrote it.
-        """
-        _check_backup(source)
-        self._make_folder()
-        with writers_lock(self.path / "lock", who="restore", wait_s=10.0):
-            current = self.version()
-            kept = self.path / f"before-restore-{current:06d}.duckdb" if current else None
-            try:
-                draft = self.path / f"next-{current + 1:06d}.duckdb"
-                shutil.copyfile(source, draft)
-                if kept:
-                    shutil.copyfile(self.state_file(current), kept)
-                    _sync(kept)
-                self._commit(draft, current + 1)
-            except OSError as error:
-                raise StoreError(f"{self.path}: {_one_line(error)}. The store is as it was.") from error
-            self._remove_files_but(current + 1)
-        return kept
-
-    def _states(self) -> list[int]:
-        return [int(found[1]) for file in self.path.glob("state-*.duckdb") if (found := STATE.fullmatch(file.name))]
-
-    def _make_folder(self) -> None:
+    @contextmanager
+    def locked(self, who: str, *, wait_s: float) -> Iterator[None]:
+        """Be the only one who changes the folder, which is made, and cleared of what killed commands left."""
         try:
             self.path.mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            raise StoreError(f"{self.path}: {_one_line(error)}. Name another path with --store.") from error
+            raise StoreError(f"{self.path}: {one_line(error)}. Name another path with --store.") from error
+        with writers_lock(self.path / "lock", who=who, wait_s=wait_s):
+            for left in [*self.path.glob("next-*"), *self.path.glob(f"{POINTER}.next")]:
+                left.unlink()
+            yield
 
-    def _open_newest(self, stack: ExitStack) -> duckdb.DuckDBPyConnection:
+    def draft(self) -> Path:
+        """Where the next state is written, before it has a name that readers know; its number is a new one."""
+        named = read_pointer(self.path)
+        newest = max([*states(self.path), named.number if named else 0])
+        return self.path / f"next-{newest + 1:06d}.duckdb"
+
+    def commit(self, draft: Path) -> int:
+        """Make a draft the newest state; its number."""
+        number = int(draft.stem.removeprefix("next-"))
+        sync(draft)
+        draft.replace(self.state_file(number))
+        point_to(self.path, number)
+        return number
+
+    def _open_newest(self, stack: ExitStack) -> tuple[Path, duckdb.DuckDBPyConnection]:
         for _ in range(ATTEMPTS):
             version = self.version()
             if not version:
                 raise StoreError(f"{self.path}: no store here. Load a drop first: leeway load DROP --store {self.path}")
             file = self.state_file(version)
             try:
-                return stack.enter_context(attached(file))
-            except duckdb.Error as error:
+                return file, stack.enter_context(attached(file))
+            except (duckdb.Error, UnicodeDecodeError) as error:
                 if file.exists() and version == self.version():
-                    raise StoreError(f"{file}: {_one_line(error)}. Restore a backup: leeway store restore.") from error
-                if not file.exists() and version == self.version():
-                    raise StoreError(f"{file} is missing. Restore a backup: leeway store restore.") from error
+                    raise StoreError(f"{file}: damaged ({one_line(error)}). {WAY_OUT}") from error
         raise StoreError(f"{self.path}: changed too often to be read. Try again.")
 
-    def _changed_copy(self, current: int, draft: Path) -> Iterator[duckdb.DuckDBPyConnection]:
-        if current:
-            shutil.copyfile(self.state_file(current), draft)
+    def _changed(self, draft: Path) -> Iterator[duckdb.DuckDBPyConnection]:
         connection = connect(draft)
         try:
             check_version(connection, self.path)
@@ -180,42 +191,13 @@ class Store:
         finally:
             connection.close()
 
-    def _commit(self, draft: Path, version: int) -> None:
-        _sync(draft)
-        draft.replace(self.state_file(version))
-        pointer = self.path / "current.next"
-        pointer.write_text(f"{self.state_file(version).name}\n", encoding="ascii")
-        _sync(pointer)
-        pointer.replace(self.path / "current")
-        _sync(self.path)
 
-    def _remove_files_but(self, version: int) -> None:
-        for file in [*self.path.glob("state-*.duckdb*"), *self.path.glob("next-*")]:
-            if file != self.state_file(version):
-                _unlink(file)
-
-
-def _check_backup(source: Path) -> None:
-    try:
-        with attached(source) as connection:
-            check_version(connection, source)
-            one_row(connection, "SELECT count(*) FROM loads")
-    except duckdb.Error as error:
-        raise StoreError(f"{source}: {_one_line(error)}. Name a file that `leeway store backup` wrote.") from error
-
-
-def _sync(path: Path) -> None:
-    descriptor = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
-
-
-def _unlink(file: Path) -> None:
+def remove(file: Path) -> None:
+    """Take a state's file away, and what DuckDB may have left beside it."""
     file.unlink(missing_ok=True)
     file.with_name(file.name + ".wal").unlink(missing_ok=True)
 
 
-def _one_line(error: BaseException) -> str:
-    return " ".join(str(error).split())[:200].rstrip(".")
+def _refuse_damaged(file: Path, what: str | None, error: Exception | None = None) -> None:
+    if what:
+        raise StoreError(f"{file}: damaged ({what}). {WAY_OUT}") from error

@@ -23,17 +23,23 @@ def writers_lock(path: Path, *, who: str, wait_s: float) -> Iterator[None]:
     Raises:
         StoreError: another process held the lock all the while.
     """
-    descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+    try:
+        descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+    except OSError as error:
+        raise StoreError(f"{path}: {error.strerror}. Nothing was changed; is the store yours to write?") from error
     try:
         _acquire(descriptor, path, wait_s)
-        os.ftruncate(descriptor, 0)
-        os.pwrite(
-            descriptor, f"process {os.getpid()} ({who}) since {datetime.now(UTC):%Y-%m-%d %H:%M:%S} UTC".encode(), 0
-        )
+        _sign(descriptor, f"process {os.getpid()} ({who}) since {datetime.now(UTC):%Y-%m-%d %H:%M:%S} UTC")
         yield
-        os.ftruncate(descriptor, 0)
+        _sign(descriptor, "")
     finally:
         os.close(descriptor)
+
+
+def _sign(descriptor: int, text: str) -> None:
+    with suppress(OSError):  # on a full disk the lock holds without its text
+        os.ftruncate(descriptor, 0)
+        os.pwrite(descriptor, text.encode(), 0)
 
 
 def _acquire(descriptor: int, path: Path, wait_s: float) -> None:

@@ -12,7 +12,7 @@ from pipelines.store.connection import quoted
 from pipelines.store.folder import Store
 from pipelines.store.schema import columns_of
 
-KEPT = 12  # how many as_of of a contract table are kept, those published last
+KEPT = 12  # how many as_of of a contract table are kept: the one published last, and the newest of the others
 EXTRAS_KEPT = 2  # the same for tables beyond the contract, which are large and only explain the newest ones
 
 
@@ -38,6 +38,31 @@ def publish_tables(store: Store, tables: dict[str, pl.DataFrame], as_of: datetim
 def publish_states(store: Store, correction_state: pl.DataFrame, as_of: datetime) -> None:
     """Publish `correction_state` alone, beside those of whole analyses, until the next one that is published."""
     _publish(store, {"correction_state": correction_state}, as_of, who="publish correction_state", room=1)
+
+
+def forget(store: Store, as_of: datetime) -> list[str]:
+    """Take away everything that was published as of a time, given to the second.
+
+    Returns:
+        Names of the tables that had it.
+
+    Raises:
+        StoreError: nothing is published as of that time, or the store is locked or full.
+    """
+    with store.writing(f"forget what was published as of {as_of:%Y-%m-%d}", wait_s=60.0) as connection:
+        published = connection.execute("SELECT table_name, as_of FROM publications ORDER BY ALL").fetchall()
+        meant = [
+            (name, time) for name, time in published if time.replace(microsecond=0) == as_of.replace(microsecond=0)
+        ]
+        if not meant:
+            kept = ", ".join(f"{time:%Y-%m-%dT%H:%M:%SZ}" for time in sorted({time for _, time in published}))
+            raise StoreError(
+                f"{store.path}: nothing is published as of {as_of:%Y-%m-%dT%H:%M:%SZ}. "
+                + (f"Kept are: {kept}." if kept else "Nothing is published at all.")
+            )
+        for name, time in meant:
+            _forget(connection, name, time)
+    return [name for name, _ in meant]
 
 
 def _publish(store: Store, tables: dict[str, pl.DataFrame], as_of: datetime, *, who: str, room: int = 0) -> None:
@@ -100,8 +125,7 @@ def _replace(
     for column in [column for column in came if have and column not in have]:
         connection.execute(f"ALTER TABLE {target} ADD COLUMN {quoted(column)} {came[column]}")
     gone = connection.execute(
-        "SELECT as_of FROM publications WHERE table_name = $name AND as_of <> $as_of "
-        "ORDER BY published_at DESC, as_of OFFSET $kept",
+        "SELECT as_of FROM publications WHERE table_name = $name AND as_of <> $as_of ORDER BY as_of DESC OFFSET $kept",
         {"name": name, "as_of": as_of, "kept": kept - 1},
     ).fetchall()
     for old in [as_of, *(row[0] for row in gone)]:

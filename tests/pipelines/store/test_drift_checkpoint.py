@@ -12,6 +12,7 @@ from pipelines.drift.straying import straying_since
 from pipelines.errors import StoreError
 from pipelines.intake.load import load
 from pipelines.settings import Settings
+from pipelines.store.backup import back_up, restore
 from pipelines.store.checking import breaches
 from pipelines.store.drift_checkpoint import CHECKSUMS, NAME, checkpoint_folder
 from pipelines.store.folder import Store
@@ -121,8 +122,8 @@ def test_a_spoilt_one_is_told_of_in_one_line_and_not_used(loaded, checkpoint, sp
 def test_the_store_checks_backs_up_and_restores_as_without_it(loaded, checkpoint, tmp_path):
     write_checkpoint(loaded, checkpoint)
     assert breaches(loaded) == []
-    loaded.backup(tmp_path / "fleet.backup")
-    loaded.restore(tmp_path / "fleet.backup")
+    back_up(loaded, tmp_path / "fleet.backup")
+    restore(loaded, tmp_path / "fleet.backup")
     assert breaches(loaded) == []
     assert read_checkpoint(loaded, say=nothing_said) is not None
 

@@ -9,7 +9,7 @@ from pipelines.errors import StoreError
 from pipelines.handover import Analysis
 from pipelines.intake.load import load
 from pipelines.store.checking import breaches
-from pipelines.store.publish import EXTRAS_KEPT, KEPT, publish, publish_table
+from pipelines.store.publish import EXTRAS_KEPT, KEPT, forget, publish, publish_table
 from pipelines.store.published import kept_as_ofs, read_published
 
 FIRST = datetime(2031, 2, 14, 8, tzinfo=UTC)
@@ -59,6 +59,26 @@ def test_as_many_as_promised_are_kept(loaded):
         publish(loaded, Analysis(as_of=time, tables={"outlier_reason": shares(1.0), "extra": shares(1.0)}))
     assert kept_as_ofs(loaded, "outlier_reason") == times[-KEPT:]
     assert kept_as_ofs(loaded, "extra") == times[-EXTRAS_KEPT:]
+
+
+def test_analyses_of_older_dates_do_not_push_the_newest_out(loaded):
+    for days in [0, *range(-40, -40 + KEPT + 2)]:
+        tables = {"outlier_reason": shares(1.0), "extra": shares(1.0)}
+        publish(loaded, Analysis(as_of=FIRST + timedelta(days=days), tables=tables))
+        assert kept_as_ofs(loaded, "outlier_reason")[-1] == kept_as_ofs(loaded, "extra")[-1] == FIRST
+        assert FIRST + timedelta(days=days) in kept_as_ofs(loaded, "outlier_reason")  # the one just published is kept
+    assert len(kept_as_ofs(loaded, "outlier_reason")) == KEPT
+
+
+def test_what_was_published_as_of_a_time_is_taken_away_in_all_its_tables(loaded):
+    wrong = datetime(2099, 12, 31, 23, 59, 59, 999_999, tzinfo=UTC)
+    for as_of in (FIRST, wrong):
+        publish(loaded, Analysis(as_of=as_of, tables={"outlier_reason": shares(1.0), "extra": shares(1.0)}))
+    assert forget(loaded, wrong.replace(microsecond=0)) == ["extra", "outlier_reason"]
+    assert kept_as_ofs(loaded, "outlier_reason") == kept_as_ofs(loaded, "extra") == [FIRST]
+    assert breaches(loaded) == []
+    with pytest.raises(StoreError, match=r"nothing is published as of 2099-12-31.* Kept are: 2031-02-14T08:00:00Z\."):
+        forget(loaded, wrong)
 
 
 def test_an_extra_table_may_change_its_columns_between_runs(loaded):
