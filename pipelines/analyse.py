@@ -36,8 +36,8 @@ def analyse(evidence: Evidence, *, settings: Settings, progress: Progress = lamb
     progress("forecast")
     forecast = forecast_faults(drift, outliers, evidence=evidence, history=history, settings=settings)
     progress("recurring")
-    recurring_issue = recurring_issues(drift, cause_ranking, evidence=evidence, history=history)
     repair_outcome = repair_outcomes(drift, evidence=evidence, history=history)
+    recurring_issue = recurring_issues(drift, cause_ranking, repair_outcome, evidence=evidence, history=history)
     progress("states")
     vehicle_state = vehicle_states(
         drift.correction_state,

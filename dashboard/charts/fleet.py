@@ -316,7 +316,7 @@ def rate_ratios(issues: pl.DataFrame) -> Drawn:
         base.mark_point(filled=True, size=70, color=LIMIT).encode(
             x=alt.X("rate_ratio:Q", scale=scale),
             tooltip=[
-                alt.Tooltip("label:N", title="issue"),
+                alt.Tooltip("label:N", title="finding"),
                 alt.Tooltip("rate_ratio:Q", title="times the rate of the rest", format=".2f"),
                 alt.Tooltip("low:Q", title="at least", format=".2f"),
                 alt.Tooltip("high:Q", title="at most", format=".2f"),

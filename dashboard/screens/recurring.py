@@ -51,9 +51,9 @@ def _issues(view: RecurringView, frame: Frame) -> None:
         hide_index=True,
         placeholder=shared.ABSENT,
         key="issues",
-        alt="Recurring issues, surest first",
+        alt="Findings, those that a workshop can act on first",
         column_config={
-            "title": st.column_config.TextColumn("Issue", width="large"),
+            "title": st.column_config.TextColumn("Finding", width="large"),
             "factor": st.column_config.TextColumn("Grouped by"),
             "level": st.column_config.TextColumn("Group"),
             "cause_or_correction": st.column_config.TextColumn("Cause or correction"),
@@ -67,6 +67,8 @@ def _issues(view: RecurringView, frame: Frame) -> None:
             "first_seen_at": st.column_config.DatetimeColumn(
                 "First seen", format="D MMM YYYY", timezone=frame.reader.zone.key
             ),
+            "nature": st.column_config.TextColumn("Kind"),
+            "parts": st.column_config.TextColumn("With it", width="large"),
         },
     )
 

@@ -42,7 +42,7 @@ def recurring(
         verdicts: Verdicts the reader picked; empty: all.
         names: What causes, corrections and components are called.
     """
-    issues = recurring_issue.sort("q_value", "rate_ratio", "issue_id", descending=[False, True, False], nulls_last=True)
+    issues = _with_kind(recurring_issue)
     picked = repair_outcome.filter(pl.col("verdict").is_in(list(verdicts))) if verdicts else repair_outcome
     labels = {verdict: each.label for verdict, each in VERDICT.items()}
     repairs = picked.sort("done_at", "vehicle_id", "component", descending=[True, False, False]).with_columns(
@@ -65,8 +65,21 @@ def issue_sentence(row: Mapping[str, Any], reader: Reader) -> str:
     since = f", first seen {reader.day(row['first_seen_at'])}" if row["first_seen_at"] is not None else ""
     return (
         f"{_times(row)}: {number(row['rate'])} in 100 vehicle-months against {number(row['fleet_rate'])} in the whole "
-        f"fleet, {count(row['vehicles'] or 0, 'vehicle')}{since}.{_doubt(row['q_value'])}"
+        f"fleet, {count(row['vehicles'] or 0, 'vehicle')}{since}.{_doubt(row['q_value'])}{_holds(row)}"
     )
+
+
+def _holds(row: Mapping[str, Any]) -> str:
+    """What else belongs to the finding, so that it is not told again."""
+    return f" With it: {row['parts']}." if row.get("parts") else ""
+
+
+def _with_kind(issues: pl.DataFrame) -> pl.DataFrame:
+    """The findings as published, most useful first, with `nature` in words; a store of the release before has none."""
+    if "nature" not in issues.columns:
+        return issues
+    words = {"trouble": "trouble", "conditions": "what a place shares"}
+    return issues.with_columns(pl.col("nature").replace(words))
 
 
 def _doubt(q_value: float | None) -> str:

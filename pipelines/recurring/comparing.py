@@ -1,14 +1,15 @@
 """Which things happen more often at which level of a factor: time at risk and events in, compared pairs out."""
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import cached_property
 
 import numpy as np
 import polars as pl
 
-from pipelines.handover import Float64s, Int64s
-from pipelines.recurring.rates import Comparison, benjamini_hochberg, excess_p, vehicle_dispersion
+from pipelines.handover import Bools, Float64s, Int64s
+from pipelines.recurring.rates import MANY, Comparison, excess_p, vehicle_dispersion
 
 LEAST_EVENTS = 5  # of one thing in the fleet before its places are compared
 LEAST_EXPECTED = 0.5  # events expected at a level before it is compared: chosen without looking at where they fell
@@ -29,7 +30,14 @@ class Pair:
     months: float
     comparison: Comparison
     p_value: float
-    first_seen_at: datetime | None
+    at: tuple[datetime, ...]  # when, of the exposed
+    rows: str  # which rows of time at risk it lies on: pairs on others are not comparable
+    episodes: frozenset[int]  # of the exposed events
+
+    @property
+    def first_seen_at(self) -> datetime | None:
+        """When it was first seen at the level."""
+        return min(self.at, default=None)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -40,54 +48,80 @@ class Thing:
     what: str
     rows: Int64s  # [n], the row of each event
     at: tuple[datetime, ...]  # [n]
+    episode: Int64s  # [n]; events of one episode of a vehicle share it
+    at_risk: Bools  # [M], rows on which it could have happened and would have been seen
 
 
 @dataclass(frozen=True, kw_only=True)
 class Places:
     """One factor laid on the M rows of time at risk."""
 
+    rows: str  # what the rows are
     factor: str
     levels: tuple[str, ...]
     level: Int64s  # [M], number of the level; -1: not known
     stratum: Int64s  # [M]
     vehicle: Int64s  # [M], number of the vehicle
-    months: Float64s  # [M]; 0 where the level is not known
+    months: Float64s  # [M]
+
+    def within(self, rows: Bools) -> "Places":
+        """The same with the level of all other rows not known, so that they count nowhere."""
+        return replace(self, level=np.where(rows, self.level, -1))
+
+    @cached_property
+    def time(self) -> Float64s:
+        """Time at risk by stratum and level, [S, L]."""
+        return self.summed(self.months)
+
+    @property
+    def strata(self) -> int:
+        """How many strata there are, S."""
+        return int(self.stratum.max(initial=-1)) + 1
+
+    @cached_property
+    def cell(self) -> Int64s:
+        """Stratum and level of each row as one number, [M]; of rows at a known level."""
+        return self.stratum * len(self.levels) + np.maximum(self.level, 0)
+
+    def summed(self, weight: Float64s) -> Float64s:
+        """A weight of each row, [M], summed by stratum and level, [S, L], over rows at a known level."""
+        known = np.where(self.level >= 0, weight, 0.0)
+        size = self.strata * len(self.levels)
+        return np.bincount(self.cell, weights=known, minlength=size).reshape(self.strata, -1).astype(np.float64)
 
 
-def compare(parts: Sequence[tuple[Sequence[Thing], Sequence[Places]]]) -> list[tuple[Pair, float]]:
-    """Every pair that has enough to be compared, with its q-value over all of them.
+def things_of(happened: pl.DataFrame, at_risk: Callable[[str, str], Bools]) -> list[Thing]:
+    """Things with LEAST_EVENTS or more where they could happen.
 
     Args:
-        parts: Things and the places to compare them at; a part's things and places lie on the same rows.
+        happened: One row per event: `kind, what, row` (of the time at risk), `at`, `episode`.
+        at_risk: Of a kind and a what: rows [M] on which it could have happened and would have been seen.
     """
-    pairs = [pair for things, places in parts for thing in things for place in places for pair in _pairs(thing, place)]
-    q_values = benjamini_hochberg(np.array([pair.p_value for pair in pairs]))
-    return list(zip(pairs, q_values.tolist(), strict=True))
-
-
-def things_of(happened: pl.DataFrame) -> list[Thing]:
-    """Things with LEAST_EVENTS or more.
-
-    Args:
-        happened: One row per event: `kind, what, row` (of the time at risk), `at`.
-    """
+    things = []
     groups = happened.sort("kind", "what", "at", "row").group_by("kind", "what", maintain_order=True)
-    return [
-        Thing(
-            kind=str(kind),
-            what=str(what),
-            rows=group["row"].cast(pl.Int64).to_numpy(),
-            at=tuple(group["at"]),
-        )
-        for (kind, what), group in groups
-        if group.height >= LEAST_EVENTS
-    ]
+    for (kind, what), group in groups:
+        where = at_risk(str(kind), str(what))
+        rows = group["row"].cast(pl.Int64).to_numpy()
+        seen = group.filter(pl.Series(where[rows]))
+        if seen.height >= LEAST_EVENTS:
+            things.append(
+                Thing(
+                    kind=str(kind),
+                    what=str(what),
+                    rows=rows[where[rows]],
+                    at=tuple(seen["at"]),
+                    episode=seen["episode"].cast(pl.Int64).to_numpy(),
+                    at_risk=where,
+                )
+            )
+    return things
 
 
-def places_of(at_risk: pl.DataFrame, factor: str, strata: Sequence[str]) -> Places:
+def places_of(at_risk: pl.DataFrame, factor: str, strata: Sequence[str], *, rows: str) -> Places:
     """One factor on the rows of time at risk.
 
     Args:
+        rows: What the rows are (`vehicle-month`, `job`); things and places that belong together share it.
         at_risk: One row per piece of time: `vehicle_id`, `exposure` (months), the factor and the strata as text.
         factor: Column to compare levels of.
         strata: Columns to compare within.
@@ -99,66 +133,93 @@ def places_of(at_risk: pl.DataFrame, factor: str, strata: Sequence[str]) -> Plac
         vehicle=pl.col("vehicle_id").rank("dense").cast(pl.Int64) - 1,
     )
     return Places(
+        rows=rows,
         factor=factor,
         levels=tuple(levels),
         level=level,
         stratum=number["stratum"].to_numpy(),
         vehicle=number["vehicle"].to_numpy(),
-        months=np.where(level >= 0, at_risk["exposure"].to_numpy(), 0.0),
+        months=at_risk["exposure"].to_numpy().astype(np.float64),
     )
 
 
-def overlap(one: Places, level: str, other: Places, other_level: str) -> float:
-    """Time at both levels as a share of the time at either: near 1, the two cannot be told apart."""
-    here = one.level == one.levels.index(level)
-    there = other.level == other.levels.index(other_level)
-    either = np.maximum(one.months, other.months)
-    return float(either[here & there].sum() / max(either[here | there].sum(), 1e-12))
+def pairs_of(thing: Thing, places: Places) -> list[Pair]:
+    """A thing at every level at which enough of it is expected, compared with the other levels.
+
+    Args:
+        thing: What happened.
+        places: Within the rows on which it could have.
+    """
+    counted = _counted(thing, places)
+    if counted is None:
+        return []
+    found = (_pair(thing, places, number, counted) for number in range(len(places.levels)))
+    return [pair for pair in found if pair is not None]
 
 
-def _pairs(thing: Thing, places: Places) -> Iterator[Pair]:
-    rows = thing.rows[places.level[thing.rows] >= 0]
-    if len(rows) < LEAST_EVENTS or len(places.levels) < 2:
-        return
-    strata, levels = int(places.stratum.max()) + 1, len(places.levels)
-    cell = places.stratum * levels + np.maximum(places.level, 0)
-    cells = np.bincount(cell, weights=places.months, minlength=strata * levels).astype(np.float64)
-    seen = np.bincount(cell[rows], minlength=strata * levels)
-    dispersion = _dispersion(rows, places, np.divide(seen, cells, out=np.zeros(len(cells)), where=cells > 0)[cell])
-    time, total = (array.reshape(strata, levels).sum(axis=1) for array in (cells, seen))
-    for number, level in enumerate(places.levels):
-        exposed_time = cells.reshape(strata, levels)[:, number]
-        share = np.divide(exposed_time, time, out=np.zeros(strata), where=time > 0)
-        if total @ share < LEAST_EXPECTED:
-            continue
-        comparison = Comparison(
-            exposed_events=seen.reshape(strata, levels)[:, number],
-            events=total,
-            exposed_time=exposed_time,
-            time=time,
-            dispersion=dispersion,
-        )
-        exposed = rows[places.level[rows] == number]
-        at = [when for when, level_then in zip(thing.at, places.level[thing.rows], strict=True) if level_then == number]
-        yield Pair(
-            factor=places.factor,
-            level=level,
-            kind=thing.kind,
-            what=thing.what,
-            vehicles=len(set(places.vehicle[exposed].tolist())),
-            exposed_events=len(exposed),
-            exposed_months=float(exposed_time.sum()),
-            events=len(rows),
-            months=float(time.sum()),
-            comparison=comparison,
-            p_value=excess_p(comparison),
-            first_seen_at=min(at, default=None),
-        )
+def pair_at(thing: Thing, places: Places, level: str) -> Pair | None:
+    """A thing at one level; None: too little of it is expected there to be compared."""
+    counted = _counted(thing, places)
+    return _pair(thing, places, places.levels.index(level), counted) if counted else None
 
 
-def _dispersion(rows: Int64s, places: Places, rate: Float64s) -> float:
-    """Scatter of the vehicles' counts about what the rate of their own cells lets expect; rate: [M], per month."""
+@dataclass(frozen=True, kw_only=True)
+class _Counted:
+    """A thing's events by stratum and level."""
+
+    seen: Int64s  # [S, L]
+    events: Bools  # [n], which of the thing's events count
+    dispersion: float
+
+
+def _counted(thing: Thing, places: Places) -> _Counted | None:
+    events = places.level[thing.rows] >= 0
+    rows = thing.rows[events]
+    if len(rows) < LEAST_EVENTS or np.count_nonzero(places.time.sum(axis=0)) < 2:
+        return None
+    cells = np.bincount(places.cell[rows], minlength=places.time.size)
+    seen = cells.reshape(places.time.shape)
+    return _Counted(seen=seen, events=events, dispersion=_dispersion(rows, places, seen))
+
+
+def _pair(thing: Thing, places: Places, number: int, counted: _Counted) -> Pair | None:
+    exposed_time, time, total = places.time[:, number], places.time.sum(axis=1), counted.seen.sum(axis=1)
+    share = np.divide(exposed_time, time, out=np.zeros(len(time)), where=time > 0)
+    if total @ share < LEAST_EXPECTED:
+        return None
+    comparison = Comparison(
+        exposed_events=counted.seen[:, number],
+        events=total,
+        exposed_time=exposed_time,
+        time=time,
+        dispersion=counted.dispersion,
+    )
+    exposed = np.flatnonzero(counted.events & (places.level[thing.rows] == number))
+    return Pair(
+        factor=places.factor,
+        level=places.levels[number],
+        kind=thing.kind,
+        what=thing.what,
+        vehicles=len(set(places.vehicle[thing.rows[exposed]].tolist())),
+        exposed_events=len(exposed),
+        exposed_months=float(exposed_time.sum()),
+        events=int(total.sum()),
+        months=float(time.sum()),
+        comparison=comparison,
+        p_value=excess_p(comparison),
+        at=tuple(thing.at[k] for k in exposed),
+        rows=places.rows,
+        episodes=frozenset(thing.episode[exposed].tolist()),
+    )
+
+
+def _dispersion(rows: Int64s, places: Places, seen: Int64s) -> float:
+    """Scatter of the vehicles' counts about what the rate of their own cells lets expect; 1 where it can't be told."""
+    if len(rows) < MANY:
+        return 1.0
+    rate = np.divide(seen, places.time, out=np.zeros(seen.shape), where=places.time > 0).ravel()[places.cell]
+    months = np.where(places.level >= 0, places.months, 0.0)
     vehicles = int(places.vehicle.max()) + 1
-    seen = np.bincount(places.vehicle[rows], minlength=vehicles).astype(np.float64)
-    expected = np.bincount(places.vehicle, weights=places.months * rate, minlength=vehicles).astype(np.float64)
-    return vehicle_dispersion(seen, expected, parameters=len(np.unique(rate)))
+    counts = np.bincount(places.vehicle[rows], minlength=vehicles).astype(np.float64)
+    expected = np.bincount(places.vehicle, weights=months * rate, minlength=vehicles).astype(np.float64)
+    return vehicle_dispersion(counts, expected, parameters=len(np.unique(rate)))

@@ -7,9 +7,10 @@ import polars as pl
 
 from pipelines.causes.knowledge import causes
 from pipelines.handover import Drift, Evidence, FamilyDrift, History
-from pipelines.recurring.repeats import MENDS
+from pipelines.recurring.returns import MENDS
 
 TOGETHER = timedelta(days=28)  # drifts of one vehicle within it are one; the strongest correction names it
+EPISODE = timedelta(days=90)  # an event so long after the one before, or after a repair, begins another (judgement)
 SURE = 0.5  # probability from which a ranked cause counts as one that happened
 
 SCHEMA = pl.Schema(
@@ -18,7 +19,9 @@ SCHEMA = pl.Schema(
 
 
 def events(drift: Drift, cause_ranking: pl.DataFrame, *, evidence: Evidence, history: History) -> pl.DataFrame:
-    """Columns of SCHEMA, sorted; `what` is a trouble code, a correction or a cause, `kind` says which.
+    """Columns of SCHEMA and `episode`, sorted; `what` is a trouble code, a correction or a cause, `kind` says which.
+
+    Events of one vehicle between two repairs, with no more than EPISODE from one to the next, are one episode.
 
     Args:
         drift: Alarms of every family.
@@ -43,7 +46,19 @@ def events(drift: Drift, cause_ranking: pl.DataFrame, *, evidence: Evidence, his
     )
     drifts = [drift_events(family) for family in drift.families]
     found = pl.concat([frame.cast(SCHEMA) for frame in (codes, confirmed, ranked, *drifts)])
-    return _first_between_repairs(found, evidence.work)
+    return _with_episodes(_first_between_repairs(found, evidence.work))
+
+
+def _with_episodes(found: pl.DataFrame) -> pl.DataFrame:
+    """The same rows with `episode`, a number that events share which belong together."""
+    follows = (pl.col("at").diff() <= EPISODE) & (pl.col("repair").diff() == 0)
+    return (
+        found.sort("vehicle_id", "at", "kind", "what")
+        .with_columns(pl.col("repair").fill_null(0))
+        .with_columns(episode=(~follows.over("vehicle_id").fill_null(value=False)).cum_sum().cast(pl.Int64))
+        .sort("vehicle_id", "kind", "what", "at")
+        .select(*SCHEMA.names(), "episode")
+    )
 
 
 def drift_events(family: FamilyDrift) -> pl.DataFrame:
@@ -77,7 +92,7 @@ def drift_events(family: FamilyDrift) -> pl.DataFrame:
 
 
 def _first_between_repairs(found: pl.DataFrame, work: pl.DataFrame) -> pl.DataFrame:
-    """The first event of each thing on a vehicle between one mending work and the next."""
+    """The first event of each thing on a vehicle between one mending work and the next; `repair` counts the works."""
     mended = (
         work.filter(pl.col("kind").is_in(MENDS))
         .select("vehicle_id", at="done_at")
@@ -89,6 +104,4 @@ def _first_between_repairs(found: pl.DataFrame, work: pl.DataFrame) -> pl.DataFr
         found.sort("at", "vehicle_id", "kind", "what")
         .join_asof(mended, on="at", by="vehicle_id", allow_exact_matches=False, check_sortedness=False)
         .unique(["vehicle_id", "kind", "what", "repair"], keep="first", maintain_order=True)
-        .select(SCHEMA.names())
-        .sort("vehicle_id", "kind", "what", "at")
     )

@@ -9,7 +9,7 @@ from pipelines.handover import Evidence, History
 DAYS_PER_MONTH = 30.4375
 KM_CLASSES = (50_000, 100_000, 150_000, 200_000)  # km, upper bounds
 AGE_CLASSES = (3, 6, 10)  # years, upper bounds
-FACTORS = ("depot", "duty", "engine_family", "calibration", "model_year", "km_class", "season")
+FACTORS = ("depot", "duty", "engine_family", "calibration", "model_year", "km_class")
 # Comparisons are made among vehicle-months alike in these, save in what the factor itself says.
 STRATA = ("engine_family", "age_class", "season")
 SAYS = {"engine_family": ("engine_family",), "model_year": ("age_class",), "season": ("season",), "calibration": ()}
@@ -17,7 +17,7 @@ SEASONS = ("January to March", "April to June", "July to September", "October to
 
 
 def vehicle_months(evidence: Evidence, history: History) -> pl.DataFrame:
-    """One row per vehicle and calendar month under observation, from its first reading to its last.
+    """One row per vehicle and calendar month in which it was read, from its first reading to its last.
 
     Args:
         evidence: Vehicles, for depot, duty, model year and entry into service.
@@ -25,31 +25,25 @@ def vehicle_months(evidence: Evidence, history: History) -> pl.DataFrame:
 
     Returns:
         Sorted by vehicle and month: `vehicle_id, month` (its first day), `exposure` (months), one text column per
-        factor of FACTORS (null: not known) and `age_class`; nothing here looks at events.
+        factor of FACTORS (null: not known), `age_class`, `season`, and `memory_read` (bool: the fault memory was read
+        in it). Nothing here looks at events.
     """
     month = pl.col("read_at").dt.truncate("1mo").dt.date()
     read = (
         history.readings.with_columns(month=month)
         .group_by("vehicle_id", "month")
         .agg(
-            pl.col("read_at").max().alias("last_at"),
             pl.col("calibration", "depot", "duty").drop_nulls().last(),
             pl.col("km").max(),
+            memory_read=pl.col("faults_known").any(),
         )
         .sort("vehicle_id", "month")
     )
-    span = read.group_by("vehicle_id", maintain_order=True).agg(
-        months=pl.date_ranges(pl.col("month").min(), pl.col("month").max(), "1mo").first(),
-        last_at=pl.col("last_at").max(),
+    span = history.readings.group_by("vehicle_id").agg(
+        first_at=pl.col("read_at").min(), last_at=pl.col("read_at").max()
     )
-    first = history.readings.group_by("vehicle_id").agg(first_at=pl.col("read_at").min())
-    grid = (
-        span.explode("months")
-        .rename({"months": "month"})
-        .join(first, on="vehicle_id")
-        .join(read.drop("last_at"), on=["vehicle_id", "month"], how="left")
-        .sort("vehicle_id", "month")
-        .with_columns(pl.col("calibration", "depot", "duty", "km").forward_fill().over("vehicle_id"))
+    grid = read.join(span, on="vehicle_id").with_columns(
+        pl.col("calibration", "depot", "duty", "km").forward_fill().over("vehicle_id", order_by="month")
     )
     begin = pl.max_horizontal(pl.col("first_at"), pl.col("month").cast(pl.Datetime("us", "UTC")))
     end = pl.min_horizontal(pl.col("last_at"), pl.col("month").dt.offset_by("1mo").cast(pl.Datetime("us", "UTC")))
@@ -63,7 +57,7 @@ def vehicle_months(evidence: Evidence, history: History) -> pl.DataFrame:
             age_class=_classed(_age_years(), AGE_CLASSES, "years").fill_null("age not known"),
             model_year=pl.col("model_year").cast(pl.String),
         )
-        .select("vehicle_id", "month", "exposure", *FACTORS, "age_class")
+        .select("vehicle_id", "month", "exposure", *FACTORS, "age_class", "season", "memory_read")
         .sort("vehicle_id", "month")
     )
 

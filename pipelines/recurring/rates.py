@@ -96,15 +96,6 @@ def rate_ratio_limits(comparison: Comparison, *, confidence: float = 0.95, mid: 
     return low, high
 
 
-def benjamini_hochberg(p_values: Float64s) -> Float64s:
-    """Adjusted p-values (q-values) in the order given (Benjamini and Hochberg 1995, JRSS B 57, 289-300)."""
-    order = np.argsort(p_values)
-    scaled = p_values[order] * len(p_values) / np.arange(1, len(p_values) + 1)
-    q = np.empty(len(p_values))
-    q[order] = np.minimum(np.minimum.accumulate(scaled[::-1])[::-1], 1.0)
-    return q
-
-
 def vehicle_dispersion(seen: Float64s, expected: Float64s, *, parameters: int) -> float:
     """How much wider vehicles' counts scatter than Poisson (Pearson's statistic per degree of freedom); at least 1.
 

@@ -14,6 +14,8 @@ from pipelines.causes.noise import deviation_noise
 from pipelines.handover import Bools, Drift, Evidence, FamilyDrift, Float32s, Float64s, History, Int64s
 from pipelines.in_service import in_service
 from pipelines.recurring.affected import FamilyPlaces, family_places
+from pipelines.recurring.visits import KEY as VISIT
+from pipelines.recurring.visits import with_visits
 from pipelines.wording import percent
 
 MENDS = ("cleaning", "adjustment", "repair", "replacement", "reset", "module_replacement", "programming")
@@ -63,8 +65,9 @@ def repair_outcomes(drift: Drift, *, evidence: Evidence, history: History) -> pl
         history: Fault events.
 
     Returns:
-        Rows sorted by key. Several work rows of one key are one piece of work; a reset or cleared codes without a
-        component belong to the component worked on at the same time; else the component is `unspecified`.
+        Rows sorted by key. Rows of work without a reading between them are one visit: one row a component, dated by its
+        last row. A reset without a component belongs to the components mended in its visit; where there is none, the
+        component is `unspecified`.
     """
     titles = dict(evidence.corrections.select("code", "title").iter_rows())
     events = _events_by_vehicle(history.fault_events)
@@ -74,7 +77,7 @@ def repair_outcomes(drift: Drift, *, evidence: Evidence, history: History) -> pl
         scatter = np.maximum(family.sigma, 1e-12) * np.maximum(deviation_noise(family), 1.0)
         located |= {vehicle: (family, places, scatter, v) for v, vehicle in enumerate(family.panel.vehicles)}
     rows = []
-    for work in _pieces_of_work(evidence).to_dicts():
+    for work in _pieces_of_work(evidence, history.readings).to_dicts():
         vehicle = work["vehicle_id"]
         if vehicle in located:
             family, places, scatter, v = located[vehicle]
@@ -99,29 +102,43 @@ def repair_outcomes(drift: Drift, *, evidence: Evidence, history: History) -> pl
     )
 
 
-def _pieces_of_work(evidence: Evidence) -> pl.DataFrame:
-    """Mending work on vehicles in service, one row per key; `was_reset`: the learned values were set back with it."""
-    at_once = ["vehicle_id", "done_at"]
+def _pieces_of_work(evidence: Evidence, readings: pl.DataFrame) -> pl.DataFrame:
+    """Mending work on vehicles in service, one row per visit and component, dated by its last row.
+
+    `was_reset`: the learned values were set back in that visit; `until`: the component's next visit, or WATCHED.
+    """
+    visits = with_visits(
+        evidence.work.join(in_service(evidence.vehicles, evidence.as_of), on="vehicle_id", how="semi"), readings
+    ).with_columns(
+        mends=pl.col("kind").is_in(MENDS),
+        named=pl.col("component").is_not_null() & pl.col("kind").is_in(MENDS),
+    )
+    part = [*VISIT, "component"]
     return (
-        evidence.work.join(in_service(evidence.vehicles, evidence.as_of), on="vehicle_id", how="semi")
-        .with_columns(
-            was_reset=(
-                (pl.col("kind").is_in(["reset", "module_replacement"]) | pl.col("reset_done").fill_null(False))
-                .any()
-                .over(at_once)
-            )
+        visits.filter(pl.col("mends").any().over(part))
+        .filter(pl.col("component").is_not_null() | ~pl.col("named").any().over(VISIT))
+        .sort(*part, "done_at", "kind")
+        .group_by(part, maintain_order=True)
+        .agg(
+            pl.col("done_at").max(),
+            pl.col("kind").filter("mends").first(),
+            *(_agreed(name) for name in ("bank", "cylinder")),
+            pl.col("cause").drop_nulls().last(),
+            pl.col("was_reset").first().fill_null(value=False),
         )
-        .filter(pl.col("kind").is_in(MENDS))
-        .filter(pl.col("component").is_not_null() | pl.col("component").is_null().all().over(at_once))
-        .sort("vehicle_id", "done_at", "component", "kind")
-        .group_by("vehicle_id", "done_at", "component", maintain_order=True)
-        .agg(pl.col("kind", "bank", "cylinder", "cause").drop_nulls().first(), pl.col("was_reset").any())
+        .sort("vehicle_id", "done_at", "component")
         .with_columns(
             until=pl.min_horizontal(
                 pl.col("done_at") + WATCHED, pl.col("done_at").shift(-1).over("vehicle_id", "component")
             )
         )
     )
+
+
+def _agreed(name: str) -> pl.Expr:
+    """The one value that rows give; null where they give none, or several: then no place is left out."""
+    given = pl.col(name).drop_nulls()
+    return pl.when(given.n_unique() == 1).then(given.first()).alias(name)
 
 
 @dataclass(frozen=True, kw_only=True)

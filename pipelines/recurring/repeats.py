@@ -1,27 +1,25 @@
 """Parts that are mended again and again on one vehicle: work rows in, rows of `recurring_issue` out."""
 
 import hashlib
-from datetime import timedelta
+from collections.abc import Mapping
 
 import polars as pl
-from scipy.stats import poisson
+from scipy.stats import false_discovery_control, poisson
 
 from pipelines.catalogue.tables import published_tables
-from pipelines.handover import Evidence
-from pipelines.recurring.rates import benjamini_hochberg, poisson_limits
+from pipelines.recurring.rates import poisson_limits
 
-MENDS = ("cleaning", "adjustment", "repair", "replacement")
-ONE_JOB = timedelta(days=3)  # work on the same part of a vehicle within it is one job (judgement)
 LEAST_TIMES = 3  # jobs on one part of one vehicle before it is asked about
 WORTH_SHOWING = 0.05  # q-value
 
 
-def repeat_repairs(evidence: Evidence, months: pl.DataFrame) -> pl.DataFrame:
+def repeat_repairs(stood: pl.DataFrame, months: pl.DataFrame, titles: Mapping[str, str]) -> pl.DataFrame:
     """Vehicles on which one part was mended more often than the fleet's rate of that part explains.
 
     Args:
-        evidence: Work rows.
+        stood: From `jobs`.
         months: From `vehicle_months`.
+        titles: What components are called.
 
     Returns:
         The contract's columns; factor `vehicle`, level its id, cause_or_correction the component. The p-value is
@@ -30,15 +28,10 @@ def repeat_repairs(evidence: Evidence, months: pl.DataFrame) -> pl.DataFrame:
     """
     schema = published_tables()["recurring_issue"].schema
     same = ["vehicle_id", "component"]
-    jobs = (
-        evidence.work.filter(pl.col("kind").is_in(MENDS) & pl.col("component").is_not_null())
-        .sort(*same, "bank", "cylinder", "done_at")
-        .filter((pl.col("done_at").diff().over([*same, "bank", "cylinder"]) > ONE_JOB).fill_null(value=True))
-    )
     exposure = months.group_by("vehicle_id").agg(own=pl.col("exposure").sum())
     fleet = float(months["exposure"].sum())
     counted = (
-        jobs.group_by(*same)
+        stood.group_by(*same)
         .agg(times=pl.len(), first_seen_at=pl.col("done_at").min())
         .with_columns(fleet_times=pl.col("times").sum().over("component"))
         .join(exposure, on="vehicle_id")
@@ -50,16 +43,15 @@ def repeat_repairs(evidence: Evidence, months: pl.DataFrame) -> pl.DataFrame:
     others = (pl.col("fleet_times") - pl.col("times") + 1) / (fleet - pl.col("own"))  # one more: never zero
     counted = counted.with_columns(expected=others * pl.col("own"))
     p_values = poisson.sf(counted["times"].to_numpy() - 2, counted["expected"].to_numpy())
-    titles = dict(evidence.components.select("component", "title").iter_rows())
     rows = [
         _row(row, q, titles, fleet)
-        for row, q in zip(counted.to_dicts(), benjamini_hochberg(p_values).tolist(), strict=True)
+        for row, q in zip(counted.to_dicts(), false_discovery_control(p_values, method="bh").tolist(), strict=True)
         if q <= WORTH_SHOWING and row["times"] >= LEAST_TIMES
     ]
     return pl.DataFrame(rows, schema=schema)
 
 
-def _row(row: dict[str, float], q_value: float, titles: dict[str, str], fleet: float) -> dict[str, object]:
+def _row(row: dict[str, float], q_value: float, titles: Mapping[str, str], fleet: float) -> dict[str, object]:
     vehicle, component, times = row["vehicle_id"], row["component"], int(row["times"])
     low, high = poisson_limits(times)
     what = titles.get(str(component)) or str(component)

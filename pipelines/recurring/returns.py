@@ -1,42 +1,104 @@
-"""Work that had to be done again, by who did it and with which part: work rows in, spells to be compared out."""
+"""Work that did not hold, and work without its reset, by who did it and with which part: jobs to be compared out."""
+
+from collections.abc import Sequence
 
 import polars as pl
 
-from pipelines.handover import Evidence
+from pipelines.handover import Evidence, History
 from pipelines.recurring.exposure import DAYS_PER_MONTH
-from pipelines.recurring.repeats import MENDS, ONE_JOB
+from pipelines.recurring.visits import KEY as VISIT
+from pipelines.recurring.visits import with_visits
 
-RETURN_FACTORS = ("workshop", "part_batch", "part_number")
-RETURN_STRATA = ("component", "engine_family")
+MENDS = ("cleaning", "adjustment", "repair", "replacement")
+JOB_FACTORS = ("workshop", "part_batch", "part_number", "depot")
+JOB_STRATA = ("component", "engine_family")
+DECIDED = ("held", "came_back", "not_reset")
+RETURN, NOT_RESET = "return", "not_reset"  # kinds of what happened to a job
+ANY = "any component"
 
 
-def spells(evidence: Evidence, months: pl.DataFrame) -> pl.DataFrame:
-    """One row per mending job: how long it stood until the same part of the vehicle was mended again.
+def jobs(evidence: Evidence, history: History, repair_outcome: pl.DataFrame, months: pl.DataFrame) -> pl.DataFrame:
+    """One row per mending job, a job being one visit's work on one component (and place): how it went on.
+
+    A part is carried from the job that fitted it until the same part of the vehicle is mended again, so that a batch is
+    judged over all that carry it, not over those that broke.
 
     Args:
         evidence: Work rows.
-        months: From `vehicle_months`; a spell ends with the vehicle's observation.
+        history: Readings, which part visits from each other.
+        repair_outcome: The contract's table.
+        months: From `vehicle_months`; a job is watched until the vehicle's observation ends.
 
     Returns:
         Sorted by vehicle, component and time: `vehicle_id, component, engine_family`, the factors, `exposure` (months
-        until mended again or seen last), `returned` (bool), `at` (when it was mended again; null: it was not).
+        until it came back or was seen last), `returned` (bool: mended again, or judged to have come back), `at` (when;
+        null: it did not), `done_at`, `not_reset` (bool: learned values were not set back, by the record or as the
+        readings after it show; null: not known).
     """
     last = months.group_by("vehicle_id").agg(
         pl.col("engine_family").first(),
-        seen_to=(pl.col("month").last().cast(pl.Datetime("us", "UTC")) + pl.duration(days=DAYS_PER_MONTH)),
+        seen_to=pl.col("month").max().cast(pl.Datetime("us", "UTC")) + pl.duration(days=DAYS_PER_MONTH),
     )
-    part = ["vehicle_id", "component", "bank", "cylinder"]
-    return (
-        evidence.work.filter(pl.col("kind").is_in(MENDS) & pl.col("component").is_not_null())
-        .sort(*part, "done_at")
-        .filter((pl.col("done_at").diff().over(part) > ONE_JOB).fill_null(value=True))
+    depot = history.readings.select("vehicle_id", done_at="read_at", depot="depot").sort("done_at")
+    place = ["vehicle_id", "component", "bank", "cylinder"]
+    verdicts = repair_outcome.select("vehicle_id", "component", "verdict", "checked_at", outcome_at="done_at")
+    verdict_of = verdicts.sort("outcome_at")
+    done = (
+        with_visits(evidence.work, history.readings)
+        .filter(pl.col("kind").is_in(MENDS) & pl.col("component").is_not_null())
+        .group_by(*VISIT, *place[1:], maintain_order=True)
+        .agg(
+            pl.col("done_at").max(),
+            pl.col("workshop", "part_batch", "part_number").drop_nulls().last(),
+            pl.col("was_reset").first(),
+        )
         .join(last, on="vehicle_id")
-        .sort(*part, "done_at")
-        .with_columns(at=pl.col("done_at").shift(-1).over(part))
+        .sort("done_at")
+        .join_asof(depot, on="done_at", by="vehicle_id", check_sortedness=False)
+        .join_asof(
+            verdict_of, left_on="done_at", right_on="outcome_at", by=["vehicle_id", "component"], strategy="forward",
+            check_sortedness=False,
+        )
+        .sort(*place, "done_at")
+    )  # fmt: skip
+    again = pl.col("done_at").shift(-1).over(place)
+    judged = pl.when(pl.col("verdict") == "came_back").then("checked_at")
+    return (
+        done.with_columns(at=pl.min_horizontal(again, judged))
         .with_columns(
             returned=pl.col("at").is_not_null(),
+            not_reset=pl.when(pl.col("verdict") == "not_reset")
+            .then(statement=True)
+            .otherwise(
+                pl.coalesce(pl.col("was_reset").not_(), pl.when(pl.col("verdict").is_in(DECIDED)).then(statement=False))
+            ),
             exposure=(pl.coalesce("at", "seen_to") - pl.col("done_at")).dt.total_seconds() / 86_400 / DAYS_PER_MONTH,
         )
         .filter(pl.col("exposure") > 0)
-        .select("vehicle_id", *RETURN_STRATA, *RETURN_FACTORS, "exposure", "returned", "at")
+        .select("vehicle_id", *JOB_STRATA, *JOB_FACTORS, "exposure", "returned", "at", "done_at", "not_reset")
     )
+
+
+def returned(stood: pl.DataFrame) -> pl.DataFrame:
+    """Jobs that came back, of each component and of all together: `kind, what, row, at, episode`."""
+    return _happened(stood, pl.col("returned"), "at", RETURN)
+
+
+def said_of_reset(stood: pl.DataFrame) -> pl.DataFrame:
+    """Jobs of which it can be said whether learned values were set back, each counting once."""
+    return stood.filter(pl.col("not_reset").is_not_null()).with_columns(exposure=pl.lit(1.0))
+
+
+def without_reset(told: pl.DataFrame) -> pl.DataFrame:
+    """Of jobs from `said_of_reset`, those without: `kind, what, row, at, episode`."""
+    return _happened(told, pl.col("not_reset"), "done_at", NOT_RESET)
+
+
+def _happened(rows: pl.DataFrame, when: pl.Expr, at: str, kind: str) -> pl.DataFrame:
+    columns: Sequence[str] = ("kind", "what", "row", "at", "episode")
+    each = (
+        rows.with_row_index("row")
+        .filter(when)
+        .select("row", at=at, what="component", kind=pl.lit(kind), episode=pl.col("row").cast(pl.Int64))
+    )
+    return pl.concat([each, each.with_columns(what=pl.lit(ANY))]).select(columns)

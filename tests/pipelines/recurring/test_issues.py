@@ -8,11 +8,12 @@ from pipelines.catalogue.tables import published_tables
 from pipelines.recurring.events import events
 from pipelines.recurring.exposure import vehicle_months
 from pipelines.recurring.issues import issue_id, recurring_issues
-from pipelines.recurring.returns import spells
+from pipelines.recurring.returns import jobs
 
 from .conftest import DONE_AT, ROWS, START, VEHICLES
 
 NO_RANKING = published_tables()["cause_ranking"].empty()
+NO_OUTCOME = published_tables()["repair_outcome"].empty()
 CALM = np.zeros(ROWS)
 
 
@@ -68,8 +69,9 @@ def test_a_depot_where_a_code_keeps_coming_is_an_issue_in_plain_words(drift, evi
         history(*(code(vehicle, 4 + 6 * n) for n, vehicle in enumerate(bad))),
         {vehicle: "Saltings" if vehicle in bad else "High Moor" for vehicle in VEHICLES},
     )
-    found = recurring_issues(drift(CALM), NO_RANKING, evidence=known, history=past)
-    assert found.schema == published_tables()["recurring_issue"].schema
+    found = recurring_issues(drift(CALM), NO_RANKING, NO_OUTCOME, evidence=known, history=past)
+    contract = published_tables()["recurring_issue"].schema
+    assert pl.Schema({name: found.schema[name] for name in contract}) == contract
     first = found.row(0, named=True)
     assert first["title"] == "Depot Saltings: code P0506, only seen here (6 on 6 vehicles)"
     assert (first["factor"], first["level"], first["cause_or_correction"]) == ("depot", "Saltings", "P0506")
@@ -92,19 +94,19 @@ def test_levels_that_nothing_tells_apart_are_one_issue_that_names_both(drift, ev
         fault_events=past.fault_events,
         notices=past.notices,
     )
-    found = recurring_issues(drift(CALM), NO_RANKING, evidence=known, history=past)
+    found = recurring_issues(drift(CALM), NO_RANKING, NO_OUTCOME, evidence=known, history=past)
     assert found["factor"].to_list() == ["depot and duty"]
     assert "cannot be told from Duty trunk" in found["title"].item()
 
 
 def test_an_even_fleet_has_no_issue(drift, evidence, history):
     past = history(*(code(vehicle, 2 + 3 * n) for n, vehicle in enumerate(VEHICLES)))
-    assert recurring_issues(drift(CALM), NO_RANKING, evidence=evidence(), history=past).is_empty()
+    assert recurring_issues(drift(CALM), NO_RANKING, NO_OUTCOME, evidence=evidence(), history=past).is_empty()
 
 
-def test_a_spell_ends_when_the_part_is_mended_again(evidence, history):
+def test_a_job_ends_when_the_part_is_mended_again(evidence, history):
     known = evidence(job("van-00", DONE_AT), job("van-00", DONE_AT + timedelta(days=61)))
-    stood = spells(known, vehicle_months(known, history()))
+    stood = jobs(known, history(), NO_OUTCOME, vehicle_months(known, history()))
     assert stood["returned"].to_list() == [True, False]
     assert stood["exposure"][0] == pytest.approx(61 / 30.4375)
 
@@ -116,7 +118,7 @@ def test_a_part_batch_that_is_mended_again_is_an_issue(drift, evidence, history)
         jobs.append(job(vehicle, START + timedelta(days=20 + n), part_batch=batch))
         if n < 7:
             jobs.append(job(vehicle, START + timedelta(days=60 + n), part_batch="OU-B100"))
-    found = recurring_issues(drift(CALM), NO_RANKING, evidence=evidence(*jobs), history=history())
+    found = recurring_issues(drift(CALM), NO_RANKING, NO_OUTCOME, evidence=evidence(*jobs), history=history())
     first = found.row(0, named=True)
     assert (first["factor"], first["level"]) == ("part_batch", "OU-B417")
     assert first["q_value"] < 0.05
@@ -124,7 +126,32 @@ def test_a_part_batch_that_is_mended_again_is_an_issue(drift, evidence, history)
 
 def test_a_vehicle_on_which_a_part_is_mended_again_and_again_is_an_issue(drift, evidence, history):
     jobs = [job("van-03", START + timedelta(days=20 + 40 * n)) for n in range(5)]
-    found = recurring_issues(drift(CALM), NO_RANKING, evidence=evidence(*jobs), history=history())
+    found = recurring_issues(drift(CALM), NO_RANKING, NO_OUTCOME, evidence=evidence(*jobs), history=history())
     first = found.row(0, named=True)
     assert (first["factor"], first["level"], first["cause_or_correction"]) == ("vehicle", "van-03", "o2_upstream")
     assert "worked on 5 times" in first["title"]
+
+
+def test_a_workshop_that_does_not_set_learned_values_back_is_a_finding(drift, evidence, history):
+    done = []
+    for n, vehicle in enumerate(VEHICLES * 4):
+        where = "Quay" if n % 2 else "Hill"
+        at = START + timedelta(days=3 + 7 * (n // len(VEHICLES)), hours=n)
+        done.append(job(vehicle, at, workshop=where, component="injector", cylinder=n % 4, reset_done=where == "Hill"))
+    found = recurring_issues(drift(CALM), NO_RANKING, NO_OUTCOME, evidence=evidence(*done), history=history())
+    first = found.filter(factor="workshop").row(0, named=True)
+    assert (first["level"], first["cause_or_correction"]) == ("Quay", "not_reset")
+    assert "without setting learned values back" in first["title"]
+
+
+def test_what_came_at_once_at_one_depot_is_said_once_as_its_conditions(drift, evidence, history):
+    there = VEHICLES[:6]
+    names = ("P0506", "P0171", "P0324")
+    known, past = at_depot(
+        evidence(),
+        history(*(code(vehicle, 20, name) for vehicle in there for name in names)),
+        {vehicle: "Saltings" if vehicle in there else "High Moor" for vehicle in VEHICLES},
+    )
+    found = recurring_issues(drift(CALM), NO_RANKING, NO_OUTCOME, evidence=known, history=past)
+    assert found.select("level", "nature").rows() == [("Saltings", "conditions")]
+    assert all(f"code {name}" in found["title"].item() + found["parts"].item() for name in names)

@@ -6,7 +6,6 @@ from scipy.stats import binomtest
 
 from pipelines.recurring.rates import (
     Comparison,
-    benjamini_hochberg,
     excess_p,
     poisson_limits,
     rate_ratio,
@@ -31,16 +30,6 @@ def test_the_worked_example_of_a_rate_ratio():
     example = comparison((41, 56, 28010, 28010 + 19017))
     assert rate_ratio(example) == pytest.approx(1.8558, abs=5e-5)
     assert rate_ratio_limits(example, mid=False) == pytest.approx((1.0057, 3.6093), abs=5e-5)
-
-
-def test_the_fifteen_p_values_of_benjamini_and_hochberg():
-    p_values = [
-        0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344, 0.0459, 0.3240, 0.4262, 0.5719, 0.6528, 0.7590,
-        1.0,
-    ]  # fmt: skip
-    assert np.sum(benjamini_hochberg(np.array(p_values)) <= 0.05) == 4
-    shuffled = np.random.default_rng(1).permutation(p_values)
-    assert np.sum(benjamini_hochberg(shuffled) <= 0.05) == 4
 
 
 @given(events=st.integers(1, 40), exposed=st.integers(0, 40), share=st.floats(0.05, 0.95))

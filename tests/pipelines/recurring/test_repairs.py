@@ -121,6 +121,28 @@ def test_rows_of_one_job_are_one_outcome(drift, evidence, history):
     assert found.select("component", "verdict").rows() == [("throttle_body", "held")]
 
 
+def test_rows_without_a_reading_between_them_are_one_visit_dated_by_the_last(drift, evidence, history):
+    later = DONE_AT + timedelta(hours=30)
+    rows = (
+        job(kind="inspection", cause=None, done_at=DONE_AT - timedelta(days=1)),
+        job(),
+        job(kind="reset", cause=None, done_at=later),
+    )
+    found = repair_outcomes(drift(path(WEARS_OFF)), evidence=evidence(*rows), history=history())
+    assert found.select("done_at", "component", "verdict").rows() == [(later, "throttle_body", "held")]
+    without_component = (*rows[:2], job(kind="reset", component=None, cause=None, done_at=later))
+    found = repair_outcomes(drift(path(WEARS_OFF)), evidence=evidence(*without_component), history=history())
+    assert found.select("component", "verdict").rows() == [("throttle_body", "held")]
+
+
+def test_work_with_a_reading_between_is_two_visits_and_the_first_is_judged_until_the_second(drift, evidence, history):
+    again = DONE_AT + timedelta(days=7 * 6)
+    found = repair_outcomes(drift(path(14.0)), evidence=evidence(job(), job(done_at=again)), history=history())
+    assert found["done_at"].to_list() == [DONE_AT, again]
+    assert found["verdict"].to_list() == ["came_back", "came_back"]
+    assert "6 readings" in found["evidence"][0]
+
+
 def test_a_reset_alone_is_of_an_unspecified_component(drift, evidence, history):
     known = evidence(job(kind="reset", component=None, cause=None))
     assert repair_outcomes(drift(path(0.0)), evidence=known, history=history())["component"].to_list() == [

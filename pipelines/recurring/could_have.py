@@ -1,0 +1,49 @@
+"""Which engine families could have a thing at all: panels, catalogue and cause knowledge in, families of each out."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from pipelines.causes.knowledge import causes
+from pipelines.handover import Drift
+from pipelines.recurring.affected import family_places
+
+
+@dataclass(frozen=True, kw_only=True)
+class CouldHave:
+    """Families that can show each correction, cause and trouble code; what is not listed is possible anywhere."""
+
+    families: Mapping[tuple[str, str], frozenset[str]]  # (kind, what) -> families
+
+    def of(self, kind: str, what: str) -> frozenset[str] | None:
+        """Families that could have it; None: nothing is known that would exclude one."""
+        return self.families.get((kind, what))
+
+
+def could_have(drift: Drift, *, corrections: pl.DataFrame, families: pl.DataFrame) -> CouldHave:
+    """What each engine family can show, by what it reads and what is fitted to it.
+
+    A correction is possible where it is read; a cause where its knowledge moves something that is read; a trouble code
+    where a correction that sets it is read or a cause that sets it is possible. A code that neither names is possible
+    anywhere.
+
+    Args:
+        drift: Its families' panels say what is read.
+        corrections: The catalogue.
+        families: The drop table `families`.
+    """
+    found: dict[tuple[str, str], set[str]] = {}
+    for family in drift.families:
+        panel = family.panel
+        places = family_places(panel, corrections, families)
+        possible = [cause for cause, moved in places.by_cause.items() if moved.any()]
+        read = np.flatnonzero(~np.isnan(panel.values).all(axis=0))
+        own = {("correction", panel.codes[c]) for c in read} | {("cause", cause) for cause in possible}
+        own |= {("code", code) for c in read for code in places.fault_codes[c]}
+        own |= {("code", entry.code) for cause in possible for entry in causes()[cause].codes}
+        for thing in own:
+            found.setdefault(thing, set()).add(panel.family)
+    known = {("cause", cause) for cause in causes()} | {("correction", code) for code in corrections["code"]}
+    return CouldHave(families={thing: frozenset(found.get(thing, set())) for thing in known | set(found)})
