@@ -1,10 +1,11 @@
 """`leeway demo`: the options; the work is in `dashboard.demo`."""
 
 from functools import partial
+from typing import Any
 
 import click
 
-from dashboard.serve import address_option, browser_option, port_option, run_dashboard
+from dashboard.serve import Door, door_options, run_dashboard
 from pipelines.command_options import store_option
 from pipelines.store.folder import Store
 from pipelines.terminal import say
@@ -17,24 +18,15 @@ from pipelines.terminal import say
 @click.option("--seed", default=1, show_default=True, type=click.IntRange(0), help="Same seed, same fleet.")
 @click.option("--open-standard-only", is_flag=True, help="Only what the open standard reads everywhere.")
 @click.option("--no-serve", is_flag=True, help="Stop before the dashboard.")
-@address_option
-@port_option
-@browser_option
-def demo(  # noqa: PLR0917 - click gives each option by name
-    store: Store,
-    vehicles: int,
-    weeks: int,
-    seed: int,
-    open_standard_only: bool,
-    no_serve: bool,
-    address: str,
-    port: int,
-    open_browser: bool,
+@door_options
+def demo(
+    store: Store, *, vehicles: int, weeks: int, seed: int, open_standard_only: bool, no_serve: bool, **options: Any
 ) -> None:
     """Make a fleet, load it, analyse it, plan its work, check the forecast, and open the dashboard.
 
     A store that exists already is shown as it is and never changed; name another with --store for a new fleet.
     """
+    door = Door(**options)
     if store.exists():
         say(f"{store.path} is there already and is shown as it is. For a new fleet name another with --store.")
     else:
@@ -49,5 +41,4 @@ def demo(  # noqa: PLR0917 - click gives each option by name
             say=partial(say, err=True),
         )
     if not no_serve:
-        say(f"Dashboard: http://{address}:{port} (Ctrl-C ends it)")
-        run_dashboard(store, address=address, port=port, open_browser=open_browser)
+        run_dashboard(store, door)

@@ -1,66 +1,166 @@
-"""`leeway serve`: the pages of `app.py` on this machine, without telemetry, in the theme of `theme.toml`."""
+"""`leeway serve`: the pages of `app.py` for this machine, without telemetry, in the theme of `theme.toml`."""
 
-import json
 import os
+import re
+import sys
 import threading
 import tomllib
-from contextlib import suppress
+import webbrowser
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager, suppress
+from dataclasses import dataclass
 from importlib.resources import files
+from typing import Any, TypeVar
 
 import click
 
+from dashboard.hosts import Hosts, is_every_address, is_number, is_this_machine
 from pipelines.command_options import store_option
 from pipelines.errors import LeewayError
 from pipelines.store.folder import Store
+from pipelines.terminal import say
 
 STORE_VARIABLE = "LEEWAY_STORE"
-# No telemetry, no e-mail prompt, no developer menu, no traceback on the page, no watching of source files.
+# No telemetry, no e-mail prompt, no developer menu, no traceback on the page, no watching of source files, no words of
+# Streamlit's own at the start: to say where it answers, it asks a service outside for this machine's address.
 QUIET = {
-    "browser.gatherUsageStats": "false",
-    "server.showEmailPrompt": "false",
+    "browser.gatherUsageStats": False,
+    "server.showEmailPrompt": False,
+    "server.headless": True,
     "client.toolbarMode": "minimal",
     "client.showErrorDetails": "none",
-    "client.showErrorLinks": "false",
+    "client.showErrorLinks": False,
     "server.fileWatcherType": "none",
+    "logger.hideWelcomeMessage": True,
 }
+HOST_NAME = re.compile(r"[A-Za-z0-9]([A-Za-z0-9.-]*[A-Za-z0-9])?")
+Command = TypeVar("Command", bound=Callable[..., Any])
 
-address_option = click.option(
-    "--address",
-    default="127.0.0.1",
-    show_default=True,
-    help="Network address to answer on. The default lets nobody but this machine in.",
-)
-port_option = click.option(
-    "--port", default=8501, show_default=True, type=click.IntRange(1, 65535), help="Port to answer on."
-)
-browser_option = click.option(
-    "--open/--no-browser", "open_browser", default=True, show_default=True, help="Open a browser on the dashboard."
-)
+
+@dataclass(frozen=True, kw_only=True)
+class Door:
+    """Where the dashboard answers, and to whom.
+
+    Attributes:
+        address: Network address or name to answer on.
+        port: Port to answer on.
+        allowed: Names that it answers to beside this machine's own.
+        to_everyone: Whether it may answer others than this machine.
+        open_browser: Whether a browser is opened on it.
+
+    Raises:
+        click.UsageError: no address, or one that others reach without its being said that they may.
+    """
+
+    address: str = "127.0.0.1"
+    port: int = 8501
+    allowed: tuple[str, ...] = ()
+    to_everyone: bool = False
+    open_browser: bool = False
+
+    def __post_init__(self) -> None:
+        for option, name in (("--address", self.address), *(("--allow-host", name) for name in self.allowed)):
+            if not is_number(name) and not HOST_NAME.fullmatch(name):
+                raise click.UsageError(f"{option} '{name}': neither a network address nor a name. Leave it out.")
+        if not self.to_everyone and not is_this_machine(self.address):
+            raise click.UsageError(
+                f"--address {self.address}: others than this machine could open the dashboard, read all of the fleet "
+                "and hand files to it, and nothing asks who they are. If that is meant: --open-to-everyone"
+            )
+
+    @property
+    def url(self) -> str:
+        """Where a browser on this machine finds it."""
+        host = "localhost" if is_every_address(self.address) else self.address
+        return f"http://{f'[{host}]' if ':' in host else host}:{self.port}"
+
+    def warning(self) -> str:
+        """What must be said of a door that others reach; empty for one that they don't."""
+        if is_this_machine(self.address):
+            return ""
+        return (
+            f"Open to everyone: whoever reaches port {self.port} of this machine on {self.address} can read all of the "
+            "fleet and hand files to it; nothing asks who they are, and what goes over the network can be read there."
+        )
+
+
+def door_options(command: Command) -> Command:
+    """The options that `Door` is made of, by the names of its fields."""
+    for option in reversed(
+        (
+            click.option(
+                "--address",
+                default=Door.address,
+                show_default=True,
+                help="Network address to answer on. The default lets nobody but this machine in.",
+            ),
+            click.option(
+                "--port", default=Door.port, show_default=True, type=click.IntRange(1, 65535), help="Port to answer on."
+            ),
+            click.option(
+                "--allow-host",
+                "allowed",
+                multiple=True,
+                metavar="NAME",
+                help="Name under which the dashboard may be opened, beside this machine's own; may be given again.",
+            ),
+            click.option(
+                "--open-to-everyone",
+                "to_everyone",
+                is_flag=True,
+                help="Let others than this machine in, whoever they are; with --address.",
+            ),
+            click.option(
+                "--open/--no-browser",
+                "open_browser",
+                default=True,
+                show_default=True,
+                help="Open a browser on the dashboard.",
+            ),
+        )
+    ):
+        command = option(command)
+    return command
 
 
 @click.command()
 @store_option
-@address_option
-@port_option
-@browser_option
-def serve(store: Store, address: str, port: int, open_browser: bool) -> None:
+@door_options
+def serve(store: Store, **door: Any) -> None:
     """Show the dashboard of a store until Ctrl-C.
 
     The store may be loaded, analysed and planned while it is shown: pages follow at the reader's next click.
     """
-    run_dashboard(store, address=address, port=port, open_browser=open_browser)
+    run_dashboard(store, Door(**door))
 
 
-def run_dashboard(store: Store, *, address: str, port: int, open_browser: bool) -> None:
+def run_dashboard(store: Store, door: Door) -> None:
     """Serve the pages in this process until it is told to stop."""
-    from streamlit.web.cli import main as streamlit_command  # noqa: PLC0415 - half a second that other commands spare
+    from starlette.middleware import Middleware  # noqa: PLC0415 - half a second that other commands spare
+    from streamlit.starlette import App  # noqa: PLC0415
+
+    from dashboard.gate import Gate  # noqa: PLC0415
 
     os.environ[STORE_VARIABLE] = str(store.path.absolute())
-    where = {"server.address": address, "server.port": str(port), "server.headless": str(not open_browser).lower()}
-    options = [f"--{name}={value}" for name, value in (QUIET | theme_options() | where).items()]
-    app = str(files("dashboard").joinpath("app.py"))
+    if warning := door.warning():
+        say(f"leeway: {warning}", err=True)
+    say(f"Dashboard: {door.url} (Ctrl-C ends it)")
+
+    @asynccontextmanager
+    async def started(_: App) -> AsyncIterator[None]:
+        if door.open_browser and _has_screen():
+            threading.Thread(target=webbrowser.open, args=(door.url,), daemon=True).start()
+        yield
+
     threading.Thread(target=_warm, args=(store,), daemon=True).start()
-    streamlit_command(args=["run", app, *options], prog_name="leeway", standalone_mode=False)
+    gate = Middleware(Gate, hosts=Hosts.of(door.address, door.allowed))
+    app = App(str(files("dashboard").joinpath("app.py")), middleware=[gate], lifespan=started)
+    app.run(config=QUIET | theme_options() | {"server.address": door.address, "server.port": door.port})
+
+
+def _has_screen() -> bool:
+    """Whether a browser can be seen here: where it can't, one in the terminal would come up instead."""
+    return sys.platform in {"win32", "darwin"} or bool({"DISPLAY", "WAYLAND_DISPLAY"} & os.environ.keys())
 
 
 def _warm(store: Store) -> None:
@@ -77,15 +177,11 @@ def _warm(store: Store) -> None:
             paths(read_evidence(store, as_of=states[-1], vehicle_ids=first), kept)
 
 
-def _option(value: object) -> str:
-    return json.dumps(value) if isinstance(value, list) else str(value)
-
-
-def theme_options() -> dict[str, str]:
+def theme_options() -> dict[str, Any]:
     """The theme of `theme.toml` as Streamlit's options."""
     theme = tomllib.loads(files("dashboard").joinpath("theme.toml").read_text(encoding="utf-8"))["theme"]
-    flat: dict[str, str] = {}
+    flat: dict[str, Any] = {}
     for name, value in theme.items():
         nested = value if isinstance(value, dict) else {"": value}
-        flat |= {".".join(part for part in ("theme", name, key) if part): _option(each) for key, each in nested.items()}
+        flat |= {".".join(part for part in ("theme", name, key) if part): each for key, each in nested.items()}
     return flat

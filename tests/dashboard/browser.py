@@ -8,9 +8,10 @@ import subprocess
 import sys
 import time
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
+from types import MappingProxyType
 from urllib.error import URLError
 
 from playwright.sync_api import Browser, Page, expect, sync_playwright
@@ -30,13 +31,15 @@ FLAGS = [
 
 
 @contextmanager
-def served(store: Path) -> Iterator[str]:
+def served(store: Path, *options: str, environment: Mapping[str, str] = MappingProxyType({})) -> Iterator[str]:
     """`leeway serve` on a free port of this machine until the block is left; gives its address."""
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
     command = [sys.executable, "-c", "from dashboard.command import main; main()", "serve", "--store", str(store)]
-    with subprocess.Popen([*command, "--port", str(port), "--no-browser"], env=os.environ) as server:
+    with subprocess.Popen(
+        [*command, "--port", str(port), "--no-browser", *options], env=os.environ | environment
+    ) as server:
         try:
             address = f"http://127.0.0.1:{port}"
             _wait_for(f"{address}/_stcore/health", server)

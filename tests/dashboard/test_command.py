@@ -6,9 +6,7 @@ import sys
 import pytest
 from click.testing import CliRunner
 
-from dashboard import command
 from dashboard.command import leeway, main
-from dashboard.serve import QUIET, run_dashboard, theme_options
 from pipelines.store.folder import Store
 
 COMMANDS = ["analyse", "backtest", "demo", "export", "load", "plan", "serve", "simulate", "store"]
@@ -43,7 +41,16 @@ def test_every_command_explains_its_options(name):
     assert len(result.output) > 200
 
 
-@pytest.mark.parametrize("words", [["analyse", "--store", "STORE"], ["frobnicate"], ["serve", "--port", "0"]])
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["analyse", "--store", "STORE"],
+        ["frobnicate"],
+        ["serve", "--port", "0"],
+        ["serve", "--address", ""],
+        ["demo", "--address", "::"],
+    ],
+)
 def test_an_error_is_one_line_that_says_what_to_do(monkeypatch, capsys, tmp_path, words):
     code, error = run_main(monkeypatch, capsys, *(str(tmp_path) if word == "STORE" else word for word in words))
     assert code == 2
@@ -69,38 +76,6 @@ def test_with_debug_the_error_itself_comes_through(monkeypatch, tmp_path):
     monkeypatch.setattr(sys, "argv", ["leeway", "analyse", "--debug", "--store", str(tmp_path)])
     with pytest.raises(Exception, match="no store here"):
         main()
-
-
-def served_with(monkeypatch, **given) -> list[str]:
-    """The arguments that Streamlit gets."""
-    got: list[str] = []
-    monkeypatch.setattr("streamlit.web.cli.main", lambda args, **_: got.extend(args))
-    monkeypatch.setenv("LEEWAY_STORE", "before")
-    run_dashboard(Store("fleet"), **{"address": "127.0.0.1", "port": 8600, "open_browser": False} | given)
-    return got
-
-
-def test_the_dashboard_calls_nobody_and_answers_this_machine_only(monkeypatch):
-    args = served_with(monkeypatch)
-    assert {
-        "--browser.gatherUsageStats=false",
-        "--server.showEmailPrompt=false",
-        "--server.address=127.0.0.1",
-        "--server.port=8600",
-        "--server.headless=true",
-        "--client.toolbarMode=minimal",
-    } <= set(args)
-    assert args[:2] == ["run", str(command.__file__).replace("command.py", "app.py")]
-
-
-def test_another_address_is_answered_only_when_asked_for(monkeypatch):
-    assert "--server.address=0.0.0.0" in served_with(monkeypatch, address="0.0.0.0", open_browser=True)  # noqa: S104
-
-
-def test_the_theme_goes_along_without_a_folder_of_settings(monkeypatch):
-    args = served_with(monkeypatch)
-    assert f"--theme.dark.backgroundColor={theme_options()['theme.dark.backgroundColor']}" in args
-    assert not set(QUIET) & set(theme_options())
 
 
 def test_the_demo_never_touches_a_store_that_is_there(known_store):
