@@ -18,6 +18,9 @@ Int64s = npt.NDArray[np.int64]
 Int32s = npt.NDArray[np.int32]
 Bools = npt.NDArray[np.bool_]
 Times = npt.NDArray[np.datetime64]
+ENTRY = pl.Schema(
+    {"vehicle_id": pl.String(), "kind": pl.String(), "value": pl.String(), "entered_at": pl.Datetime("us", "UTC")}
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,6 +44,8 @@ class Evidence:
     availability: pl.DataFrame
     due: pl.DataFrame
     notes: pl.DataFrame
+    # What people entered that counts now, by entry_id; columns of the contract's `entry`.
+    entries: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=ENTRY))
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,4 +1,6 @@
-"""Figures in words, alike in published texts and on the screen."""
+"""Figures and dates in words, alike in published texts and on the screen."""
+
+from datetime import date
 
 
 def percent(share: float) -> str:
@@ -8,3 +10,15 @@ def percent(share: float) -> str:
     if 0.99 < share < 1:
         return "over 99 %"
     return f"{100 * share:.0f} %"
+
+
+def day_words(at: date, as_of: date) -> str:
+    """A day (UTC) as it is said: '2 July', with the year where it is not that of `as_of`."""
+    year = "" if at.year == as_of.year else f" {at.year}"
+    return f"{at.day} {at:%B}{year}"
+
+
+def days_ago(days: float) -> str:
+    """'today', '1 day ago', '54 days ago'."""
+    whole = round(days)
+    return "today" if whole < 1 else f"{whole} day{'' if whole == 1 else 's'} ago"

@@ -12,8 +12,9 @@ from dashboard.views.today import TodayView, grouping, today
 from dashboard.views.wording import plain
 
 COLUMNS = [
-    "vehicle_id", "urgency", "title", "what", "leeway_pct", "chance_30", "cause", "cause_probability", "open_faults",
-    "chance_7", "chance_90", "likely_code", "is_outlier", "last_read_at", "days_since_read", "engine_family", "depot",
+    "vehicle_id", "urgency", "why", "title", "what", "leeway_pct", "chance_30", "cause", "cause_probability",
+    "open_faults", "chance_7", "chance_90", "likely_code", "is_outlier", "last_read_at", "days_since_read",
+    "engine_family", "depot",
 ]  # fmt: skip
 
 
@@ -97,6 +98,7 @@ def _table(view: TodayView, frame: Frame) -> None:
         column_config={
             "vehicle_id": shared.vehicle_column(),
             "urgency": st.column_config.TextColumn("Urgency", width=115),
+            "why": st.column_config.TextColumn("Why", width=300),
             "title": st.column_config.TextColumn("Leading correction", width=225),
             "what": st.column_config.TextColumn("What it does", width=240),
             "cause": st.column_config.TextColumn("Likely cause", width=190),

@@ -19,6 +19,7 @@ ROWS_SCHEMA = pl.Schema(
     {
         "vehicle_id": pl.String(),
         "urgency": pl.String(),
+        "why": pl.String(),
         "correction": pl.String(),
         "title": pl.String(),
         "what": pl.String(),
@@ -157,7 +158,8 @@ def _rows(fleet: pl.DataFrame, tables: FleetTables, reader: Reader) -> pl.DataFr
     order = {urgency: rank for rank, urgency in enumerate(URGENCY)}
     labels = {urgency: each.label for urgency, each in URGENCY.items()}
     return (
-        fleet.join(what, on="vehicle_id", how="left")
+        fleet.with_columns(why=pl.coalesce("urgency_reason", _worked_on(fleet, reader)))
+        .join(what, on="vehicle_id", how="left")
         .join(_first_causes(tables.cause_ranking, tables.cause_titles), on="vehicle_id", how="left")
         .join(chances(tables.fault_forecast), on="vehicle_id", how="left")
         .with_columns(
@@ -177,6 +179,13 @@ def _rows(fleet: pl.DataFrame, tables: FleetTables, reader: Reader) -> pl.DataFr
         )
         .select(pl.col(name).cast(dtype) for name, dtype in ROWS_SCHEMA.items())
     )
+
+
+def _worked_on(fleet: pl.DataFrame, reader: Reader) -> pl.Series:
+    """What is said of a vehicle that needs nothing and was worked on since it was read."""
+    days = [None if at is None else reader.day(at) for at in fleet.get_column("worked_on_at")]
+    said = [None if day is None else f"Worked on {day}, not read since." for day in days]
+    return pl.Series(said, dtype=pl.String)
 
 
 def grouping(rows: pl.DataFrame) -> tuple[str, str]:

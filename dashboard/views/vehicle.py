@@ -126,7 +126,16 @@ def _sentences(states: pl.DataFrame, state: Mapping[str, Any], reader: Reader) -
             f"{count(state['open_faults'], 'fault code').capitalize()} "
             f"{'stands' if state['open_faults'] == 1 else 'stand'} in its memory."
         )
-    return said
+    return [*_first_of_all(state, reader), *said]
+
+
+def _first_of_all(state: Mapping[str, Any], reader: Reader) -> list[str]:
+    """Why it stands at its urgency; and that it was worked on since it was read, before what the reading says."""
+    why = [state["urgency_reason"]] if state.get("urgency_reason") else []
+    if state.get("worked_on_at") is None:
+        return why
+    worked = f"Worked on {reader.day(state['worked_on_at'])}, not read since"
+    return [*why, f"{worked}: what follows is what was read before that work."]
 
 
 def _facts(state: Mapping[str, Any], states: pl.DataFrame, reader: Reader) -> dict[str, str]:

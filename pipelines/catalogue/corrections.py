@@ -20,6 +20,13 @@ def built_in_components() -> pl.DataFrame:
     return _built_in("components")
 
 
+@cache
+def code_titles() -> dict[str, str]:
+    """What trouble codes are called (SAE J2012, in our words), by their five letters; a manufacturer's have none."""
+    table = pl.read_csv(files("pipelines.catalogue").joinpath("code_titles.csv").read_bytes())
+    return dict(table.select("code", "title").iter_rows())
+
+
 def overridden(built_in: pl.DataFrame, own: pl.DataFrame) -> pl.DataFrame:
     """The built-in rows and a fleet's own, which take the place of rows of the same key (the first column); by key."""
     key = built_in.columns[0]

@@ -17,6 +17,7 @@ from pipelines.causes.severity import Nuisance, log_bayes_factors
 from pipelines.causes.standing_codes import log_code_ratios, speaking_codes
 from pipelines.causes.wording import Findings, cause_evidence, none_evidence
 from pipelines.handover import Drift, Evidence, FamilyDrift, Float64s, History, Int64s
+from pipelines.history.since_reading import SinceReading, since_reading
 from pipelines.in_service import in_service
 
 SEVERITY_SCALE = 0.4  # half-normal, share of the way to the limit; most defects are met before it (judgement)
@@ -31,18 +32,21 @@ def rank_causes(drift: Drift, *, evidence: Evidence, history: History) -> pl.Dat
 
     Args:
         drift: Deviations of every family; the newest row of each vehicle speaks.
-        evidence: Catalogue, families and confirmed repairs.
+        evidence: Catalogue, families and confirmed repairs; what was worked on since the newest reading is not heard.
         history: Fault events.
 
     Returns:
         One row per vehicle, cause, bank and cylinder with a probability above WORTH_SHOWING, and `none_of_these`,
         which takes the rest; probabilities sum to 1 a vehicle, rank 1 is the likeliest.
     """
-    spoken = speaking_codes(history.fault_events, evidence.as_of)
+    since = since_reading(evidence)
+    spoken = speaking_codes(history.fault_events, evidence.as_of).join(
+        since.codes, on=["vehicle_id", "code"], how="anti"
+    )
     priors = cause_priors(evidence.work, evidence.vehicles)
     rows: list[dict[str, object]] = []
     for family in drift.families:
-        rows += _rank_family(family, evidence=evidence, spoken=spoken, priors=priors)
+        rows += _rank_family(family, evidence=evidence, spoken=spoken, priors=priors, since=since)
     serving = in_service(evidence.vehicles, evidence.as_of).select("vehicle_id")
     schema = published_tables()["cause_ranking"].schema
     ranked = pl.DataFrame(rows, schema={name: schema[name] for name in schema if name != "rank"})
@@ -58,13 +62,14 @@ def rank_causes(drift: Drift, *, evidence: Evidence, history: History) -> pl.Dat
 
 
 def _rank_family(
-    family: FamilyDrift, *, evidence: Evidence, spoken: pl.DataFrame, priors: dict[str, float]
+    family: FamilyDrift, *, evidence: Evidence, spoken: pl.DataFrame, priors: dict[str, float], since: SinceReading
 ) -> list[dict[str, object]]:
     panel = family.panel
     catalogue = evidence.corrections.filter(pl.col("code").is_in(panel.codes))
     laid_out = hypotheses(panel.codes, engine_layout(evidence.families, panel.family, catalogue))
     newest = panel.row_start[1:] - 1
     z = newest_deviations(family)
+    z[since.left_out(panel.vehicles, panel.codes)] = np.nan
     noise = deviation_noise(family)
     code_ratio, codes = log_code_ratios(panel.vehicles, spoken, laid_out)
     log_prior = np.log([priors[h.cause.id] * h.prior for h in laid_out])
@@ -80,6 +85,7 @@ def _rank_family(
         units=dict(catalogue.select("code", "unit").iter_rows()),
         z=np.where(np.isnan(z), np.nan, family.z[newest]),
         deviation=family.deviation[newest].astype(np.float64),
+        remarks=since.words(evidence.as_of),
     )
     return _rows(panel.vehicles, laid_out, posterior, findings, codes)
 
@@ -135,6 +141,8 @@ def _rows(
             rows.append(_row(vehicle, _reported(hypothesis), probability=share, evidence=text))
         rest = max(1.0 - sum(share for _, share in leaders), 0.0)
         words = none_evidence(findings, v, seen, leaders)
+        if vehicle in findings.remarks:
+            words = f"{findings.remarks[vehicle]}: what that work was about is left out. {words}"
         rows.append(_row(vehicle, (NONE, None, None), probability=rest, evidence=words))
     return rows
 

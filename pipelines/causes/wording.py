@@ -1,7 +1,7 @@
 """Plain sentences for a ranked cause: what speaks for it, what resembles it, what would tell the two apart."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -26,6 +26,7 @@ class Findings:
     units: Mapping[str, str | None]
     z: Float64s  # [V, C], deviation in sigmas of healthy noise, as published; NaN: not judged
     deviation: Float64s  # [V, C], unit of the correction
+    remarks: Mapping[str, str] = field(default_factory=dict)  # by vehicle: what was done since its newest reading
 
     def named(self, vehicle: int, columns: Sequence[int]) -> str:
         """Corrections with their deviations, as a list in words."""

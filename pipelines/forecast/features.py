@@ -24,10 +24,12 @@ from pipelines.forecast.first_passage import (
     summarise_rows,
 )
 from pipelines.forecast.leads import AT_HORIZON, ENDS, hazard_of
+from pipelines.forecast.left_out import left_out_at, without
 from pipelines.forecast.origins import Origins, read_days
 from pipelines.forecast.outcomes import SPAN, Record
 from pipelines.forecast.standing import Mended, Standing, fault_codes
 from pipelines.handover import Bools, Drift, Evidence, FamilyDrift, Float32s, Float64s, History, Int64s, Outliers
+from pipelines.history.since_reading import SinceReading
 
 FARTHEST_DAYS = 730.0
 FAMILY_SAMPLE = 20_000  # rows that tell a family's spread
@@ -38,6 +40,7 @@ SMALLEST_HAZARD = 1e-5  # faults a day
 LATELY_WORKED_DAYS = 7.0  # half of what the readings announced is old news by then: a week's readings; judgement
 RISKY_SEVERITY = 0.6  # of an alarm threshold
 RISKY_LEEWAY = 50.0  # %
+NOT_SCORED = -float(np.log10(0.5))  # rarity of a vehicle whose likeness is not known
 BEFORE_DAYS = 30.0  # how far back the change of a reading is taken from
 
 
@@ -106,14 +109,33 @@ class Features:
 
 
 def features_of(
-    origins: Origins, drift: Drift, outliers: Outliers, record: Record, *, evidence: Evidence, history: History
+    origins: Origins,
+    drift: Drift,
+    outliers: Outliers,
+    record: Record,
+    *,
+    evidence: Evidence,
+    history: History,
+    since: SinceReading | None = None,
 ) -> Features:
-    """Features of each origin from readings up to it, and from faults and work known by then."""
+    """Features of each origin from readings up to it, and from faults and work known by then.
+
+    Args:
+        origins: Vehicles at times.
+        drift: All families.
+        outliers: Scores of past readings.
+        record: Faults and repairs.
+        evidence: Catalogue, faults and work.
+        history: Fault events.
+        since: Work since the newest readings, where the origins are those of now: what it left without meaning says
+            nothing there.
+    """
     found = np.zeros((len(origins), COLUMNS))
     passage, leeway_ahead = np.zeros((2, len(origins), len(ENDS)))
     codes = sorted({code for family in drift.families for code in family.panel.codes})
     deviations, changes = np.zeros((2, len(origins), 2 * len(codes)), dtype=np.float32)
     relearning = np.zeros(len(origins))
+    unlike = _outlier_scores(origins, outliers)
     lead = np.full(len(origins), -1, dtype=np.int64)
     standing = Standing(history, record)
     sides = fault_codes(evidence)
@@ -126,8 +148,9 @@ def features_of(
         centre, spread = _family_levels(family)
         here = origins.take(mine)
         done_low, done_high = standing.done(here, family, sides)
-        new = mended.just(here, family)
-        found[mine], passage[mine], leeway_ahead[mine] = summarise_rows(
+        left_out = left_out_at(here, family, since)
+        new = mended.just(here, family) | left_out
+        summaries, passage[mine], leeway_ahead[mine] = summarise_rows(
             family,
             rows,
             centre.astype(np.float64),
@@ -135,9 +158,12 @@ def features_of(
             done_low=done_low | new,
             done_high=done_high | new,
         )
+        found[mine] = without(summaries, family, rows, left_out)
         places = np.searchsorted(codes, family.panel.codes)
         both = np.ix_(mine, np.concatenate([places, places + len(codes)]))
-        deviations[both], changes[both] = _lately_and_change(family, rows, centre, spread)
+        speaks = np.tile(~left_out, 2)
+        deviations[both], changes[both] = (part * speaks for part in _lately_and_change(family, rows, centre, spread))
+        unlike[mine[left_out.any(axis=1)]] = NOT_SCORED
         relearning[mine] = family.relearning[rows].any(axis=1)
         leads = (found[mine, LEADING] >= 0) & is_risky(found[mine, SEVERITY], found[mine, LEEWAY])
         high = found[mine, SIDE] > 0
@@ -156,7 +182,7 @@ def features_of(
         "largest towards a fault": (np.arcsinh(found[:, TOWARDS]), 1),
         "evidence of straying": (np.arcsinh(np.clip(found[:, MARGIN], -15, 200) / 3), 1),
         "corrections in alarm": (np.log1p(found[:, ALARMS]), 1),
-        "unlike its peers": (_outlier_scores(origins, outliers), 1),
+        "unlike its peers": (unlike, 1),
         "pending codes": (_pending(origins, drift, evidence), 1),
         "standing faults": (standing.count(origins), 0),
         "faults so far": (np.log1p(record.faults.count_until(origins.vehicle, origins.at)), 0),

@@ -21,6 +21,8 @@ from pipelines.forecast.outcomes import Record, days, record_of
 from pipelines.forecast.past import Past, past_of
 from pipelines.forecast.stored import restored, stored_terms
 from pipelines.handover import Drift, Evidence, Float64s, Forecast, History, Outliers
+from pipelines.history.fault_memory import remembered_codes
+from pipelines.history.since_reading import SinceReading, since_reading
 from pipelines.in_service import in_service
 from pipelines.settings import Settings
 
@@ -90,15 +92,39 @@ class _Today:
     origins: Origins
     features: Features
     codes: list[str | None]
+    remarks: dict[str, str]  # by vehicle: what its forecast does not rest on
 
 
 def _today(drift: Drift, outliers: Outliers, *, evidence: Evidence, history: History) -> _Today:
     record = record_of(evidence, history)
     now = float(days(pl.Series([evidence.as_of.replace(tzinfo=None)]))[0])
     here = origins_at(drift, record, np.array([now]))
-    features = features_of(here, drift, outliers, record, evidence=evidence, history=history)
+    since = since_reading(evidence)
+    features = features_of(here, drift, outliers, record, evidence=evidence, history=history, since=since)
     codes = likely_codes(here, features, drift, evidence=evidence, history=history)
-    return _Today(now=now, evidence=evidence, record=record, origins=here, features=features, codes=codes)
+    return _Today(
+        now=now,
+        evidence=evidence,
+        record=record,
+        origins=here,
+        features=features,
+        codes=codes,
+        remarks=_remarks(evidence, history, since),
+    )
+
+
+def _remarks(evidence: Evidence, history: History, since: SinceReading) -> dict[str, str]:
+    """What the forecast of single vehicles leaves out, as the end of a sentence: work since, codes that stand."""
+    remarks = {
+        vehicle: f"; {words[:1].lower()}{words[1:]}: what that work was about is left out"
+        for vehicle, words in since.words(evidence.as_of).items()
+    }
+    codes = remembered_codes(evidence, history.fault_events, since).filter(pl.col("fate") == "stands")
+    standing = codes.group_by("vehicle_id", maintain_order=True).agg(pl.col("code").str.join(", "), many=pl.len())
+    for vehicle, named, many in standing.iter_rows():
+        words = "stands already and is" if many == 1 else "stand already and are"
+        remarks[vehicle] = f"{remarks.get(vehicle, '')}; {named} {words} not counted: only what is new"
+    return remarks
 
 
 def _frame(
@@ -113,7 +139,7 @@ def _frame(
             "horizon_days": np.repeat(HORIZONS, len(ids)),
             **{name: part.T.ravel() for name, part in named},
             "likely_code": pl.Series(today.codes * len(HORIZONS), dtype=pl.String),
-            "basis": pl.Series([words] * (len(ids) * len(HORIZONS)), dtype=pl.String),
+            "basis": pl.Series([words + today.remarks.get(name, "") for name in ids] * len(HORIZONS), dtype=pl.String),
             "last_read_days": np.tile(today.origins.read, len(HORIZONS)),
             **{name: part.T.ravel() for name, part in beside.items()},
         }

@@ -93,10 +93,12 @@ def _endings(runs: pl.DataFrame, readings: pl.DataFrame, evidence: Evidence) -> 
         pl.col("hands_on") | pl.col("clears")
     )
     numbered = runs.with_row_index("event")
+    no_later_look = pl.col("gone_at").is_null()
     told = (
-        numbered.filter(pl.col("gone_at").is_not_null())
-        .join(work, on="vehicle_id")
-        .filter((pl.col("done_at") >= pl.col("last_at")) & (pl.col("done_at") <= pl.col("gone_at")))
+        numbered.join(work, on="vehicle_id")
+        .filter(
+            (pl.col("done_at") >= pl.col("last_at")) & ((pl.col("done_at") <= pl.col("gone_at")) | no_later_look),
+        )
         .group_by("event")
         .agg(
             repaired_at=pl.col("done_at").filter(pl.col("hands_on")).max(),
@@ -120,7 +122,7 @@ def _endings(runs: pl.DataFrame, readings: pl.DataFrame, evidence: Evidence) -> 
         )
     )
     newest = readings.group_by("vehicle_id").agg(newest_at=pl.col("read_at").max())
-    stands = pl.col("gone_at").is_null()
+    stands = pl.col("gone_at").is_null() & pl.col("cleared_at").is_null()  # what was cleared since stands no more
     middle = pl.col("last_at") + (pl.col("gone_at") - pl.col("last_at")) / 2
     return (
         numbered.join(told, on="event", how="left")
@@ -140,7 +142,7 @@ def _endings(runs: pl.DataFrame, readings: pl.DataFrame, evidence: Evidence) -> 
             .when(pl.col("wiped_at").is_not_null())
             .then(pl.lit("cleared"))
             .otherwise(pl.lit("self_erased")),
-            ended_at=pl.coalesce("repaired_at", "cleared_at", middle),
+            ended_at=pl.when(~stands).then(pl.coalesce("repaired_at", "cleared_at", middle)),
         )
     )
 

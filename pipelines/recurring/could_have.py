@@ -6,9 +6,9 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from pipelines.causes.affected import family_places
 from pipelines.causes.knowledge import causes
 from pipelines.handover import Drift
-from pipelines.recurring.affected import family_places
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,7 +37,7 @@ def could_have(drift: Drift, *, corrections: pl.DataFrame, families: pl.DataFram
     found: dict[tuple[str, str], set[str]] = {}
     for family in drift.families:
         panel = family.panel
-        places = family_places(panel, corrections, families)
+        places = family_places(panel.codes, panel.family, corrections=corrections, families=families)
         possible = [cause for cause, moved in places.by_cause.items() if moved.any()]
         read = np.flatnonzero(~np.isnan(panel.values).all(axis=0))
         own = {("correction", panel.codes[c]) for c in read} | {("cause", cause) for cause in possible}

@@ -9,11 +9,11 @@ import numpy as np
 import polars as pl
 
 from pipelines.catalogue.tables import published_tables
+from pipelines.causes.affected import FamilyPlaces, family_places
 from pipelines.causes.knowledge import causes
 from pipelines.causes.noise import deviation_noise
 from pipelines.handover import Bools, Drift, Evidence, FamilyDrift, Float32s, Float64s, History, Int64s
 from pipelines.in_service import in_service
-from pipelines.recurring.affected import FamilyPlaces, family_places
 from pipelines.recurring.visits import KEY as VISIT
 from pipelines.recurring.visits import with_visits
 from pipelines.wording import percent
@@ -73,7 +73,9 @@ def repair_outcomes(drift: Drift, *, evidence: Evidence, history: History) -> pl
     events = _events_by_vehicle(history.fault_events)
     located: dict[str, tuple[FamilyDrift, FamilyPlaces, Float64s, int]] = {}
     for family in drift.families:
-        places = family_places(family.panel, evidence.corrections, evidence.families)
+        places = family_places(
+            family.panel.codes, family.panel.family, corrections=evidence.corrections, families=evidence.families
+        )
         scatter = np.maximum(family.sigma, 1e-12) * np.maximum(deviation_noise(family), 1.0)
         located |= {vehicle: (family, places, scatter, v) for v, vehicle in enumerate(family.panel.vehicles)}
     rows = []

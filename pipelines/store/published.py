@@ -34,7 +34,14 @@ def read_published(store: Store, table: str, *, as_of: datetime | None = None) -
             times = ", ".join(f"{time:%Y-%m-%dT%H:%M:%SZ}" for time in kept)
             raise StoreError(f"{table}: not published as of {wanted:%Y-%m-%dT%H:%M:%SZ}. Kept are: {times}.")
         query = f"SELECT * FROM published.{quoted(table)} WHERE as_of = $as_of ORDER BY rowid"
-        return frame_of(connection, query, as_of=wanted)
+        return _with_columns_of_now(frame_of(connection, query, as_of=wanted), table)
+
+
+def _with_columns_of_now(frame: pl.DataFrame, table: str) -> pl.DataFrame:
+    """The frame with the contract's columns that an earlier release did not publish, empty."""
+    contract = published_tables().get(table)
+    later = {} if contract is None else {n: t for n, t in contract.schema.items() if n not in frame.columns}
+    return frame.with_columns(pl.lit(None, dtype).alias(name) for name, dtype in later.items())
 
 
 def _never_published(store: Store, table: str) -> str:

@@ -9,6 +9,7 @@ class CostAssumptions:
 
     labour_per_hour: float = 70.0
     labour_hours: float = 1.5  # of a component that the fleet's table lacks
+    reading_hours: float = 0.3  # of a reading at the reader, without other work
     part: float = 120.0  # of such a component
     breakdown: float = 600.0  # towing, a replacement vehicle, a late delivery
     strand_share: float = 0.1  # share of faults that strand the vehicle

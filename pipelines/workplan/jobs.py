@@ -7,11 +7,18 @@ import polars as pl
 
 from pipelines.causes.knowledge import causes
 from pipelines.handover import Evidence
+from pipelines.history.fault_events import SCHEMA as FAULT_EVENTS
+from pipelines.history.fault_memory import remembered_codes
+from pipelines.history.since_reading import since_reading
 from pipelines.in_service import in_service
 from pipelines.workplan.costs import CostAssumptions
-from pipelines.workplan.rules import rules_met, standing_codes
+from pipelines.workplan.rules import rules_met
+from pipelines.workplan.urgency import reading_asked, signed_off
 
-WORTH_A_LOOK = ("off_road", "this_week", "plan")
+WORTH_A_LOOK = ("off_road", "this_week", "plan", "unknown")
+STATE_COLUMNS = (
+    "vehicle_id", "urgency", "urgency_reason", "state", "leading_correction", "last_read_at", "worked_on_at",
+)  # fmt: skip
 
 
 def jobs(published: Mapping[str, pl.DataFrame], *, evidence: Evidence, costs: CostAssumptions) -> pl.DataFrame:
@@ -23,37 +30,53 @@ def jobs(published: Mapping[str, pl.DataFrame], *, evidence: Evidence, costs: Co
         costs: What labour and standing still cost where the fleet says nothing.
 
     Returns:
-        vehicle_id, depot, urgency, component, rule_reason (text; null: no rule makes it urgent), standing_codes (text),
-        what (text), state, correction_title (of the leading one), cause_title, place (text), chance (of that cause),
-        labour_hours, p7, p30, p90, cost_now (labour and standing still; the part, or the risk that stays, by the chance
-        that the cause is found), cost_of_fault (the same work unplanned, with the breakdown), cost_if_waiting (expected
-        over 90 days), standing (cost of a day),
-        on_hand, lead_days.
+        vehicle_id, depot, urgency, asks (`work`, or `reading` where that is what is missing), urgency_reason,
+        component, standing_codes (text), what (text), state, correction_title (of the leading one), cause_title, place
+        (text), chance (of that cause), labour_hours, p7, p30, p90, cost_now (labour and standing still; the part, or
+        the risk that stays, by the chance that the cause is found), cost_of_fault (the same work unplanned, with the
+        breakdown), cost_if_waiting (expected over 90 days), standing (cost of a day), on_hand, lead_days.
     """
     states = published["vehicle_state"].filter(pl.col("urgency").is_in(WORTH_A_LOOK))
+    since = since_reading(evidence)
+    codes = remembered_codes(evidence, published.get("fault_event", pl.DataFrame(schema=FAULT_EVENTS)), since)
     needed = (
         in_service(evidence.vehicles, evidence.as_of)
         .select("vehicle_id", "depot", "downtime_cost_per_day")
-        .join(states.select("vehicle_id", "urgency", "state", "leading_correction", "open_faults"), on="vehicle_id")
+        .join(states.select(*STATE_COLUMNS), on="vehicle_id")
         .join(_leading_cause(published["cause_ranking"]), on="vehicle_id", how="left")
         .join(_corrections(evidence), on="leading_correction", how="left")
         .join(_forecast(published["fault_forecast"]), on="vehicle_id", how="left")
         .join(_limit_foreseen(published["correction_state"], evidence.as_of, costs), on="vehicle_id", how="left")
-        .join(_standing(evidence), on="vehicle_id", how="left")
-        .join(rules_met(published["cause_ranking"], states, evidence), on="vehicle_id", how="left")
+        .join(_standing(codes), on="vehicle_id", how="left")
+        .join(rules_met(published["cause_ranking"], states, codes, signed_off(evidence)), on="vehicle_id", how="left")
+        .join(reading_asked(published["correction_state"], codes, since), on="vehicle_id", how="left")
         .with_columns(
             pl.col("p7", "p30", "p90").fill_null(0.0),
+            asks=_asks(),
             component=pl.coalesce("cause_component", "correction_component"),
         )
+        .with_columns(component=pl.when(pl.col("asks") == "work").then("component"))
         .join(evidence.components.rename({"title": "part"}), on="component", how="left")
     )
     return _priced(needed, costs).sort("vehicle_id")
 
 
-def _standing(evidence: Evidence) -> pl.DataFrame:
-    """vehicle_id and standing_codes: the codes that stand, as text."""
-    codes = standing_codes(evidence).sort("vehicle_id", "code")
-    return codes.group_by("vehicle_id", maintain_order=True).agg(standing_codes=pl.col("code").str.join(", "))
+def _asks() -> pl.Expr:
+    """`reading` where the newest reading is too old, or from before the work that would be asked for again."""
+    worked = pl.col("fate").is_in(["worked_on", "cleared"])
+    after_work = (
+        pl.when(pl.col("urgency") == "off_road")
+        .then(worked)
+        .otherwise((pl.col("urgency") == "plan") & pl.col("reading_asked") & pl.col("standing_codes").is_null())
+    )
+    missing = (pl.col("urgency") == "unknown") | after_work.fill_null(value=False)
+    return pl.when(missing).then(pl.lit("reading")).otherwise(pl.lit("work"))
+
+
+def _standing(codes: pl.DataFrame) -> pl.DataFrame:
+    """vehicle_id and standing_codes: the codes that stand or were lost with the power, as text."""
+    standing = codes.filter(pl.col("fate").is_in(["stands", "lost"]))
+    return standing.group_by("vehicle_id", maintain_order=True).agg(standing_codes=pl.col("code").str.join(", "))
 
 
 def _leading_cause(cause_ranking: pl.DataFrame) -> pl.DataFrame:
@@ -104,15 +127,16 @@ def _limit_foreseen(correction_state: pl.DataFrame, as_of: datetime, costs: Cost
 def _priced(needed: pl.DataFrame, costs: CostAssumptions) -> pl.DataFrame:
     """The jobs with what they cost now and what waiting is expected to cost over the forecast's 90 days."""
     standing = pl.col("downtime_cost_per_day").fill_null(costs.downtime_per_day)
-    labour = pl.col("labour_hours").fill_null(costs.labour_hours)
-    part = pl.col("part_cost").fill_null(costs.part)
+    reading = pl.col("asks") == "reading"
+    labour = pl.when(reading).then(costs.reading_hours).otherwise(pl.col("labour_hours").fill_null(costs.labour_hours))
+    part = pl.when(reading).then(0.0).otherwise(pl.col("part_cost").fill_null(costs.part))
     breakdown = pl.col("strand_share").fill_null(costs.strand_share) * pl.col("breakdown_cost").fill_null(
         costs.breakdown
     )
     visit = labour * (costs.labour_per_hour + standing / costs.working_day_hours)
     unplanned = labour * costs.labour_per_hour + part + standing * costs.unplanned_days + breakdown
     # A code that stands is a fault that has happened: the visit it forces is certain.
-    fault = pl.when(pl.col("open_faults") > 0).then(1.0).otherwise(pl.col("p90"))
+    fault = pl.when(pl.col("standing_codes").is_not_null()).then(1.0).otherwise(pl.col("p90"))
     # The visit finds the trouble, and the part is bought, if the leading cause is the true one; else the risk stays.
     found = pl.col("chance").fill_null(costs.chance_without_cause)
     now = visit + found * part + (1 - found) * fault * unplanned
@@ -128,5 +152,7 @@ def _priced(needed: pl.DataFrame, costs: CostAssumptions) -> pl.DataFrame:
         standing=standing,
         on_hand=pl.col("on_hand").fill_null(0),
         lead_days=pl.col("lead_days").fill_null(0.0),
-        what=pl.format("Inspect: {}", pl.coalesce("part", "component", "correction_title", pl.lit("engine"))),
+        what=pl.when(reading)
+        .then(pl.lit("Read it"))
+        .otherwise(pl.format("Inspect: {}", pl.coalesce("part", "component", "correction_title", pl.lit("engine")))),
     )

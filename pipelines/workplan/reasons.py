@@ -20,16 +20,10 @@ def reason(row: dict[str, Any], place: Depot, *, waiting: int, from_stock: bool,
     """
     chance = f"Chance of a fault: {percent(row['p30'])} within 30 days, {percent(row['p90'])} within 90"
     code = f" (most likely {row['likely_code']})" if row["likely_code"] else ""
-    said = [
-        f"{chance}{code}; {_trouble(row)}.",
-        f"Planned now it costs {row['cost_now']:.0f}, waiting {row['cost_if_waiting']:.0f} (expected over 90 days).",
-    ]
-    if row["standing_codes"]:
-        said.insert(0, f"{row['standing_codes']} stored.")
-    if row["urgency"] == "off_road":
-        said.insert(0, f"Take it off the road at once: {row['rule_reason']}.")
-    elif row["rule_reason"]:
-        said.insert(0, f"This week: {row['rule_reason']}.")
+    said = [order] if (order := _order(row)) else []
+    if row["asks"] == "work":
+        costs = f"Planned now it costs {row['cost_now']:.0f}, waiting {row['cost_if_waiting']:.0f}"
+        said += [f"{chance}{code}; {_trouble(row)}.", f"{costs} (expected over 90 days)."]
     if row["routine"]:
         said.append("Joined with routine work that is due.")
     if held_back:
@@ -45,6 +39,12 @@ def reason(row: dict[str, Any], place: Depot, *, waiting: int, from_stock: bool,
         bays = "1 bay" if place.bays == 1 else f"{place.bays} bays"
         said.append(f"The depot has no row in bays: {bays} of {place.hours:g} h, Mon-Fri, assumed.")
     return " ".join(said)
+
+
+def _order(row: dict[str, Any]) -> str:
+    """How soon, and why; empty where the published state gives no reason."""
+    begin = {"off_road": "Take it off the road at once.", "this_week": "This week."}.get(row["urgency"], "")
+    return " ".join(part for part in (begin, row["urgency_reason"]) if part)
 
 
 def _trouble(row: dict[str, Any]) -> str:

@@ -5,9 +5,6 @@ from importlib.resources import files
 
 import polars as pl
 
-from pipelines.handover import Evidence
-from pipelines.history.fault_events import stands
-
 URGENCIES = ("off_road", "this_week")
 
 
@@ -25,28 +22,47 @@ def rules() -> pl.DataFrame:
     )
 
 
-def rules_met(cause_ranking: pl.DataFrame, states: pl.DataFrame, evidence: Evidence) -> pl.DataFrame:
-    """vehicle_id, rule_urgency (of the most urgent rule that it meets) and rule_reason (in words).
+def rules_met(
+    cause_ranking: pl.DataFrame, states: pl.DataFrame, codes: pl.DataFrame, signed_off: pl.DataFrame
+) -> pl.DataFrame:
+    """The most urgent rule that each vehicle meets, and what met it; sorted by vehicle.
+
+    Safety does not lapse: what took a vehicle off the road does so until a reading shows it gone or a check was signed
+    off after it was seen, whatever was repaired, cleared or lost since. A rule of this week is met by codes that stand
+    or were lost with the power.
 
     Args:
         cause_ranking: The contract's table.
         states: vehicle_id and state of every vehicle.
-        evidence: Its faults and snapshots.
+        codes: As `remembered_codes` gives them.
+        signed_off: vehicle_id and signed_off_at, the newest signed-off check.
+
+    Returns:
+        vehicle_id, rule_urgency, rule_reason (in words), rule_code, seen_at, fate and fate_at (of that code),
+        rule_cause and rule_chance (where a cause met it).
     """
-    columns = ["vehicle_id", "urgency", "reason"]
-    met = pl.concat([_by_code(evidence).select(columns), _by_cause(cause_ranking, states).select(columns)])
-    rank = pl.col("urgency").replace_strict(URGENCIES, range(len(URGENCIES)), return_dtype=pl.Int8)
-    return (
-        met.sort("vehicle_id", rank, "reason")
-        .group_by("vehicle_id", maintain_order=True)
-        .agg(rule_urgency=pl.col("urgency").first(), rule_reason=pl.col("reason").first())
+    rank = pl.col("rule_urgency").replace_strict(URGENCIES, range(len(URGENCIES)), return_dtype=pl.Int8)
+    met = pl.concat([_by_code(codes, signed_off), _by_cause(cause_ranking, states)], how="diagonal_relaxed")
+    return met.sort("vehicle_id", rank, "rule_code", "rule_reason", nulls_last=True).unique(
+        "vehicle_id", keep="first", maintain_order=True
     )
 
 
-def _by_code(evidence: Evidence) -> pl.DataFrame:
+def _by_code(codes: pl.DataFrame, signed_off: pl.DataFrame) -> pl.DataFrame:
     by_code = rules().with_columns(pl.col("code").str.split("|")).explode("code").drop_nulls("code")
-    plain = standing_codes(evidence).with_columns(pl.col("code").str.head(5))  # without the failure type
-    return plain.join(by_code, on="code").filter(_needed("present", unknown=True) & _needed("lamp_on", unknown=False))
+    off_road = pl.col("urgency") == "off_road"
+    safe_since = (pl.col("signed_off_at") > pl.col("seen_at")).fill_null(value=False)
+    return (
+        codes.with_columns(code=pl.col("code").str.head(5))  # without the failure type
+        .join(by_code, on="code")
+        .join(signed_off, on="vehicle_id", how="left")
+        .filter(_needed("present", unknown=True) & _needed("lamp_on", unknown=False))
+        .filter(pl.when(off_road).then(~safe_since).otherwise(pl.col("fate").is_in(["stands", "lost"])))
+        .select(
+            "vehicle_id", "seen_at", "fate", "fate_at",
+            rule_urgency="urgency", rule_reason="reason", rule_code="code",
+        )
+    )  # fmt: skip
 
 
 def _needed(condition: str, *, unknown: bool) -> pl.Expr:
@@ -65,22 +81,8 @@ def _by_cause(cause_ranking: pl.DataFrame, states: pl.DataFrame) -> pl.DataFrame
         .filter(pl.col("probability") >= pl.col("min_probability"))
         .join(states.select("vehicle_id", "state"), on="vehicle_id")
         .filter(meets)
-    )
-
-
-def newest_memory_readings(evidence: Evidence) -> pl.DataFrame:
-    """vehicle_id and read_at of the newest reading of each vehicle's fault memory."""
-    key = ["vehicle_id", "read_at"]
-    read = pl.concat([evidence.snapshots.filter("faults_read").select(key), evidence.faults.select(key)])
-    return read.group_by("vehicle_id").agg(pl.col("read_at").max())
-
-
-def standing_codes(evidence: Evidence) -> pl.DataFrame:
-    """Codes that stand at the newest reading of the memory: vehicle_id, code, present, lamp_on."""
-    lamp = evidence.snapshots.select("vehicle_id", "read_at", "lamp_on")
-    return (
-        evidence.faults.filter(stands())
-        .join(newest_memory_readings(evidence), on=["vehicle_id", "read_at"])
-        .join(lamp, on=["vehicle_id", "read_at"], how="left")
-        .select("vehicle_id", "code", "present", "lamp_on")
-    )
+        .select(
+            "vehicle_id", rule_urgency="urgency", rule_reason="reason", rule_cause="cause", rule_chance="probability",
+            rule_code=pl.lit(None, pl.String),
+        )
+    )  # fmt: skip

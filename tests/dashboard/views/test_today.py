@@ -102,6 +102,8 @@ def test_of_many_healthy_vehicles_the_expected_false_alarms_are_counted(tables, 
             outlier_score=pl.lit(0.1),
             is_outlier=pl.lit(False),
             open_faults=pl.lit(0),
+            worked_on_at=pl.lit(None, pl.Datetime("us", "UTC")),
+            urgency_reason=pl.lit(None, pl.String),
         ),
         correction_state=states,
         fault_forecast=tables["fault_forecast"],
@@ -125,3 +127,15 @@ def test_nobody_in_service_is_said_plainly(fleet, reader):
 def test_a_cause_without_knowledge_is_named_by_its_own_word():
     assert cause_name("valve_stuck", None, 3, {}) == "Valve stuck, cylinder 3"
     assert cause_name("none_of_these", None, None, {}) == "None of the known causes"
+
+
+def test_the_list_says_why_and_that_a_vehicle_was_worked_on_since_it_was_read(fleet, reader):
+    worked = fleet.vehicle_state.with_columns(
+        urgency_reason=pl.when(pl.col("vehicle_id") == "V1").then(pl.lit("P0171 (system too lean, bank 1) stands.")),
+        worked_on_at=pl.when(pl.col("vehicle_id") == "V3").then(pl.lit(datetime(2031, 5, 19, tzinfo=UTC))),
+    )
+    rows = shown(replace(fleet, vehicle_state=worked), reader).rows
+    why = dict(rows.select("vehicle_id", "why").iter_rows())
+    assert why["V1"] == "P0171 (system too lean, bank 1) stands."
+    assert why["V3"].replace("\u00a0", " ") == "Worked on 19 May, not read since."
+    assert why["V2"] is None

@@ -50,6 +50,15 @@ def test_a_drifting_vehicle_opens_with_its_sentence(tables, corrections, reader)
     assert view.leading == "ltft_b1_idle"
 
 
+def test_the_reason_and_work_since_the_reading_come_before_what_was_read(tables, corrections, reader):
+    worked = tables["vehicle_state"].with_columns(
+        urgency_reason=pl.lit("A limit is near."), worked_on_at=pl.lit(datetime(2031, 5, 19, tzinfo=UTC))
+    )
+    said = summed_up("V1", {**tables, "vehicle_state": worked}, corrections, reader).sentences
+    assert said[0] == "A limit is near."
+    assert said[1].replace("\u00a0", " ").startswith("Worked on 19 May, not read since")
+
+
 def test_a_steady_vehicle_says_that_nothing_strays(tables, corrections, reader):
     assert summed_up("V3", tables, corrections, reader).sentences[0] == (
         "Nothing strays: 2\u00a0corrections are where they should be."

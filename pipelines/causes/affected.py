@@ -9,7 +9,7 @@ import polars as pl
 
 from pipelines.causes.hypotheses import EngineLayout, engine_layout, hypotheses
 from pipelines.causes.knowledge import causes
-from pipelines.handover import Bools, Panel
+from pipelines.handover import Bools
 
 WEAK_SHARE = 0.25  # corrections that a cause moves by less of their way are not asked about it (judgement)
 
@@ -51,26 +51,29 @@ class FamilyPlaces:
         return np.asarray(wanted & ~np.array(elsewhere, dtype=bool))
 
 
-def family_places(panel: Panel, corrections: pl.DataFrame, families: pl.DataFrame) -> FamilyPlaces:
+def family_places(
+    codes: tuple[str, ...], family: str, *, corrections: pl.DataFrame, families: pl.DataFrame
+) -> FamilyPlaces:
     """The places of one family's corrections.
 
     Args:
-        panel: The family's panel; its codes set the order.
+        codes: Corrections that the family reads, C of them; they set the order.
+        family: Its name.
         corrections: The catalogue.
         families: The drop table `families`.
     """
-    rows = {row["code"]: row for row in corrections.filter(pl.col("code").is_in(panel.codes)).to_dicts()}
-    read = [rows[code] for code in panel.codes]
-    layout = engine_layout(families, panel.family, corrections.filter(pl.col("code").is_in(panel.codes)))
+    rows = {row["code"]: row for row in corrections.filter(pl.col("code").is_in(codes)).to_dicts()}
+    read = [rows[code] for code in codes]
+    layout = engine_layout(families, family, corrections.filter(pl.col("code").is_in(codes)))
     parts = [set((row["component"] or "").split("|")) - {""} for row in read]
     return FamilyPlaces(
-        codes=panel.codes,
+        codes=codes,
         bank=tuple(row["bank"] or layout.bank_of_cylinder.get(row["cylinder"]) for row in read),
         cylinder=tuple(row["cylinder"] for row in read),
         by_component={
             component: np.array([component in part for part in parts]) for component in sorted(set().union(*parts))
         },
-        by_cause=_by_cause(panel.codes, layout),
+        by_cause=_by_cause(codes, layout),
         fault_codes=tuple(
             frozenset(code for side in ("fault_high", "fault_low") for code in (row[side] or "").split("|") if code)
             for row in read

@@ -1,0 +1,44 @@
+"""What work since the newest reading takes out of a vehicle's features: those corrections say nothing. Arrays only."""
+
+import numpy as np
+
+from pipelines.forecast.first_passage import ALARMS, LARGEST, MARGIN, SECOND, SEVERITY
+from pipelines.forecast.origins import Origins
+from pipelines.handover import Bools, FamilyDrift, Float64s, Int64s
+from pipelines.history.since_reading import SinceReading
+
+NO_MARGIN = -99.0  # of a vehicle without evidence, as in the summary of a row
+
+
+def left_out_at(origins: Origins, family: FamilyDrift, since: SinceReading | None) -> Bools:
+    """[n, C] corrections of one family whose newest reading is from before work on their part; none without `since`."""
+    panel = family.panel
+    if since is None:
+        return np.zeros((len(origins), len(panel.codes)), dtype=np.bool_)
+    local = np.searchsorted(panel.row_start, origins.row, side="right") - 1
+    found: Bools = since.left_out(panel.vehicles, panel.codes)[local]
+    return found
+
+
+def without(summaries: Float64s, family: FamilyDrift, rows: Int64s, left_out: Bools) -> Float64s:
+    """Summaries of rows with their figures of straying taken over the other corrections alone, [n, columns].
+
+    Args:
+        summaries: As `summarise_rows` gives them.
+        family: The family's drift.
+        rows: Readings, indices into the panel, [n].
+        left_out: Corrections that say nothing there, [n, C].
+    """
+    told = summaries.copy()
+    some = np.flatnonzero(left_out.any(axis=1))
+    if not len(some):
+        return told
+    silent = left_out[some] | np.isnan(family.z[rows[some]])
+    size = np.sort(np.where(silent, 0.0, np.abs(family.z[rows[some]])), axis=1)
+    evidence = np.where(silent, 0.0, np.nan_to_num(family.evidence[rows[some]]))
+    told[some, LARGEST] = size[:, -1]
+    told[some, SECOND] = size[:, -2] if size.shape[1] > 1 else 0.0
+    told[some, MARGIN] = np.where(silent, NO_MARGIN, evidence - family.threshold).max(axis=1)
+    told[some, SEVERITY] = (evidence / family.threshold).max(axis=1)
+    told[some, ALARMS] = (family.alarm[rows[some]] & ~silent).sum(axis=1)
+    return told
