@@ -12,15 +12,14 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from pipelines.catalogue.tables import entry_columns
+
 Float64s = npt.NDArray[np.float64]
 Float32s = npt.NDArray[np.float32]
 Int64s = npt.NDArray[np.int64]
 Int32s = npt.NDArray[np.int32]
 Bools = npt.NDArray[np.bool_]
 Times = npt.NDArray[np.datetime64]
-ENTRY = pl.Schema(
-    {"vehicle_id": pl.String(), "kind": pl.String(), "value": pl.String(), "entered_at": pl.Datetime("us", "UTC")}
-)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -44,8 +43,8 @@ class Evidence:
     availability: pl.DataFrame
     due: pl.DataFrame
     notes: pl.DataFrame
-    # What people entered that counts now, by entry_id; columns of the contract's `entry`.
-    entries: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=ENTRY))
+    # What people entered that counts at as_of, by entry_id; columns of the contract's `entry`.
+    entries: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=entry_columns().schema))
 
 
 @dataclass(frozen=True, kw_only=True)

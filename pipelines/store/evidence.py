@@ -74,7 +74,8 @@ def read_evidence(
         components=components,
         **tables,
     )
-    evidence = with_entries(from_drops, counting(record, as_of=as_of, known_at=known_at))
+    entries = counting(record, as_of=as_of, known_at=known_at)
+    evidence = replace(with_entries(from_drops, entries), entries=entries)
     if evidence.snapshots is from_drops.snapshots:
         return evidence
     read = [code for code in catalogue["code"] if code in evidence.snapshots.columns]

@@ -117,3 +117,10 @@ def test_an_entry_of_a_vehicle_that_is_not_asked_for_or_not_named_yet_stays_out(
     assert set(read_evidence(store).snapshots["vehicle_id"]) == {"v1", "v2"}
     assert read_evidence(store, vehicle_ids=["v2"]).snapshots.height == 1
     assert read_evidence(store, vehicle_ids=["v1"]).snapshots.height == 3
+
+
+def test_a_signed_off_check_reaches_the_analysis_from_when_it_was_entered(store, small_drop):
+    load(store, [small_drop])
+    put(store, "safe", None, day=21, value="signed_off")
+    assert read_evidence(store).entries.select("vehicle_id", "value").rows() == [("v1", "signed_off")]
+    assert read_evidence(store, as_of=at(20)).entries.is_empty()
