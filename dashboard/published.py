@@ -155,16 +155,13 @@ def _paths(vehicle_id: str, as_of: datetime) -> pl.DataFrame:
 
 
 def events(vehicle_id: str, as_of: datetime) -> pl.DataFrame:
-    """What happened to one vehicle: work, faults, power losses, calibrations, notes about it, its depot, the fleet."""
+    """What happened to one vehicle, without what people noted: work, faults, power losses, calibrations."""
 
     def build() -> pl.DataFrame:
-        known = evidence(vehicle_id, as_of)
-        about = ["fleet", vehicle_id, *known.vehicles.get_column("depot").drop_nulls()]
         return events_of(
-            work=known.work,
+            work=evidence(vehicle_id, as_of).work,
             fault_events=_of_vehicle("fault_event", vehicle_id, as_of, FAULT_EVENT),
             readings=_of_vehicle("reading_clock", vehicle_id, as_of, READING_CLOCK),
-            notes=known.notes.filter(pl.col("about").is_in(about)),
             until=as_of,
         )
 

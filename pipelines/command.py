@@ -3,6 +3,7 @@
 import sys
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -156,6 +157,8 @@ def analyse(
       leeway analyse --as-of 2031-02-14
       leeway analyse --states
     """  # noqa: D301 (click reads the escape)
+    import polars as pl  # noqa: PLC0415
+
     from pipelines.analyse import analyse as run  # noqa: PLC0415
     from pipelines.settings import Settings  # noqa: PLC0415
     from pipelines.store.evidence import read_evidence  # noqa: PLC0415
@@ -174,7 +177,8 @@ def analyse(
         _publish_states(store, evidence, settings)
         return
     analysis = run(evidence, settings=settings, progress=stages())
-    publish(store, analysis)
+    counted = pl.DataFrame({"entries": [evidence.entries_read]})  # a page says which were entered since
+    publish(store, replace(analysis, tables={**analysis.tables, "entries_counted": counted}))
     say(
         f"Published {len(analysis.tables)} tables as of {analysis.as_of:%Y-%m-%d %H:%M} UTC: "
         f"{evidence.vehicles.height} vehicles, {evidence.snapshots.height} snapshots."

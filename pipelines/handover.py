@@ -45,6 +45,7 @@ class Evidence:
     notes: pl.DataFrame
     # What people entered that counts at as_of, by entry_id; columns of the contract's `entry`.
     entries: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=entry_columns().schema))
+    entries_read: int = 0  # how many entries the record of what people enter had
 
 
 @dataclass(frozen=True, kw_only=True)

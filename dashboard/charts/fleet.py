@@ -4,6 +4,7 @@ import altair as alt
 import polars as pl
 
 from dashboard.charts import Drawn
+from dashboard.charts.notes import note_marks
 from dashboard.palette import BAND, DASHES, GROUPS, INK, LIMIT, READING, STATE, URGENCY, Look
 
 ROOM_FOR_HOURS = 22  # pixels that a figure needs
@@ -101,11 +102,12 @@ def leeway_against_chance(rows: pl.DataFrame) -> Drawn:
     return drawn
 
 
-def weekly_by_group(weekly: pl.DataFrame, *, unit: str, split: str) -> Drawn:
-    """Median and middle 80 % of vehicles a week, one colour and dash a group.
+def weekly_by_group(weekly: pl.DataFrame, notes: pl.DataFrame, *, unit: str, split: str) -> Drawn:
+    """Median and middle 80 % of vehicles a week, one colour and dash a group, with notes along the lower edge.
 
     Args:
         weekly: `group, week, median, low, high, vehicles`.
+        notes: `at, about, text`, within those weeks.
         unit: Of the correction.
         split: What the groups are, for the legend.
     """
@@ -114,7 +116,8 @@ def weekly_by_group(weekly: pl.DataFrame, *, unit: str, split: str) -> Drawn:
         orient="top", title=None, labelLimit=0, columns=2, symbolOpacity=1, symbolType="stroke", symbolSize=600
     )
     colour = alt.Color("group:N", scale=alt.Scale(domain=groups, range=list(GROUPS[: len(groups)])), legend=legend)
-    base = alt.Chart(weekly).encode(x=alt.X("week:T", title=None, axis=alt.Axis(format="%b %Y", tickCount=8)))
+    axis = alt.Axis(format="%b %Y", tickCount=8)
+    base = alt.Chart(weekly).encode(x=alt.X("week:T", title=None, axis=axis))
     tooltip = [
         alt.Tooltip("week:T", title="week of", format="%d %B %Y"),
         alt.Tooltip("group:N", title=split),
@@ -135,6 +138,7 @@ def weekly_by_group(weekly: pl.DataFrame, *, unit: str, split: str) -> Drawn:
                 "group:N", legend=legend, scale=alt.Scale(domain=groups, range=list(DASHES[: len(groups)]))
             ),
         ),
+        *note_marks(notes, alt.X("at:T", title=None, axis=axis)),
     ).properties(width="container", height=320)
     return drawn
 

@@ -9,7 +9,7 @@ import polars as pl
 import streamlit as st
 from streamlit.elements.lib.column_types import ColumnConfig
 
-from dashboard import published
+from dashboard import entered, published
 from dashboard.views import address
 from dashboard.views.wording import Reader, plain, shell_word
 
@@ -75,7 +75,8 @@ def nothing_yet() -> None:
 def basis(frame: Frame, *lines: str) -> None:
     """The small print under a title: what moment and what data the figures stand for."""
     older = "" if frame.newest else " This is an older state; the newest is in the side bar."
-    st.caption(" ".join((f"As of {frame.reader.moment(frame.reader.as_of)}.{older}", *lines)))
+    waits = entered.waiting(frame.reader.as_of) if frame.newest else ""
+    st.caption(" ".join((f"As of {frame.reader.moment(frame.reader.as_of)}.{older}", *lines, waits)).strip())
 
 
 def picked(label: str, options: Sequence[str], key: str, *, help_text: str | None = None) -> list[str]:

@@ -7,6 +7,9 @@ from dashboard.charts.fleet import rate_ratios
 from dashboard.palette import VERDICT
 from dashboard.screens import frame as shared
 from dashboard.screens.frame import Frame
+from dashboard.screens.notes import notes_part
+from dashboard.views.joined import choices
+from dashboard.views.notes import About
 from dashboard.views.recurring import RecurringView, issue_sentence, recurring
 from dashboard.views.wording import plain
 
@@ -36,6 +39,8 @@ def show() -> None:
     st.markdown(f"#### {plain(view.sentence)}")
     shared.basis(frame, "Rates are first events in 100 vehicle-months; intervals are 95 %.")
     _issues(view, frame)
+    depots = choices(published.vehicles(), "depot")
+    notes_part("recurring", [About(), *(About(depot=depot) for depot in depots)], frame)
     _repairs(view, frame)
 
 

@@ -3,12 +3,14 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import published
+from dashboard import entered, published
 from dashboard.charts.fleet import standing_today, weekly_by_group
 from dashboard.palette import STATE
 from dashboard.screens import frame as shared
 from dashboard.screens.frame import Frame
+from dashboard.screens.notes import notes_part
 from dashboard.views.joined import Choice, choices, distinct_titles
+from dashboard.views.notes import About
 from dashboard.views.trends import SPLITS, TrendView, most_moved, splits_of, trend
 from dashboard.views.wording import plain, unit_word
 
@@ -77,17 +79,30 @@ def _trend(moved: pl.DataFrame, frame: Frame) -> None:
     if view.empty_reason:
         st.info(view.empty_reason)
         return
-    _charts(view, frame, (code, split, choice), unit_word(correction["unit"]), SPLITS[split])
+    abouts = [About(), *(About(depot=depot) for depot in depots or choices(vehicles, "depot"))]
+    unit = unit_word(correction["unit"])
+    _charts(view, abouts, frame, (code, split, choice), unit=unit, split=SPLITS[split])
     _tables(view, moved, frame, titles[code], unit_word(correction["unit"]))
 
 
-def _charts(view: TrendView, frame: Frame, key: tuple[object, ...], unit: str, split: str) -> None:
+def _charts(
+    view: TrendView, abouts: list[About], frame: Frame, key: tuple[object, ...], *, unit: str, split: str
+) -> None:
+    notes = entered.notes().filter(
+        pl.col("about").is_in([about.name for about in abouts]),
+        pl.col("at").is_between(view.weekly["week"].min(), frame.reader.as_of),
+    )
     st.altair_chart(
         published.kept(
-            "weekly", frame.reader, *key, build=lambda: weekly_by_group(view.weekly, unit=unit, split=split)
+            "weekly",
+            frame.reader,
+            *key,
+            entered.now().newest,
+            build=lambda: weekly_by_group(view.weekly, notes, unit=unit, split=split),
         ),
         alt=f"Weekly median and the middle eight in ten vehicles by {split}",
     )
+    notes_part("trends", abouts, frame)
     st.subheader("Where every vehicle stands today")
     st.altair_chart(
         published.kept("standing", frame.reader, *key, build=lambda: standing_today(view.standing)),

@@ -5,13 +5,15 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import published
+from dashboard import entered, published
 from dashboard.charts.correction_path import correction_path
 from dashboard.charts.fleet import chances
 from dashboard.screens import frame as shared
 from dashboard.screens.frame import Frame
+from dashboard.screens.notes import notes_part
 from dashboard.views import vehicle as views
 from dashboard.views.joined import distinct_titles
+from dashboard.views.notes import FLEET, About, with_notes
 from dashboard.views.today import NO_CAUSE
 from dashboard.views.wording import percent, plain, unit_word
 
@@ -62,7 +64,15 @@ def _vehicle(vehicle_id: str, vehicle_state: pl.DataFrame, frame: Frame) -> None
         st.info("No correction of this vehicle was ever read.")
         return
     correction = _picked_correction(states, summary.leading)
-    _correction(vehicle_id, correction, states, frame)
+    depot = about[0]["depot"] if about else None
+    events = with_notes(
+        published.events(vehicle_id, as_of),
+        entered.notes(),
+        about=[FLEET, vehicle_id, *([depot] if depot else [])],
+        until=as_of,
+    )
+    _correction(vehicle_id, correction, states, events, frame)
+    notes_part("vehicle", [About(vehicle_id=vehicle_id), *([About(depot=depot)] if depot else []), About()], frame)
     left, right = st.columns([3, 2])
     with left:
         _causes(vehicle_id, frame)
@@ -70,7 +80,7 @@ def _vehicle(vehicle_id: str, vehicle_state: pl.DataFrame, frame: Frame) -> None
         _forecast(vehicle_id, frame)
         _unlike_peers(vehicle_id, vehicle_state, frame)
     _all_corrections(states)
-    _record(vehicle_id, frame)
+    _record(events, frame)
 
 
 def _picked_correction(states: pl.DataFrame, leading: str) -> str:
@@ -85,11 +95,10 @@ def _picked_correction(states: pl.DataFrame, leading: str) -> str:
     return picked
 
 
-def _correction(vehicle_id: str, correction: str, states: pl.DataFrame, frame: Frame) -> None:
+def _correction(vehicle_id: str, correction: str, states: pl.DataFrame, events: pl.DataFrame, frame: Frame) -> None:
     as_of = frame.reader.as_of
     row = states.filter(pl.col("correction") == correction).row(0, named=True)
     path = published.correction_path(vehicle_id, correction, as_of)
-    events = published.events(vehicle_id, as_of)
     if not path.get_column("value").count():
         st.info(f"{plain(row['title'])} was not read on this vehicle.")
         return
@@ -98,6 +107,7 @@ def _correction(vehicle_id: str, correction: str, states: pl.DataFrame, frame: F
         as_of,
         vehicle_id,
         correction,
+        entered.now().newest,
         build=lambda: correction_path(path, row, events, as_of=as_of, unit=unit_word(row["unit"])),
     )
     st.altair_chart(
@@ -193,9 +203,8 @@ def _all_corrections(states: pl.DataFrame) -> None:
     )
 
 
-def _record(vehicle_id: str, frame: Frame) -> None:
+def _record(events: pl.DataFrame, frame: Frame) -> None:
     st.subheader("Its record")
-    events = published.events(vehicle_id, frame.reader.as_of)
     if not events.height:
         st.markdown("No work, fault, power loss or note is on record.")
         return

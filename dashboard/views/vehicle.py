@@ -319,7 +319,7 @@ def reasoning(path: pl.DataFrame, row: Mapping[str, Any]) -> pl.DataFrame:
 
 
 def events_of(
-    *, work: pl.DataFrame, fault_events: pl.DataFrame, readings: pl.DataFrame, notes: pl.DataFrame, until: datetime
+    *, work: pl.DataFrame, fault_events: pl.DataFrame, readings: pl.DataFrame, until: datetime
 ) -> pl.DataFrame:
     """Everything that happened to one vehicle, for the time axis: `at, kind, text`, by time.
 
@@ -327,7 +327,6 @@ def events_of(
         work: Rows of this vehicle in the drop table.
         fault_events: Its rows of the table `fault_event`.
         readings: Its rows of the table `reading_clock`.
-        notes: Rows of the drop table `notes` about the fleet, its depot or this vehicle.
         until: Nothing later is shown.
     """
     parts = [
@@ -347,6 +346,5 @@ def events_of(
         readings.filter((pl.col("calibration") != pl.col("calibration").shift(1)).fill_null(value=False)).select(
             at="read_at", kind=pl.lit("calibration"), text=pl.concat_str(pl.lit("calibration "), pl.col("calibration"))
         ),
-        notes.select(at="at", kind=pl.lit("note"), text="text"),
     ]
     return pl.concat(parts).drop_nulls("at").filter(pl.col("at") <= until).sort("at", "kind", "text")

@@ -72,6 +72,7 @@ def read_evidence(
         snapshots=snapshots,
         calibrations=calibrations,
         components=components,
+        entries_read=record.height,
         **tables,
     )
     entries = counting(record, as_of=as_of, known_at=known_at)

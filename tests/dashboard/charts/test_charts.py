@@ -151,7 +151,10 @@ def test_groups_differ_by_colour_and_dash():
             "vehicles": [5, 5],
         }
     )
-    line = fleet.weekly_by_group(weekly, unit="%", split="depot").to_dict()["layer"][1]["encoding"]
+    noted = pl.DataFrame({"at": weekly["week"][:1], "about": ["fleet"], "text": ["new fuel"]})
+    layers = fleet.weekly_by_group(weekly, noted, unit="%", split="depot").to_dict()["layer"]
+    assert len(layers) == len(fleet.weekly_by_group(weekly, noted.head(0), unit="%", split="depot")["layer"]) + 2
+    line = layers[1]["encoding"]
     assert line["color"]["scale"]["range"] == list(GROUPS[:2])
     assert line["strokeDash"]["scale"]["range"][0] != line["strokeDash"]["scale"]["range"][1]
 

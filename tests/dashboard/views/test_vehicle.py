@@ -140,16 +140,11 @@ def test_events_are_joined_in_time_and_nothing_later_is_shown(tables):
         },
         schema_overrides={"done_at": TIME},
     )
-    notes = pl.DataFrame(
-        {"at": [datetime(2031, 2, 1, tzinfo=UTC)], "about": ["fleet"], "text": ["New fuel supplier"]},
-        schema_overrides={"at": TIME},
-    )
     events = views.events_of(
         work=work,
         fault_events=tables["fault_event"],
         readings=tables["reading_clock"],
-        notes=notes,
         until=datetime(2031, 5, 20, tzinfo=UTC),
     )
-    assert events["kind"].to_list() == ["work", "note", "calibration", "power", "fault"]
-    assert events["text"].to_list()[:3] == ["replacement: idle valve", "New fuel supplier", "calibration B"]
+    assert events["kind"].to_list() == ["work", "calibration", "power", "fault"]
+    assert events["text"].to_list()[:2] == ["replacement: idle valve", "calibration B"]

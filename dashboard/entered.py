@@ -1,0 +1,106 @@
+"""Alone in reading and writing what people enter, for screens; cached by the newest entry, so each counts at once."""
+
+import uuid
+from dataclasses import dataclass, field
+from datetime import datetime
+
+import polars as pl
+import streamlit as st
+
+from dashboard import published
+from dashboard.views.notes import notes_of, waiting_sentence
+from pipelines.catalogue.tables import entry_columns
+from pipelines.entries.entry import Entry
+from pipelines.entries.standing import counting
+from pipelines.errors import StoreError
+from pipelines.store import entries as record
+from pipelines.store import fleet_reads
+from pipelines.store.entering import enter as enter_all
+from pipelines.store.entries import Appended
+
+NAME = "name of the reader"  # in the session, so that it is typed once
+NO_ENTRIES = pl.DataFrame(schema=entry_columns().schema)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Entered:
+    """The record as it is now.
+
+    Attributes:
+        everything: All entries, oldest first.
+        counts: Those that count: neither withdrawn nor a mere withdrawal.
+        people: Names by key.
+        newest: entry_id of the newest entry; what is built from the record is kept by it.
+        problem: Why the record cannot be read, in a line; empty: it can.
+    """
+
+    everything: pl.DataFrame = field(default_factory=lambda: NO_ENTRIES)
+    counts: pl.DataFrame = field(default_factory=lambda: NO_ENTRIES)
+    people: dict[str, str] = field(default_factory=dict)
+    newest: str = ""
+    problem: str = ""
+
+
+def now() -> Entered:
+    """The record as it is now; one that cannot be read hides nothing that was published."""
+    try:
+        newest = record.last_entry(published.store())
+        return published.kept("entered", newest, build=lambda: _read(newest)) if newest else Entered()
+    except StoreError as error:
+        return Entered(problem=str(error))
+
+
+def _read(newest: str) -> Entered:
+    everything = record.read_entries(published.store())
+    return Entered(
+        everything=everything, counts=counting(everything), people=record.people(published.store()), newest=newest
+    )
+
+
+def notes() -> pl.DataFrame:
+    """All notes: `at, about, text, who, id`, newest first."""
+    known = now()
+    return published.kept(
+        "notes",
+        known.newest,
+        build=lambda: notes_of(fleet_reads.fleet_table(published.store(), "notes"), known.counts, known.people),
+    )
+
+
+def waiting(as_of: datetime) -> str:
+    """A sentence on what was entered since the analysis of that time and changes the next; empty: nothing."""
+    counted = published.table("entries_counted", as_of)
+    return waiting_sentence(now().everything, int(counted["entries"][0]) if counted.height else 0)
+
+
+def enter(entry: Entry) -> Appended:
+    """Enter one thing; on disk when this returns.
+
+    Raises:
+        StoreError: it could not be written.
+    """
+    (became,) = enter_all(published.store(), [entry])
+    return became
+
+
+def person(name: str) -> str:
+    """The key of the one who enters, by the name that they give; remembered in the session.
+
+    Raises:
+        StoreError: it could not be written.
+    """
+    st.session_state[NAME] = name
+    return record.key_of_person(published.store(), name)
+
+
+def client_key(form: str) -> str:
+    """A key for what is typed into a form now: a click that comes twice enters once."""
+    name = f"key of {form}"
+    if name not in st.session_state:
+        st.session_state[name] = uuid.uuid4().hex
+    return str(st.session_state[name])
+
+
+def forget_key(form: str) -> None:
+    """What is typed next is another entry."""
+    st.session_state.pop(f"key of {form}", None)
