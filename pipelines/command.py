@@ -135,7 +135,7 @@ def _preview(store: Store, drops: tuple[Path, ...], meaning: "Mapping") -> list[
 @click.option(
     "--as-of",
     type=Time(),
-    help="Look at nothing later than this time (default: the newest reading, fault or work in the store).",
+    help="Look at nothing later than this time (default: the newest reading, fault, work or entry).",
 )
 @click.option("--known-at", type=Time(), help="Look at nothing that was loaded later than this time.")
 @click.option(

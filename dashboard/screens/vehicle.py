@@ -72,7 +72,6 @@ def _vehicle(vehicle_id: str, vehicle_state: pl.DataFrame, frame: Frame) -> None
         until=as_of,
     )
     _correction(vehicle_id, correction, states, events, frame)
-    notes_part("vehicle", [About(vehicle_id=vehicle_id), *([About(depot=depot)] if depot else []), About()], frame)
     left, right = st.columns([3, 2])
     with left:
         _causes(vehicle_id, frame)
@@ -81,6 +80,7 @@ def _vehicle(vehicle_id: str, vehicle_state: pl.DataFrame, frame: Frame) -> None
         _unlike_peers(vehicle_id, vehicle_state, frame)
     _all_corrections(states)
     _record(events, frame)
+    notes_part("vehicle", [About(vehicle_id=vehicle_id), *([About(depot=depot)] if depot else []), About()], frame)
 
 
 def _picked_correction(states: pl.DataFrame, leading: str) -> str:

@@ -9,6 +9,7 @@ import polars as pl
 
 from dashboard.views.wording import Reader, count
 from pipelines.entries.entry import Entry
+from pipelines.intake.casting import Reading, cast
 
 FLEET = "fleet"
 NOTE = pl.Schema(
@@ -92,8 +93,9 @@ def notes_of(dropped: pl.DataFrame, entries: pl.DataFrame, people: dict[str, str
         entries: Those that count.
         people: Names by key.
     """
-    entered = entries.filter(pl.col("kind") == "note").select(
-        pl.col("detail").str.json_path_match("$.at").alias("at").str.to_datetime(time_unit="us", time_zone="UTC"),
+    written = entries.filter(pl.col("kind") == "note")
+    entered = written.select(
+        cast(written["detail"].str.json_path_match("$.at"), "time", Reading()).alias("at"),
         about=pl.coalesce("vehicle_id", "subject"),
         text=pl.col("value"),
         who=pl.col("who").replace_strict(people, default=pl.col("who"), return_dtype=pl.String),

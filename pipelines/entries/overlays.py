@@ -1,14 +1,16 @@
 """Lays what people entered over the drops' rows: typed readings as snapshots, work done as work; no file, no clock."""
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 import polars as pl
 
 from pipelines.catalogue.tables import drop_tables
 from pipelines.entries.kinds import answers
+from pipelines.entries.standing import counting
 from pipelines.entries.typed_rows import typed_rows
 from pipelines.handover import Evidence
+from pipelines.intake.casting import Reading, cast
 from pipelines.intake.checking import authority_of
 
 KEY = ["vehicle_id", "read_at"]
@@ -45,13 +47,7 @@ def rows_entered(entries: pl.DataFrame, table: str, catalogue: pl.DataFrame) -> 
 
     All columns of the table are there; of corrections those of the catalogue that any of the rows reads.
     """
-    said = [
-        (kind, value) for kind, of_kind in answers().items() for value, each in of_kind.items() if each.table == table
-    ]
-    which = pl.DataFrame(said, schema=["kind", "value"], orient="row")
-    chosen = entries.with_columns(pl.col("value").fill_null("")).join(
-        which, on=["kind", "value"], how="semi", maintain_order="left"
-    )
+    chosen = _of_table(entries, table)
     shape = drop_tables()[table].schema
     if chosen.is_empty():
         return pl.DataFrame(schema={**shape, "entry_id": pl.String})
@@ -64,6 +60,27 @@ def rows_entered(entries: pl.DataFrame, table: str, catalogue: pl.DataFrame) -> 
         *codes,
         entry_id=chosen["entry_id"].gather(typed["row_number"]),
     ).cast(shape)
+
+
+def newest_entry(record: pl.DataFrame) -> datetime | None:
+    """When the newest entry was entered, or a typed row that counts was read or done; None: nothing was entered."""
+    standing = counting(record)
+    times = [record["entered_at"]]
+    for table, name in TIME_OF.items():
+        said = _of_table(standing, table)["detail"].str.json_path_match(f"$.{name}")
+        times.append(cast(said, "time", Reading()).alias("entered_at"))
+    newest = pl.concat(times).max()
+    return newest if isinstance(newest, datetime) else None
+
+
+def _of_table(entries: pl.DataFrame, table: str) -> pl.DataFrame:
+    """Those whose detail is a row of a drop table."""
+    said = [
+        (kind, value) for kind, of_kind in answers().items() for value, each in of_kind.items() if each.table == table
+    ]
+    which = pl.DataFrame(said, schema=["kind", "value"], orient="row")
+    with_value = entries.with_columns(pl.col("value").fill_null(""))
+    return with_value.join(which, on=["kind", "value"], how="semi", maintain_order="left")
 
 
 def _with_snapshots(snapshots: pl.DataFrame, typed: pl.DataFrame, codes: pl.Series) -> pl.DataFrame:

@@ -17,7 +17,7 @@ from pipelines.store.catalogue import catalogue_of
 from pipelines.store.connection import frame_of, quoted
 from pipelines.store.entries import read_entries
 from pipelines.store.folder import Store
-from pipelines.store.newest import newest_row
+from pipelines.store.newest import newest_of_all
 from pipelines.store.readers import once
 from pipelines.store.schema import columns_of_all, filled_tables
 
@@ -51,7 +51,7 @@ def read_evidence(
     """
     record = read_entries(store)
     with store.reading() as connection:
-        as_of = as_of or _latest(once(connection, newest_row), record)
+        as_of = as_of or newest_of_all(connection, record)
         if as_of is None:
             raise StoreError(
                 f"{store.path}: holds no reading of a known vehicle yet. "
@@ -86,12 +86,6 @@ def read_evidence(
 def snapshots_of(connection: duckdb.DuckDBPyConnection, vehicle_id: str) -> pl.DataFrame:
     """One vehicle's snapshots with the corrections that it ever read, by time, whether or not `vehicles` names it."""
     return _Asking(connection, None, [vehicle_id]).snapshots(once(connection, catalogue_of), None)
-
-
-def _latest(row: datetime | None, record: pl.DataFrame) -> datetime | None:
-    """Of the newest row of a drop and the newest entry; None: there is no such row."""
-    entered: datetime | None = record.select(pl.col("entered_at").max()).item()
-    return row if row is None or entered is None else max(row, entered)
 
 
 def _known(dates: pl.Expr, as_of: datetime) -> pl.Expr:

@@ -3,9 +3,12 @@
 from datetime import UTC, datetime, timedelta
 
 import duckdb
+import polars as pl
 
+from pipelines.entries.overlays import newest_entry
 from pipelines.errors import SettingError
 from pipelines.store.connection import one_row
+from pipelines.store.entries import read_entries
 from pipelines.store.folder import Store
 from pipelines.store.readers import once
 
@@ -19,16 +22,22 @@ def newest_row(connection: duckdb.DuckDBPyConnection) -> datetime | None:
     return max((time for time in found if time is not None), default=None)
 
 
+def newest_of_all(connection: duckdb.DuckDBPyConnection, record: pl.DataFrame) -> datetime | None:
+    """The newest reading, fault, work or entry; None: there is no row of a vehicle that is known."""
+    row, entered = once(connection, newest_row), newest_entry(record)
+    return row if row is None or entered is None else max(row, entered)
+
+
 def refuse_beyond(store: Store, as_of: datetime) -> None:
     """Refuse a time of which nothing can be known yet.
 
     Raises:
-        SettingError: it lies more than a day beyond both the newest row of the store and the clock.
+        SettingError: it lies more than a day beyond both the newest row or entry of the store and the clock.
         StoreError: there is no store.
     """
     now = datetime.now(UTC)
     with store.reading() as connection:
-        newest = once(connection, newest_row) or now
+        newest = newest_of_all(connection, read_entries(store)) or now
     if as_of > max(newest, now) + AHEAD:
         raise SettingError(
             f"{as_of:%Y-%m-%d %H:%M} is later than now and than the newest row in {store.path}, of "

@@ -141,7 +141,7 @@ def test_a_store_that_was_never_analysed_names_the_command(monkeypatch, loaded_s
 def test_a_damaged_store_is_one_plain_line(monkeypatch, tmp_path):
     (tmp_path / "state-000001.duckdb").write_bytes(b"not a database")
     (tmp_path / "current").write_text("state-000001.duckdb\n", encoding="ascii")
-    assert "Restore a backup" in text(opened(monkeypatch, tmp_path, "today"))
+    assert "leeway store restore" in text(opened(monkeypatch, tmp_path, "today"))
 
 
 def test_a_foreign_file_is_drafted_and_previewed_with_units_and_nothing_is_written(monkeypatch, known_store, tmp_path):

@@ -8,9 +8,11 @@ from polars.testing import assert_frame_equal
 
 from pipelines.catalogue.tables import drop_tables
 from pipelines.entries.entry import Entry
+from pipelines.errors import SettingError
 from pipelines.intake.load import load
 from pipelines.store.entering import enter
 from pipelines.store.evidence import read_evidence
+from pipelines.store.newest import refuse_beyond
 
 TYPED = '{"read_at": "2031-01-20T08:00:00Z", "ltft_b1_idle": 3.5, "ltft_b1_low": 1.25, "odometer_km": 1800}'
 AS_A_DROP = (
@@ -106,8 +108,13 @@ def test_an_analysis_without_as_of_looks_at_the_newest_reading_or_entry(store, s
     assert read_evidence(store).as_of == at(13, 8)
     put(store, "note", None, 12, value="before the last reading")
     assert read_evidence(store).as_of == at(13, 8)
-    reading(store, day=21)
-    assert read_evidence(store).as_of == at(21)
+    entry = reading(store, day=14)  # typed on a machine whose clock is behind
+    assert read_evidence(store).as_of == at(20, 8)
+    refuse_beyond(store, at(21, 8))
+    with pytest.raises(SettingError, match="newest row"):
+        refuse_beyond(store, at(21, 9))
+    put(store, "reading", None, 15, vehicle_id=None, withdraws=entry)
+    assert read_evidence(store).as_of == at(15)
 
 
 def test_an_entry_of_a_vehicle_that_is_not_asked_for_or_not_named_yet_stays_out(store, small_drop, drop):
