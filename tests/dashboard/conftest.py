@@ -1,6 +1,6 @@
 """A hand-made fleet whose every sentence is known, as frames and as a real store; and the demo's own store, once."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -266,7 +266,7 @@ VEHICLES = pl.DataFrame(
 )
 
 
-def known_drop(folder: Path) -> Path:
+def write_known_drop(folder: Path) -> Path:
     """The drop behind the known tables, with one row that breaks the contract."""
     folder.mkdir(parents=True, exist_ok=True)
     VEHICLES.write_csv(folder / "vehicles.csv")
@@ -297,6 +297,18 @@ def known_drop(folder: Path) -> Path:
     return folder
 
 
+@pytest.fixture(scope="session")
+def known_drop() -> Callable[[Path], Path]:
+    """Function: folder -> the same, with the known drop in it."""
+    return write_known_drop
+
+
+@pytest.fixture(scope="session")
+def known_analysis() -> Callable[[], Analysis]:
+    """Function: the published tables and the plan of the known fleet, made anew."""
+    return lambda: Analysis(as_of=AS_OF, tables=known_tables() | {"work_plan": known_plan()})
+
+
 @pytest.fixture
 def reader() -> Reader:
     return Reader(as_of=AS_OF)
@@ -321,7 +333,7 @@ def corrections() -> pl.DataFrame:
 def loaded_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A store with a drop in it and nothing analysed."""
     place = tmp_path_factory.mktemp("loaded")
-    load(Store(place / "store"), [known_drop(place / "2031-05")])
+    load(Store(place / "store"), [write_known_drop(place / "2031-05")])
     return place / "store"
 
 
@@ -330,7 +342,7 @@ def known_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A store with the known drop, tables and plan; the forecast was never checked."""
     place = tmp_path_factory.mktemp("known")
     store = Store(place / "store")
-    load(store, [known_drop(place / "2031-05")])
+    load(store, [write_known_drop(place / "2031-05")])
     publish(store, Analysis(as_of=AS_OF, tables=known_tables()))
     publish_tables(store, {"work_plan": known_plan()}, AS_OF)
     return store.path
