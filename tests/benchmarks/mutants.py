@@ -44,10 +44,19 @@ FAULTS = [  # file below pipelines/, what stands there, what is put in its place
     ("recurring/rates.py", "* np.sqrt(told.dispersion)))\n    low", "))\n    low"),
     ("workplan/assign.py", "slot = (option.depot, option.day + offset)", "slot = (option.depot, option.day)"),
     ("workplan/assign.py", "if option.from_stock:", "if False:"),
-    ("workplan/assign.py", 'rows.add(("job", option.job), column, 1.0, 1.0)', 'rows.add(("job", option.job), column, 1.0, 2.0)'),
+    (
+        "workplan/assign.py", 'rows.add(("job", option.job), column, 1.0, 1.0)',
+        'rows.add(("job", option.job), column, 1.0, 2.0)',
+    ),
     ("workplan/urgency.py", '(pl.col("p7") >= week["probability_7d"])', '(pl.col("p7") >= 2)'),
-    ("workplan/urgency.py", '(pl.col("days_to_limit") <= plan["limit_within_days"])', '(pl.col("days_to_limit") <= -1)'),
-    ("workplan/urgency.py", 'descending=[False, False, False, False, True, False]', 'descending=[False, False, False, False, False, False]'),
+    (
+        "workplan/urgency.py", '(pl.col("days_to_limit") <= plan["limit_within_days"])',
+        '(pl.col("days_to_limit") <= -1)',
+    ),
+    (
+        "workplan/urgency.py", 'descending=[False, False, False, False, True, False]',
+        'descending=[False, False, False, False, False, False]',
+    ),
     ("store/rows.py", "IS NULL\"\n        for c in content", "IS NOT NULL\"\n        for c in content"),
     ("store/rows.py", 'content, keep="last"', 'content, keep="first"'),
     ("store/rows.py", "newest[times[0]].max()", "newest[times[0]].min()"),
