@@ -15,6 +15,13 @@ AS_NOISE, AS_WANDER = 1 / 2, 1 / 3
 LEAST_SETTLED = 5  # readings of an epoch before an alarm can be raised
 SCORES = np.array([0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5])  # normal scores at which a tail table has its knots
 
+# Healthy noise of one correction during one block of time: marginal sd, memory in days, variance of rounding, variance
+# that the level's wander gains in a day, sd of vehicles' levels, and the wander per day that the season's error adds as
+# a share of its variance.
+NOISE = np.dtype(
+    [(name, "f8") for name in ("sigma", "memory_days", "rounding", "wander", "offset_sd", "season_wander")], align=True
+)
+
 
 @dataclass(frozen=True, kw_only=True)
 class Normal:
@@ -61,11 +68,14 @@ class Normal:
         """All but `block`, by name."""
         return {field.name: getattr(self, field.name) for field in fields(self) if field.name != "block"}
 
-    def model(self, c: int) -> Float64s:
-        """[B, 6] healthy noise of one correction, as the filter takes it."""
-        season_wander = AS_WANDER * _moved_mean(COMPARED / self.memory_days[c]) / (COMPARED * 2 / 3)  # as a random walk
-        columns = (self.sigma, self.memory_days, self.rounding, self.wander, self.offset_sd)
-        return np.stack([*(column[c] for column in columns), season_wander], axis=1)
+    def noise(self, c: int) -> np.ndarray:
+        """[B] of `NOISE`: healthy noise of one correction."""
+        noise = np.empty(len(self.starts), dtype=NOISE)
+        for name in ("sigma", "memory_days", "rounding", "wander", "offset_sd"):
+            noise[name] = getattr(self, name)[c]
+        lasting = _moved_mean(COMPARED / self.memory_days[c]) / (COMPARED * 2 / 3)  # as a random walk
+        noise["season_wander"] = AS_WANDER * lasting
+        return noise
 
     def weekly_noise(self, c: int) -> Float64s:
         """[B] variance of white noise that blurs a mean over many weeks as much as the noise with memory does."""

@@ -15,7 +15,8 @@ from pipelines.bands.recalibration import LEVEL, SHIFT, blank_levels, changes, e
 from pipelines.bands.season import PEER, WEEKLY, blank_peers
 from pipelines.digests import code_digest
 from pipelines.drift.digest import row_digests
-from pipelines.drift.filter import SERIES, blank_series, empty_bank
+from pipelines.drift.onset_bank import empty_bank
+from pipelines.drift.series import SERIES, blank_series
 from pipelines.handover import Bools, Float64s, Int32s, Int64s, Panel
 from pipelines.history.trace import Trace
 
@@ -62,7 +63,7 @@ class FamilyCheckpoint:
     carried: Float64s
     series: np.ndarray
     ends: list[Float64s]
-    onsets: list[Float64s]
+    onsets: list[np.ndarray]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -135,13 +136,13 @@ class Start:
             return blank_peers(len(self.first)), blank_peers(len(self.first))
         return self._all_placed(self.kept.peers[c], blank_peers), self._placed(self.kept.peers[c], blank_peers)
 
-    def series(self, c: int) -> tuple[Any, Float64s]:
-        """[V] of the filter's `SERIES`, and their onsets, before each vehicle's first row."""
+    def series(self, c: int) -> tuple[Any, np.ndarray]:
+        """[V] of the test's `SERIES`, and their onsets, before each vehicle's first row."""
         if not self.kept:
             return blank_series(len(self.first)), empty_bank(0)
         kept, onsets = self.kept.series[c], self.kept.onsets[c]
         if not self.goes_on.all():
-            onsets = onsets[np.repeat(self.goes_on, kept["count"])]
+            onsets = onsets[np.repeat(self.goes_on, kept["onsets"])]
         series = self._placed(kept, blank_series)
         series["change"] = self._present(series["change"])
         return series, onsets

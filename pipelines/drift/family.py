@@ -10,14 +10,26 @@ from pipelines.bands import recalibration, season
 from pipelines.bands.kept import Bands
 from pipelines.bands.normal import vehicle_of_row
 from pipelines.drift.checkpoint import FamilyCheckpoint, Put, Start
-from pipelines.drift.episode import Case, cases
 from pipelines.drift.leeway import leeway
-from pipelines.drift.readings import Readings, Stretch, Times, moves, output_rows, readings_of, seasons, sift, unmoved
+from pipelines.drift.onset_posterior import OpenAlarm, open_alarms
+from pipelines.drift.readings import (
+    Readings,
+    Stretch,
+    Times,
+    filter_rows,
+    health,
+    moves,
+    output_of,
+    readings_of,
+    run_filter,
+    seasons,
+    unmoved,
+)
+from pipelines.drift.series import last_output
 from pipelines.handover import Bools, FamilyDrift, Float32s, Float64s, Int32s, Int64s, Panel
 from pipelines.threads import in_threads
 
 EXACT_PEERS = 10  # families up to this size leave a vehicle out of its season throughout, not in its own week alone
-CARRIED = ("expected", "deviation", "slope", "evidence", "on", "learning")  # of a series, in the order of the outputs
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,9 +64,7 @@ class Span:
 
 
 def _rows_of(panel: Panel, stretch: Stretch) -> Panel:
-    by_row = {
-        name: getattr(panel, name)[stretch.rows] for name in ("read_at", "hours", "km", "depot", "duty", "calibration")
-    }
+    by_row = {name: getattr(panel, name)[stretch.rows] for name in ("read_at", "hours", "km", "depot", "calibration")}
     by_code = {name: getattr(panel, name).T[:, stretch.rows].T for name in ("values", "epoch")}
     return replace(panel, row_start=stretch.row_start, **by_row, **by_code)
 
@@ -64,7 +74,7 @@ class FamilyRun:
     """What a family's run needs and what it fills: `drift`, weeks of `bands`, and `taken` if there is one.
 
     settled: [C, R] False while relearning. by_cell, by_week: the span's rows by week and depot, and by week alone, from
-    the first computed week on; and the first of each. standing: the alarms at the last readings.
+    the first computed week on; and the first of each. open_alarms: those at the last readings.
     """
 
     panel: Panel
@@ -78,7 +88,7 @@ class FamilyRun:
     drift: FamilyDrift
     taken: FamilyCheckpoint | None
     put: Put
-    standing: tuple[Case, ...] = ()
+    open_alarms: tuple[OpenAlarm, ...] = ()
 
 
 def run_family(
@@ -112,7 +122,7 @@ def run_family(
         put=put,
     )
     standing = in_threads(lambda c: _correction(c, run), range(len(panel.codes)))
-    return replace(run, standing=tuple(case for some in standing for case in some))
+    return replace(run, open_alarms=tuple(alarm for some in standing for alarm in some))
 
 
 def empty_drift(panel: Panel, bands: Bands) -> FamilyDrift:
@@ -139,7 +149,7 @@ def empty_drift(panel: Panel, bands: Bands) -> FamilyDrift:
     )
 
 
-def _correction(c: int, run: FamilyRun) -> list[Case]:
+def _correction(c: int, run: FamilyRun) -> list[OpenAlarm]:
     """Season, epochs' ends, filter of one correction; fills its rows of what the run fills. Its standing alarms."""
     bands, span = run.bands, run.span
     mine = readings_of(c, run.panel, bands.normal, span.stretch, run.settled[c])
@@ -152,11 +162,10 @@ def _correction(c: int, run: FamilyRun) -> list[Case]:
         c, mine, seasonal[0], bands, first=span.first, row_start=span.panel.row_start, levels=own_levels
     )  # fmt: skip
     series, onsets = run.start.series(c)
-    outputs = output_rows(c, run.drift)
-    carried = run.start.carried
-    for name, row in zip(CARRIED, outputs, strict=True):
-        row[span.first[carried] - 1] = series[name][carried]
-    go_on = partial(sift, c, mine, bands, seasonal, moved, series=series, outputs=outputs)
+    output, carried = output_of(c, run.drift), run.start.carried
+    for row, last in zip(output, last_output(series), strict=True):
+        row[span.first[carried] - 1] = last[carried]
+    go_on = partial(run_filter, filter_rows(mine, seasonal, moved), health(c, bands), series=series, output=output)
     if run.taken:
         onsets = go_on(first=span.first, last=span.cut, onsets=onsets, keep=True)
         run.taken.series[c] = series
@@ -164,15 +173,15 @@ def _correction(c: int, run: FamilyRun) -> list[Case]:
     go_on(first=span.cut, last=span.last, onsets=onsets)
     run.drift.scale.T[c] = mine.scale
     standardise(c, span.panel, bands, mine.times, run.drift)
-    return _standing(c, run, weeks, series)
+    return _open_alarms(c, run, weeks, series)
 
 
-def _standing(c: int, run: FamilyRun, weeks: Any, series: Any) -> list[Case]:
+def _open_alarms(c: int, run: FamilyRun, weeks: Any, series: Any) -> list[OpenAlarm]:
     """The alarms of one correction at the last readings, from all readings of their vehicles."""
     start, end = run.panel.row_start[:-1], run.panel.row_start[1:]
-    stretch = Stretch.of(run.panel, np.where(series["on"], start, end), run.times)
+    stretch = Stretch.of(run.panel, np.where(series["alarm"]["on"], start, end), run.times)
     readings = readings_of(c, run.panel, run.bands.normal, stretch, run.settled[c])
-    return cases(
+    return open_alarms(
         c, panel=run.panel, readings=readings, row_start=stretch.row_start, bands=run.bands, weeks=weeks, series=series
     )
 

@@ -9,10 +9,11 @@ from pipelines.bands import recalibration, season
 from pipelines.bands.kept import Bands
 from pipelines.bands.normal import WEEK, Normal, days
 from pipelines.bands.standing import held_at, learned
-from pipelines.drift import filter as sequential
+from pipelines.drift.carry_over import MOVED
+from pipelines.drift.glr import run
+from pipelines.drift.onset_bank import empty_bank
+from pipelines.drift.series import NO_TRACE, Healthy, Output, Resumed, Rows
 from pipelines.handover import Bools, FamilyDrift, Float32s, Float64s, Int32s, Int64s, Panel
-
-NO_TRACE = np.empty((0, 6))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -142,8 +143,8 @@ def seasons(
 
 def moves(
     c: int, readings: Readings, seasonal: Float64s, bands: Bands, *, first: Int64s, row_start: Int64s, levels: Any
-) -> Float64s:  # fmt: skip
-    """[R, 3] what epochs' ends moved, as the filter takes it, from row `first` of each vehicle on.
+) -> np.ndarray:  # fmt: skip
+    """[R] of `MOVED`: what epochs' ends moved, from row `first` of each vehicle on.
 
     Args:
         c: Index of the correction.
@@ -161,7 +162,7 @@ def moves(
         times.block, normal.weekly_noise(c), normal.offset_sd[c] ** 2, levels, bands.shifts[c], bands.carried[c], moved,
     )  # fmt: skip
     moved[:, 0] -= readings.recentred[:, 0]
-    return moved
+    return moved.view(MOVED)[:, 0]
 
 
 def unmoved(readings: Readings, seasonal: Float64s) -> Float64s:
@@ -170,51 +171,47 @@ def unmoved(readings: Readings, seasonal: Float64s) -> Float64s:
     return x
 
 
-def sift(
-    c: int,
-    readings: Readings,
-    bands: Bands,
-    season_of_rows: tuple[Float64s, Float64s],
-    moved: Float64s,
-    *,
-    first: Int64s,
-    last: Int64s,
-    series: Any,
-    onsets: Float64s,
-    outputs: tuple[Any, ...],
-    trace: Float64s = NO_TRACE,
-    keep: bool = False,
-) -> Float64s:
-    """Run the filter from row `first` to row `last` of each vehicle; the banks of onsets after it, in a larger array.
+def filter_rows(readings: Readings, season_of_rows: tuple[Float64s, Float64s], moved: np.ndarray) -> Rows:
+    """What the sequential test takes of readings, their season with its error variance, and what epochs' ends moved."""
+    seasonal, variance = season_of_rows
+    times = readings.times
+    return Rows(
+        value=readings.values, base=readings.anchor + seasonal, base_var=variance, scale=readings.scale,
+        epoch=readings.epoch,
+        change=times.change, moved=moved, day=times.day, hours=readings.hours, block=times.block,
+    )  # fmt: skip
+
+
+def health(c: int, bands: Bands) -> Healthy:
+    """What the sequential test takes of a family's bands, of correction c."""
+    normal = bands.normal
+    return Healthy(normal.noise(c), normal.tails[c], bands.threshold, bands.learn_hours[c])
+
+
+def run_filter(
+    rows: Rows, healthy: Healthy, *, first: Int64s, last: Int64s, series: np.ndarray, onsets: np.ndarray,
+    output: Output, trace: np.ndarray = NO_TRACE, keep: bool = False,
+) -> np.ndarray:  # fmt: skip
+    """Run the test from row `first` to row `last` of each vehicle; the banks of onsets after it, in a larger array.
 
     Args:
-        c: Index of the correction.
-        readings: Of the rows.
-        bands: The family's.
-        season_of_rows: [R], [R] season and its error variance.
-        moved: [R, 3] what epochs' ends moved.
+        rows: Readings.
+        healthy: What holds in health.
         first: [V].
         last: [V].
-        series: [V] of the filter's `SERIES`, brought to `last`.
+        series: [V] of the test's `SERIES`, brought to `last`.
         onsets: Banks of onsets before `first`.
-        outputs: The six rows it fills.
+        output: What it fills.
         trace: Steps of the filter, if wanted.
         keep: Whether the banks are wanted.
     """
-    seasonal, variance = season_of_rows
-    normal, times = bands.normal, readings.times
-    room = sequential.empty_bank(len(first) if keep else 0)
-    filled = sequential.run(  # type: ignore[call-arg]
-        readings.values, readings.anchor + seasonal, variance, readings.scale,
-        readings.epoch, times.change, moved, first, last,
-        times.day, readings.hours, times.block, normal.model(c), normal.tails[c], bands.learn_hours[c],
-        bands.threshold, series, onsets, *outputs, trace, room,
-    )  # fmt: skip
+    room = empty_bank(len(first) if keep else 0)
+    filled = run(rows, healthy, Resumed(first, last, series, onsets, room), output, trace)
     return room[:filled]
 
 
-def output_rows(c: int, out: FamilyDrift) -> tuple[Any, ...]:
-    """The six rows of one correction that the filter fills."""
-    return (
+def output_of(c: int, out: FamilyDrift) -> Output:
+    """The rows of one correction that the test fills."""
+    return Output(
         out.expected.T[c], out.deviation.T[c], out.slope.T[c], out.evidence.T[c], out.alarm.T[c], out.relearning.T[c],
     )  # fmt: skip

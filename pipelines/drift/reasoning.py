@@ -11,8 +11,19 @@ from pipelines.bands.recalibration import blank_levels
 from pipelines.bands.relearning import settled_rows
 from pipelines.bands.season import blank_peers
 from pipelines.drift.family import empty_drift
-from pipelines.drift.filter import blank_series, empty_bank
-from pipelines.drift.readings import Stretch, Times, moves, output_rows, readings_of, seasons, sift
+from pipelines.drift.onset_bank import empty_bank
+from pipelines.drift.readings import (
+    Stretch,
+    Times,
+    filter_rows,
+    health,
+    moves,
+    output_of,
+    readings_of,
+    run_filter,
+    seasons,
+)
+from pipelines.drift.series import blank_series
 from pipelines.drift.states import BAND_SIGMAS
 from pipelines.handover import Evidence, Panel
 from pipelines.history.reconstruct import reconstruct
@@ -63,8 +74,10 @@ def _paths(panel: Panel, bands: Bands) -> pl.DataFrame:
         )
         levels = blank_levels(len(first))
         moved = moves(c, readings, found[0], bands, first=first, row_start=panel.row_start, levels=levels)
-        onsets, outputs = empty_bank(0), output_rows(c, out)
-        sift(c, readings, bands, found, moved, first=first, last=last, series=series, onsets=onsets, outputs=outputs)
+        run_filter(
+            filter_rows(readings, found, moved), health(c, bands), first=first, last=last, series=series,
+            onsets=empty_bank(0), output=output_of(c, out),
+        )  # fmt: skip
         centre[c], seasonal[c], out.scale.T[c] = readings.anchor, found[0], readings.scale
     rows = len(times.day)
     expected = out.expected.T.astype(np.float64)

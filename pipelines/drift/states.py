@@ -10,7 +10,7 @@ import polars as pl
 from pipelines.bands.fitted import fitted_codes
 from pipelines.bands.panel import UNKNOWN_FAMILY, read_codes
 from pipelines.catalogue.tables import published_tables
-from pipelines.drift.episode import Episodes
+from pipelines.drift.onset_posterior import Episodes
 from pipelines.drift.standstill import stands_still
 from pipelines.handover import Evidence, FamilyDrift, Float64s, History, Int64s, Panel
 from pipelines.in_service import in_service

@@ -30,8 +30,8 @@ from pipelines.drift.checkpoint import (
     weeks_to_keep,
 )
 from pipelines.drift.digest import terms_digest
-from pipelines.drift.episode import conclude
 from pipelines.drift.family import EXACT_PEERS, FamilyRun, run_family
+from pipelines.drift.onset_posterior import conclude
 from pipelines.drift.states import correction_states
 from pipelines.drift.threshold import threshold
 from pipelines.handover import Bools, Drift, Evidence, Float64s, History, Panel
@@ -132,7 +132,7 @@ def _run(
 
 def _concluded(runs: Sequence[FamilyRun], *, evidence: Evidence, history: History) -> Drift:
     """What the runs found, and what the alarms that stand say."""
-    found = conclude([(run.panel, run.standing) for run in runs])
+    found = conclude([(run.panel, run.open_alarms) for run in runs])
     return Drift(
         families=tuple(run.drift for run in runs),
         correction_state=correction_states(

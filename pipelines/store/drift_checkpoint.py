@@ -21,7 +21,8 @@ from pipelines.bands.recalibration import LEVEL, SHIFT
 from pipelines.bands.season import PEER, WEEKLY
 from pipelines.digests import digest
 from pipelines.drift.checkpoint import Checkpoint, FamilyCheckpoint
-from pipelines.drift.filter import SERIES
+from pipelines.drift.onset_bank import ONSET
+from pipelines.drift.series import SERIES
 from pipelines.errors import StoreError
 from pipelines.history.trace import Trace
 from pipelines.store.folder import Store
@@ -209,4 +210,5 @@ def _family(arrays: Mapping[str, np.ndarray], prefix: str) -> FamilyCheckpoint:
     normal = Normal(**{field.name: arrays[f"{prefix}normal.{field.name}"] for field in fields(Normal)})
     for name in BY_CORRECTION:
         parts[name] = [arrays[f"{prefix}{name}.{c}"] for c in range(len(parts["codes"]))]
+    parts["onsets"] = [onsets.view(ONSET) for onsets in parts["onsets"]]
     return FamilyCheckpoint(normal=normal, **parts)

@@ -12,7 +12,6 @@ from drift_light import drift_of
 
 from pipelines.bands.normal import WEEK
 from pipelines.drift import family
-from pipelines.drift.filter import SEASON_WANDER
 
 SIZES, CORRECTIONS, WEEKS, WARM_UP = (90, 40, 15, 6, 4), 10, 156, 30
 WINDOWS = (4, 8, 16, 26)
@@ -38,7 +37,7 @@ def main() -> None:
 
     def noted(original, c, readings, normal, **rest):
         season, variance = original(c, readings, normal, **rest)
-        found.append((c, season, variance, normal.model(c)[-1]))
+        found.append((c, season, variance, normal.noise(c)[-1]))
         return season, variance
 
     original, family.seasons = family.seasons, partial(noted, family.seasons)
@@ -55,9 +54,9 @@ def main() -> None:
                 true = np.mean([moves((s / unit[c] - fleet.season[rows, c]).reshape(size, -1), window)
                                 for c, s, _, _ in mine])  # fmt: skip
                 said = [(v.mean() / unit[c] ** 2, model) for c, _, v, model in mine]
-                noise = np.mean([v * noise_moves(window, model[1]) for v, model in said])
-                wander = np.mean([v * model[SEASON_WANDER] * window * WEEK * 2 / 3 for v, model in said])
-                whole = np.mean([noise_moves(window, model[1]) for _, model in said])
+                noise = np.mean([v * noise_moves(window, model["memory_days"]) for v, model in said])
+                wander = np.mean([v * model["season_wander"] * window * WEEK * 2 / 3 for v, model in said])
+                whole = np.mean([noise_moves(window, model["memory_days"]) for _, model in said])
                 of = f"family of {size:3d}, {window:2d} weeks"
                 parts = f"noise {noise / whole:.3f}, wander {wander / whole:.3f}"
                 print(f"{of}: true {true / whole:.3f}, said {(noise + wander) / whole:.3f} ({parts})")

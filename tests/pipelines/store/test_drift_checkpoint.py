@@ -70,8 +70,11 @@ def assert_equal(one, other):
     if isinstance(one, np.ndarray):
         assert one.dtype == other.dtype
         assert one.dtype.isalignedstruct == other.dtype.isalignedstruct
-        for name in one.dtype.names or [...]:
-            np.testing.assert_array_equal(one[name], other[name])
+        if one.dtype.names:  # by field, since an empty number in a record is not equal to itself
+            for name in one.dtype.names:
+                assert_equal(one[name], other[name])
+        else:
+            np.testing.assert_array_equal(one, other)
     elif isinstance(one, list):
         for a, b in zip(one, other, strict=True):
             assert_equal(a, b)

@@ -14,8 +14,10 @@ from pipelines.bands.kept import Bands
 from pipelines.bands.normal import LEAST_SETTLED
 from pipelines.bands.recalibration import blank_levels
 from pipelines.bands.season import blank_peers
-from pipelines.drift.filter import PATIENCE, blank_series, empty_bank
-from pipelines.drift.readings import NO_TRACE, Readings, moves, seasons, sift
+from pipelines.drift.alarm_rules import PATIENCE
+from pipelines.drift.onset_bank import empty_bank
+from pipelines.drift.readings import Readings, filter_rows, health, moves, run_filter, seasons
+from pipelines.drift.series import NO_TRACE, STEP, Output, blank_series
 from pipelines.handover import Bools, Float32s, Float64s, Int32s, Int64s, Panel
 from pipelines.threads import in_threads
 
@@ -57,7 +59,7 @@ class Episodes:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Case:
+class OpenAlarm:
     """One standing alarm: its series (family, correction, vehicle), and what its shape and onset are learned from.
 
     trace, day: steps of the filter in the newest epoch, and their times. since: the same of the epoch that the alarm
@@ -70,15 +72,15 @@ class Case:
     alarm_at: float
     sigma: float
     room: Float64s
-    trace: Float64s
+    trace: np.ndarray
     day: Float64s
-    since: tuple[Float64s, Float64s]
+    since: tuple[np.ndarray, Float64s]
     way: tuple[Float64s, Float64s]
 
 
-def cases(
+def open_alarms(
     c: int, *, panel: Panel, readings: Readings, row_start: Int64s, bands: Bands, weeks: np.ndarray, series: np.ndarray
-) -> list[Case]:
+) -> list[OpenAlarm]:
     """Every alarm of correction c that stands at its vehicle's last reading.
 
     Args:
@@ -98,20 +100,20 @@ def cases(
     )
     sigma = bands.normal.sigma[c]
     found = []
-    for v in np.flatnonzero(series["on"]):
+    for v in np.flatnonzero(series["alarm"]["on"]):
         mine = readings.at(slice(row_start[v], row_start[v + 1]))
         base, trace, began = _retraced(c, mine, bands, weeks[v : v + 1] if len(weeks) > 1 else weeks)
         day = mine.times.day
-        read = np.flatnonzero(np.isfinite(trace[:, 0]))  # the newest epoch may not have been read yet
+        read = np.flatnonzero(np.isfinite(trace["sd"]))  # the newest epoch may not have been read yet
         kept, first = (read[mine.epoch[read] == mine.epoch[r]] for r in (read[-1], began))
         found.append(
-            Case(
+            OpenAlarm(
                 family=panel.family,
                 correction=c,
                 vehicle=int(v),
                 alarm_at=float(day[began]),
                 sigma=float(sigma[mine.times.block[-1]] * mine.scale[-1]),
-                room=limits - (base[kept[-1]] + trace[kept[-1], 5]),
+                room=limits - (base[kept[-1]] + trace["level"][kept[-1]]),
                 trace=trace[kept],
                 day=day[kept],
                 since=(trace[first], day[first]),
@@ -121,24 +123,32 @@ def cases(
     return found
 
 
-def _retraced(c: int, mine: Readings, bands: Bands, weeks: np.ndarray) -> tuple[Float64s, Float64s, int]:
-    """[n] base and [n, 6] steps of the filter, of all readings of one vehicle; the row at which its alarm began."""
+def _retraced(c: int, mine: Readings, bands: Bands, weeks: np.ndarray) -> tuple[Float64s, np.ndarray, int]:
+    """[n] base and [n] steps of the filter, of all readings of one vehicle; the row at which its alarm began."""
     count = len(mine.values)
     start, end = np.array([0]), np.array([count])
     seasonal = seasons(
         c, mine, bands.normal, first=start, row_start=np.array([0, count]), peers=blank_peers(1), weeks=weeks
     )
     moved = moves(c, mine, seasonal[0], bands, first=start, row_start=np.array([0, count]), levels=blank_levels(1))
-    trace = np.full((count, 6), np.nan)
+    rows, healthy = filter_rows(mine, seasonal, moved), health(c, bands)
+    trace = np.full(count, np.nan, dtype=STEP)
     numbers, flags = np.empty((4, count), dtype=np.float32), np.empty((2, count), dtype=np.bool_)
+    output = Output(*numbers, *flags)
     began = 0
     for steps in (NO_TRACE, trace):  # as it was judged, and then with innovations that strain no healthy tail
-        sift(
-            c, mine, bands, seasonal, moved, first=start, last=end, series=blank_series(1), onsets=empty_bank(0),
-            outputs=(*numbers, *flags), trace=steps,
-        )  # fmt: skip
+        run_filter(
+            rows,
+            healthy,
+            first=start,
+            last=end,
+            series=blank_series(1),
+            onsets=empty_bank(0),
+            output=output,
+            trace=steps,
+        )
         if not len(steps):
-            began = _began(flags[0], numbers[1], flags[1], mine.epoch)
+            began = _began(output.alarm, output.deviation, output.relearning, mine.epoch)
     return mine.anchor + seasonal[0], trace, began
 
 
@@ -162,7 +172,7 @@ def _began(alarm: Bools, deviation: Float32s, relearning: Bools, epoch: Int32s) 
         began = last
 
 
-def learned_kinds(found: Sequence[Case]) -> Float64s:
+def learned_kinds(found: Sequence[OpenAlarm]) -> Float64s:
     """[SHAPES, SCALES] log share of each kind of change among the alarms that stand; drawn to the usual ones.
 
     One vehicle counts once, because one defect moves many corrections by one law. Expectation-maximisation of a
@@ -171,10 +181,10 @@ def learned_kinds(found: Sequence[Case]) -> Float64s:
     usual = np.repeat(USUAL_SHAPES[:, None], len(SCALES), axis=1) / len(SCALES)
     shares = usual
     if found:
-        fits = np.array(in_threads(lambda case: kind_fits(case.trace, case.day, case.sigma), found))
+        fits = np.array(in_threads(lambda alarm: kind_fits(alarm.trace, alarm.day, alarm.sigma), found))
         likelihood = np.exp(fits - fits.max(axis=(1, 2), keepdims=True))
-        alarms = np.array([(case.family, case.vehicle) for case in found])
-        _, which, count = np.unique(alarms, axis=0, return_inverse=True, return_counts=True)
+        vehicles = np.array([(alarm.family, alarm.vehicle) for alarm in found])
+        _, which, count = np.unique(vehicles, axis=0, return_inverse=True, return_counts=True)
         weight = (1 / count)[which.ravel()][:, None, None]
         for _ in range(ROUNDS):
             belongs = likelihood * shares
@@ -185,29 +195,31 @@ def learned_kinds(found: Sequence[Case]) -> Float64s:
     return log_shares
 
 
-def conclude(families: Sequence[tuple[Panel, Sequence[Case]]]) -> list[Episodes]:
+def conclude(families: Sequence[tuple[Panel, Sequence[OpenAlarm]]]) -> list[Episodes]:
     """What is known of each standing alarm of each family; how changes grow is learned from all of them."""
-    kinds = learned_kinds([case for _, found in families for case in found])
-    return [_episodes(panel, found, in_threads(lambda case: _answer(case, kinds), found)) for panel, found in families]
+    kinds = learned_kinds([alarm for _, found in families for alarm in found])
+    return [
+        _episodes(panel, found, in_threads(lambda alarm: _answer(alarm, kinds), found)) for panel, found in families
+    ]
 
 
-def _answer(case: Case, kinds: Float64s) -> Float64s:
+def _answer(alarm: OpenAlarm, kinds: Float64s) -> Float64s:
     """[7] as `posterior` gives it, the onset of the epoch that the alarm began in."""
-    answer: Float64s = posterior(case.trace, case.day, case.sigma, case.room, kinds)
-    if case.since[1][0] != case.day[0]:
-        answer[:3] = posterior(*case.since, case.sigma, case.room, kinds)[:3]
+    answer: Float64s = posterior(alarm.trace, alarm.day, alarm.sigma, alarm.room, kinds)
+    if alarm.since[1][0] != alarm.day[0]:
+        answer[:3] = posterior(*alarm.since, alarm.sigma, alarm.room, kinds)[:3]
     return answer
 
 
-def _episodes(panel: Panel, found: Sequence[Case], answers: Iterable[Float64s]) -> Episodes:
+def _episodes(panel: Panel, found: Sequence[OpenAlarm], answers: Iterable[Float64s]) -> Episodes:
     episodes = Episodes.none(len(panel.codes), len(panel.vehicles))
     names = ("onset_low", "onset_at", "onset_high", "rate", "limit_p10", "limit_p50", "limit_p90")
-    for case, answer in zip(found, answers, strict=True):
-        at = case.correction, case.vehicle
-        episodes.alarm_at[at] = case.alarm_at
+    for alarm, answer in zip(found, answers, strict=True):
+        at = alarm.correction, alarm.vehicle
+        episodes.alarm_at[at] = alarm.alarm_at
         for name, value in zip(names, answer, strict=True):
             getattr(episodes, name)[at] = value
-        episodes.rate_per_1000km[at] = answer[3] / _thousand_km_per_30_days(*case.way, answer[1])
+        episodes.rate_per_1000km[at] = answer[3] / _thousand_km_per_30_days(*alarm.way, answer[1])
     return episodes
 
 
@@ -263,8 +275,7 @@ def weigh(trace, day, sigma):  # type: ignore[no-untyped-def]
     """Log likelihood of a change of every kind after each reading, its size, the sd of that, what the level took in.
 
     Args:
-        trace: [n, 6] steps of the filter: gains of level and noise, sd of the innovation, its score, memory over the
-            step, level after it.
+        trace: [n] of `STEP`: what the filter did.
         day: [n] times.
         sigma: Marginal sd of the noise.
 
@@ -292,12 +303,12 @@ def weigh(trace, day, sigma):  # type: ignore[no-untyped-def]
                 left[shape] *= fade[i, shape]
                 grown[shape] = 1 - left[shape]
             for shape in range(SHAPES):
-                d2[shape] *= trace[i, 4]
+                d2[shape] *= trace[i].memory
                 g = grown[shape] - d1[shape] - d2[shape]
-                d1[shape] += trace[i, 0] * g
-                d2[shape] += trace[i, 1] * g
-                g /= trace[i, 2]
-                t[shape] += g * trace[i, 3]
+                d1[shape] += trace[i].level_gain * g
+                d2[shape] += trace[i].noise_gain * g
+                g /= trace[i].sd
+                t[shape] += g * trace[i].score
                 v[shape] += g * g
         for shape in range(SHAPES):
             for scale in range(len(SCALES)):
@@ -323,7 +334,7 @@ def posterior(trace, day, sigma, room, kinds):  # type: ignore[no-untyped-def]
     """Onset (5, 50, 95 %), rate per 30 days, and limit dates (10, 50, 90 %), in days since 1970.
 
     Args:
-        trace: [n, 6] steps of the filter, as `weigh` takes them.
+        trace: [n] of `STEP`: what the filter did.
         day: [n] times.
         sigma: Marginal sd of the noise.
         room: [2] low and high limit minus (base + filtered level); NaN: that side never faults.

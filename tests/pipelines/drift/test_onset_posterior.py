@@ -1,9 +1,10 @@
-"""What is said of an alarm: the shape of its growth, learned from the alarms that stand, and its dates."""
+"""What is output of an alarm: the shape of its growth, learned from the alarms that stand, and its dates."""
 
 import numpy as np
 import pytest
 
-from pipelines.drift import episode
+from pipelines.drift import onset_posterior
+from pipelines.drift.series import NO_TRACE, STEP
 
 DAY = np.arange(40) * 7.0
 MEMORY = 0.5
@@ -11,20 +12,20 @@ MEMORY = 0.5
 
 def trace_of(change, rng):
     """Steps of a filter whose level is known to be 0 and whose noise, of sd 1, has this memory between readings."""
-    steps = np.zeros((len(DAY), 6))
-    steps[:, 1], steps[:, 2], steps[:, 4] = 1.0, np.sqrt(1 - MEMORY**2), MEMORY
+    steps = np.zeros(len(DAY), dtype=STEP)
+    steps["noise_gain"], steps["sd"], steps["memory"] = 1.0, np.sqrt(1 - MEMORY**2), MEMORY
     moved = np.diff(change, prepend=0.0) + (1 - MEMORY) * np.append(0.0, change[:-1])
-    steps[:, 3] = moved / steps[:, 2] + rng.standard_normal(len(DAY))
+    steps["score"] = moved / steps["sd"] + rng.standard_normal(len(DAY))
     return steps
 
 
-def cases(growth, count=40):
+def open_alarms(growth, count=40):
     rng = np.random.default_rng(3)
     for vehicle in range(count):
         since = np.maximum(DAY - rng.uniform(60, 120), 0)
-        yield episode.Case(
+        yield onset_posterior.OpenAlarm(
             family="A", correction=0, vehicle=vehicle, alarm_at=200.0, sigma=1.0, room=np.array([np.nan, 25.0]),
-            trace=trace_of(growth(since / 30), rng), day=DAY, since=(np.empty((0, 6)), DAY), way=(DAY, DAY * 50),
+            trace=trace_of(growth(since / 30), rng), day=DAY, since=(NO_TRACE, DAY), way=(DAY, DAY * 50),
         )  # fmt: skip
 
 
@@ -32,22 +33,22 @@ def cases(growth, count=40):
     ("growth", "shape"), [(lambda t: 3.0 * (t > 0), 0), (lambda t: 1.5 * t, 1), (lambda t: 0.5 * t**2, 2)]
 )
 def test_the_shapes_that_a_fleets_alarms_have_are_learned_from_them(growth, shape):
-    shares = np.exp(episode.learned_kinds(list(cases(growth)))).sum(axis=1)
+    shares = np.exp(onset_posterior.learned_kinds(list(open_alarms(growth)))).sum(axis=1)
     assert shares.sum() == pytest.approx(1)
     assert np.argmax(shares) == shape
-    assert shares[shape] > episode.USUAL_SHAPES[shape] + 0.15
+    assert shares[shape] > onset_posterior.USUAL_SHAPES[shape] + 0.15
 
 
 def test_without_alarms_the_usual_shapes_are_taken():
-    np.testing.assert_allclose(np.exp(episode.learned_kinds([])).sum(axis=1), episode.USUAL_SHAPES)
+    np.testing.assert_allclose(np.exp(onset_posterior.learned_kinds([])).sum(axis=1), onset_posterior.USUAL_SHAPES)
 
 
 def test_a_straight_rise_meets_its_limit_where_it_does():
     rng = np.random.default_rng(4)
     since = np.maximum(DAY - 100, 0) / 30
-    kinds = episode.learned_kinds(list(cases(lambda t: 2.0 * t)))
+    kinds = onset_posterior.learned_kinds(list(open_alarms(lambda t: 2.0 * t)))
     room = np.array([np.nan, 25.0])
-    low, at, high, rate, p10, p50, p90 = episode.posterior(trace_of(2.0 * since, rng), DAY, 1.0, room, kinds)
+    low, at, high, rate, p10, p50, p90 = onset_posterior.posterior(trace_of(2.0 * since, rng), DAY, 1.0, room, kinds)
     assert low <= 100 <= high
     assert abs(at - 100) < 21
     assert rate == pytest.approx(2.0, rel=0.2)

@@ -3,32 +3,38 @@
 import numpy as np
 import pytest
 
-from pipelines.bands.normal import SCORES
-from pipelines.drift import filter as sequential
+from pipelines.bands.normal import NOISE, SCORES
+from pipelines.drift.carry_over import MOVED
+from pipelines.drift.onset_bank import empty_bank
+from pipelines.drift.readings import run_filter
+from pipelines.drift.series import STEP, Healthy, Output, Rows, blank_series
 
 
 def run(values, day, *, memory_days, wander=0.0, offset_sd=1e4, learn_hours=0.0, epoch=None, threshold=9.0):
     n = len(values)
-    start, end, series, bank = np.array([0]), np.array([n]), sequential.blank_series(1), sequential.empty_bank(1)
-    model = np.array([[1.0, memory_days, 0.0, wander, offset_sd, 0.0]])
-    assert model.shape == (1, sequential.MODEL_COLUMNS)  # a kernel reads past the end of what is too short
-    out = [np.full(n, np.nan, dtype=np.float32) for _ in range(4)] + [np.zeros(n, dtype=bool) for _ in range(2)]
-    trace = np.full((n, 6), np.nan)
-    sequential.run(
-        np.asarray(values, dtype=np.float32), np.zeros(n), np.zeros(n), np.ones(n),
-        np.zeros(n, dtype=np.int32) if epoch is None else epoch, np.full(n, -1, dtype=np.int32),
-        np.full((n, 3), (0.0, 0.0, offset_sd**2 / 4)), start, end,
-        np.asarray(day, dtype=float), np.asarray(day, dtype=float) * 1.5, np.zeros(n, dtype=np.int32), model,
-        SCORES[None, :] * 1.0, learn_hours, np.array([threshold]), series, bank[:0], *out, trace, bank,
+    day = np.asarray(day, dtype=float)
+    rows = Rows(
+        value=np.asarray(values, dtype=np.float32), base=np.zeros(n), base_var=np.zeros(n), scale=np.ones(n),
+        epoch=np.zeros(n, dtype=np.int32) if epoch is None else epoch, change=np.full(n, -1, dtype=np.int32),
+        moved=np.full(n, np.array((0.0, 0.0, offset_sd**2 / 4), dtype=MOVED)), day=day, hours=day * 1.5,
+        block=np.zeros(n, dtype=np.int32),
     )  # fmt: skip
-    return dict(zip(("expected", "deviation", "slope", "evidence", "alarm", "relearning"), out, strict=True)), trace
+    noise = np.array([(1.0, memory_days, 0.0, wander, offset_sd, 0.0)], dtype=NOISE)
+    healthy = Healthy(noise, SCORES[None, :] * 1.0, np.array([threshold]), learn_hours)
+    numbers, flags = np.full((4, n), np.nan, dtype=np.float32), np.zeros((2, n), dtype=bool)
+    output, trace = Output(*numbers, *flags), np.zeros(n, dtype=STEP)
+    run_filter(
+        rows, healthy, first=np.array([0]), last=np.array([n]), series=blank_series(1), onsets=empty_bank(0),
+        output=output, trace=trace,
+    )  # fmt: skip
+    return output._asdict(), trace
 
 
 def test_the_level_is_known_as_well_as_least_squares_knows_it():
     """Memory 0.5 a reading, 26 readings: variance 0.10714; a reading long after shows it beside the noise's own 1."""
     day = np.append(np.arange(26) * 7.0, 1e6)
     _, trace = run(np.zeros(27), day, memory_days=-7 / np.log(0.5))
-    assert trace[-1, 2] ** 2 - 1 == pytest.approx(0.10714, abs=2e-5)
+    assert trace["sd"][-1] ** 2 - 1 == pytest.approx(0.10714, abs=2e-5)
 
 
 def test_without_memory_and_with_a_flat_level_the_best_step_is_the_two_sample_z():

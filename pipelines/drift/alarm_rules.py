@@ -1,0 +1,58 @@
+"""When an alarm is raised, and when it ends; compiled, one reading at a time."""
+
+import numba
+import numpy as np
+
+HOLD = 0.9  # an alarm holds until its evidence is below this share of the threshold; judgement ...
+BACK = 0.75  # ... or it reads within this many sigmas of what is expected,
+RETURNED = 0.35  # or within this share of the farthest it strayed,
+PATIENCE = 3  # at this many readings in a row: all judgement, so that no alarm flickers
+
+# An alarm's side (sign of the deviation that raised it), farthest deviation, day it was raised, and for how many
+# readings in a row it seemed over.
+ALARM = np.dtype([("side", "f8"), ("peak", "f8"), ("since", "f8"), ("quiet", "i8"), ("on", "?")], align=True)
+
+STANDS, RETURNS, FADES = range(3)  # what a reading does to a standing alarm
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def trust(evidence, threshold):  # type: ignore[no-untyped-def]
+    """How far a change is taken for real, 0 to 1: odds that are even at half the threshold."""
+    return 1 / (1 + np.exp(threshold / 2 - evidence))
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def may_rise(alarm, evidence, threshold, away, direction):  # type: ignore[no-untyped-def]
+    """Whether evidence asks for an alarm: beyond the threshold, with the smoothed level on the side it speaks of."""
+    return not alarm.on and evidence > threshold and direction * away > 0
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def rise(alarm, away, direction, sigma, day):  # type: ignore[no-untyped-def]
+    """Raise it, unless the level is too near to what is expected to be called a deviation."""
+    alarm.on = abs(away) >= BACK * sigma
+    alarm.since = day
+    alarm.quiet = 0
+    alarm.peak = abs(away)
+    alarm.side = direction
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def stand(alarm, away, apart, evidence, threshold, sigma):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+    """What one more reading does to an alarm: `STANDS`, `RETURNS` (the reading is back) or `FADES` (evidence is gone).
+
+    Args:
+        alarm: Of `ALARM`, standing; off when it ends.
+        away: Smoothed level minus what is expected.
+        apart: The reading minus what is expected.
+        evidence: Half the squared z.
+        threshold: Evidence at which it would be raised.
+        sigma: Marginal sd of the noise.
+    """
+    alarm.peak = max(alarm.peak, abs(away))
+    returned = abs(apart) < max(BACK * sigma, RETURNED * alarm.peak)
+    alarm.quiet = alarm.quiet + 1 if returned or evidence < HOLD * threshold else 0
+    if alarm.quiet < PATIENCE:
+        return STANDS
+    alarm.on = False
+    return RETURNS if returned else FADES

@@ -1,0 +1,256 @@
+"""The sequential test of one correction over all vehicles: arrays in, arrays out; a compiled kernel, no frames.
+
+A level filter of the healthy reading and, on its innovations, the generalised likelihood ratio of steps and ramps of
+every onset, in both directions. The level is part of the filter's state, so it is a nuisance of the test, not a
+plugged-in mean; the times between readings may be any. What an epoch's end carries over is judged beside it.
+
+Source: Willsky and Jones (1976), IEEE Transactions on Automatic Control 21(1), 108-112.
+"""
+
+import numba
+import numpy as np
+
+from pipelines.bands.normal import LEAST_SETTLED
+from pipelines.drift.alarm_rules import FADES, STANDS, may_rise, rise, stand, trust
+from pipelines.drift.carry_over import (
+    HOURS_A_DAY,
+    begin_relearning,
+    departure,
+    is_home,
+    on_the_way,
+    relearn,
+    was_ill,
+)
+from pipelines.drift.level_filter import begin, compare, cut, normal_score, predict, update
+from pipelines.drift.onset_bank import CANDIDATES, ONSET, fade, open_onset, thin, weigh
+from pipelines.drift.series import Reading, Terms
+
+WILD = 2.0  # a single innovation this many times beyond the last knot waits for the next reading to bear it out
+REGAINED = 0.25  # variance that a level gains when its alarm is over, as a share of that between vehicles; judgement
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def run(rows, healthy, resumed, output, trace):  # type: ignore[no-untyped-def]
+    """Fill what is put out of one correction; going on from what a run left gives what it gives in one go.
+
+    Args:
+        rows: `Rows`.
+        healthy: `Healthy`.
+        resumed: `Resumed`.
+        output: `Output`.
+        trace: [R] of `STEP`, filled; empty: not wanted. Where it is wanted, what strays is no longer judged by the
+            healthy tail.
+
+    Returns:
+        How many of `onsets_after` are filled.
+    """
+    bank = np.zeros(CANDIDATES, dtype=ONSET)
+    taken = left = 0
+    for v in range(len(resumed.first)):
+        s = resumed.series[v]
+        bank[: s.onsets] = resumed.onsets[taken : taken + s.onsets]
+        taken += s.onsets
+        for r in range(resumed.first[v], resumed.last[v]):
+            if not np.isnan(rows.value[r]):
+                block = rows.block[r]
+                noise = healthy.noise[block]
+                sigma = noise.sigma * rows.scale[r]
+                reading = Reading(
+                    rows.value[r] - rows.base[r], rows.base[r], rows.base_var[r], rows.epoch[r], rows.change[r],
+                    rows.day[r], rows.hours[r],
+                )  # fmt: skip
+                terms = Terms(
+                    noise, sigma, noise.wander * max(rows.scale[r], 1.0) ** 2, sigma**2 + reading.base_var,
+                    noise.offset_sd**2, rows.moved[r], healthy.threshold[block], healthy.learn_hours,
+                )  # fmt: skip
+                take(s, bank, reading, terms, healthy.tails[block], trace[r : r + 1])
+            write_output(s, output, r)
+        if len(resumed.onsets_after):
+            resumed.onsets_after[left : left + s.onsets] = bank[: s.onsets]
+            left += s.onsets
+    return left
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def take(s, bank, reading, terms, tail, step):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+    """Take one reading into a series and its bank of onsets, and judge it.
+
+    Args:
+        s: Of `SERIES`.
+        bank: [CANDIDATES] of `ONSET`.
+        reading: `Reading`.
+        terms: `Terms`.
+        tail: [8] innovations whose normal scores are `SCORES`.
+        step: [1] of `STEP`, filled; empty: not wanted.
+    """
+    if reading.epoch != s.epoch:
+        begin_epoch(s, reading, terms)
+        memory = 0.0
+    else:
+        memory = pass_time(s, reading, terms)
+        fade(bank, s.onsets, memory)
+        s.onsets = open_onset(bank, s.onsets, s.read_day, s.seen)
+    innovation = compare(s.level, reading.x, terms.noise.rounding)
+    u = innovation.size / innovation.sd
+    s.level.day, s.level.hours = reading.day, reading.hours
+    s.doubtful = not s.doubtful and s.seen > 0 and abs(u) > WILD * tail[-1]
+    if s.doubtful:
+        s.onsets -= 1
+        return
+    score = cut(u) if len(step) else normal_score(u, tail)
+    best = weigh(bank, s.onsets, innovation, score, reading.day)
+    update(s.level, reading.x, innovation, score, cut(u))
+    if len(step):
+        note(step[0], innovation, score, memory, s.level.level)
+    s.seen += 1
+    s.onsets = thin(bank, s.onsets, s.seen)
+    s.read_day, s.change = reading.day, reading.change
+    judge(s, best, reading.x, terms)
+    s.verdict.expected = reading.base + s.verdict.baseline
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def begin_epoch(s, reading, terms):  # type: ignore[no-untyped-def]
+    """Start anew with the reading x; what the epoch that ends showed in health is carried over."""
+    fresh = s.epoch >= 0
+    if s.seen >= LEAST_SETTLED and not s.relearning.on:  # what the epoch showed; else what was known before it
+        s.carried.level = s.verdict.baseline
+        s.carried.variance = s.verdict.baseline_var
+        s.carried.side = s.alarm.side if s.alarm.on else 0.0
+        s.carried.changes = 0
+    if fresh:
+        s.carried.variance += terms.moved.gained_var + terms.wander * (reading.day - s.level.day)
+        s.carried.changes += reading.change != s.change
+    s.epoch = reading.epoch
+    s.onsets = 0
+    s.seen = 0
+    s.alarm.on = False
+    s.alarm.quiet = 0
+    amplitude = np.sqrt(reading.x * reading.x + terms.spread_var) if fresh and terms.learn_hours > 0 else 0.0
+    begin_relearning(s.relearning, amplitude, reading.x, terms.sigma)
+    begin(s.level, reading.x, 0.0, 0.0, terms.spread_var + amplitude * amplitude, terms.noise_var)
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def pass_time(s, reading, terms):  # type: ignore[no-untyped-def]
+    """Let the time since the reading before pass; the share of the noise that is remembered."""
+    days, hours = reading.day - s.level.day, reading.hours - s.level.hours
+    if not hours >= 0:
+        hours = HOURS_A_DAY * days
+    noise = terms.noise
+    loose = relearn(s.relearning, hours, terms.learn_hours, terms.sigma) if s.relearning.on else 0.0
+    wander = (terms.wander + noise.season_wander * reading.base_var) * days + loose
+    return predict(s.level, days, noise.memory_days, wander, terms.noise_var)
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def judge(s, best, x, terms):  # type: ignore[no-untyped-def]
+    """What is expected, how clearly it strays from that, and what this does to the alarm."""
+    verdict, alarm, threshold = s.verdict, s.alarm, terms.threshold
+    before = verdict.baseline
+    settled = s.seen >= LEAST_SETTLED and not s.relearning.on
+    by_onset(verdict, best, s.level, threshold)
+    if not np.isnan(s.carried.level):
+        by_what_was_carried(s, terms, settled)
+    if alarm.on and verdict.direction * alarm.side < 0:
+        verdict.baseline, verdict.slope = before, 0.0  # the way back is no new departure
+    if settled and (alarm.on or verdict.evidence > threshold) and recovered(s, x, terms):
+        start_in_health(s, x, terms)
+    away = s.level.smoothed - verdict.baseline
+    if alarm.on:
+        change = stand(alarm, away, x - verdict.baseline, verdict.evidence, threshold, terms.sigma)
+        away = end(s, x, away, change, terms)
+    elif settled and may_rise(alarm, verdict.evidence, threshold, away, verdict.direction):
+        rise(alarm, away, verdict.direction, terms.sigma, s.read_day)
+    verdict.deviation = away
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def by_onset(verdict, best, level, threshold):  # type: ignore[no-untyped-def]
+    """Expect what the level filter knows, without what the best onset has brought, as far as that is trusted."""
+    verdict.evidence = best.z2 / 2
+    trusted = trust(verdict.evidence, threshold)
+    size = best.score / best.weight if best.weight > 0 else 0.0
+    verdict.baseline = level.level - trusted * size * best.level
+    verdict.baseline_var = level.level_var
+    if best.weight > 0:
+        verdict.baseline_var += (trusted * best.level) ** 2 / best.weight
+    verdict.slope = trusted * size * best.is_ramp
+    verdict.direction = best.score
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def by_what_was_carried(s, terms, settled):  # type: ignore[no-untyped-def]
+    """Expect what was known before the epoch where the level stands clearer apart from that than from any onset."""
+    verdict, level_var, threshold = s.verdict, s.level.level_var, terms.threshold
+    gone = departure(s.carried, s.level.level, level_var, terms.moved, terms.spread_var)
+    evidence = gone.size * gone.size / gone.variance / 2
+    if not settled:  # what was known before holds, as far as what was read since does not say otherwise
+        doubt = 1.0 if gone.size * s.carried.side > 0 else trust(evidence, threshold)
+        verdict.baseline = s.level.level - gone.size * max(level_var / gone.variance, doubt)
+        verdict.baseline = on_the_way(s.relearning, verdict.baseline, terms.learn_hours)
+    elif evidence > verdict.evidence:
+        trusted = trust(evidence, threshold)
+        verdict.evidence, verdict.direction, verdict.slope = evidence, gone.size, 0.0
+        verdict.baseline = s.level.level - gone.size * trusted
+        verdict.baseline_var = (1 - trusted) ** 2 * level_var + trusted**2 * (gone.variance - level_var)
+        if gone.size * s.carried.side > 0 and evidence > threshold / 2:
+            verdict.evidence = max(evidence, threshold * (1 + 1e-6))  # the defect of before the reset, back again
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def recovered(s, x, terms):  # type: ignore[no-untyped-def]
+    """Whether what was taken for its normal was none: it is back at the centre, or where it was before the epoch."""
+    if was_ill(s.verdict.baseline, x, s.level.smoothed, terms.noise.offset_sd):
+        return True
+    if np.isnan(s.carried.level) or s.carried.changes > 1 or s.alarm.on:
+        return False
+    return is_home(s.carried, terms.moved, s.verdict.baseline, x, s.level.smoothed, terms.sigma**2)
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def start_in_health(s, x, terms):  # type: ignore[no-untyped-def]
+    """Take the reading x for the first of a healthy correction."""
+    s.alarm.on = False
+    s.onsets = 0
+    s.carried.level = np.nan
+    s.seen = 1
+    begin(s.level, x, 0.0, x, terms.spread_var, terms.noise_var)
+    s.verdict.baseline, s.verdict.evidence, s.verdict.slope = x, 0.0, 0.0
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def end(s, x, away, change, terms):  # type: ignore[no-untyped-def]
+    """End the alarm if its `change` says so; smoothed level minus what is expected then."""
+    if change == STANDS:
+        return away
+    s.onsets = 0
+    s.carried.level = np.nan
+    if change == FADES:
+        s.level.level_var += terms.spread_var
+        return away
+    apart = x - s.verdict.baseline
+    begin(s.level, x, apart, s.verdict.baseline, s.level.level_var + REGAINED * terms.spread_var, terms.noise_var)
+    return apart
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def write_output(s, output, r):  # type: ignore[no-untyped-def]
+    """Write what is known of a series into row r."""
+    output.expected[r] = s.verdict.expected
+    output.deviation[r] = s.verdict.deviation
+    output.slope[r] = s.verdict.slope
+    output.evidence[r] = s.verdict.evidence
+    output.alarm[r] = s.alarm.on
+    output.relearning[r] = s.relearning.on
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def note(step, innovation, score, memory, level):  # type: ignore[no-untyped-def]
+    """Fill one `STEP`."""
+    step.level_gain = innovation.level_gain
+    step.noise_gain = innovation.noise_gain
+    step.sd = innovation.sd
+    step.score = score
+    step.memory = memory
+    step.level = level

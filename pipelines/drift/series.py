@@ -1,0 +1,148 @@
+"""What the sequential test takes, knows and gives: named records of one series and of a correction's rows."""
+
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from pipelines.drift.alarm_rules import ALARM
+from pipelines.drift.carry_over import CARRIED, RELEARNING
+from pipelines.drift.level_filter import LEVEL
+
+UNREAD = -2  # in the place of a change of calibration: the series was never read
+
+# What is said of the newest reading; baseline: what is expected of this vehicle, minus what is expected of all;
+# evidence: half the squared z of the best onset and shape, or of the departure from before the epoch; direction: its
+# side; slope: of the deviation, per 30 days.
+VERDICT = np.dtype(
+    [(name, "f8") for name in (
+        "baseline", "baseline_var", "evidence", "direction", "slope", "expected", "deviation",
+    )],
+    align=True,
+)  # fmt: skip
+# What is known of one series after a reading: all that the next one needs beside the onsets in its bank.
+SERIES = np.dtype(
+    [
+        ("level", LEVEL), ("relearning", RELEARNING), ("carried", CARRIED), ("alarm", ALARM), ("verdict", VERDICT),
+        ("read_day", "f8"), ("onsets", "i4"), ("seen", "i4"), ("epoch", "i4"), ("change", "i4"), ("doubtful", "?"),
+    ],
+    align=True,
+)  # fmt: skip
+# A step of the filter, for the posterior after an alarm: gains, sd of the innovation and its score, share of the noise
+# that was remembered since the reading before, and the level after it.
+STEP = np.dtype(
+    [(name, "f8") for name in ("level_gain", "noise_gain", "sd", "score", "memory", "level")], align=True
+)  # fmt: skip
+NO_TRACE = np.empty(0, dtype=STEP)
+
+
+class Rows(NamedTuple):
+    """One correction's readings, [R], sorted by vehicle, then time.
+
+    value: NaN: not read. base: what does not depend on the vehicle's own level: centre as at the epoch's start, season,
+    ageing. base_var: error variance of the season, as a part of the noise's. scale: sd of this series' noise over the
+    pooled one's, as known before the reading. epoch: of learning. change: index of the
+    vehicle's last change of calibration, which may move the level for good; -1: none. moved: of `MOVED`. day: time.
+    hours: stitched ignition hours; NaN: not known. block: of time, which says what noise holds.
+    """
+
+    value: Any
+    base: Any
+    base_var: Any
+    scale: Any
+    epoch: Any
+    change: Any
+    moved: Any
+    day: Any
+    hours: Any
+    block: Any
+
+
+class Healthy(NamedTuple):
+    """What holds in health and what is promised, by block of time.
+
+    noise: [B] of `NOISE`. tails: [B, 8] innovations (in their own sd) whose normal scores are `SCORES`. threshold: [B]
+    evidence at which an alarm is raised. learn_hours: time constant of relearning in ignition hours; 0: none.
+    """
+
+    noise: Any
+    tails: Any
+    threshold: Any
+    learn_hours: Any
+
+
+class Reading(NamedTuple):
+    """One reading of one correction; x: minus `base`, what is expected of all vehicles; the rest as in `Rows`."""
+
+    x: float
+    base: float
+    base_var: float
+    epoch: int
+    change: int
+    day: float
+    hours: float
+
+
+class Terms(NamedTuple):
+    """What holds at one reading.
+
+    noise: of `NOISE`, the pooled one. sigma: marginal sd of this series' noise. wander: variance that its level gains
+    in a day. noise_var: marginal variance of the noise, with the season's error. spread_var: of vehicles'
+    levels. moved: of `MOVED`.
+    """
+
+    noise: Any
+    sigma: float
+    wander: float
+    noise_var: float
+    spread_var: float
+    moved: Any
+    threshold: float
+    learn_hours: float
+
+
+class Output(NamedTuple):
+    """What the test fills, [R]: expected value, smoothed level minus that, its slope per 30 days, evidence, flags."""
+
+    expected: Any
+    deviation: Any
+    slope: Any
+    evidence: Any
+    alarm: Any
+    relearning: Any
+
+
+class Resumed(NamedTuple):
+    """Where a run goes on and what it leaves.
+
+    first, last: [V] row of each vehicle to begin with, and to stop at. series: [V] of `SERIES` before `first`; brought
+    to `last`. onsets: of `ONSET` before `first`, one vehicle's after another's. onsets_after: [V * CANDIDATES] receives
+    them after `last`; empty: not wanted.
+    """
+
+    first: Any
+    last: Any
+    series: Any
+    onsets: Any
+    onsets_after: Any
+
+
+def blank_series(vehicles: int) -> np.ndarray:
+    """[V] of `SERIES`: nothing read yet."""
+    series = np.zeros(vehicles, dtype=SERIES)
+    for name in ("expected", "deviation", "slope", "evidence"):
+        series["verdict"][name] = np.nan
+    series["carried"]["level"] = np.nan
+    series["alarm"]["since"] = np.nan
+    series["level"]["hours"] = np.nan
+    series["epoch"] = -1
+    series["change"] = UNREAD
+    return series
+
+
+def last_output(series: np.ndarray) -> Output:
+    """[V] what was put out of each series at its newest reading."""
+    verdict = series["verdict"]
+    return Output(
+        expected=verdict["expected"], deviation=verdict["deviation"], slope=verdict["slope"],
+        evidence=verdict["evidence"], alarm=series["alarm"]["on"], relearning=series["relearning"]["on"],
+    )  # fmt: skip
