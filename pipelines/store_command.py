@@ -59,7 +59,8 @@ def backup(store: Store, target: Path) -> None:
 def restore(source: Path | None, store: Store) -> None:
     """Make a backup the newest state of the store, or the newest whole state that still lies in its folder.
 
-    The state before it is kept as before-restore-N.duckdb until the next restore.
+    The state before it is kept as before-restore-N.duckdb until the next restore. What people entered since a backup
+    stays; what it has beside is added.
 
     \b
     Examples:
@@ -72,7 +73,12 @@ def restore(source: Path | None, store: Store) -> None:
     if done is None:
         say(f"{store.path}, state {store.version()}: whole, nothing was done.")
         return
-    say(f"Restored {done.source}." + (f" The state before is kept as {done.kept}." if done.kept else ""))
+    if done.record_aside:
+        say(f"What people entered was damaged: what could be read of it goes on, the rest is in {done.record_aside}.")
+    if done.source:
+        say(f"Restored {done.source}." + (f" The state before is kept as {done.kept}." if done.kept else ""))
+    if done.entries:
+        say(f"{done.entries} entries came back; those made since the backup stay.")
 
 
 @store_group.command()

@@ -11,11 +11,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipelines.errors import StoreError
+from pipelines.store.entries_backup import mend, put_into, take_out_of, unite
 from pipelines.store.folder import DISK_ERRORS, WAY_OUT, Store, remove
 from pipelines.store.pointer import read_pointer, states, sync
 from pipelines.store.readers import attached
 from pipelines.store.schema import check_version
-from pipelines.store.wholeness import damage, one_line
+from pipelines.store.wholeness import damage, damaged_blocks, one_line
 
 PARTIAL = ".leeway-partial"  # ending of a backup that is being written
 ASIDE = "before-restore-"  # and the number of the state
@@ -25,12 +26,16 @@ ASIDE = "before-restore-"  # and the number of the state
 class Restored:
     """What a restore did.
 
-    source: The file that is the newest state now.
+    source: The file that is the newest state now; None: the state was whole.
     kept: Where the state is that it took the place of; None: there was none.
+    entries: How many entries came back into the record of what people enter.
+    record_aside: Where a damaged record is kept; None: it was whole.
     """
 
-    source: Path
-    kept: Path | None
+    source: Path | None = None
+    kept: Path | None = None
+    entries: int = 0
+    record_aside: Path | None = None
 
 
 def back_up(store: Store, target: Path) -> None:
@@ -47,6 +52,9 @@ def back_up(store: Store, target: Path) -> None:
             state = _copy_newest(store, partial)
             if text := damage(partial):
                 raise StoreError(f"{state}: damaged ({text}). No backup was written. {WAY_OUT}")
+            put_into(partial, store)
+            if text := damaged_blocks(partial):
+                raise StoreError(f"{target}: written badly ({text}). No backup was written; the disk?")
             sync(partial)
             partial.replace(target)
             sync(target.parent)
@@ -63,12 +71,15 @@ def back_up(store: Store, target: Path) -> None:
 def restore(store: Store, source: Path | None = None) -> Restored | None:
     """Make a backup the newest state, or the newest whole one of those that lie in the store's folder.
 
+    What people entered is never taken back: the backup's entries are added to those that are there. A damaged record
+    is put aside first.
+
     Args:
         store: Which may be damaged in any way.
         source: A backup, or any whole state; None: one of the folder's own.
 
     Returns:
-        What was done; None: no source was named, and the newest state is whole.
+        What was done; None: no source was named, and the newest state and the record are whole.
 
     Raises:
         StoreError: the backup is damaged or of a newer release, no whole state lies in the folder, or it cannot be
@@ -77,19 +88,24 @@ def restore(store: Store, source: Path | None = None) -> Restored | None:
     if source is not None:
         _refuse_unusable(source)
     with store.locked("restore", wait_s=10.0):
+        aside = mend(store)
         before = _newest_file(store)
         chosen = source or _newest_whole(store)
         if source is None and chosen == before and _serves(store):
-            return None
+            return Restored(record_aside=aside) if aside else None
         draft = store.draft()
         try:
             shutil.copyfile(chosen, draft)
+            entries = unite(store, *take_out_of(draft))
             store.commit(draft)
             kept = _put_aside(store, before) if before and before != chosen else None
-        except OSError as error:
+        except StoreError:
+            remove(draft)
+            raise
+        except DISK_ERRORS as error:
             remove(draft)
             raise StoreError(f"{store.path}: {one_line(error)}. Nothing was changed; free space?") from error
-    return Restored(source=chosen, kept=kept)
+    return Restored(source=chosen, kept=kept, entries=entries, record_aside=aside)
 
 
 def _copy_newest(store: Store, target: Path) -> Path:

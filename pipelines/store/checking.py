@@ -7,6 +7,7 @@ import duckdb
 from pipelines.catalogue.tables import drop_tables
 from pipelines.errors import StoreError
 from pipelines.store.connection import frame_of, one_row, quoted
+from pipelines.store.entries import damage_of_record
 from pipelines.store.folder import Store
 from pipelines.store.pointer import POINTER, read_pointer, states
 from pipelines.store.schema import stored_key
@@ -19,7 +20,7 @@ def breaches(store: Store) -> list[str]:
     Raises:
         StoreError: there is no store to check.
     """
-    found = list(_files(store))
+    found = [*_files(store), *([text] if (text := damage_of_record(store)) else [])]
     try:
         with store.reading() as connection:
             return [*found, *_raw_tables(connection), *_published(connection)]

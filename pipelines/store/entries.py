@@ -9,7 +9,7 @@ import secrets
 import sqlite3
 import threading
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -24,6 +24,7 @@ from pipelines.store.folder import Store
 from pipelines.store.lock import writers_lock
 
 FORM = 1  # of the file; a newer one is refused
+COLUMNS = tuple(entry_columns().schema.names())
 WAIT_S = 30.0  # for another writer; one append takes milliseconds
 ENTRY_ID = "e%Y%m%dT%H%M%S%f"
 RESTORE = "Restore a backup: leeway store restore."
@@ -78,7 +79,7 @@ def append(store: Store, entries: Sequence[Entry], *, entered_at: datetime | Non
     """
     if not entries:
         return []
-    with _writing(store) as connection:
+    with record_transaction(store) as connection:
         return [_append_one(connection, entry, entered_at or datetime.now(UTC)) for entry in entries]
 
 
@@ -136,12 +137,52 @@ def read_entries(store: Store) -> pl.DataFrame:
         if connection is None:
             return pl.DataFrame(schema=entry_columns().schema)
         rows = connection.execute("SELECT * FROM entry ORDER BY entry_id").fetchall()
-    names = entry_columns().schema.names()
-    texts = pl.DataFrame(rows, schema=dict.fromkeys(names, pl.String), orient="row")
+    texts = pl.DataFrame(rows, schema=dict.fromkeys(COLUMNS, pl.String), orient="row")
     return texts.with_columns(
         pl.col("entered_at").str.to_datetime("%Y-%m-%dT%H:%M:%S%.fZ", time_unit="us", time_zone="UTC"),
         pl.col("until").str.to_date("%Y-%m-%d"),
     )
+
+
+def all_rows(store: Store) -> tuple[list[tuple[str | None, ...]], list[tuple[str | None, ...]]]:
+    """All entries (COLUMNS, oldest first) and all people (who, name), as they are stored.
+
+    Raises:
+        StoreError: the file is damaged, or a newer release wrote it.
+    """
+    with _reading(store) as connection:
+        if connection is None:
+            return [], []
+        connection.execute("BEGIN")  # both from one moment
+        entries = connection.execute("SELECT * FROM entry ORDER BY entry_id").fetchall()
+        return entries, connection.execute("SELECT who, name FROM person ORDER BY who").fetchall()
+
+
+def damage_of_record(store: Store) -> str:
+    """What is wrong with the record, in a line, after reading all of it; empty: it is whole, or nothing was entered.
+
+    Raises:
+        StoreError: a newer release wrote it, or it cannot be opened now.
+    """
+    path = entries_file(store)
+    if not path.exists():
+        return ""
+    try:
+        with closing(_open(path)) as connection:
+            found = [row[0] for row in connection.execute("PRAGMA integrity_check(1)")]
+            if found != ["ok"]:
+                return f"{path}: damaged ({' '.join(found[0].split())})"
+            lost = connection.execute(
+                "SELECT count(*) FROM entry WHERE withdraws NOT IN (SELECT entry_id FROM entry)"
+            ).fetchone()[0]
+            return f"{path}: {lost} entries withdraw one that is not there" if lost else ""
+    except _NoRecordError as error:
+        return str(error)
+    except sqlite3.DatabaseError as error:
+        text = " ".join(str(error).split())
+        if isinstance(error, sqlite3.OperationalError) and not text.startswith("no such"):
+            raise StoreError(f"{path}: cannot be read ({text}). Permissions, another writer?") from error
+        return f"{path}: damaged ({text})"
 
 
 def last_entry(store: Store) -> str:
@@ -172,7 +213,7 @@ def key_of_person(store: Store, name: str) -> str:
     Raises:
         StoreError: the file is damaged, or cannot be written.
     """
-    with _writing(store) as connection:
+    with record_transaction(store) as connection:
         found = connection.execute("SELECT who FROM person WHERE coalesce(name, who) = ?", [name]).fetchone()
         if found:
             return str(found[0])
@@ -202,8 +243,8 @@ def _reading(store: Store) -> Iterator[sqlite3.Connection | None]:
 
 
 @contextmanager
-def _writing(store: Store) -> Iterator[sqlite3.Connection]:
-    """A connection inside the one transaction that writes now; on disk when the block is left."""
+def record_transaction(store: Store) -> Iterator[sqlite3.Connection]:
+    """A connection inside the one transaction that writes to the record now; on disk when the block is left."""
     path = entries_file(store)
     with _told(path, "nothing was entered"), _WRITERS.of(path) as connection:
         connection.execute("BEGIN IMMEDIATE")
@@ -214,6 +255,10 @@ def _writing(store: Store) -> Iterator[sqlite3.Connection]:
             if connection.in_transaction:
                 connection.execute("ROLLBACK")
             raise
+
+
+class _NoRecordError(StoreError):
+    """A file in the place of the record that is none."""
 
 
 class _Writers:
@@ -278,8 +323,9 @@ def _open(path: Path) -> sqlite3.Connection:
         raise
     if form != FORM:
         connection.close()
-        newer = f"has form {form}, this release knows {FORM}. Install the newer release."
-        raise StoreError(f"{path}: {newer if form > FORM else f'is no record of entries. {RESTORE}'}")
+        if form > FORM:
+            raise StoreError(f"{path}: has form {form}, this release knows {FORM}. Install the newer release.")
+        raise _NoRecordError(f"{path}: is no record of entries. {RESTORE}")
     return connection
 
 

@@ -50,6 +50,14 @@ class _Readers:
             if not self.counts[name] and not path.exists():
                 self._let_go(name)
 
+    def let_go_of(self, path: Path) -> None:
+        """Close a file that is kept although nobody reads it now."""
+        with self.guard:
+            idle = [name for name, count in self.counts.items() if not count]
+            for name in idle:
+                if name.rsplit(" ", 2)[0] == str(path.resolve()):
+                    self._let_go(name)
+
     def _let_go(self, name: str) -> None:
         del self.counts[name]
         self.answers.pop(name, None)
@@ -78,6 +86,11 @@ def attached(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
     finally:
         connection.close()
         readers.leave(name, path)
+
+
+def let_go(path: Path) -> None:
+    """Close a file that was read, so that this process can write it: DuckDB opens none twice."""
+    _readers_of(os.getpid()).let_go_of(path)
 
 
 def once(connection: duckdb.DuckDBPyConnection, question: Question[Answer]) -> Answer:
