@@ -21,7 +21,7 @@ def analyse(evidence: Evidence, *, settings: Settings, progress: Progress = lamb
     """Every published table as of `evidence.as_of`, from that evidence alone.
 
     Args:
-        evidence: What was known at that time.
+        evidence: What was known at that time, without what the stage `held` took out of it when it was read.
         settings: The user's settings, with the seed.
         progress: Called with each stage's name as it begins.
     """
@@ -50,6 +50,7 @@ def analyse(evidence: Evidence, *, settings: Settings, progress: Progress = lamb
     return Analysis(
         as_of=evidence.as_of,
         tables={
+            "held_reading": evidence.held.batches,
             "correction_state": drift.correction_state,
             "vehicle_state": vehicle_state,
             "outlier_reason": outliers.reasons,
@@ -63,6 +64,7 @@ def analyse(evidence: Evidence, *, settings: Settings, progress: Progress = lamb
             "learning_epoch": history.epochs,
             "record_notice": history.notices,
             "reading_clock": history.readings,
+            "held_cell": evidence.held.cells,
             "analysis_setting": settings.as_frame(),
             **drift.extras,
         },

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from pipelines.catalogue.tables import entry_columns
+from pipelines.catalogue.tables import entry_columns, published_tables
 
 Float64s = npt.NDArray[np.float64]
 Float32s = npt.NDArray[np.float32]
@@ -23,11 +23,43 @@ Times = npt.NDArray[np.datetime64]
 
 
 @dataclass(frozen=True, kw_only=True)
+class HeldReadings:
+    """What is held, in no frame of the evidence (stage `held`).
+
+    batches: The contract's `held_reading`, with `vehicle_ids` and `sure` beside it.
+    readings: `vehicle_id, read_at` of readings with held cells, `corrections` (bool: corrections are among them).
+    newest: `vehicle_id, correction` (null: every one) whose newest reading is held, and how many of them the evidence
+        still has without it (`held`).
+    cells: `vehicle_id, read_at, column_name` (null: the whole reading) of what does not stand as it came, with its
+        `value` (null: left out) and the vehicle that the reading is `of` (null: the same).
+    """
+
+    batches: pl.DataFrame
+    readings: pl.DataFrame
+    newest: pl.DataFrame
+    cells: pl.DataFrame
+
+    @classmethod
+    def none(cls) -> "HeldReadings":
+        """Nothing is held."""
+        key = [("vehicle_id", pl.String()), ("read_at", pl.Datetime("us", "UTC"))]
+        return cls(
+            batches=published_tables()["held_reading"].empty(),
+            readings=pl.DataFrame(schema=pl.Schema([*key, ("corrections", pl.Boolean())])),
+            newest=pl.DataFrame(schema={"vehicle_id": pl.String, "correction": pl.String, "held": pl.Int64}),
+            cells=pl.DataFrame(
+                schema=pl.Schema([*key, ("column_name", pl.String()), ("value", pl.Float64()), ("of", pl.String())])
+            ),
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
 class Evidence:
     """Everything known at `as_of`: the drop tables, with no row read or done later.
 
     Each frame has all columns of its contract table (absent ones null), sorted by its key. `snapshots` holds the
     contract's columns and, beside them, one Float32 column per correction code that was ever read; null: not read.
+    What is held is in no frame but `held`.
     """
 
     as_of: datetime
@@ -46,6 +78,7 @@ class Evidence:
     # What people entered that counts at as_of, by entry_id; columns of the contract's `entry`.
     entries: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=entry_columns().schema))
     entries_read: int = 0  # how many entries the record of what people enter had
+    held: HeldReadings = field(default_factory=HeldReadings.none)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -17,6 +17,7 @@ FORBIDDEN = {
     "dashboard/screens": ["duckdb", "pipelines.store", "altair"],
     "pipelines/catalogue": ["duckdb", "sklearn"],
     "pipelines/entries": ["duckdb", "sqlite3", "pipelines.store"],
+    "pipelines/held": ["duckdb", "pipelines.store", "pipelines.intake"],
     "pipelines/history": ["duckdb", "pipelines.store", "pipelines.intake"],
     "pipelines/bands": ["duckdb", "pipelines.store", "pipelines.intake"],
     "pipelines/drift": ["duckdb", "pipelines.store", "pipelines.intake"],

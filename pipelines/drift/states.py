@@ -12,7 +12,7 @@ from pipelines.bands.panel import UNKNOWN_FAMILY, read_codes
 from pipelines.catalogue.tables import published_tables
 from pipelines.drift.onset_posterior import Episodes
 from pipelines.drift.standstill import stands_still
-from pipelines.handover import Evidence, FamilyDrift, Float64s, History, Int64s, Panel
+from pipelines.handover import Bools, Evidence, FamilyDrift, Float64s, HeldReadings, History, Int64s, Panel
 from pipelines.in_service import in_service
 from pipelines.threads import in_threads
 
@@ -39,13 +39,14 @@ def correction_states(
     codes = sorted(set().union(*fitted.values()))
     cells = _Cells(vehicles=vehicles["vehicle_id"], codes=pl.Series(codes, dtype=pl.String))
     wanted = _wanted(vehicles, fitted, cells)
-    tables = in_threads(lambda family: _family_states(*family, cells), families)
+    tables = in_threads(lambda family: _family_states(*family, cells, evidence.held), families)
     known = pl.concat(tables) if tables else pl.DataFrame(schema={**schema, CELL: pl.Int64})
     states = wanted.join(known, on=CELL, how="left", maintain_order="left").with_columns(
         vehicle_id=cells.vehicles.gather(wanted[CELL] // max(len(codes), 1)),
         correction=cells.codes.gather(wanted[CELL] % max(len(codes), 1)),
         state=pl.when(~pl.col("is_fitted")).then(pl.lit("not_fitted")).otherwise(pl.col("state").fill_null("not_read")),
         alarm=pl.col("alarm").fill_null(value=False),
+        held=pl.Series(_is_held(evidence.held, cells)[wanted[CELL]]),
     )
     return states.select(pl.col(name).cast(dtype) for name, dtype in schema.items())
 
@@ -94,7 +95,32 @@ def _wanted(vehicles: pl.DataFrame, fitted: dict[str, dict[str, bool]], cells: _
     return pl.concat(parts).sort(CELL)
 
 
-def _family_states(panel: Panel, drift: FamilyDrift, found: Episodes, cells: _Cells) -> pl.DataFrame:
+def _is_held(held: HeldReadings, cells: _Cells) -> Bools:
+    """By `CELL`: whether the vehicle's newest reading of the correction is held."""
+    is_held = np.zeros((len(cells.vehicles), len(cells.codes)), np.bool_)
+    every = held.newest["correction"].is_null()
+    vehicle = _places(held.newest["vehicle_id"].to_list(), cells.vehicles)
+    code = _places(held.newest["correction"].fill_null("").to_list(), cells.codes)
+    is_held[vehicle[every.to_numpy() & (vehicle >= 0)]] = True
+    some = ~every.to_numpy() & (vehicle >= 0) & (code >= 0)
+    is_held[vehicle[some], code[some]] = True
+    return is_held.ravel()
+
+
+def _held_newest(held: HeldReadings, panel: Panel) -> Int64s:
+    """[C, V] how many of the vehicle's newest readings lack the correction because it is held there."""
+    counts = np.zeros((len(panel.codes), len(panel.vehicles)), np.int64)
+    some = held.newest.drop_nulls("correction")
+    code = _places(some["correction"].to_list(), pl.Series(panel.codes, dtype=pl.String))
+    vehicle = _places(some["vehicle_id"].to_list(), pl.Series(panel.vehicles, dtype=pl.String))
+    known = (code >= 0) & (vehicle >= 0)
+    counts[code[known], vehicle[known]] = some["held"].to_numpy()[known]
+    return counts
+
+
+def _family_states(
+    panel: Panel, drift: FamilyDrift, found: Episodes, cells: _Cells, held: HeldReadings
+) -> pl.DataFrame:
     """Rows of one family, by `CELL`; without vehicles that are not in service."""
     last = drift.panel.row_start[1:] - 1
     expected, deviation, z, leeway = (
@@ -109,7 +135,8 @@ def _family_states(panel: Panel, drift: FamilyDrift, found: Episodes, cells: _Ce
     state = np.where(alarm, np.where(moving, STATES.index("drifting"), STATES.index("outside")), STATES.index("steady"))
     state[relearning & ~alarm] = STATES.index("relearning")
     state[stands_still(values, start, panel.hours) & ~alarm] = STATES.index("not_learning")
-    state[(read_row < 0) | (start[1:] - 1 - read_row >= NOT_READ_AFTER)] = STATES.index("not_read")
+    missed = start[1:] - 1 - read_row - _held_newest(held, panel)
+    state[(read_row < 0) | (missed >= NOT_READ_AFTER)] = STATES.index("not_read")
     numbers = {
         "value": newest,
         "expected": expected,

@@ -10,16 +10,18 @@ import polars as pl
 from pipelines.catalogue.corrections import built_in_components, built_in_corrections, overridden
 from pipelines.catalogue.tables import Table, drop_tables
 from pipelines.entries.overlays import with_entries
-from pipelines.entries.standing import counting
+from pipelines.entries.standing import counting, newest_of_each
 from pipelines.errors import StoreError
-from pipelines.handover import Evidence
+from pipelines.handover import Evidence, HeldReadings
+from pipelines.held.readings import Readings
+from pipelines.held.stage import DECISIONS, Withheld, with_cells, withhold
 from pipelines.store.catalogue import catalogue_of
 from pipelines.store.connection import frame_of, quoted
 from pipelines.store.entries import read_entries
 from pipelines.store.folder import Store
 from pipelines.store.newest import newest_of_all
 from pipelines.store.readers import once
-from pipelines.store.schema import columns_of_all, filled_tables
+from pipelines.store.schema import columns_of, columns_of_all, filled_tables
 
 TIME_OF = {"snapshots": "read_at", "readings": "read_at", "faults": "read_at", "work": "done_at", "notes": "at"}
 OF_VEHICLES = {"snapshots", "readings", "faults", "work", "availability", "due"}
@@ -36,15 +38,17 @@ def read_evidence(
 ) -> Evidence:
     """Everything known at `as_of`; rows of vehicles that no row of `vehicles` names yet stay out.
 
-    A retirement or release later than `as_of` is not known then. A correction's value further beyond its authority
-    than the authority is wide cannot come from a module and counts as not read.
+    A retirement or release later than `as_of` is not known then. What very likely is not what it says is held and stays
+    out (stage `held`). A correction's value further beyond its authority than the authority is wide cannot come from a
+    module and counts as not read.
 
     Args:
         store: Where from.
         as_of: Rows read, done or entered later stay out; None: the newest reading, fault, work or entry in the store.
         known_at: Rows loaded or entered later stay out, and rows replaced later stand as they were; None: as they are
             now.
-        vehicle_ids: Only these vehicles; None: all.
+        vehicle_ids: Only these vehicles; None: all. What is held is judged with all vehicles; of some, it is what the
+            newest analysis as of that time published.
 
     Raises:
         StoreError: there is no store, or no reading up to that time.
@@ -61,7 +65,11 @@ def read_evidence(
         asking.leave_out_unknown()
         tables = {name: asking.rows(name, as_of) for name in drop_tables() if name not in ("snapshots", "readings")}
         catalogue = overridden(built_in_corrections(), tables.pop("corrections"))
-        snapshots = asking.snapshots(catalogue, as_of)
+        faults = tables.pop("faults")
+        if vehicle_ids is None:
+            known = _withheld(asking, catalogue, {**tables, "faults": faults}, record, as_of)
+        else:
+            known = _published_withheld(asking, catalogue, tables["vehicles"], faults, as_of)
     vehicles = tables.pop("vehicles").with_columns(_known(pl.col("retired_on"), as_of))
     calibrations = tables.pop("calibrations").with_columns(_known(pl.col("released_on"), as_of))
     components = overridden(built_in_components(), tables.pop("components"))
@@ -69,7 +77,9 @@ def read_evidence(
         as_of=as_of,
         corrections=catalogue,
         vehicles=vehicles,
-        snapshots=snapshots,
+        snapshots=_read_and_within_reach(_within_range(known.snapshots), catalogue),
+        faults=known.faults,
+        held=known.held,
         calibrations=calibrations,
         components=components,
         entries_read=record.height,
@@ -81,6 +91,37 @@ def read_evidence(
         return evidence
     read = [code for code in catalogue["code"] if code in evidence.snapshots.columns]
     return replace(evidence, snapshots=_within_reach(evidence.snapshots, catalogue, read))
+
+
+def _withheld(
+    asking: "_Asking", catalogue: pl.DataFrame, tables: dict[str, pl.DataFrame], record: pl.DataFrame, as_of: datetime,
+) -> Withheld:  # fmt: skip
+    """All readings and codes without what is held; what was decided is looked for in later files too."""
+    said = counting(record, known_at=asking.known_at).filter(pl.col("kind") == "held")
+    newest = newest_of_each(said, "subject")
+    decisions = newest.select(batch_id="subject", decision="value", decided_at="entered_at").cast(DECISIONS)
+    came = asking.readings(catalogue, as_of, tables["vehicles"])
+    later = asking.readings(catalogue, None, tables["vehicles"]) if decisions.height else came
+    return withhold(
+        came,
+        tables["faults"],
+        tables["work"],
+        loads=asking.loads(),
+        decisions=decisions,
+        whole=later if later.rows > came.rows else None,
+    )
+
+
+def _published_withheld(
+    asking: "_Asking", catalogue: pl.DataFrame, vehicles: pl.DataFrame, faults: pl.DataFrame, as_of: datetime
+) -> Withheld:
+    """The same of some vehicles, as an analysis published it; of one that published nothing, as they came."""
+    connection = asking.connection
+    cells = HeldReadings.none().cells
+    if columns_of(connection, "held_cell", "published"):
+        published = "SELECT * EXCLUDE (as_of) FROM published.held_cell WHERE as_of = $as_of"
+        cells = frame_of(connection, published, as_of=as_of).cast(cells.schema)
+    return with_cells(asking.readings(catalogue, as_of, vehicles), faults, cells)
 
 
 def snapshots_of(connection: duckdb.DuckDBPyConnection, vehicle_id: str) -> pl.DataFrame:
@@ -123,27 +164,38 @@ class _Asking:
         frame = self._select(shape, ", ".join(quoted(name) for name in columns), as_of)
         return frame.cast(pl.Schema(shape.schema)).sort(shape.key)
 
+    def readings(self, catalogue: pl.DataFrame, as_of: datetime | None, vehicles: pl.DataFrame) -> Readings:
+        """Snapshots as they came, with the files that they came in."""
+        return Readings(frame=self._snapshots(catalogue, as_of), vehicles=vehicles, catalogue=catalogue)
+
+    def loads(self) -> pl.DataFrame:
+        """load_id, drop_name, file and content_hash of every file."""
+        return frame_of(self.connection, "SELECT load_id, drop_name, file, content_hash FROM loads")
+
     def snapshots(self, catalogue: pl.DataFrame, as_of: datetime | None) -> pl.DataFrame:
         """Snapshots with their corrections, whichever form these came in, sorted by vehicle and time."""
-        wide = self._with_corrections("snapshots", drop_tables()["snapshots"].schema.names(), catalogue, as_of)
-        long = self._with_corrections("readings", KEY, catalogue, as_of)
+        came = self._snapshots(catalogue, as_of).drop("load_id", "readings_load_id")
+        return _read_and_within_reach(came, catalogue)
+
+    def _snapshots(self, catalogue: pl.DataFrame, as_of: datetime | None) -> pl.DataFrame:
+        contract = drop_tables()["snapshots"].schema
+        wide = self._with_corrections("snapshots", [*contract.names(), "load_id"], catalogue, as_of)
+        wide = wide.with_columns(readings_load_id=pl.lit(None, pl.Int32))
+        long = self._with_corrections("readings", [*KEY, "load_id"], catalogue, as_of)
         if long.height:
+            long = long.rename({"load_id": "readings_load_id"})
             shared = [name for name in long.columns if name in wide.columns and name not in KEY]
             both = wide.join(long, on=KEY, how="full", coalesce=True, suffix=" long")
             both = both.with_columns(pl.coalesce(f"{name} long", name).alias(name) for name in shared)
             wide = both.select(*wide.columns, *(name for name in long.columns if name not in wide.columns))
-        contract = drop_tables()["snapshots"].schema
-        codes = set(catalogue["code"])
-        filled = wide.select(name for name in wide.columns if name in codes).count()
-        read = [name for name in filled.columns if filled[name][0]]
-        return _within_reach(wide.select(*contract.names(), *read), catalogue, read).cast(contract).sort(KEY)
+        return wide.cast(contract).sort(KEY)
 
     def _with_corrections(
         self, table: str, columns: list[str], catalogue: pl.DataFrame, as_of: datetime | None
     ) -> pl.DataFrame:
         stored = {name.casefold(): name for name in self.columns[table]}
         if table == "readings" and table not in self.filled:
-            return pl.DataFrame(schema={name: drop_tables()[table].schema[name] for name in KEY})
+            return drop_tables()[table].empty().select(KEY).with_columns(load_id=pl.lit(None, pl.Int32))
         codes = [code for code in catalogue["code"] if code.casefold() in stored and code not in columns]
         selected = [quoted(c) for c in columns] + [f"{quoted(stored[c.casefold()])} AS {quoted(c)}" for c in codes]
         return self._select(drop_tables()[table], ", ".join(selected), as_of)
@@ -181,6 +233,24 @@ class _Asking:
             "SELECT vehicle_id, load_id FROM vehicles_replaced) SEMI JOIN "
             "(SELECT load_id FROM loads WHERE loaded_at <= $known_at) USING (load_id)"
         )
+
+
+def _read_and_within_reach(snapshots: pl.DataFrame, catalogue: pl.DataFrame) -> pl.DataFrame:
+    """The contract's columns and the corrections that were ever read, each within its reach."""
+    contract = drop_tables()["snapshots"].schema.names()
+    codes = set(catalogue["code"])
+    filled = snapshots.select(name for name in snapshots.columns if name in codes).count()
+    read = [name for name in filled.columns if filled[name][0]]
+    return _within_reach(snapshots.select(*contract, *read), catalogue, read)
+
+
+def _within_range(snapshots: pl.DataFrame) -> pl.DataFrame:
+    """Circumstances null out of the contract's range: what a unit explained loaded and was held, or kept as it is."""
+    return snapshots.with_columns(
+        pl.when(pl.col(column.name).is_between(column.low, column.high)).then(pl.col(column.name))
+        for column in drop_tables()["snapshots"].columns
+        if column.low is not None and column.high is not None
+    )
 
 
 def _within_reach(snapshots: pl.DataFrame, catalogue: pl.DataFrame, codes: list[str]) -> pl.DataFrame:

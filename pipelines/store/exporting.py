@@ -12,8 +12,7 @@ from xlsxwriter import Workbook
 from pipelines.errors import SettingError
 from pipelines.visible import STEERING, visible
 
-# How text begins that a sheet may run; a mark alone is a unit or a dash, and `% of load` is words.
-FORMULA = "^\\s*(?:[=+\\-@\t\r\uff1d\uff0b\uff0d\uff20]\\s*\\S|[|%\uff5c\uff05]\\S)"
+FORMULA = "^(\\s*[=+\\-@|%\t\r\uff1d\uff0b\uff0d\uff20\uff5c\uff05])"  # how text begins that a sheet may run
 NUMBER = r"^\s*[-+]?\d+([.,]\d+)?([eE][-+]?\d+)?\s*$"
 TEXT_ALONE = {  # of a workbook: whatever a text looks like, it is a text
     "strings_to_urls": False,

@@ -58,6 +58,7 @@ def vehicle_states(
         .select("vehicle_id")
         .join(leading, on="vehicle_id", how="left")
         .join(_last_read(history.readings, evidence), on="vehicle_id", how="left")
+        .join(evidence.held.readings.group_by("vehicle_id").agg(held_readings=pl.len()), on="vehicle_id", how="left")
         .join(outlier_scores.select("vehicle_id", "outlier_score", "is_outlier"), on="vehicle_id", how="left")
         .join(_open_faults(evidence, codes), on="vehicle_id", how="left")
         .join(since.worked_on(), on="vehicle_id", how="left")
@@ -75,6 +76,7 @@ def vehicle_states(
     reasons = [urgency_reason(row, words) for row in facts.iter_rows(named=True)]
     return (
         facts.with_columns(
+            pl.col("held_readings").fill_null(0),
             urgency_reason=pl.Series(reasons, dtype=pl.String),
             is_outlier=pl.col("is_outlier").fill_null(value=False),
         )
@@ -145,12 +147,17 @@ def _standing(codes: pl.DataFrame) -> pl.DataFrame:
 
 
 def _last_read(readings: pl.DataFrame, evidence: Evidence) -> pl.DataFrame:
-    """vehicle_id, last_read_at, days_since_read and usual_gap (median days between readings)."""
+    """vehicle_id, last_read_at, days_since_read and usual_gap (median days between readings), of what is not held."""
     day = 86400e6
-    return readings.group_by("vehicle_id").agg(
-        last_read_at=pl.col("read_at").max(),
-        days_since_read=(pl.lit(evidence.as_of) - pl.col("read_at").max()).dt.total_microseconds() / day,
-        usual_gap=pl.col("read_at").sort().diff().median().dt.total_microseconds() / day,
+    held = evidence.held.readings.filter("corrections")
+    return (
+        readings.join(held, on=["vehicle_id", "read_at"], how="anti")
+        .group_by("vehicle_id")
+        .agg(
+            last_read_at=pl.col("read_at").max(),
+            days_since_read=(pl.lit(evidence.as_of) - pl.col("read_at").max()).dt.total_microseconds() / day,
+            usual_gap=pl.col("read_at").sort().diff().median().dt.total_microseconds() / day,
+        )
     )
 
 

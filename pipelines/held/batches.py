@@ -1,0 +1,81 @@
+"""Findings as batches with ids that follow from what came, and the table that people decide by; no judging here."""
+
+from collections.abc import Collection, Mapping, Sequence
+from typing import Any
+
+import polars as pl
+
+from pipelines.catalogue.tables import published_tables
+from pipelines.digests import digest
+from pipelines.held.finding import Batch, Finding
+from pipelines.held.readings import Readings
+from pipelines.held.slips import slips
+
+EVERY_COLUMN = "*"
+MOST_NAMED = 50  # vehicles that a batch names
+
+
+def batch_id(content_hash: str, depot: str, looks_like: str, about: str = "") -> str:
+    """The same for the same content of a file, however often it is loaded."""
+    return digest(content_hash.encode(), depot.encode(), looks_like.encode(), about.encode())[:16]
+
+
+def with_ids(findings: Sequence[Finding], loads: pl.DataFrame) -> dict[str, Finding]:
+    """Batch id -> finding.
+
+    Args:
+        findings: One per file, depot and looks_like.
+        loads: load_id, content_hash of the files.
+    """
+    content = dict(loads.select("load_id", "content_hash").iter_rows())
+    return {batch_id(content.get(f.load_id) or "", f.depot, f.looks_like, f.about): f for f in findings}
+
+
+def batches_told(said: Collection[str], readings: Readings, loads: pl.DataFrame) -> frozenset[Batch]:
+    """Those batches, of all that there can be in another unit, that have one of these ids."""
+    depots = readings.depots.unique().to_list()
+    return frozenset(
+        (load_id, depot, slip.looks_like)
+        for load_id, content in loads.select("load_id", "content_hash").iter_rows()
+        for depot in depots
+        for slip in slips()
+        if batch_id(content or "", depot, slip.looks_like) in said
+    )
+
+
+def held_reading(
+    batches: Mapping[str, Finding], readings: Readings, *, loads: pl.DataFrame, decisions: pl.DataFrame
+) -> pl.DataFrame:
+    """The contract's table, newest readings first; beside it `vehicle_ids` (the first of them) and `sure` (nats).
+
+    Args:
+        batches: Batch id -> finding, whose rows are those of `readings`.
+        readings: As they came.
+        loads: load_id, drop_name, file.
+        decisions: batch_id, decision, decided_at: the last of each.
+    """
+    more = [("vehicle_ids", pl.String()), ("sure", pl.Float64())]
+    schema = pl.Schema([*published_tables()["held_reading"].schema.items(), *more])
+    names = {row["load_id"]: (row["drop_name"], row["file"]) for row in loads.iter_rows(named=True)}
+    decided = {row["batch_id"]: row for row in decisions.iter_rows(named=True)}
+    rows = [_row(key, finding, readings, names, decided.get(key)) for key, finding in batches.items()]
+    return pl.DataFrame(rows, schema=schema).sort("to_at", "batch_id", descending=[True, False])
+
+
+def _row(
+    key: str, finding: Finding, readings: Readings, names: Mapping[int, tuple[str, str]], decided: dict[str, Any] | None
+) -> dict[str, Any]:
+    which = readings.frame[finding.rows].select("vehicle_id", "read_at")
+    vehicles = which["vehicle_id"].unique().sort()
+    drop, file = names.get(finding.load_id, (None, None))
+    otherwise = "open" if finding.needs_decision else "leave_out"
+    return {
+        "batch_id": key, "drop": drop, "file": file, "depot": finding.depot or None,
+        "correction": next(iter(finding.cells)) if len(finding.cells) == 1 else EVERY_COLUMN,
+        "vehicles": len(vehicles), "readings": which.height,
+        "from_at": which["read_at"].min(), "to_at": which["read_at"].max(),
+        "looks_like": finding.looks_like, "answers": "|".join(finding.answers),
+        "decision": decided["decision"] if decided else otherwise,
+        "decided_at": decided["decided_at"] if decided else None,
+        "vehicle_ids": " ".join(vehicles[:MOST_NAMED]), "sure": finding.sure,
+    }  # fmt: skip

@@ -1,0 +1,285 @@
+"""Readings that fit another vehicle: two exchanged in a file, or a module that brought another vehicle's history.
+
+Corrections tell vehicles apart as handwriting does: each lies at levels of its own. A reading far from its vehicle's
+levels on many of them at once is compared with the levels of others, and, of those exchanged in a file, odometer and
+clock with what the other's would have come to.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numba
+import numpy as np
+import polars as pl
+
+from pipelines.handover import Bools, Float64s, Int64s
+from pipelines.held.finding import EXCHANGED, FOREIGN, Finding
+from pipelines.held.levels import filled
+from pipelines.held.readings import Measured, Readings
+from pipelines.threads import in_threads
+
+MOST_Z = 6.0  # that one correction may add to how odd a reading is
+ODD = 1.6  # mean |z| of a reading from which it may be another vehicle's: twice a healthy one's
+LEAST_READ = 4  # corrections read, for that
+MOST_A_CELL = 6.0  # nats of one correction
+MOST_A_COUNTER = 8.0
+SURE = 12.0  # nats ahead, beside the number of vehicles that it could be
+MOST_CANDIDATES = 400  # of a file, the oddest: where more are odd at once, the fleet changed and not its numbers
+STILL_FOREIGN = 0.25  # of the way from its own levels to the other's, until which a module has not learned anew
+RUN_ON = {"odometer_km": 2500.0, "ignition_hours": 24.0}  # counters, and the most that they gain in a day
+
+
+@dataclass(frozen=True, kw_only=True)
+class Handwriting:
+    """Levels [V, C] and sigmas [C] of the corrections, and readings of candidates [n, C] (NaN: not read)."""
+
+    level: Float64s
+    scale: Float64s
+    rows: Int64s
+    x: Float64s
+
+
+def foreign_readings(readings: Readings, held: Mapping[str, Bools], work: pl.DataFrame) -> list[Finding]:
+    """Whole readings that are another vehicle's, file by file.
+
+    Args:
+        readings: All that is known.
+        held: Column -> [R] what is held already, and says nothing.
+        work: The contract's; a replaced module may bring a history.
+    """
+    columns = [column for column in readings.measured if column.is_correction]
+    if len(columns) < LEAST_READ or len(readings.start) < 3:
+        return []
+    odd = _oddness(readings, columns, held)
+    rows = _candidates(readings, odd)
+    if not len(rows):
+        return []
+    writing = _handwriting(readings, columns, held, rows)
+    pairs = _exchanged(readings, writing)
+    taken = np.concatenate([np.zeros(0, np.int64), *(finding.rows for finding in pairs)])
+    return pairs + _histories(readings, columns, writing, np.setdiff1d(rows, taken), work)
+
+
+@numba.njit(cache=True, nogil=True)
+def _add_oddness(x, level, scale, vehicle, total, count):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+    for r in range(len(x)):
+        z = abs(x[r] - level[vehicle[r]]) / scale
+        if not np.isnan(z):
+            total[r] += int(min(z, 6.0) * 64)
+            count[r] += 1
+
+
+def _oddness(readings: Readings, columns: Sequence[Measured], held: Mapping[str, Bools]) -> Float64s:
+    """[R] mean |z| of each reading about its vehicle's levels; in whole 64ths, so that the order of sums is nothing."""
+
+    def of(some: Sequence[Measured]) -> tuple[Int64s, Int64s]:
+        total, count = np.zeros(readings.rows, np.int64), np.zeros(readings.rows, np.int64)
+        for column in some:
+            usual = readings.usual(column)
+            if np.isfinite(usual.scale):
+                x = filled(readings.values(column.name), held.get(column.name))
+                _add_oddness(x, usual.level, usual.scale, readings.vehicle, total, count)
+        return total, count
+
+    (total, count), (more, others) = in_threads(of, [columns[::2], columns[1::2]])
+    total, count = total + more, count + others
+    return np.where(count >= LEAST_READ, total / (64.0 * np.maximum(count, 1)), 0.0)
+
+
+def _candidates(readings: Readings, odd: Float64s) -> Int64s:
+    """Rows that may be another vehicle's: odd ones, of each file the oddest."""
+    rows = np.flatnonzero(odd > max(ODD, 1.5 * float(np.median(odd))))
+    load = readings.load(corrections=True)[rows]
+    order = np.lexsort((-odd[rows], load))
+    nth = np.arange(len(rows)) - np.searchsorted(load[order], load[order])
+    return np.sort(rows[order[nth < MOST_CANDIDATES]])
+
+
+def _handwriting(
+    readings: Readings, columns: Sequence[Measured], held: Mapping[str, Bools], rows: Int64s
+) -> Handwriting:
+    usual = [readings.usual(column) for column in columns]
+    x = [filled(readings.values(column.name), held.get(column.name))[rows] for column in columns]
+    return Handwriting(
+        level=np.stack([one.level for one in usual], axis=1), scale=np.array([one.scale for one in usual]), rows=rows,
+        x=np.stack(x, axis=1),
+    )  # fmt: skip
+
+
+@numba.njit(cache=True, nogil=True)
+def _nats(x, own, other, scale):  # type: ignore[no-untyped-def]
+    """What a reading [C] says for another vehicle's levels against its own."""
+    total = 0.0
+    for c in range(len(x)):
+        a, b = (x[c] - own[c]) / scale[c], (x[c] - other[c]) / scale[c]
+        if not (np.isnan(a) or np.isnan(b)):
+            total += min(max(2.5 * np.log((1 + a * a / 4) / (1 + b * b / 4)), -MOST_A_CELL), MOST_A_CELL)
+    return total
+
+
+@numba.njit(cache=True, nogil=True)
+def _nats_of_all(x, vehicle, level, scale, others):  # type: ignore[no-untyped-def]
+    """[n, O] the same of n readings for each of some other vehicles."""
+    out = np.zeros((len(x), len(others)))
+    for i in range(len(x)):
+        for j in range(len(others)):
+            if others[j] != vehicle[i]:
+                out[i, j] = _nats(x[i], level[vehicle[i]], level[others[j]], scale)
+    return out
+
+
+@numba.njit(cache=True, nogil=True)
+def _next_after(x, day, load, begin, end, at, not_load, most_a_day):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+    """Whether a counter's value can be one vehicle's at a time, beside what that one has in other files.
+
+    Row `at` beside the rows from begin to end. 1: it can; -1: it cannot; 0: there is nothing beside it.
+    """
+    before, after = -1, -1
+    for r in range(begin, end):
+        if load[r] == not_load or np.isnan(x[r]):
+            continue
+        if day[r] < day[at]:
+            before = r
+        elif after < 0:
+            after = r
+    said = 0
+    if before >= 0:
+        gain = x[at] - x[before]
+        said = 1 if -0.5 <= gain <= most_a_day * (day[at] - day[before] + 0.5) else -1
+    if after >= 0 and said >= 0:
+        gain = x[after] - x[at]
+        said = 1 if -0.5 <= gain <= most_a_day * (day[after] - day[at] + 0.5) else -1
+    return said
+
+
+def _counters(
+    readings: Readings, row: int, who: tuple[int, int], load: Int64s, values: Mapping[str, Float64s]
+) -> float:
+    """What odometer and clock of a reading say for the second vehicle against the first, whose it is said to be."""
+    total = 0.0
+    for name, x in values.items():
+        if np.isnan(x[row]):
+            continue
+        fits = [
+            _next_after(x, readings.day, load, readings.start[v], readings.start[v + 1], row, load[row], RUN_ON[name])
+            for v in who
+        ]
+        total += MOST_A_COUNTER * (fits[1] - fits[0]) / 2 if 0 not in fits else 0.0
+    return total
+
+
+def _exchanged(readings: Readings, writing: Handwriting) -> list[Finding]:
+    """Pairs of vehicles in a file of which each is like the other."""
+    load, vehicle = readings.load(corrections=True), readings.vehicle
+    values = {name: readings.values(name) for name in RUN_ON if name in readings.frame.columns}
+    found = []
+    for one in np.unique(load[writing.rows]):
+        at = np.flatnonzero(load[writing.rows] == one)
+        who = np.unique(vehicle[writing.rows[at]])
+        if len(who) < 2:
+            continue
+        nats = _nats_of_all(writing.x[at], vehicle[writing.rows[at]], writing.level, writing.scale, who)
+        of = np.searchsorted(who, vehicle[writing.rows[at]])
+        score = np.zeros((len(who), len(who)))
+        np.add.at(score, of, nats)
+        both = np.minimum(score, score.T)
+        both[readings.family[who][:, None] != readings.family[who][None, :]] = 0.0
+        while both.size and both.max() > SURE + 2 * np.log(len(who)):
+            a, b = np.unravel_index(int(both.argmax()), both.shape)
+            found.append(
+                _pair(readings, writing, load, values, (int(who[a]), int(who[b])), int(one), float(both[a, b]))
+            )
+            both[[a, b]] = 0.0
+            both[:, [a, b]] = 0.0
+    return [pair for pair in found if pair is not None]
+
+
+def _pair(  # noqa: PLR0917
+    readings: Readings, writing: Handwriting, load: Int64s, values: Mapping[str, Float64s], who: tuple[int, int],
+    one: int, sure: float,
+) -> Finding | None:  # fmt: skip
+    """The readings of two vehicles in a file that are each other's: from the first to the last that says so."""
+    names = sorted((readings.names[who[0]], who[0], who[1]) for who in (who, who[::-1]))
+    (first, v, w), (second, _, _) = names
+    every = np.concatenate([np.arange(readings.start[a], readings.start[a + 1]) for a in (v, w)])
+    every = every[load[every] == one]
+    place = {int(row): i for i, row in enumerate(writing.rows)}
+    speaks = np.zeros(len(every))
+    for i, row in enumerate(every.tolist()):
+        own, other = (v, w) if readings.vehicle[row] == v else (w, v)
+        if row in place:
+            levels = writing.level
+            speaks[i] = _nats(writing.x[place[row]], levels[own], levels[other], writing.scale)
+        speaks[i] += _counters(readings, row, (own, other), load, values)
+    said = every[speaks > 0]
+    if not len(said):
+        return None
+    during = (readings.day[every] >= readings.day[said].min()) & (readings.day[every] <= readings.day[said].max())
+    rows = every[during & (speaks > -MOST_A_COUNTER)]
+    belongs_to = readings.names.gather(np.where(readings.vehicle[rows] == v, w, v))
+    return Finding(
+        looks_like=f"{EXCHANGED}{second}", load_id=one, depot=readings.depots[v], rows=rows, sure=sure, cells={},
+        belongs_to=belongs_to, about=first,
+    )  # fmt: skip
+
+
+def _histories(
+    readings: Readings, columns: Sequence[Measured], writing: Handwriting, rows: Int64s, work: pl.DataFrame
+) -> list[Finding]:
+    """Readings since a module was replaced that stand where another vehicle's do, until it has learned anew."""
+    load, found = readings.load(corrections=True), list[Finding]()
+    place = {int(row): i for i, row in enumerate(writing.rows)}
+    for first in _first_after_modules(readings, work):
+        v = int(readings.vehicle[first])
+        mine = [place[row] for row in range(first, int(readings.start[v + 1])) if row in place and row in set(rows)][:3]
+        if not mine or writing.rows[mine[0]] != first:
+            continue
+        others = np.flatnonzero(readings.family == readings.family[v])
+        of = np.full(len(mine), v)
+        nats = _nats_of_all(writing.x[mine], of, writing.level, writing.scale, others).sum(axis=0)
+        best = int(others[nats.argmax()])
+        peers = np.nanmedian(writing.level[others], axis=0)
+        beside = sum(_nats(writing.x[i], peers, writing.level[best], writing.scale) for i in mine)
+        sure = min(float(nats.max()), float(beside))
+        if best == v or sure < SURE + np.log(len(others)):
+            continue
+        until = _learned_anew(readings, columns, writing, first, best)
+        foreign = np.arange(first, until)
+        for one in np.unique(load[foreign]):
+            which = foreign[load[foreign] == one]
+            found.append(
+                Finding(
+                    looks_like=f"{FOREIGN}{readings.names[best]}", load_id=int(one), depot=readings.depots[v],
+                    rows=which, sure=sure, cells={}, about=readings.names[v],
+                )
+            )  # fmt: skip
+    return found
+
+
+def _first_after_modules(readings: Readings, work: pl.DataFrame) -> list[int]:
+    """First rows after another module came, as the readings or the work say."""
+    frame = readings.frame.select("vehicle_id", "read_at", "module").with_row_index("row")
+    module = pl.col("module").forward_fill().over("vehicle_id")
+    other = (module != module.shift().over("vehicle_id")).fill_null(value=False)
+    by_serial = frame.filter(other)["row"].to_list()
+    done = work.filter(pl.col("kind") == "module_replacement").select("vehicle_id", "done_at").sort("done_at")
+    after = done.join_asof(
+        frame.sort("read_at"), left_on="done_at", right_on="read_at", by="vehicle_id", strategy="forward",
+        check_sortedness=False,
+    )  # fmt: skip
+    return sorted({*map(int, by_serial), *map(int, after["row"].drop_nulls().to_list())})
+
+
+def _learned_anew(
+    readings: Readings, columns: Sequence[Measured], writing: Handwriting, first: int, other: int
+) -> int:  # fmt: skip
+    """The row from which the vehicle is nearer to its own levels again; the end of its record if it is not."""
+    v = int(readings.vehicle[first])
+    way = (writing.level[other] - writing.level[v]) / writing.scale
+    rows = np.arange(first, readings.start[v + 1])
+    x = np.stack([readings.values(column.name)[rows] for column in columns], axis=1)
+    z = np.clip((x - writing.level[v]) / writing.scale, -4 * MOST_Z, 4 * MOST_Z)
+    known = ~np.isnan(z) & ~np.isnan(way)
+    gone = np.where(known, z * way, 0.0).sum(axis=1) / np.maximum(np.where(known, way * way, 0.0).sum(axis=1), 1e-9)
+    anew = np.flatnonzero((gone < STILL_FOREIGN) & known.any(axis=1))
+    return int(rows[anew[0]]) if len(anew) else int(readings.start[v + 1])

@@ -1,0 +1,427 @@
+"""Batches (a file's rows of a depot) whose columns fit their vehicles' other readings better in another unit.
+
+Likelihoods are compared: each value beside the level that the vehicle has in its other files, as it stands and
+righted. Rows and columns speak together, so that a slip may cover one column or all, the whole batch, a reader or some
+weeks; and it must beat what real changes do: a shift of all vehicles, more scatter, values gone back towards neutral.
+"""
+
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numba
+import numpy as np
+
+from pipelines.handover import Bools, Float32s, Float64s, Int64s
+from pipelines.held.applying import cells_of
+from pipelines.held.finding import Batch, Finding
+from pipelines.held.levels import (
+    AROUND,
+    LEAST_AROUND,
+    TO_SIGMA,
+    courses_around,
+    family_levels,
+    filled,
+    levels_around,
+    log_t,
+)
+from pipelines.held.readings import COUNTERS, Measured, Readings
+from pipelines.held.slips import Slip, slips, slips_of
+from pipelines.threads import in_threads
+
+MOST_A_CELL = 8.0  # that one cell may say for or against, in nats: a vehicle that is odd by itself must not decide
+COLUMN_SPEAKS = 3.0  # nats from which a column belongs to a slip
+SURE = 15.0  # nats over every real change that a slip must be ahead: odds of e^15 against a prior of one file in 1,000
+SURE_OF_FEW = 30.0  # where the batch as a whole does not show it: several columns of a few vehicles
+SEVERAL = 3  # columns that slip alike: no defect of a vehicle does that
+VEHICLES = 4  # from which one column of a batch can be judged: three odd vehicles are findings about vehicles
+SHARE = 0.6  # of the batch, its reader or its weeks, that one column's slip must cover
+ALL_CELLS = 1_000_000  # up to so many, every batch is judged in full; beyond, those whose slope on the level is odd
+ODD_SLOPE = 0.3  # from 1, of readings on their level: the least factor of a slip is 1.6
+MOST_ROUNDS = 12  # files, one after the other, that a slip which goes on is followed through
+CHUNK = 100_000  # rows judged together
+MOST_INFLATED = 3.0  # times the healthy scatter, that a real change may show
+MOST_SHIFTED = 3.0  # times its scatter over a vehicle's record, seasons included, that weather moves a circumstance
+NEAR_NEUTRAL = (0.0, 0.1, 0.2, 0.35, 0.5, 0.7, 0.85)  # shares of the level left while values are learned anew
+
+
+@dataclass(frozen=True, kw_only=True)
+class Learned:
+    """What is known of one column: its healthy scatter, each vehicle's peers (level, spread [V]), odd batches."""
+
+    column: Measured
+    scale: float
+    floor: float
+    peer_level: Float64s
+    peer_scale: Float64s
+    odd: Int64s  # codes of batches
+
+
+def unit_slips(readings: Readings, held: Mapping[str, Bools], *, told: Collection[Batch] = ()) -> list[Finding]:
+    """What looks like another unit, file by file.
+
+    A slip that goes on is told file after file: what is held says nothing of the files beside it. First the readings
+    before and after a file say what its vehicles read; then those before it alone, if peers do not speak against it.
+
+    Args:
+        readings: All that is known.
+        held: Column -> [R] what is held already.
+        told: Batches that are known to be what they look like.
+    """
+    known, found = dict(held), list[Finding]()
+    for corrections in (False, True):
+        columns = [c for c in readings.measured if c.is_correction == corrections and slips_of(c.unit)]
+        if not columns:
+            continue
+        kind = _Kind.of(readings, columns, corrections=corrections)
+        for ahead in (AROUND, 0):
+            depots = None
+            for _ in range(MOST_ROUNDS):
+                new = _of_kind(kind, known, depots, told, ahead)
+                if not new:
+                    break
+                found += new
+                depots = np.unique(readings.depot[readings.vehicle[np.concatenate([one.rows for one in new])]])
+                for name, mask in cells_of(new, readings).items():
+                    known[name] = known[name] | mask if name in known else mask
+    return found
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Kind:
+    """Circumstances, or corrections: their files, and what is learned of each column."""
+
+    readings: Readings
+    load: Int64s  # [R]
+    code: Int64s  # [R] file and depot
+    learned: list[Learned]
+    every: bool
+
+    @classmethod
+    def of(cls, readings: Readings, columns: Sequence[Measured], *, corrections: bool) -> "_Kind":
+        """What is learned from all readings."""
+        load = readings.load(corrections=corrections)
+        code = np.unique(
+            load * (int(readings.depot.max()) + 1) + readings.depot[readings.vehicle], return_inverse=True
+        )[1]
+        every = readings.rows * len(columns) <= ALL_CELLS
+        groups = _groups(readings, code)
+        learned = in_threads(lambda column: _learned(readings, column, code, groups, every=every), columns)
+        return cls(readings=readings, load=load, code=code, learned=learned, every=every)
+
+    def of_batch(self, row: int) -> tuple[int, str]:
+        """File and depot of a row."""
+        return int(self.load[row]), self.readings.depots[int(self.readings.vehicle[row])]
+
+
+def _of_kind(
+    kind: _Kind, held: Mapping[str, Bools], depots: Int64s | None, told: Collection[Batch], ahead: int
+) -> list[Finding]:
+    readings, found = kind.readings, list[Finding]()
+    for rows in _chunks(kind.code, _wanted(kind, depots, told)):
+        cells = in_threads(lambda one, rows=rows: _judged(readings, one, held, rows, ahead), kind.learned)  # type: ignore[misc]
+        start = np.flatnonzero(np.diff(kind.code[rows], prepend=-1))
+        by_slip = _nats(cells, start)
+        for nth, (begin, end) in enumerate(pairwise([*start.tolist(), len(rows)])):
+            at = slice(begin, end)
+            batch = kind.of_batch(int(rows[begin]))
+            speaking = [
+                _Slipped(
+                    slip=slip, cells=[cells[k] for k in which], at=at, nats=nats[:, at],
+                    told=(*batch, slip.looks_like) in told, ask_peers=ahead == 0,
+                )
+                for slip, which, nats, most in by_slip
+                if (most[:, nth] > COLUMN_SPEAKS).any()
+            ]  # fmt: skip
+            found += _findings(readings, rows[at], speaking, batch)
+    return found
+
+
+def _wanted(kind: _Kind, depots: Int64s | None, told: Collection[Batch]) -> Int64s:
+    """Codes of the batches that are judged in full."""
+    first = np.unique(kind.code, return_index=True)[1]
+    depot = kind.readings.depot[kind.readings.vehicle[first]]
+    known = {(load_id, name) for load_id, name, _ in told}
+    wanted = np.array([kind.of_batch(int(row)) in known for row in first]) if known else np.zeros(len(first), np.bool_)
+    wanted[np.unique(np.concatenate([one.odd for one in kind.learned]))] = True
+    return np.flatnonzero((wanted | kind.every) & (np.isin(depot, depots) if depots is not None else True))
+
+
+def _nats(cells: Sequence["Cells"], start: Int64s) -> list[tuple[Slip, list[int], Float32s, Float64s]]:
+    """Of each slip: columns that can have it [K], what each of their cells says for it [K, n], and the most [K, B].
+
+    The most is what all cells of each batch that speak for it say; batches begin at `start` [B].
+    """
+    can = {slip: [k for k, one in enumerate(cells) if slip in slips_of(one.column.unit)] for slip in slips()}
+    found = []
+    for slip, which in can.items():
+        if which:
+            nats = np.stack(in_threads(lambda k, slip=slip: cells[k].ratio(slip), which))  # type: ignore[misc]
+            found.append((slip, which, nats, np.add.reduceat(np.maximum(nats, 0), start, axis=1)))
+    return found
+
+
+def _chunks(batch: Int64s, wanted: Int64s) -> Iterator[Int64s]:
+    """Rows of the wanted batches, batch by batch, some batches at a time."""
+    rows = np.flatnonzero(np.isin(batch, wanted))
+    rows = rows[np.argsort(batch[rows], kind="stable")]
+    ends = np.append(np.flatnonzero(np.diff(batch[rows])) + 1, len(rows))
+    begin = 0
+    for index, end in enumerate(ends):
+        if end - begin >= CHUNK or index == len(ends) - 1:
+            if end > begin:
+                yield rows[begin:end]
+            begin = end
+
+
+def _groups(readings: Readings, batch: Int64s) -> Int64s:
+    """[R] batch, reader and week: what may slip by itself."""
+    week = (readings.day // 7).astype(np.int64)
+    readers = int(readings.reader.max(initial=0)) + 1
+    spread = int(week.max(initial=0)) + 1
+    groups: Int64s = np.unique((batch * readers + readings.reader) * spread + week, return_inverse=True)[1]
+    return groups
+
+
+def _learned(readings: Readings, column: Measured, batch: Int64s, groups: Int64s, *, every: bool) -> Learned:
+    x = readings.values(column.name)
+    start, vehicle = readings.start, readings.vehicle
+    if column.name in COUNTERS:
+        odd = np.arange(0) if every else _odd_courses(readings, x, batch)
+        nothing = np.full(len(start) - 1, np.nan)
+        return Learned(column=column, scale=1.0, floor=0.0, peer_level=nothing, peer_scale=nothing, odd=odd)
+    usual = readings.usual(column)
+    rough, scale, floor = usual.level, usual.scale, usual.floor
+    level, spread = family_levels(rough, readings.family, readings.depot)
+    odd = np.arange(0) if every else _odd_slopes(x, rough, vehicle, groups, batch, scale)
+    peer_scale = np.fmax(spread, scale)
+    return Learned(column=column, scale=scale, floor=floor, peer_level=level, peer_scale=peer_scale, odd=odd)
+
+
+@numba.njit(cache=True, nogil=True)
+def _slope_sums(x, level, vehicle, group, sums):  # type: ignore[no-untyped-def]
+    for r in range(len(x)):
+        m = level[vehicle[r]]
+        if not np.isnan(x[r]) and not np.isnan(m):
+            at = sums[group[r]]
+            at[0] += 1
+            at[1] += x[r]
+            at[2] += m
+            at[3] += x[r] * m
+            at[4] += m * m
+            at[5] += x[r] * x[r]
+
+
+def _odd_slopes(  # noqa: PLR0917
+    x: Float64s, level: Float64s, vehicle: Int64s, groups: Int64s, batch: Int64s, scale: float
+) -> Int64s:
+    """Batches with a group whose readings are not their vehicles' levels times about 1."""
+    sums = np.zeros((int(groups.max()) + 1, 6))
+    _slope_sums(x, level, vehicle, groups, sums)
+    n, sx, sm, sxm, smm, sxx = sums.T
+    with np.errstate(invalid="ignore", divide="ignore"):
+        tell = np.sqrt(smm / n) / scale * np.sqrt(n)  # how far a slope of 1 is from none, in sigmas
+        slope = sxm / smm
+        centred_m = smm - sm * sm / n
+        centred = (sxm - sx * sm / n) / centred_m
+        slack = np.maximum(ODD_SLOPE, 3.5 / tell)
+        flat = centred_m / n < (2 * scale) ** 2
+        low = (slope < 1 - slack) & (flat | (centred < 1 - ODD_SLOPE))
+        high = (slope > 1 + slack) & (flat | (centred > 1 + ODD_SLOPE) | (np.abs(centred - 1) < ODD_SLOPE))
+        quiet = (n >= 8) & (sxx / n < 0.02 * scale**2)
+        wild = (n >= 8) & (sxx / n > 25 * (scale**2 + smm / n))
+    odd = low | high | quiet | wild
+    return np.unique(batch[odd[groups]]) if odd.any() else np.arange(0)
+
+
+def _odd_courses(readings: Readings, x: Float64s, batch: Int64s) -> Int64s:
+    first, last = readings.segment
+    rows = np.arange(readings.rows)
+    level, _ = courses_around(x, readings.day, rows, readings.vehicle, readings.start, first, last)
+    off = np.abs(x - level) > 0.25 * np.abs(level) + 100.0
+    counts = np.bincount(batch[off], minlength=int(batch.max()) + 1)
+    return np.flatnonzero(counts >= VEHICLES)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Cells:
+    """One column in some rows: what came, what the vehicle reads else and the scatter about that; the same of peers."""
+
+    column: Measured
+    x: Float64s
+    level: Float64s
+    scale: Float64s
+    peer_level: Float64s
+    peer_scale: Float64s
+
+    def of(self, at: Int64s | slice) -> "Cells":
+        """In some of the rows."""
+        return Cells(
+            column=self.column, x=self.x[at], level=self.level[at], scale=self.scale[at],
+            peer_level=self.peer_level[at], peer_scale=self.peer_scale[at],
+        )  # fmt: skip
+
+    def log_density(self, values: Float64s) -> Float64s:
+        """Of values where the vehicle goes on as it did."""
+        return log_t((values - self.level) / self.scale) - np.log(self.scale)
+
+    def ratio(self, slip: Slip) -> Float32s:
+        """[n] nats for the slip against what the cell says; 0: it says nothing."""
+        said = self.log_density(slip.righted(self.x)) + np.log(abs(slip.factor)) - self.log_density(self.x)
+        silent = np.isnan(said) | ((self.x == 0) & (slip.offset == 0))
+        return np.where(silent, 0.0, np.clip(said, -MOST_A_CELL, MOST_A_CELL)).astype(np.float32)
+
+
+def _judged(readings: Readings, learned: Learned, held: Mapping[str, Bools], rows: Int64s, ahead: int) -> Cells:
+    """One column at some rows, beside the readings around them; where there are few, beside peers."""
+    name = learned.column.name
+    x = filled(readings.values(name), held.get(name))
+    first, last = readings.segment
+    where = (rows, readings.vehicle, readings.start, first, last)
+    of = readings.vehicle[rows]
+    peers = {"peer_level": learned.peer_level[of], "peer_scale": learned.peer_scale[of]}
+    if name in COUNTERS:
+        level, reach = courses_around(x, readings.day, *where)
+        loose = 0.15 * np.abs(level) + 50.0
+        scale = np.where(np.isfinite(reach), np.minimum(0.5 * reach + 0.01 * np.abs(level) + 5.0, loose), loose)
+        return Cells(column=learned.column, x=x[rows], level=level, scale=scale, **peers)
+    level, count = levels_around(x, *where, ahead)
+    scale = learned.scale
+    if not learned.column.is_correction:  # of a year's weather, only that of some weeks is left beside these levels
+        off = np.abs(x[rows] - level)
+        scale = min(scale, max(TO_SIGMA * _median(off), learned.floor))
+    alone = count < LEAST_AROUND
+    return Cells(
+        column=learned.column,
+        x=x[rows],
+        level=np.where(alone, peers["peer_level"], level),
+        scale=np.where(alone, peers["peer_scale"], scale),
+        **peers,
+    )
+
+
+def _median(values: Float64s) -> float:
+    known = values[~np.isnan(values)]
+    return float(np.median(known)) if len(known) else float("inf")
+
+
+def _share(nats: Float32s) -> tuple[Float64s, Float64s]:
+    """[K] likeliest share of rows that slipped, from what the rows say [K, n]; and nats [K] for any having slipped."""
+    share = np.full((len(nats), 1), 0.5)
+    odds = np.exp(np.clip(nats.astype(np.float64), -50, 50))
+    for _ in range(10):
+        share = np.clip((share * odds / (share * odds + 1 - share)).mean(axis=1, keepdims=True), 1e-6, 1 - 1e-6)
+    return share[:, 0], np.log(share * odds + 1 - share).sum(axis=1)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Slipped:
+    """What a batch says for one slip.
+
+    Attributes:
+        slip: The slip.
+        cells: [K] columns that can have it, in more rows than the batch's.
+        at: The batch's rows among those.
+        nats: [K, n] what each cell of the batch says for it.
+        told: Whether it is known to be so.
+        ask_peers: Whether peers, or the authority where there are none, must say so too.
+    """
+
+    slip: Slip
+    cells: Sequence[Cells]
+    at: slice
+    nats: Float32s
+    told: bool
+    ask_peers: bool
+
+    def judged(self, readings: Readings, rows: Int64s) -> tuple[Bools, list[int], float] | None:
+        """Rows [n] and columns that slipped, and how far ahead of all else that is; None: it does not hold."""
+        speaks = np.flatnonzero(_share(self.nats)[1] > COLUMN_SPEAKS)
+        if not len(speaks):
+            return None
+        slipped = self._rows(speaks)
+        speaks = np.flatnonzero(self.nats[:, slipped].sum(axis=1) > 1.0)
+        if not len(speaks):
+            return None
+        slipped = self._rows(speaks)
+        ahead = {k: _ahead(self.cells[k].of(self.at), self.slip, slipped) for k in speaks.tolist()}
+        columns = [k for k, nats in ahead.items() if nats > 0 and (not self.ask_peers or self._like_peers(k, slipped))]
+        sure = sum(min(ahead[k], 4 * SURE) for k in columns)
+        holds = columns and (self.told or _holds(readings, rows, slipped, len(columns), sure))
+        return (slipped, columns, sure) if holds else None
+
+    def _like_peers(self, column: int, slipped: Bools) -> bool:
+        cells = self.cells[column].of(self.at)
+        none, law = np.isnan(cells.peer_level), cells.column
+        level = np.where(none, law.neutral, cells.peer_level)
+        cells = replace(cells, level=level, scale=np.where(none, (law.high - law.low) / 6, cells.peer_scale))
+        return float(cells.ratio(self.slip)[slipped].sum()) > 0
+
+    def _rows(self, columns: Int64s) -> Bools:
+        total = self.nats[columns].sum(axis=0, keepdims=True)
+        share = _share(total)[0][0]
+        slipped: Bools = total[0] + np.log(share) - np.log1p(-share) > 0
+        return slipped
+
+
+def _findings(readings: Readings, rows: Int64s, speaking: Sequence[_Slipped], batch: tuple[int, str]) -> list[Finding]:
+    """The slips of a batch that hold; where two say it of the same cells, the surer."""
+    judged = [(one, found) for one in speaking if (found := one.judged(readings, rows))]
+    taken: dict[str, Bools] = {}
+    findings = []
+    for one, (slipped, columns, sure) in sorted(judged, key=lambda each: -each[1][2]):
+        names = [one.cells[k].column.name for k in columns]
+        free = [name for name in names if name not in taken or not taken[name][slipped].any()]
+        if not free or (len(free) < len(names) and len(free) < SEVERAL):
+            continue
+        for name in free:
+            taken[name] = taken.get(name, np.zeros(len(rows), np.bool_)) | slipped
+        findings.append(
+            Finding(
+                looks_like=one.slip.looks_like, load_id=batch[0], depot=batch[1], rows=rows[slipped], sure=sure,
+                cells=dict.fromkeys(free, rows[slipped]), slip=one.slip,
+            )
+        )  # fmt: skip
+    return findings
+
+
+def _ahead(cells: Cells, slip: Slip, slipped: Bools) -> float:
+    """Nats by which the slip beats what the cells say and every real change, over the rows of the slip."""
+    speak = slipped & ~np.isnan(cells.x) & ~np.isnan(cells.level) & ~np.isnan(cells.scale)
+    mine = cells.of(np.flatnonzero(speak & ((cells.x != 0) | (slip.offset != 0))))
+    if not len(mine.x):
+        return 0.0
+    righted = mine.log_density(slip.righted(mine.x)) + np.log(abs(slip.factor))
+    real = max(float(np.clip(real - righted, -MOST_A_CELL, MOST_A_CELL).sum()) for real in _real_changes(mine))
+    return -real
+
+
+def _real_changes(cells: Cells) -> Iterator[Float64s]:
+    """[n] log densities of the cells as they came, if the vehicles really changed; what is fitted is paid for."""
+    fitted = np.log(len(cells.x) + 1.0) / len(cells.x)
+    neutral = cells.column.neutral
+    for left in (1.0, *NEAR_NEUTRAL) if cells.column.is_correction else (1.0,):
+        off = cells.x - neutral - left * (cells.level - neutral)
+        shifted = float(np.median(off))
+        if not cells.column.is_correction:
+            most = MOST_SHIFTED * float(np.median(cells.scale))
+            shifted = float(np.clip(shifted, -most, most))
+        for shift in (0.0, shifted):
+            z = (off - shift) / cells.scale
+            spread = 1.4826 * float(np.median(np.abs(z)))
+            for inflated in {0.3 if left < 1 else 1.0, 1.0, float(np.clip(spread, 1.0, MOST_INFLATED))}:
+                paid = fitted * ((shift != 0) + (inflated > 1) + (left < 1))
+                yield log_t(z / inflated) - np.log(cells.scale * inflated) - paid
+
+
+def _holds(readings: Readings, rows: Int64s, slipped: Bools, columns: int, sure: float) -> bool:
+    """Whether a batch is odd, and not some vehicles of it."""
+    if columns >= SEVERAL and sure > SURE_OF_FEW:
+        return True
+    theirs = np.unique(readings.vehicle[rows[slipped]])
+    if sure <= SURE or len(theirs) < VEHICLES:
+        return False
+    day, reader = readings.day[rows], readings.reader[rows]
+    during = (day >= day[slipped].min()) & (day <= day[slipped].max())
+    by_reader = during & np.isin(reader, np.unique(reader[slipped]))
+    return bool(slipped.sum() / by_reader.sum() >= SHARE)
