@@ -9,6 +9,8 @@ import streamlit as st
 
 from dashboard import published
 from dashboard.views.notes import notes_of, waiting_sentence
+from dashboard.views.visits import visit_sentence
+from dashboard.views.wording import Reader
 from pipelines.catalogue.tables import entry_columns
 from pipelines.entries.entry import Entry
 from pipelines.entries.standing import counting
@@ -69,8 +71,20 @@ def notes() -> pl.DataFrame:
 
 def waiting(as_of: datetime) -> str:
     """A sentence on what was entered since the analysis of that time and changes the next; empty: nothing."""
+    return waiting_sentence(now().everything, _counted(as_of))
+
+
+def visit(vehicle_id: str, reader: Reader) -> str:
+    """What people decided about a vehicle's visit, as a sentence; empty: nothing that still holds."""
+    known = now()
+    counted = set(known.everything["entry_id"].head(_counted(reader.as_of)))
+    return visit_sentence(vehicle_id, known.counts, known.people, reader, counted=counted)
+
+
+def _counted(as_of: datetime) -> int:
+    """How many entries the analysis of that time had looked at."""
     counted = published.table("entries_counted", as_of)
-    return waiting_sentence(now().everything, int(counted["entries"][0]) if counted.height else 0)
+    return int(counted["entries"][0]) if counted.height else 0
 
 
 def enter(entry: Entry) -> Appended:

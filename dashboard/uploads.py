@@ -1,4 +1,7 @@
-"""Files that a reader hands to a page, on disk while a mapping is drafted from them; what the mapping is called."""
+"""Files that a reader hands to a page, while a mapping is drafted from them; what the mapping is called.
+
+They are read in a process of its own, whose memory is bounded and goes back to the system: the server stays small.
+"""
 
 import re
 import tempfile
@@ -7,8 +10,13 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+import polars as pl
+
 from pipelines.errors import SettingError
-from pipelines.intake.mapping import Mapping, parse_mapping
+from pipelines.intake.apart import Apart
+from pipelines.intake.draft import Preview, draft_mapping, preview_mapping
+from pipelines.intake.limits import limits_from
+from pipelines.intake.mapping import Mapping, mapping_text, parse_mapping
 
 LONGEST_NAME = 100  # letters, of which the last are kept: its ending says what the file is
 
@@ -20,6 +28,27 @@ def on_disk(name: str, content: bytes) -> Iterator[Path]:
         place = Path(folder) / (re.sub(r"[^\w.-]+", "_", name)[-LONGEST_NAME:].lstrip(".") or "file")
         place.write_bytes(content)
         yield place
+
+
+def drafted(name: str, content: bytes, catalogue: pl.DataFrame, *, table: str) -> str:
+    """The text of a first guess at a mapping for an uploaded file.
+
+    Raises:
+        DropError: the file cannot be read.
+    """
+    with on_disk(name, content) as path, Apart(limits_from()) as apart:
+        return mapping_text(apart.run(path.name, draft_mapping, path, catalogue, table=table))
+
+
+def previewed(name: str, content: bytes, catalogue: pl.DataFrame, mapping: Mapping) -> Preview:
+    """What a mapping makes of an uploaded file's first rows.
+
+    Raises:
+        DropError: the file cannot be read, or lacks a column of the mapping.
+        SettingError: a unit is not known or does not fit.
+    """
+    with on_disk(name, content) as path, Apart(limits_from()) as apart:
+        return apart.run(path.name, preview_mapping, path, mapping, catalogue)
 
 
 def read_text(text: str) -> Mapping:

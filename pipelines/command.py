@@ -13,6 +13,7 @@ import click
 from pipelines.command_options import Time, store_option
 from pipelines.entries_command import enter
 from pipelines.errors import SettingError
+from pipelines.intake.limits import limits_help
 from pipelines.store.folder import Store
 from pipelines.store_command import store_group
 from pipelines.terminal import say
@@ -32,7 +33,7 @@ def stages() -> Callable[[str], None]:
     return lambda stage: say(f"  {stage} ...", err=True)
 
 
-@click.command()
+@click.command(epilog=limits_help())
 @click.argument("drops", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="DROP...")
 @store_option
 @click.option(

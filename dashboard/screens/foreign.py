@@ -4,11 +4,10 @@ import streamlit as st
 
 from dashboard import published
 from dashboard.screens import frame as shared
-from dashboard.uploads import mapping_name, on_disk, read_text
+from dashboard.uploads import drafted, mapping_name, previewed, read_text
 from dashboard.views.wording import listed, plain, shell_word
 from pipelines.errors import LeewayError
-from pipelines.intake.draft import Preview, draft_mapping, preview_mapping
-from pipelines.intake.mapping import mapping_text
+from pipelines.intake.draft import Preview
 
 TABLES = ("snapshots", "readings", "faults", "work", "vehicles")
 ENDINGS = ["csv", "txt", "tsv", "gz", "parquet", "ndjson", "jsonl", "xlsx"]
@@ -26,10 +25,15 @@ def foreign_file() -> None:
     if upload is None:
         return
     try:
-        with on_disk(upload.name, upload.getvalue()) as path:
-            draft = mapping_text(draft_mapping(path, published.corrections(), table=table))
-            text = st.text_area("Mapping", draft, height=320, key=f"mapping {table} {upload.file_id}")
-            preview = preview_mapping(path, read_text(text), published.corrections())
+        draft = published.kept(
+            "draft", upload.file_id, table,
+            build=lambda: drafted(upload.name, upload.getvalue(), published.corrections(), table=table),
+        )  # fmt: skip
+        text = st.text_area("Mapping", draft, height=320, key=f"mapping {table} {upload.file_id}")
+        preview = published.kept(
+            "preview", upload.file_id, text,
+            build=lambda: previewed(upload.name, upload.getvalue(), published.corrections(), read_text(text)),
+        )  # fmt: skip
     except LeewayError as error:
         st.warning(plain(str(error)))
         return

@@ -56,6 +56,8 @@ def _vehicle(vehicle_id: str, vehicle_state: pl.DataFrame, frame: Frame) -> None
     st.markdown(
         f"**{summary.urgency}** — {summary.meaning}" + (f"  \n{plain(summary.subtitle)}" if summary.subtitle else "")
     )
+    if visit := entered.visit(vehicle_id, frame.reader):
+        st.markdown(plain(visit))
     for said in summary.sentences:
         st.markdown(f"##### {plain(said)}" if said == summary.sentences[0] else plain(said))
     st.caption(" · ".join(f"{name}: {plain(value)}" for name, value in summary.facts.items()))

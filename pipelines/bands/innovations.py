@@ -9,7 +9,7 @@ ASIDE2 = 9.0  # squared z of their sum from which it does
 
 @numba.njit(cache=True, nogil=True)
 def innovations(  # type: ignore[no-untyped-def]  # noqa: PLR0917 - compiled functions take arguments by position
-    healthy, epoch, row_start, day, sigma, memory_days, rounding, wander, offset_sd, warm_up
+    healthy, epoch, row_start, day, scale, sigma, memory_days, rounding, wander, offset_sd, warm_up
 ):
     """[C, R] one-step forecast errors in their own sd; NaN: not read, or among the first of its epoch.
 
@@ -18,6 +18,7 @@ def innovations(  # type: ignore[no-untyped-def]  # noqa: PLR0917 - compiled fun
         epoch: [C, R] learning epoch of the series.
         row_start: [V + 1] first row of each vehicle.
         day: [R] time in days.
+        scale: [C, V] of each series' noise, against the pooled one.
         sigma: [C] marginal sd of the noise.
         memory_days: [C] its time constant.
         rounding: [C] variance that has no memory.
@@ -27,8 +28,9 @@ def innovations(  # type: ignore[no-untyped-def]  # noqa: PLR0917 - compiled fun
     """
     out = np.full(healthy.shape, np.nan)
     for c in range(len(healthy)):
-        noise2 = sigma[c] * sigma[c]
         for v in range(len(row_start) - 1):
+            noise2 = (sigma[c] * scale[c, v]) ** 2
+            moves = wander[c] * max(scale[c, v], 1.0) ** 2  # as in the filter
             now = -1
             seen = 0
             mu = n = p11 = p12 = p22 = last = 0.0
@@ -44,7 +46,7 @@ def innovations(  # type: ignore[no-untyped-def]  # noqa: PLR0917 - compiled fun
                 else:
                     rho = np.exp(-(day[r] - last) / memory_days[c])
                     n *= rho
-                    p11 += wander[c] * (day[r] - last)
+                    p11 += moves * (day[r] - last)
                     p12 *= rho
                     p22 = rho * rho * p22 + noise2 * (1 - rho * rho)
                 s = p11 + 2 * p12 + p22 + rounding[c]

@@ -9,12 +9,17 @@ import polars as pl
 
 from pipelines.bands.normal import SCORES, WEEK, Normal, days
 from pipelines.bands.recalibration import SHIFT, SHIFT_PARTS, changes
+from pipelines.bands.scatter import widenings
 from pipelines.bands.season import WEEK_PARTS, WEEKLY
 from pipelines.handover import Float64s, Int32s, Panel
 
 MODEL = (
     "ageing", "sigma", "memory_days", "rounding", "wander", "offset_sd", "season_move", "depot_move",
-    "stands_from",
+    "stands_from", "mean_scale",
+)  # fmt: skip
+OF_BLOCK = (
+    "corrections", "readings_a_year", "vehicle_spread", "series_spread", "occasion_error", "occasion_information",
+    "reading_error",
 )  # fmt: skip
 TIME = pl.Datetime("us", "UTC")
 
@@ -23,7 +28,8 @@ TIME = pl.Datetime("us", "UTC")
 class Bands:
     """A family's bands, all that the filter runs on.
 
-    learn_hours: [C]. threshold: [B]. start: day since 1970 from which weeks count.
+    learn_hours: [C]. threshold: [B]. widening: [B, K] as `scatter.widenings` gives it. start: day since 1970 from
+    which weeks count.
     weeks: [C, W, depots + 1] of the season's `WEEKLY`; the last stands for depots that nobody is at yet.
     changes: [T, 2] calibrations from and to. shifts: [C, W, T] of the recalibration's `SHIFT`. carried: [C, W] variance
     that a level gains over an epoch's end.
@@ -32,6 +38,7 @@ class Bands:
     normal: Normal
     learn_hours: Float64s
     threshold: Float64s
+    widening: Float64s
     start: float
     weeks: np.ndarray
     changes: Int32s
@@ -63,8 +70,7 @@ def _family_tables(panel: Panel, bands: Bands) -> dict[str, pl.DataFrame]:
             "block_from": starts.gather(block),
             **{name: getattr(normal, name).ravel() for name in MODEL},
             "tails": normal.tails.reshape(-1, len(SCORES)).tolist(),
-            "corrections": normal.corrections[block],
-            "readings_a_year": normal.readings_a_year[block],
+            **{name: getattr(normal, name)[block] for name in OF_BLOCK},
             "learn_hours": bands.learn_hours[code],
             "threshold": bands.threshold[block],
         }
@@ -149,9 +155,8 @@ def kept_bands(panel: Panel, tables: Mapping[str, pl.DataFrame]) -> tuple[Panel,
         block=np.maximum(np.searchsorted(block_days, day, side="right") - 1, 0).astype(np.int32),
         starts=block_days,
         centre=_centres(panel, order, starts, tables["drift_centre"].filter(pl.col("engine_family") == panel.family)),
-        corrections=model["corrections"].to_numpy()[:blocks],
-        readings_a_year=model["readings_a_year"].to_numpy()[:blocks],
         tails=np.array(model["tails"].to_list()).reshape(len(codes), blocks, -1),
+        **{name: model[name].to_numpy()[:blocks] for name in OF_BLOCK},
         **{name: model[name].to_numpy().reshape(len(codes), blocks) for name in MODEL},
     )
     season = tables["drift_season"].filter(pl.col("engine_family") == panel.family)
@@ -169,6 +174,7 @@ def kept_bands(panel: Panel, tables: Mapping[str, pl.DataFrame]) -> tuple[Panel,
         normal=normal,
         learn_hours=last["learn_hours"].to_numpy(),
         threshold=model["threshold"].to_numpy()[:blocks],
+        widening=widenings(model["threshold"].to_numpy()[:blocks]),
         start=float(weeks.dt.epoch("us")[0]) / 86_400e6,
         weeks=read,
         changes=kinds,

@@ -12,6 +12,7 @@ import numpy as np
 
 from pipelines.bands.fit import Fit, fit_family
 from pipelines.bands.normal import WEEK, Normal, days
+from pipelines.bands.spread import Spread, learn_spread, pooled_spreads
 from pipelines.bands.tails import tail_table
 from pipelines.blocks import block_starts, has_past
 from pipelines.handover import Bools, Float64s, Int32s, Int64s, Panel
@@ -49,10 +50,36 @@ def learn_normals(
     learned = [[fits[f, end] for end in own[done:]] for f, own in enumerate(ends)]
     trusted = _trusted(np.array([days(panel).min() for panel in panels]), starts)
     by_block = [_pooled(panels, [fit[b] for fit in learned], trusted[:, done + b]) for b in range(len(starts) - done)]
+    spreads = _spreads(panels, learned, by_block)
+    drawn = [
+        pooled_spreads([spreads[id(fit[b])] for fit in learned], trusted[:, done + b]) for b in range(len(by_block))
+    ]
     if not by_block:
         return [replace(normal, block=_block(panel, starts)) for panel, normal in zip(panels, known, strict=True)]
-    new = [_normal(panel, starts, learned[f], [block[f] for block in by_block]) for f, panel in enumerate(panels)]
+    new = [
+        _normal(panel, starts, learned[f], [block[f] for block in by_block],
+                [(spreads[id(fit)], *block[f]) for fit, block in zip(learned[f], drawn, strict=True)])
+        for f, panel in enumerate(panels)
+    ]  # fmt: skip
     return [before.followed_by(after) for before, after in zip(known, new, strict=True)] if done else new
+
+
+def _spreads(
+    panels: Sequence[Panel], learned: Sequence[Sequence[Fit]], by_block: Sequence[Sequence[dict[str, Float64s]]]
+) -> dict[int, Spread]:
+    """How differently the vehicles of each fit scatter, by its id; under the noise of the first block it serves."""
+    jobs: dict[int, tuple[Panel, Fit, dict[str, Float64s]]] = {}
+    for f, panel in enumerate(panels):
+        for fit, block in zip(learned[f], by_block, strict=True):
+            jobs.setdefault(id(fit), (panel, fit, block[f]))
+
+    def learn(job: tuple[Panel, Fit, dict[str, Float64s]]) -> Spread:
+        panel, fit, noise = job
+        return learn_spread(
+            fit.healthy, fit.epoch, fit.row_start, fit.day, noise, np.nan_to_num(panel.resolution)
+        )  # fmt: skip
+
+    return dict(zip(jobs, in_threads(learn, list(jobs.values())), strict=True))
 
 
 def settled_blocks(panels: Sequence[Panel], *, fleet_start: float, until: float) -> int:
@@ -170,13 +197,24 @@ def _mean(rows: Sequence[Shown], prior_weight: float, prior: float) -> Float64s:
     return mean
 
 
-def _normal(panel: Panel, starts: Float64s, fits: Sequence[Fit], pooled: Sequence[dict[str, Float64s]]) -> Normal:
-    """The last blocks, those that were fitted."""
+def _normal(
+    panel: Panel, starts: Float64s, fits: Sequence[Fit], pooled: Sequence[dict[str, Float64s]],
+    scatters: Sequence[tuple[Spread, float, float]],
+) -> Normal:  # fmt: skip
+    """The last blocks, those that were fitted.
+
+    Args:
+        panel: The family's.
+        starts: [B] of all blocks.
+        fits: Of the last blocks.
+        pooled: Their noise and movements.
+        scatters: How differently their vehicles scatter, and the variances of vehicles' and series' scales, drawn.
+    """
     stacked = {name: np.stack([block[name] for block in pooled], axis=1) for name in pooled[0]}
     tables: dict[int, Float64s] = {}
-    for fit, block in zip(fits, pooled, strict=True):
+    for fit, block, (spread, *differ) in zip(fits, pooled, scatters, strict=True):
         if id(fit) not in tables:
-            tables[id(fit)] = tail_table(fit, block)
+            tables[id(fit)] = tail_table(fit, block, spread.scales(*differ))
     return Normal(
         block=_block(panel, starts),
         starts=starts[-len(fits) :],
@@ -186,6 +224,12 @@ def _normal(panel: Panel, starts: Float64s, fits: Sequence[Fit], pooled: Sequenc
         tails=np.stack([tables[id(fit)] for fit in fits], axis=1),
         corrections=np.array([fit.corrections for fit in fits]),
         readings_a_year=np.array([fit.readings_a_year for fit in fits]),
+        mean_scale=np.stack([spread.mean for spread, _, _ in scatters], axis=1),
+        vehicle_spread=np.array([vehicle for _, vehicle, _ in scatters]),
+        series_spread=np.array([series for _, _, series in scatters]),
+        occasion_error=np.array([spread.occasion for spread, _, _ in scatters]),
+        occasion_information=np.array([spread.information for spread, _, _ in scatters]),
+        reading_error=np.array([spread.reading for spread, _, _ in scatters]),
         **stacked,
     )
 

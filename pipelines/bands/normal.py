@@ -32,6 +32,9 @@ class Normal:
     sigma, memory_days, rounding (variance), wander (variance per day), offset_sd, season_move, depot_move (variances
     of a week's movement): [C, B]. stands_from [C, B]: repeats in a row that are a standstill.
     tails: [C, B, 8] innovations, in their own sd, whose normal scores are `SCORES`.
+    mean_scale: [C, B] of vehicles' noise against the pooled one.
+    vehicle_spread, series_spread, occasion_error, occasion_information, reading_error: [B] as `Spread` has them: how
+    differently vehicles scatter, and how well their readings show it.
     corrections, readings_a_year: [B] how many corrections can alarm at a reading, how many readings a year has.
     """
 
@@ -47,9 +50,15 @@ class Normal:
     season_move: Float64s
     depot_move: Float64s
     stands_from: Float64s
+    mean_scale: Float64s
     tails: Float64s
     corrections: Float64s
     readings_a_year: Float64s
+    vehicle_spread: Float64s
+    series_spread: Float64s
+    occasion_error: Float64s
+    occasion_information: Float64s
+    reading_error: Float64s
 
     def first_blocks(self, count: int) -> "Normal":
         """The same without the later blocks."""
@@ -76,6 +85,15 @@ class Normal:
         lasting = _moved_mean(COMPARED / self.memory_days[c]) / (COMPARED * 2 / 3)  # as a random walk
         noise["season_wander"] = AS_WANDER * lasting
         return noise
+
+    def scatter_model(self, c: int) -> Float64s:
+        """[B, 7] pooled noise and scales of one correction, as `scatter.listen` takes them."""
+        columns = (self.sigma, self.memory_days, self.rounding, self.wander, self.mean_scale)
+        return np.stack([*(column[c] for column in columns), self.series_spread, self.reading_error], axis=1)
+
+    def vehicle_model(self) -> Float64s:
+        """[B, 3] how vehicles' scales differ, as `scatter.vehicle_scales` takes it."""
+        return np.stack([self.vehicle_spread, self.occasion_error, self.occasion_information], axis=1)
 
     def weekly_noise(self, c: int) -> Float64s:
         """[B] variance of white noise that blurs a mean over many weeks as much as the noise with memory does."""

@@ -17,18 +17,24 @@ BEYOND = 2 * (1 - ndtr(SCORES[1:]))  # share of normal innovations beyond each s
 STEEPNESS = SCORES[1:] * np.exp(-(SCORES[1:] ** 2) / 2) * np.sqrt(2 / np.pi) / BEYOND  # -d log share / d log quantile
 
 
-def tail_table(fit: Fit, noise: dict[str, Float64s]) -> Float64s:
+def tail_table(fit: Fit, noise: dict[str, Float64s], scale: Float64s) -> Float64s:
     """[C, 8] quantiles of innovations (in their own sd by the fitted noise) at the normal scores `SCORES`.
 
     All vehicles together, because one alone shows no tail; each correction leans on the shape that the family's
     corrections share, the more, the more alike they are (empirical Bayes on log quantiles). Heavier tails than the
     normal's, or noise underrated, then raise no alarm.
+
+    Args:
+        fit: The family's sample.
+        noise: Its pooled noise.
+        scale: [C, V] of each series' noise against that, or vehicles that differ would pass for tails.
     """
     found = innovations(
         fit.healthy,
         fit.epoch,
         fit.row_start,
         fit.day,
+        scale,
         noise["sigma"],
         noise["memory_days"],
         noise["rounding"],

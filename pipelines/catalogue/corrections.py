@@ -5,6 +5,7 @@ from importlib.resources import files
 
 import polars as pl
 
+from pipelines.catalogue.names import name_refusals
 from pipelines.catalogue.tables import drop_tables
 
 
@@ -28,9 +29,27 @@ def code_titles() -> dict[str, str]:
 
 
 def overridden(built_in: pl.DataFrame, own: pl.DataFrame) -> pl.DataFrame:
-    """The built-in rows and a fleet's own, which take the place of rows of the same key (the first column); by key."""
+    """The built-in rows and a fleet's own, which take the place of rows of the same key (the first column); by key.
+
+    Own rows whose name cannot be used (see `unusable`) are left out: a store may hold some of before they were refused.
+    """
     key = built_in.columns[0]
-    return pl.concat([built_in.join(own, on=key, how="anti"), own.select(built_in.columns)]).sort(key)
+    usable = own.filter(~pl.col(key).is_in(unusable(built_in, own)["name"].implode()))
+    return pl.concat([built_in.join(usable, on=key, how="anti"), usable.select(built_in.columns)]).sort(key)
+
+
+def unusable(built_in: pl.DataFrame, own: pl.DataFrame) -> pl.DataFrame:
+    """Names of a fleet's own rows that cannot be used, with the reason: columns `name` and `reason`.
+
+    A name may be one that no name can be, or differ by case alone from another; of own ones, the first by name stays.
+    """
+    key = built_in.columns[0]
+    refused = name_refusals(own[key], codes=key == "code")
+    spelling = {name.casefold(): name for name in built_in[key]}
+    others = sorted(set(own[key].drop_nulls()).difference(refused["name"]))
+    twins = [(name, known) for name in others if (known := spelling.setdefault(name.casefold(), name)) != name]
+    told = [(name, f"differs by case alone from {known}") for name, known in twins]
+    return pl.concat([refused, pl.DataFrame(told, schema=refused.schema, orient="row")])
 
 
 def _built_in(table: str) -> pl.DataFrame:

@@ -12,6 +12,7 @@ import numpy as np
 
 from pipelines.bands.normal import WEEK, Normal, days, vehicle_of_row
 from pipelines.bands.recalibration import LEVEL, SHIFT, blank_levels, changes, empty_ends
+from pipelines.bands.scatter import SERIES_SCATTER, blank_scatter
 from pipelines.bands.season import PEER, WEEKLY, blank_peers
 from pipelines.digests import code_digest
 from pipelines.drift.digest import row_digests
@@ -40,6 +41,8 @@ class FamilyCheckpoint:
     terms: digest of limits and settings.
     settled_blocks: how many of the normal's blocks later readings leave as they are.
     changes: [T, 2] changes of calibration, from and to.
+    scatter: [C, V] of `SERIES_SCATTER`. told: [rows, 2] what each vehicle's rows, one vehicle's after another's, say of
+    its scatter.
     peers: [C, V]. weeks: [C, W, D + 1]. levels: [C, V]. shifts: [C, W, T]. carried: [C, W]. series: [C, V].
     ends, onsets: of each correction.
     """
@@ -56,6 +59,8 @@ class FamilyCheckpoint:
     terms: str
     normal: Normal
     settled_blocks: int
+    scatter: np.ndarray
+    told: Float64s
     peers: np.ndarray
     weeks: np.ndarray
     levels: np.ndarray
@@ -135,6 +140,18 @@ class Start:
         if not self.kept:
             return blank_peers(len(self.first)), blank_peers(len(self.first))
         return self._all_placed(self.kept.peers[c], blank_peers), self._placed(self.kept.peers[c], blank_peers)
+
+    def scatter(self, c: int) -> Any:
+        """[V] of `SERIES_SCATTER`, before each vehicle's first row."""
+        return self._placed(self.kept.scatter[c], blank_scatter) if self.kept else blank_scatter(len(self.first))
+
+    def know_told(self, row_start: Int64s, told: Float64s) -> None:
+        """Fill what the rows [R, 2] of vehicles that go on say of their scatter."""
+        if self.kept:
+            rows = self.kept.rows
+            where = np.repeat(row_start[self.place] - np.append(0, np.cumsum(rows))[:-1], rows) + np.arange(rows.sum())
+            goes_on = np.repeat(self.goes_on, rows)
+            told[where[goes_on]] = self.kept.told[goes_on]
 
     def series(self, c: int) -> tuple[Any, np.ndarray]:
         """[V] of the test's `SERIES`, and their onsets, before each vehicle's first row."""
@@ -226,6 +243,8 @@ def empty_checkpoint(
         terms=terms,
         normal=replace(normal, block=np.zeros(0, dtype=np.int32)),
         settled_blocks=settled_blocks,
+        scatter=np.empty(shape, dtype=SERIES_SCATTER),
+        told=np.empty((int(rows.sum()), 2)),
         peers=np.empty(shape, dtype=PEER),
         weeks=np.empty((shape[0], week, len(panel.depots) + 1), dtype=WEEKLY),
         levels=np.empty(shape, dtype=LEVEL),

@@ -8,7 +8,8 @@ import numpy as np
 
 from pipelines.bands import recalibration, season
 from pipelines.bands.kept import Bands
-from pipelines.bands.normal import vehicle_of_row
+from pipelines.bands.normal import Normal, vehicle_of_row
+from pipelines.bands.scatter import vehicle_scales
 from pipelines.drift.checkpoint import FamilyCheckpoint, Put, Start
 from pipelines.drift.leeway import leeway
 from pipelines.drift.onset_posterior import OpenAlarm, open_alarms
@@ -20,15 +21,19 @@ from pipelines.drift.readings import (
     health,
     moves,
     output_of,
+    own_scale,
     readings_of,
     run_filter,
+    scale_of,
     seasons,
+    told,
     unmoved,
 )
 from pipelines.drift.series import last_output
 from pipelines.handover import Bools, FamilyDrift, Float32s, Float64s, Int32s, Int64s, Panel
 from pipelines.threads import in_threads
 
+SHARES = 4  # of the corrections, added up in a fixed order: sums are alike on any number of cores
 EXACT_PEERS = 10  # families up to this size leave a vehicle out of its season throughout, not in its own week alone
 
 
@@ -73,7 +78,8 @@ def _rows_of(panel: Panel, stretch: Stretch) -> Panel:
 class FamilyRun:
     """What a family's run needs and what it fills: `drift`, weeks of `bands`, and `taken` if there is one.
 
-    settled: [C, R] False while relearning. by_cell, by_week: the span's rows by week and depot, and by week alone, from
+    settled: [C, R] False while relearning. vehicle_scale: [R], [R] each vehicle's own scatter, and the variance of its
+    error, at the panel's rows. by_cell, by_week: the span's rows by week and depot, and by week alone, from
     the first computed week on; and the first of each. open_alarms: those at the last readings.
     """
 
@@ -83,6 +89,7 @@ class FamilyRun:
     start: Start
     span: Span
     settled: Bools
+    vehicle_scale: tuple[Float64s, Float64s]
     by_cell: tuple[Int64s, Int64s]
     by_week: tuple[Int64s, Int64s]
     drift: FamilyDrift
@@ -108,6 +115,7 @@ def run_family(
     span = Span.of(panel, start, panel.row_start[:-1] + taken.rows if taken else start.first, times)
     week, depot = span.stretch.times.week, span.stretch.times.depot
     shape = bands.weeks.shape[1:]
+    drift = empty_drift(span.panel, bands)
     run = FamilyRun(
         panel=panel,
         bands=bands,
@@ -115,14 +123,51 @@ def run_family(
         start=start,
         span=span,
         settled=settled,
+        vehicle_scale=_vehicle_scales(panel, bands.normal, settled, start=start, span=span, drift=drift, taken=taken),
         by_cell=season.by_cell(week, depot, shape, since=start.week),
         by_week=season.by_cell(week, np.zeros_like(depot), (shape[0], 1), since=start.week),
-        drift=empty_drift(span.panel, bands),
+        drift=drift,
         taken=taken,
         put=put,
     )
     standing = in_threads(lambda c: _correction(c, run), range(len(panel.codes)))
     return replace(run, open_alarms=tuple(alarm for some in standing for alarm in some))
+
+
+def _vehicle_scales(
+    panel: Panel, normal: Normal, settled: Bools, *, start: Start, span: Span, drift: FamilyDrift,
+    taken: FamilyCheckpoint | None,
+) -> tuple[Float64s, Float64s]:  # fmt: skip
+    """[R], [R] each vehicle's own scatter and the variance of its error, at the panel's rows.
+
+    What each series says of its own waits in the rows of `drift` for scale and z until `_correction` makes these.
+    """
+
+    def of(codes: range) -> Float64s:
+        of_vehicle = np.zeros((len(span.panel.read_at), 2))
+        for c in codes:
+            series = start.scatter(c)
+            for name, row in (("weight", drift.z.T[c]), ("own", drift.scale.T[c])):
+                row[span.first[start.carried] - 1] = series[name][start.carried]
+            go_on = partial(
+                told, c, panel, normal, span.stretch, settled[c], series=series, of_vehicle=of_vehicle,
+                weight=drift.z.T[c], own=drift.scale.T[c],
+            )  # fmt: skip
+            go_on(first=span.first, last=span.cut)
+            if taken:
+                taken.scatter[c] = series
+            go_on(first=span.cut, last=span.last)
+        return of_vehicle
+
+    of_vehicle = np.zeros((len(panel.read_at), 2))
+    start.know_told(panel.row_start, of_vehicle)
+    for part in in_threads(of, [range(first, len(panel.codes), SHARES) for first in range(SHARES)]):
+        of_vehicle[span.stretch.rows] += part
+    if taken:
+        known = np.arange(len(panel.read_at)) < np.repeat(panel.row_start[:-1] + taken.rows, np.diff(panel.row_start))
+        taken.told[:] = of_vehicle[known]
+    scale, error = vehicle_scales(of_vehicle, panel.row_start, normal.block, normal.vehicle_model())
+    return scale, error
 
 
 def empty_drift(panel: Panel, bands: Bands) -> FamilyDrift:
@@ -152,7 +197,9 @@ def empty_drift(panel: Panel, bands: Bands) -> FamilyDrift:
 def _correction(c: int, run: FamilyRun) -> list[OpenAlarm]:
     """Season, epochs' ends, filter of one correction; fills its rows of what the run fills. Its standing alarms."""
     bands, span = run.bands, run.span
-    mine = readings_of(c, run.panel, bands.normal, span.stretch, run.settled[c])
+    of_vehicle = _at(run.vehicle_scale, span.stretch.rows)
+    own_scatter = scale_of(c, bands, span.stretch.times, of_vehicle, weight=run.drift.z.T[c], own=run.drift.scale.T[c])
+    mine = readings_of(c, run.panel, bands.normal, span.stretch, run.settled[c], scale=own_scatter)
     peers, own = run.start.peers(c)
     weeks = _weeks(c, run, mine, peers)
     seasonal = seasons(c, mine, bands.normal, first=span.first, row_start=span.panel.row_start, peers=own, weeks=weeks)
@@ -180,10 +227,15 @@ def _open_alarms(c: int, run: FamilyRun, weeks: Any, series: Any) -> list[OpenAl
     """The alarms of one correction at the last readings, from all readings of their vehicles."""
     start, end = run.panel.row_start[:-1], run.panel.row_start[1:]
     stretch = Stretch.of(run.panel, np.where(series["alarm"]["on"], start, end), run.times)
-    readings = readings_of(c, run.panel, run.bands.normal, stretch, run.settled[c])
+    scale = own_scale(c, run.panel, run.bands, stretch, run.settled[c], of_vehicle=_at(run.vehicle_scale, stretch.rows))
+    readings = readings_of(c, run.panel, run.bands.normal, stretch, run.settled[c], scale=scale)
     return open_alarms(
         c, panel=run.panel, readings=readings, row_start=stretch.row_start, bands=run.bands, weeks=weeks, series=series
     )
+
+
+def _at(both: tuple[Float64s, Float64s], rows: Int64s | slice) -> tuple[Float64s, Float64s]:
+    return both[0][rows], both[1][rows]
 
 
 def _weeks(c: int, run: FamilyRun, readings: Readings, peers: Any) -> Any:

@@ -8,6 +8,7 @@ import numpy as np
 from pipelines.bands import recalibration, season
 from pipelines.bands.kept import Bands
 from pipelines.bands.normal import WEEK, Normal, days
+from pipelines.bands.scatter import blank_scatter, listen, series_scales
 from pipelines.bands.standing import held_at, learned
 from pipelines.drift.carry_over import MOVED
 from pipelines.drift.glr import run
@@ -99,8 +100,19 @@ class Readings:
         return x
 
 
-def readings_of(c: int, panel: Panel, normal: Normal, stretch: Stretch, settled: Bools) -> Readings:
-    """One correction's at the rows of a stretch; `settled` [R] is False while it relearns."""
+def readings_of(
+    c: int, panel: Panel, normal: Normal, stretch: Stretch, settled: Bools, *, scale: Float64s
+) -> Readings:  # fmt: skip
+    """One correction's at the rows of a stretch.
+
+    Args:
+        c: Index of the correction.
+        panel: The family's, whole.
+        normal: Its normal.
+        stretch: The rows.
+        settled: [R] False while it relearns.
+        scale: [rows of the stretch] of the series' own noise.
+    """
     low, high = held_at(panel)
     whole = panel.row_start, stretch.begin, normal.block
     values, hours = learned(panel.values.T[c], panel.hours, *whole, normal.stands_from[c], low[c], high[c])
@@ -112,9 +124,68 @@ def readings_of(c: int, panel: Panel, normal: Normal, stretch: Stretch, settled:
         epoch=np.ascontiguousarray(panel.epoch.T[c, stretch.rows]),
         settled=settled[stretch.rows],
         hours=hours,
-        scale=np.ones(len(values)),
+        scale=scale,
         times=stretch.times,
     )
+
+
+def told(
+    c: int, panel: Panel, normal: Normal, stretch: Stretch, settled: Bools, *, first: Int64s, last: Int64s, series: Any,
+    of_vehicle: Float64s, weight: Float32s, own: Float32s,
+) -> None:  # fmt: skip
+    """Take rows of one correction into what is known of its series' scatter; see `scatter.listen`.
+
+    Args:
+        c: Index of the correction.
+        panel: The family's, whole.
+        normal: Its normal.
+        stretch: Rows of it, n in all.
+        settled: [R] False while it relearns.
+        first: [V] row of the stretch to begin with.
+        last: [V] row to stop at.
+        series: [V] of `SERIES_SCATTER`, brought to `last`.
+        of_vehicle: [n, 2] receives, added, what each row says of its vehicle.
+        weight: [n] output: of the series' own scale.
+        own: [n] output: that scale times its weight.
+    """
+    low, high = held_at(panel)
+    rows, times = stretch.rows, stretch.times
+    listen(
+        panel.values.T[c, rows], panel.epoch.T[c, rows], settled[rows], times.day, times.block, first, last,
+        normal.scatter_model(c), normal.stands_from[c], (low[c], high[c]), panel.resolution[c], series, of_vehicle,
+        weight, own,
+    )  # fmt: skip
+
+
+def own_scale(
+    c: int, panel: Panel, bands: Bands, stretch: Stretch, settled: Bools, *, of_vehicle: tuple[Float64s, Float64s]
+) -> Float64s:  # fmt: skip
+    """[n] what the pooled noise is multiplied by at the rows of a stretch that begins with each vehicle's first.
+
+    Args:
+        c: Index of the correction.
+        panel: The family's, whole.
+        bands: Its bands.
+        stretch: The rows, n in all.
+        settled: [R] False while it relearns.
+        of_vehicle: [n], [n] the vehicle's scale and the variance of its error.
+    """
+    count = len(of_vehicle[0])
+    weight, own = np.empty((2, count), dtype=np.float32)
+    told(
+        c, panel, bands.normal, stretch, settled, first=stretch.row_start[:-1], last=stretch.row_start[1:],
+        series=blank_scatter(len(stretch.begin)), of_vehicle=np.zeros((count, 2)), weight=weight, own=own,
+    )  # fmt: skip
+    return scale_of(c, bands, stretch.times, of_vehicle, weight=weight, own=own)
+
+
+def scale_of(
+    c: int, bands: Bands, times: Times, of_vehicle: tuple[Float64s, Float64s], *, weight: Float32s, own: Float32s
+) -> Float64s:  # fmt: skip
+    """[n] the same from what `told` gave."""
+    model = bands.normal.scatter_model(c)
+    scale: Float64s = series_scales(*of_vehicle, weight, own, times.block, model, bands.widening)
+    return scale
 
 
 def seasons(

@@ -6,9 +6,11 @@ import numpy as np
 import polars as pl
 
 from pipelines.bands.kept import Bands, kept_bands
+from pipelines.bands.normal import Normal
 from pipelines.bands.panel import panels
 from pipelines.bands.recalibration import blank_levels
 from pipelines.bands.relearning import settled_rows
+from pipelines.bands.scatter import blank_scatter, vehicle_scales
 from pipelines.bands.season import blank_peers
 from pipelines.drift.family import empty_drift
 from pipelines.drift.onset_bank import empty_bank
@@ -19,13 +21,15 @@ from pipelines.drift.readings import (
     health,
     moves,
     output_of,
+    own_scale,
     readings_of,
     run_filter,
     seasons,
+    told,
 )
 from pipelines.drift.series import blank_series
 from pipelines.drift.states import BAND_SIGMAS
-from pipelines.handover import Evidence, Panel
+from pipelines.handover import Bools, Evidence, Float64s, Panel
 from pipelines.history.reconstruct import reconstruct
 
 PATH_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
@@ -66,8 +70,10 @@ def _paths(panel: Panel, bands: Bands) -> pl.DataFrame:
     stretch = Stretch.of(panel, first, times)
     settled = settled_rows(panel, times.day, bands.learn_hours)
     centre, seasonal = np.empty(out.expected.T.shape), np.empty(out.expected.T.shape)
+    of_vehicle = _vehicle_scale(panel, normal, stretch, settled)
     for c in range(len(panel.codes)):
-        readings = readings_of(c, panel, normal, stretch, settled[c])
+        scale = own_scale(c, panel, bands, stretch, settled[c], of_vehicle=of_vehicle)
+        readings = readings_of(c, panel, normal, stretch, settled[c], scale=scale)
         peers, series = blank_peers(len(first)), blank_series(len(first))
         found = seasons(
             c, readings, normal, first=first, row_start=panel.row_start, peers=peers, weeks=bands.weeks[c][None]
@@ -109,3 +115,16 @@ def _paths(panel: Panel, bands: Bands) -> pl.DataFrame:
         schema=PATH_SCHEMA,
     )
     return frame.with_columns(pl.col(pl.Float64).fill_nan(None))
+
+
+def _vehicle_scale(panel: Panel, normal: Normal, stretch: Stretch, settled: Bools) -> tuple[Float64s, Float64s]:
+    """[R], [R] each vehicle's own scatter and the variance of its error."""
+    of_vehicle = np.zeros((len(panel.read_at), 2))
+    weight, own = np.empty((2, len(panel.read_at)), dtype=np.float32)
+    for c in range(len(panel.codes)):
+        told(
+            c, panel, normal, stretch, settled[c], first=panel.row_start[:-1], last=panel.row_start[1:],
+            series=blank_scatter(len(panel.vehicles)), of_vehicle=of_vehicle, weight=weight, own=own,
+        )  # fmt: skip
+    scale, error = vehicle_scales(of_vehicle, panel.row_start, normal.block, normal.vehicle_model())
+    return scale, error

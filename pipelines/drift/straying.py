@@ -15,6 +15,7 @@ from pipelines.bands.learning import learn_normals, settled_blocks
 from pipelines.bands.normal import WEEK, Normal, days
 from pipelines.bands.recalibration import SHIFT, changes
 from pipelines.bands.relearning import relearning_hours, settled_rows
+from pipelines.bands.scatter import widenings
 from pipelines.bands.season import WEEKLY
 from pipelines.digests import code_digest
 from pipelines.drift.checkpoint import (
@@ -182,15 +183,17 @@ def _confirmed(family: Family, normal: Normal, kept: Checkpoint | None) -> Start
 def _bands(panel: Panel, normal: Normal, learn_hours: Float64s, fleet_start: float, settings: Settings) -> Bands:
     weeks = int((days(panel).max() - fleet_start) // WEEK) + 1
     kinds = changes(panel.calibration, panel.row_start)[1]
+    limit = threshold(
+        settings.false_alarms_per_vehicle_year,
+        np.maximum(normal.corrections, 1.0),
+        normal.readings_a_year,
+        normal.memory_days,
+    )
     return Bands(
         normal=normal,
         learn_hours=learn_hours,
-        threshold=threshold(
-            settings.false_alarms_per_vehicle_year,
-            np.maximum(normal.corrections, 1.0),
-            normal.readings_a_year,
-            normal.memory_days,
-        ),
+        threshold=limit,
+        widening=widenings(limit),
         start=fleet_start,
         weeks=np.zeros((len(panel.codes), weeks, len(panel.depots) + 1), dtype=WEEKLY),
         changes=kinds,

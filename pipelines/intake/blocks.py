@@ -6,9 +6,17 @@ from dataclasses import dataclass
 import polars as pl
 
 ROW = "row_number"
-CELLS = "cells_found"  # how many cells a row of the wrong length has; null: as many as the header
+CELLS = "cells_found"  # how many cells a row of the wrong length has, or a word of `NOT_WHOLE`; null: it is whole
 LOAD = "load_id"  # which file of a load a row is from
 BOOKKEEPING = (ROW, CELLS, LOAD)
+OPEN_QUOTE, CUT_OFF, NO_OBJECT, BAD_NAMES, TOO_LONG = -1, -2, -3, -4, -5
+NOT_WHOLE = {
+    OPEN_QUOTE: "a quote that opens in the row is never closed",
+    CUT_OFF: "the file ends within the row: is it truncated?",
+    NO_OBJECT: "the line is no JSON object",
+    BAD_NAMES: "the line has names that cannot be a column's, or too many",
+    TOO_LONG: "the line is longer than a line may be",
+}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -18,7 +26,7 @@ class TextRows:
     names: The header.
     numbers: Row number of each row.
     rows: One list of as many cells as the header has, per row.
-    lengths: How many cells the row really had, where it was another number.
+    lengths: How many cells the row really had, where it was another number, or why it is not whole.
     """
 
     names: tuple[str, ...]
@@ -56,6 +64,19 @@ class Block:
     def kinds(self) -> tuple[pl.DataType, ...]:
         """Types of the columns; blocks of the same names and types can be stacked."""
         return () if isinstance(self.cells, TextRows) else tuple(self.cells.schema.values())
+
+
+def distinct_names(header: Iterable[str]) -> list[str]:
+    """Column names; blanks, words of ours and names that came before, whatever their case, get a number."""
+    names: list[str] = []
+    seen: set[str] = set()
+    for position, cell in enumerate(header, start=1):
+        name = cell.strip() or f"column {position}"
+        while name.casefold() in seen or name.casefold() in BOOKKEEPING:
+            name = f"{name} ({position})"
+        seen.add(name.casefold())
+        names.append(name)
+    return names
 
 
 def frame_of_blocks(cells: Sequence[tuple[pl.DataFrame | TextRows, int]]) -> pl.DataFrame:

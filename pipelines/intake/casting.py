@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from pipelines.intake.reach import beyond_reach
+
 NULL_WORDS = ["", "na", "n/a", "#n/a", "nan", "null", "none", "nil", "-", "--"]
 TRUE_WORDS = ["true", "1", "1.0", "yes", "y", "t", "on", "x", "ja", "oui", "si", "sí", "wahr", "vrai"]
 FALSE_WORDS = ["false", "0", "0.0", "no", "n", "f", "off", "nein", "non", "falsch", "faux"]
@@ -37,7 +39,9 @@ def cast(cells: pl.Series, kind: str, how: Reading) -> pl.Series:
     Returns:
         The typed column, same length; null where the cell was empty or cannot be read.
     """
-    return CASTS[kind](cells, how)
+    values = CASTS[kind](cells, how)
+    beyond = beyond_reach(values) if kind in ("time", "date") else None
+    return values if beyond is None else values.set(beyond, None)
 
 
 def is_empty(cells: pl.Series, kind: str) -> pl.Series:

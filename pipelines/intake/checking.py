@@ -4,6 +4,7 @@ Looks at one row at a time; what needs other rows (references, the vehicle's own
 """
 
 import json
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -11,10 +12,13 @@ from types import MappingProxyType
 import polars as pl
 
 from pipelines.catalogue.checks import Check, checks, unit_slips
+from pipelines.catalogue.names import printable
 from pipelines.catalogue.tables import Column, Table
-from pipelines.intake.blocks import BOOKKEEPING, CELLS, LOAD, ROW
+from pipelines.intake.blocks import BOOKKEEPING, CELLS, LOAD, NOT_WHOLE, ROW
 from pipelines.intake.casting import Reading, cast, has_offset, is_empty
 from pipelines.intake.columns import Columns
+from pipelines.intake.limits import Limits
+from pipelines.intake.names import Names
 from pipelines.intake.units import convert
 
 PROBLEM = {"at": pl.UInt32, "column_name": pl.String, "reason": pl.String, "detail": pl.String, "verdict": pl.String}
@@ -55,7 +59,13 @@ def authority_of(catalogue: pl.DataFrame) -> Authority:
 
 
 def check_block(
-    cells: pl.DataFrame, table: Table, columns: Columns, how: Reading, *, authority: Authority = MappingProxyType({})
+    cells: pl.DataFrame,
+    table: Table,
+    columns: Columns,
+    how: Reading,
+    *,
+    authority: Authority = MappingProxyType({}),
+    names: Names | None = None,
 ) -> Checked:
     """Type and check the cells of one block against the contract.
 
@@ -65,8 +75,16 @@ def check_block(
         columns: What the columns are.
         how: Time zone and decimal sign.
         authority: Lowest and highest value a correction's module can hold, by code; beyond is flagged.
+        names: What names may be, and the corrections known so far; None: as the project has it, and none.
     """
-    typed, problems, naive = _typed(cells, columns, how)
+    names = names or Names()
+    typed, problems, naive = _typed(cells, columns, how, names.limits)
+    if CELLS in cells.columns:  # of a row that is not whole, what its cells lack is no news
+        problems = _not_whole(cells, len(cells.columns) - len(BOOKKEEPING)) + problems
+    for cells_of_one in typed.iter_columns():
+        for where, reason in names.refused(cells_of_one, table.name, cells_of_one.name):
+            problems += _problems(where, cells_of_one.name, reason, cells_of_one)
+    typed = names.respelt(typed, table.name)
     for column in table.columns:
         if column.name in typed.columns:
             problems += _ranges(typed[column.name], column, in_snapshots=table.name == "snapshots")
@@ -74,11 +92,9 @@ def check_block(
         if check.table == table.name and check.check in ROW_CHECKS and check.column in typed.columns:
             problems += ROW_CHECKS[check.check](typed, check)
     problems += _beyond_authority(typed, authority)
-    if CELLS in cells.columns:
-        problems += _ragged(cells, len(cells.columns) - len(BOOKKEEPING))
     found = pl.concat(problems) if problems else pl.DataFrame(schema=PROBLEM)
     blank = _blank(cells) if found.height else pl.Series([False], dtype=pl.Boolean).new_from_index(0, cells.height)
-    return _sorted_out(cells, typed, found, blank, naive)
+    return _sorted_out(cells, typed, found, blank, naive, names.limits.cell_chars)
 
 
 def with_second_look(checked: Checked, again: Checked) -> Checked:
@@ -92,7 +108,7 @@ def with_second_look(checked: Checked, again: Checked) -> Checked:
 
 
 def _typed(
-    cells: pl.DataFrame, columns: Columns, how: Reading
+    cells: pl.DataFrame, columns: Columns, how: Reading, limits: Limits
 ) -> tuple[pl.DataFrame, list[pl.DataFrame], pl.DataFrame]:
     typed: list[pl.Series] = []
     problems: list[pl.DataFrame] = []
@@ -105,6 +121,9 @@ def _typed(
         if values.null_count() > came.null_count() or (came.dtype.is_float() and values.null_count()):
             unread = values.is_null() & ~is_empty(came, kind)
             problems += _problems(unread, stored, f"not {TYPE_NAMES[kind]}", came)
+        if kind == "text" and _longest(values) > limits.cell_chars:
+            reason = f"a cell of more than {limits.cell_chars} characters"
+            problems += _problems(values.str.len_chars() > limits.cell_chars, stored, reason, came)
         if kind == "time":
             naive = pl.concat([naive, cells.select(LOAD).filter(values.is_not_null() & ~has_offset(came))])
         if kind == "correction":
@@ -116,19 +135,36 @@ def _typed(
     return pl.DataFrame([*typed, cells[ROW], cells[LOAD]]), problems, naive
 
 
+def _longest(texts: pl.Series) -> int:
+    """Bytes of the longest text, which are no fewer than its characters."""
+    most = texts.str.len_bytes().max()
+    return most if isinstance(most, int) else 0
+
+
 def _reaches(values: pl.Series, size: float) -> bool:
     low, high = values.min(), values.max()
     return isinstance(low, float) and isinstance(high, float) and max(-low, high) > size
 
 
 def _waiting(cells: pl.DataFrame, columns: Columns, how: Reading) -> list[pl.Series]:
+    """Columns that no catalogue names yet, as numbers; left out where a cell is none, or none holds anything."""
+    here = set(cells.columns).intersection(columns.waiting)
+    plain = cells.select(name for name in columns.waiting if name in here and _holds_numbers(cells[name].dtype))
+    numbers = plain.select(pl.all().cast(pl.Float64, strict=False))  # all at once: there can be thousands
     kept = []
-    for name in columns.waiting:
-        if name in cells.columns and cells[name].dtype != pl.Boolean:
-            values = cast(cells[name], "float", how)
-            if values.is_not_null().any() and not (values.is_null() & ~is_empty(cells[name], "float")).any():
-                kept.append(values.set(values.abs() > LARGEST, None).cast(pl.Float32))
-    return kept
+    for came, values in zip(plain.iter_columns(), numbers.iter_columns(), strict=True):
+        if values.null_count() > came.null_count() or not math.isfinite(values.sum()):
+            values = cast(came, "float", how)  # noqa: PLW2901 (the same, written otherwise)
+            if (values.is_null() & ~is_empty(came, "float")).any():
+                continue
+        if values.null_count() < len(values):
+            kept.append(values.cast(pl.Float64))
+    reached = pl.when(pl.all().abs() <= LARGEST).then(pl.all()).cast(pl.Float32)
+    return pl.DataFrame(kept).select(reached).get_columns() if kept else []
+
+
+def _holds_numbers(dtype: pl.DataType) -> bool:
+    return dtype == pl.String or dtype.is_numeric()
 
 
 def _beyond_authority(typed: pl.DataFrame, authority: Authority) -> list[pl.DataFrame]:
@@ -197,7 +233,7 @@ def _problems(
 def _shown(value: object) -> str:
     if isinstance(value, float):
         return f"{value:.7g}"
-    return "" if value is None else str(value)[:80]
+    return "" if value is None else printable(str(value)[:80])
 
 
 def _words(typed: pl.DataFrame, check: Check) -> list[pl.DataFrame]:
@@ -260,9 +296,15 @@ ROW_CHECKS: dict[str, Callable[[pl.DataFrame, Check], list[pl.DataFrame]]] = {
 }  # fmt: skip
 
 
-def _ragged(cells: pl.DataFrame, width: int) -> list[pl.DataFrame]:
+def _not_whole(cells: pl.DataFrame, width: int) -> list[pl.DataFrame]:
     found = cells[CELLS]
-    return _problems(found.is_not_null(), "", f"the row does not have {width} cells as the header does", found)
+    if not found.count():
+        return []
+    problems = _problems(found >= 0, "", f"the row does not have {width} cells as the header does", found)
+    nothing = pl.Series([None], dtype=pl.String).new_from_index(0, len(found))
+    for word, reason in NOT_WHOLE.items():
+        problems += _problems(found == word, "", reason, nothing)
+    return problems
 
 
 def _blank(cells: pl.DataFrame) -> pl.Series:
@@ -278,8 +320,8 @@ def _blank(cells: pl.DataFrame) -> pl.Series:
 PLACE = "_place"  # row number in a block; no table has a column of this name
 
 
-def _sorted_out(
-    cells: pl.DataFrame, typed: pl.DataFrame, found: pl.DataFrame, blank: pl.Series, naive: pl.DataFrame
+def _sorted_out(  # noqa: PLR0917
+    cells: pl.DataFrame, typed: pl.DataFrame, found: pl.DataFrame, blank: pl.Series, naive: pl.DataFrame, longest: int
 ) -> Checked:
     bad = found.filter(pl.col("verdict") == "quarantine", ~pl.col("at").is_in(blank.arg_true().implode()))
     worst = bad.unique("at", keep="first", maintain_order=True).sort("at")
@@ -299,12 +341,13 @@ def _sorted_out(
     quarantined = worst.with_columns(
         originals[ROW],
         originals[LOAD],
-        original=pl.Series([_as_json(row) for row in originals.iter_rows(named=True)], dtype=pl.String),
+        original=pl.Series([_as_json(row, longest) for row in originals.iter_rows(named=True)], dtype=pl.String),
     ).drop("at", "verdict")
     return Checked(rows=good.drop(PLACE), flags=flags.drop("at", "verdict"), quarantined=quarantined, naive_times=naive)
 
 
-def _as_json(row: dict[str, object]) -> str:
-    return json.dumps(
-        {k: v for k, v in row.items() if k not in BOOKKEEPING and v is not None}, ensure_ascii=False, default=str
-    )
+def _as_json(row: dict[str, object], longest: int) -> str:
+    """The cells of a row that hold something, as JSON; of a cell beyond the longest, as much as it may hold."""
+    cells = {name: value for name, value in row.items() if name not in BOOKKEEPING and value is not None}
+    cells = {n: v[:longest] if isinstance(v, str | bytes) and len(v) > longest else v for n, v in cells.items()}
+    return json.dumps(cells, ensure_ascii=False, default=str)

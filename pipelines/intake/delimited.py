@@ -1,10 +1,10 @@
 """Delimited text (CSV in its dialects) -> frames of cells, a block at a time; no meaning of a column is known here."""
 
+import codecs
 import csv
 import gzip
 import io
 import re
-import shutil
 import tempfile
 import zlib
 from collections.abc import Callable, Iterator, Mapping
@@ -17,11 +17,13 @@ from typing import IO
 import polars as pl
 
 from pipelines.errors import DropError, EmptyError
-from pipelines.intake.blocks import BOOKKEEPING, Block
+from pipelines.intake.blocks import Block, distinct_names
 from pipelines.intake.delimited_rows import SMALL_BYTES, Form, decoded, read_rows, whole_rows
+from pipelines.intake.limits import NEVER_TOO_DENSE, Limits, beyond
 from pipelines.threads import ahead
 
 BLOCK_BYTES = 64 * 2**20
+PIECE_BYTES = 2**20  # that are unpacked or decoded at once
 SEPARATORS = ",;\t|"
 BOMS = {b"\xef\xbb\xbf": "utf-8", b"\xff\xfe": "utf-16-le", b"\xfe\xff": "utf-16-be"}
 
@@ -45,7 +47,11 @@ FOUND_OUT = Layout()
 
 
 def read_delimited(
-    path: Path, *, types: Callable[[list[str]], Mapping[str, pl.DataType]], layout: Layout = FOUND_OUT
+    path: Path,
+    *,
+    types: Callable[[list[str]], Mapping[str, pl.DataType]],
+    layout: Layout = FOUND_OUT,
+    limits: Limits,
 ) -> Iterator[Block]:
     """The file's rows in blocks.
 
@@ -53,43 +59,62 @@ def read_delimited(
         path: `.csv`, `.tsv`, or the same gzipped; UTF-8, UTF-16 (with a mark or without), or Windows-1252.
         types: Given the header, the types of columns that are read as numbers where a block is sound; others are text.
         layout: How the file is written.
+        limits: The most that it may hold.
 
     Raises:
-        DropError: the file is not delimited text.
+        DropError: the file is not delimited text, is cut off, or holds more than it may.
     """
     try:
-        with _unpacked(path) as stream:
-            yield from _blocks(_plain(stream), path, types, layout)
-    except (OSError, EOFError, zlib.error, UnicodeError, csv.Error) as error:
+        with _unpacked(path, limits) as packed, _plain(packed) as stream:
+            yield from _blocks(stream, path, types, layout, limits)
+    except EOFError as error:
+        raise DropError(f"{path.name}: is truncated (its packed data ends too early). Copy it anew.") from error
+    except (OSError, zlib.error, UnicodeError, csv.Error) as error:
         raise DropError(
             f"{path.name}: {' '.join(str(error).split())}. Is the file whole, and what its ending says?"
         ) from error
 
 
 @contextmanager
-def _unpacked(path: Path) -> Iterator[IO[bytes]]:
-    """The file's bytes, in a form that can be sought."""
+def _unpacked(path: Path, limits: Limits) -> Iterator[IO[bytes]]:
+    """The file's bytes, in a form that can be sought; unpacking stops at once where they are more than they may be."""
     with path.open("rb") as file:
         if not path.name.lower().endswith(".gz"):
             yield file
             return
+        dense = max(path.stat().st_size * limits.unpacked_ratio, NEVER_TOO_DENSE)
+        size = 0
         with gzip.open(file) as packed, tempfile.SpooledTemporaryFile(BLOCK_BYTES) as unpacked:
-            shutil.copyfileobj(packed, unpacked, 2**20)
+            while piece := packed.read(PIECE_BYTES):
+                size += len(piece)
+                if size > dense:
+                    raise DropError(beyond(path.name, "unpacked_ratio", None, limits.unpacked_ratio))
+                if size > limits.unpacked_bytes:
+                    raise DropError(beyond(path.name, "unpacked_bytes", None, limits.unpacked_bytes))
+                unpacked.write(piece)
             unpacked.seek(0)
             yield unpacked
 
 
-def _plain(stream: IO[bytes]) -> IO[bytes]:
+@contextmanager
+def _plain(stream: IO[bytes]) -> Iterator[IO[bytes]]:
     """The same text in UTF-8 or Windows-1252 without a mark, lines ended by line feeds."""
     start = stream.read(SMALL_BYTES)
     mark, code = next(((m, c) for m, c in BOMS.items() if start.startswith(m)), (b"", _unmarked(start)))
-    if code != "utf-8":
-        start = (start + stream.read()).removeprefix(mark).decode(code).encode()
-        stream, mark = io.BytesIO(start), b""
     stream.seek(len(mark))
-    if b"\r" in start and b"\n" not in start:
-        stream = io.BytesIO(stream.read().replace(b"\r", b"\n"))
-    return stream
+    sample = start.decode(code, errors="replace").encode() if code != "utf-8" else start
+    line_feeds = b"\r" not in sample or b"\n" in sample
+    if code == "utf-8" and line_feeds:
+        yield stream
+        return
+    decoder = codecs.getincrementaldecoder(code)(errors="replace") if code != "utf-8" else None
+    with tempfile.SpooledTemporaryFile(BLOCK_BYTES) as plain:
+        while piece := stream.read(PIECE_BYTES):
+            part = decoder.decode(piece).encode() if decoder else piece
+            plain.write(part if line_feeds else part.replace(b"\r", b"\n"))
+        plain.write(decoder.decode(b"", final=True).encode() if decoder else b"")
+        plain.seek(0)
+        yield plain
 
 
 def _unmarked(start: bytes) -> str:
@@ -101,9 +126,14 @@ def _unmarked(start: bytes) -> str:
 
 
 def _blocks(
-    stream: IO[bytes], path: Path, types: Callable[[list[str]], Mapping[str, pl.DataType]], layout: Layout
+    stream: IO[bytes],
+    path: Path,
+    types: Callable[[list[str]], Mapping[str, pl.DataType]],
+    layout: Layout,
+    limits: Limits,
 ) -> Iterator[Block]:
-    row, names, separator = _header(stream, path, layout)
+    row, names, separator = _header(stream, path, layout, limits)
+    limits.refuse_beyond("columns", len(names), file=path.name)
     start = stream.tell()
     edge = separator.encode() + rb'"\r\n'
     commas = rb"(?:^|[%s])[-+]?\d+,\d+(?:$|[%s])" % (edge, edge)
@@ -113,20 +143,23 @@ def _blocks(
         types=types(names),
         commas=separator != "," and bool(re.search(commas, stream.read(SMALL_BYTES))),
         short_rows=layout.short_rows,
+        line_bytes=limits.line_bytes,
     )
     large = stream.seek(0, io.SEEK_END) - start > BLOCK_BYTES
     stream.seek(start)
-    with ahead(whole_rows(stream, BLOCK_BYTES), worth=large) as blocks:
+    with ahead(whole_rows(stream, BLOCK_BYTES, form), worth=large) as blocks:
         for block in blocks:
             row = yield from read_rows(block, form, row)
+            limits.refuse_beyond("rows", row, file=path.name)
 
 
-def _header(stream: IO[bytes], path: Path, layout: Layout) -> tuple[int, list[str], str]:
+def _header(stream: IO[bytes], path: Path, layout: Layout, limits: Limits) -> tuple[int, list[str], str]:
     """Row number of the header, column names and separator; the stream is left at the row after it."""
     row, declared = 1 + layout.skip_lines, layout.separator
     for _ in range(layout.skip_lines):
-        stream.readline()
-    while line := stream.readline():
+        stream.readline(limits.line_bytes)
+    while line := stream.readline(limits.line_bytes):
+        limits.refuse_beyond("line_bytes", len(line) + 1, file=path.name)
         if found := re.fullmatch(rb'"?sep=([,;\t|])"?\r?\n?', line):
             declared = found[1].decode()
         elif line.strip():
@@ -139,16 +172,7 @@ def _header(stream: IO[bytes], path: Path, layout: Layout) -> tuple[int, list[st
 
 @lru_cache(maxsize=64)  # thousands of small files have the same header
 def _names(line: str, separator: str) -> tuple[str, ...]:
-    """Column names; blanks and names that came before (whatever their case) get a number, to stay apart."""
-    names: list[str] = []
-    seen: set[str] = set()
-    for position, cell in enumerate(_split(line, separator), start=1):
-        name = cell.strip() or f"column {position}"
-        while name.casefold() in seen or name in BOOKKEEPING:
-            name = f"{name} ({position})"
-        seen.add(name.casefold())
-        names.append(name)
-    return tuple(names)
+    return tuple(distinct_names(_split(line, separator)))
 
 
 def _split(line: str, separator: str) -> list[str]:

@@ -5,7 +5,6 @@ another length) goes in pieces; a piece that is not sound is read as text, and r
 that a bad row costs little more than itself.
 """
 
-import csv
 import io
 from collections.abc import Generator, Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -16,10 +15,12 @@ from typing import IO
 import numpy as np
 import polars as pl
 
-from pipelines.intake.blocks import ROW, Block, TextRows
+from pipelines.intake.blocks import CUT_OFF, ROW, Block, TextRows
+from pipelines.intake.quoting import Quoting, records, stands_alone
 
 PIECE_BYTES = 4 * 2**20
 SMALL_BYTES = 65536  # below it, the csv module is quicker than starting polars' parser
+RECORD_CHARS = 65_536  # over which a record with line ends in its cells may go: two of the longest cells
 NEAR = 2**18  # bytes that stay in a processor's cache
 
 
@@ -32,6 +33,7 @@ class Form:
     types: Types of columns that are read as numbers where a block is sound; others are text.
     commas: Numbers have decimal commas.
     short_rows: What rows with fewer cells than the header mean: `quarantine`, `pad_end`, `pad_start`.
+    line_bytes: The most that a line may hold.
     """
 
     names: list[str]
@@ -39,28 +41,42 @@ class Form:
     types: Mapping[str, pl.DataType]
     commas: bool
     short_rows: str
+    line_bytes: int
+
+    @property
+    def quoting(self) -> Quoting:
+        """How cells lie in its lines."""
+        return Quoting(separator=self.separator, width=len(self.names), longest=RECORD_CHARS)
 
     def block(self, cells: pl.DataFrame | TextRows, *, reread: "partial[TextRows] | None" = None) -> Block:
         """The cells as a block: where commas do not separate, one inside a number can only be its decimal sign."""
         return Block(cells=cells, decimal_comma=self.separator != ",", reread=reread)
 
 
-def whole_rows(stream: IO[bytes], size: int) -> Iterator[bytes]:
-    """The rest of a stream in blocks of about `size` bytes that end where a row does: at a line end outside quotes."""
+def whole_rows(stream: IO[bytes], size: int, form: Form) -> Iterator[bytes]:
+    """The rest of a stream in blocks of about `size` bytes that end where a row does, also if cells are quoted."""
     while True:
         start = stream.tell()
         stream.seek(size, io.SEEK_CUR)
-        stream.readline()
+        stream.readline(form.line_bytes)
         end = stream.tell()
         stream.seek(start)
         block = stream.read(end - start)  # read at once: putting two parts together would cost a copy
         if not block:
             return
-        quotes, more = block.count(b'"') if b'"' in block else 0, []
-        while quotes % 2 and (line := stream.readline()):
-            quotes += line.count(b'"')
-            more.append(line)
+        more = list(_up_to_a_row(stream, form)) if b'"' in block else []
         yield b"".join([block, *more]) if more else block
+
+
+def _up_to_a_row(stream: IO[bytes], form: Form) -> Iterator[bytes]:
+    """Lines up to the first one that is a row by itself: before it, a quote may be open."""
+    read = 0
+    while line := stream.readline(form.line_bytes):
+        if read > RECORD_CHARS or stands_alone(decoded(line).removesuffix("\n"), form.quoting):
+            stream.seek(-len(line), io.SEEK_CUR)
+            return
+        read += len(line)
+        yield line
 
 
 def read_rows(block: bytes, form: Form, row: int) -> Generator[Block, None, int]:
@@ -74,8 +90,10 @@ def read_rows(block: bytes, form: Form, row: int) -> Generator[Block, None, int]
         numbered = sound.with_columns((pl.int_range(pl.len(), dtype=pl.Int64) + row + 1).alias(ROW))
         yield form.block(numbered, reread=partial(_as_they_came, block, form, row))
         return row + sound.height
+    if not block.strip():
+        return row + block.count(b"\n")
     if len(block) > 2 * PIECE_BYTES:
-        for piece in whole_rows(io.BytesIO(block), PIECE_BYTES):
+        for piece in whole_rows(io.BytesIO(block), PIECE_BYTES, form):
             row = yield from read_rows(piece, form, row)
         return row
     return (yield from _read_texts(decoded(block).encode(), form, row))
@@ -92,7 +110,8 @@ def _read_texts(piece: bytes, form: Form, row: int) -> Generator[Block, None, in
             yield form.block(cells.with_columns(pl.Series(ROW, whole, dtype=pl.Int64) + row + 1))
             others = sorted(set(range(len(lines))).difference(whole))
             if any(lines[n].strip() for n in others):
-                text = b"\n".join(lines[n] for n in others).decode()
+                end = b"" if others[-1] == len(lines) - 1 and not piece.endswith(b"\n") else b"\n"
+                text = (b"\n".join(lines[n] for n in others) + end).decode()
                 yield form.block(_cell_by_cell(text, form, (row + 1 + n for n in others)))
             return row + len(lines)
     texts = _cell_by_cell(piece.decode(), form, count(row + 1))
@@ -104,7 +123,8 @@ def _as_they_came(block: bytes, form: Form, row: int, numbers: Iterable[int]) ->
     """Some rows of a block that comes after row number `row`, by their numbers, with every cell as text."""
     if b'"' not in block:
         lines, wanted = block.split(b"\n"), sorted(numbers)
-        return _cell_by_cell(decoded(b"\n".join(lines[number - row - 1] for number in wanted)), form, wanted)
+        text = b"".join(lines[number - row - 1] + b"\n" for number in wanted)
+        return _cell_by_cell(decoded(text), form, wanted)
     every, kept = _cell_by_cell(decoded(block), form, count(row + 1)), set(numbers)
     places = [place for place, number in enumerate(every.numbers) if number in kept]
     return TextRows(
@@ -138,8 +158,11 @@ def _sound(block: bytes, form: Form, types: Mapping[str, pl.DataType]) -> pl.Dat
         return None
     inside = 0
     if b'"' in block:
-        texts = cells.select(pl.col(pl.String).str.count_matches(form.separator, literal=True).sum())
-        inside = sum(texts.row(0)) if texts.width else 0
+        texts = cells.select(pl.col(pl.String))
+        if any(bool(column.str.contains("\n", literal=True).any()) for column in texts.iter_columns()):
+            return None  # whether a row goes on or a stray quote swallowed others must be looked at
+        counted = texts.select(pl.all().str.count_matches(form.separator, literal=True).sum())
+        inside = sum(counted.row(0)) if counted.width else 0
     whole = _count(block, form.separator) == cells.height * (len(form.names) - 1) + inside
     return cells if whole and not cells.is_empty() else None
 
@@ -155,18 +178,15 @@ def _cell_by_cell(text: str, form: Form, numbers: Iterable[int]) -> TextRows:
     lengths: list[int | None] = []
     taken: list[int] = []
     width = len(form.names)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=form.separator)
-    for number in numbers:
-        try:
-            row = next(reader)
-        except StopIteration:
-            break
-        except csv.Error:  # a cell beyond the csv module's limit: no table has such cells, the row is not whole
-            row = [""] * (width + 1)
+    whole_end = text.endswith("\n")
+    lines = text.removesuffix("\n").split("\n") if text else []
+    for number, (row, fault) in zip(numbers, records(lines, form.quoting), strict=False):
         padded = len(row) < width and form.short_rows != "quarantine"
-        lengths.append(None if padded or len(row) == width or not any(row) else len(row))
+        lengths.append(fault or (None if padded or len(row) == width or not any(row) else len(row)))
         rows.append(row if len(row) == width else _of_width(row, width, form))
         taken.append(number)
+    if lengths and not whole_end and lengths[-1] is not None and 0 < lengths[-1] < width:
+        lengths[-1] = CUT_OFF
     return TextRows(names=tuple(form.names), numbers=taken, rows=rows, lengths=lengths)
 
 

@@ -19,17 +19,20 @@ import polars as pl
 
 from pipelines.catalogue.tables import drop_tables
 from pipelines.errors import DropError, EmptyError, SettingError
+from pipelines.intake.apart import Apart
 from pipelines.intake.blocks import LOAD, ROW, Block, frame_of_blocks
 from pipelines.intake.casting import Reading
 from pipelines.intake.checking import Authority, authority_of, check_block, with_second_look
-from pipelines.intake.columns import Columns, match_columns
+from pipelines.intake.columns import Columns, match_columns, with_room
 from pipelines.intake.files import SourceFile, content_hash, find_files, foreign_files
+from pipelines.intake.limits import Limits, limits_from
 from pipelines.intake.mapped import mapped_blocks, units_of
 from pipelines.intake.mapping import Mapping, mapping_text
+from pipelines.intake.names import Names
 from pipelines.intake.proposals import proposal_text, proposals, slips_of_checks, slips_of_range
 from pipelines.intake.reading import read_blocks
 from pipelines.intake.report import FileReport, LoadReport
-from pipelines.store.catalogue import catalogue_of
+from pipelines.store.catalogue import catalogue_of, left_out
 from pipelines.store.folder import Store
 from pipelines.store.layout import gather_vehicles
 from pipelines.store.loads import (
@@ -44,8 +47,9 @@ from pipelines.store.loads import (
 )
 from pipelines.store.long_readings import merge_table
 from pipelines.store.plausibility import flag_implausible
-from pipelines.store.schema import get_setting, put_setting
+from pipelines.store.schema import columns_of, get_setting, put_setting
 from pipelines.threads import ahead
+from pipelines.visible import visible
 
 BATCH_ROWS = 50_000  # rows of small files that are checked together
 LARGE_BYTES = 2**20  # of a file that is read in a thread beside, and before it is known whether it came already
@@ -62,6 +66,7 @@ def load(
     loaded_at: datetime | None = None,
     dry_run: bool = False,
     mapping: Mapping | None = None,
+    limits: Limits | None = None,
     progress: Progress = lambda *_: None,
 ) -> LoadReport:
     """Load drops; acknowledged only when every good row is in the store for good.
@@ -73,11 +78,12 @@ def load(
         loaded_at: When these rows became known; None: now.
         dry_run: Do all of it on a copy that is thrown away.
         mapping: What the columns of foreign files mean; None: the files are of the contract's form.
+        limits: The most that a file may hold; None: as the environment sets them.
         progress: Called with each file's name (and the row it has come to), how many are done, how many there are.
 
     Raises:
         DropError: a path does not exist, or there is no file to load in it.
-        SettingError: the time zone is not known.
+        SettingError: the time zone is not known, or a limit is no number.
         StoreError: the store is locked, damaged or full.
     """
     if time_zone is not None and time_zone not in available_timezones():
@@ -86,15 +92,20 @@ def load(
     if not files:
         names = ", ".join(str(drop) for drop in drops)
         raise DropError(f"{names}: no file to load. A drop holds files such as snapshots.csv or vehicles.parquet.")
-    with tempfile.TemporaryDirectory(prefix="leeway-") if dry_run else nullcontext() as folder:
+    limits = limits or limits_from()
+    with (
+        tempfile.TemporaryDirectory(prefix="leeway-") if dry_run else nullcontext() as folder,
+        Apart(limits) as apart,
+    ):
         target = _copy(store, folder) if folder else store
         with target.writing(f"leeway load, {len(files)} files") as connection:
             if time_zone is not None:
                 put_setting(connection, "time_zone", time_zone)
             zone = get_setting(connection, "time_zone") or "UTC"
             loading = _Loading(
-                connection=connection, time_zone=zone, loaded_at=loaded_at or datetime.now(UTC), mapping=mapping
-            )
+                connection=connection, time_zone=zone, loaded_at=loaded_at or datetime.now(UTC), mapping=mapping,
+                names=Names(limits=limits), apart=apart,
+            )  # fmt: skip
             for done, file in enumerate(files):
                 progress(file.name, done, len(files))
                 loading.take(file, partial(_come_to, progress, file.name, done, len(files)))
@@ -102,7 +113,7 @@ def load(
             progress("", len(files), len(files))
     return LoadReport(
         files=loading.reports, others=others, time_zone=zone, dry_run=dry_run, proposals=loading.proposed,
-        told_late=loading.told_late,
+        told_late=loading.told_late, notices=loading.notices,
     )  # fmt: skip
 
 
@@ -124,6 +135,8 @@ class _Loading:
     connection: duckdb.DuckDBPyConnection
     time_zone: str
     loaded_at: datetime
+    names: Names
+    apart: Apart
     mapping: Mapping | None = None
     reports: list[FileReport] = field(default_factory=list)
     slips: list[pl.DataFrame] = field(default_factory=list)
@@ -136,6 +149,8 @@ class _Loading:
     matched: dict[tuple[str, ...], Columns] = field(default_factory=dict)
     authority: Authority = field(default_factory=dict)
     table: str = ""
+    notices: list[str] = field(default_factory=list)
+    stored: set[str] = field(default_factory=set)
 
     def __post_init__(self) -> None:
         self.seen = seen_hashes(self.connection)
@@ -151,10 +166,7 @@ class _Loading:
         """
         if file.table != self.table:
             self.flush()
-            self.authority = (
-                authority_of(catalogue_of(self.connection)) if file.table in ("snapshots", "readings") else {}
-            )
-            self.table, self.matched = file.table, {}
+            self._turn_to(file.table)
         report = FileReport(
             load_id=self.first_id + len(self.reports),
             drop=file.drop,
@@ -163,23 +175,42 @@ class _Loading:
             table=file.table,
         )
         self.reports.append(report)
-        large = file.path.stat().st_size > LARGE_BYTES
-        with ahead(self._blocks(file), worth=large) as blocks:
-            report.content_hash = content_hash(file, self.salt)
-            if report.content_hash in self.seen:
-                report.skipped = True
-                return
-            try:
+        try:
+            if file.refused:
+                raise DropError(f"{file.name}: {file.refused}")
+            large = file.path.stat().st_size > LARGE_BYTES
+            with ahead(self._blocks(file), worth=large) as blocks:
+                report.content_hash = content_hash(file, self.salt)
+                if report.content_hash in self.seen:
+                    report.skipped = True
+                    return
                 self._read(blocks, file, report, come_to)
                 self.seen.add(report.content_hash)
-            except DropError as error:
-                report.unreadable, report.empty = str(error), isinstance(error, EmptyError)
+        except DropError as error:
+            report.unreadable, report.empty = str(error), isinstance(error, EmptyError)
+        except OSError as error:  # gone since it was found, or not for us to read
+            report.unreadable = f"{file.name}: {error.strerror or error}. May it be read?"
+
+    def _turn_to(self, table: str) -> None:
+        """Look up what the files of a table are held against."""
+        self.table, self.matched, self.authority = table, {}, {}
+        if table in ("corrections", "snapshots", "readings"):
+            catalogue = catalogue_of(self.connection)
+            self.names.spelling = {code.casefold(): code for code in catalogue["code"]}
+            if table != "corrections":
+                self.authority = authority_of(catalogue)
+                self.stored = {name.casefold() for name in columns_of(self.connection, table)}
 
     def _blocks(self, file: SourceFile) -> Iterator[Block]:
         if not self.mapping:
-            return read_blocks(file.path, file.format, types=lambda header: self._columns(header, file).numbers)
+            return read_blocks(
+                file.path, file.format, types=lambda header: self._columns(header, file).numbers,
+                limits=self.names.limits, apart=self.apart,
+            )  # fmt: skip
         units = units_of(file.table, catalogue_of(self.connection))
-        return mapped_blocks(file, self.mapping, units=units, time_zone=self.time_zone)
+        return mapped_blocks(
+            file, self.mapping, units=units, time_zone=self.time_zone, limits=self.names.limits, apart=self.apart
+        )
 
     def _read(
         self, blocks: Iterator[Block], file: SourceFile, report: FileReport, come_to: Callable[[int], None]
@@ -197,7 +228,10 @@ class _Loading:
         """What the columns of a header are; found once for all files of the table that have it."""
         names = tuple(header)
         if names not in self.matched:
-            self.matched[names] = match_columns(names, drop_tables()[file.table], self.authority, file=file.name)
+            longest = self.names.limits.name_chars
+            table = drop_tables()[file.table]
+            found = match_columns(names, table, self.authority, file=file.name, longest=longest)
+            self.matched[names] = with_room(found, self.stored, most=self.names.limits.columns)
         return self.matched[names]
 
     def _add(self, block: Block, report: FileReport, columns: Columns) -> None:
@@ -235,11 +269,11 @@ class _Loading:
         table = drop_tables()[self.table]
         how = Reading(time_zone=self.time_zone, decimal_comma=blocks[0][0].decimal_comma)
         cells = frame_of_blocks([(block.cells, load_id) for block, load_id in blocks])
-        checked = check_block(cells, table, columns, how, authority=self.authority)
+        checked = check_block(cells, table, columns, how, authority=self.authority, names=self.names)
         reread = blocks[0][0].reread
         if reread is not None and checked.quarantined.height:
             cells = frame_of_blocks([(reread(checked.quarantined[ROW]), blocks[0][1])])
-            again = check_block(cells, table, columns, how, authority=self.authority)
+            again = check_block(cells, table, columns, how, authority=self.authority, names=self.names)
             checked = with_second_look(checked, again)
         self._keep(checked.rows.drop("row_number"))
         for source, count in checked.naive_times.group_by(LOAD).len().iter_rows():
@@ -279,7 +313,7 @@ class _Loading:
             report = self._report(load_id)
             report.quarantined += count if quarantined else 0
             (report.reasons if quarantined else report.flags)[column, reason] += count
-            report.examples.setdefault((column, reason), f"row {row}: {detail}" if row is not None else str(detail))
+            report.examples.setdefault((column, reason), _example(row, detail))
 
     def _flag(self, flags: pl.DataFrame) -> None:
         add_flags(self.connection, flags)
@@ -303,6 +337,7 @@ class _Loading:
     def finish(self) -> None:
         """Merge what waits, look at the new rows beside the old ones, and write down what each file was."""
         self.flush()
+        self.notices += left_out(self.connection)
         implausible = self._flag_implausible()
         self._propose(proposals([*self.slips, slips_of_checks(implausible)]))
         for table in ("snapshots", "readings"):
@@ -313,6 +348,10 @@ class _Loading:
                 self.connection,
                 pl.DataFrame([_as_row(r, self.time_zone, self.loaded_at) for r in kept], schema=pl.Schema(LOADS)),
             )
+
+
+def _example(row: int | None, detail: str | None) -> str:
+    return ": ".join(part for part in (f"row {row}" if row is not None else "", detail) if part)
 
 
 def _came_again(quarantined: pl.DataFrame) -> pl.DataFrame:
@@ -331,7 +370,7 @@ LOADS: dict[str, pl.DataType | type[pl.DataType]] = {
 
 def _as_row(report: FileReport, time_zone: str, loaded_at: datetime) -> dict[str, object]:
     return {
-        "load_id": report.load_id, "drop_name": report.drop, "file": report.file, "path": str(report.path),
+        "load_id": report.load_id, "drop_name": report.drop, "file": report.file, "path": visible(str(report.path)),
         "table_name": report.table, "content_hash": report.content_hash, "loaded_at": loaded_at,
         "row_count": report.rows, "loaded": report.loaded, "repeated": report.repeated, "replaced": report.replaced,
         "quarantined": report.quarantined, "flagged": report.flagged, "naive_times": report.naive_times,

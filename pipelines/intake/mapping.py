@@ -3,10 +3,12 @@
 import json
 import re
 import tomllib
+from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from pipelines.catalogue.names import code_refusal, printable
 from pipelines.catalogue.tables import drop_tables
 from pipelines.errors import SettingError
 
@@ -168,6 +170,7 @@ def _column(entry: dict[str, Any], name: str) -> MappedColumn:
 
 
 def _check(mapping: Mapping, name: str) -> None:
+    _check_names(mapping, name)
     if mapping.short_rows not in SHORT_ROWS:
         raise SettingError(f"{name}, short_rows: '{mapping.short_rows}' is none of {', '.join(SHORT_ROWS)}.")
     for column in mapping.columns:
@@ -185,6 +188,18 @@ def _check(mapping: Mapping, name: str) -> None:
             raise SettingError(f"{name}, from_name, {key}: {error}. Write a pattern with one group.") from error
         if groups != 1:
             raise SettingError(f"{name}, from_name, {key}: has {groups} groups. Write a pattern with one group.")
+
+
+def _check_names(mapping: Mapping, name: str) -> None:
+    """Each column that a mapping makes is one of the table's or can be a correction's name, and is made once."""
+    contract = drop_tables()[mapping.table].schema
+    made = [column.to for column in mapping.columns]
+    for to in [*made, *mapping.constants, *mapping.from_name]:
+        if to not in contract and (reason := code_refusal(to)):
+            raise SettingError(f"{name}, {printable(to)}: {reason.split(':')[0]}. Name a column of {mapping.table}.")
+    twice = [to for to, times in Counter(to.casefold() for to in made).items() if times > 1]
+    if twice:
+        raise SettingError(f"{name}, column {printable(twice[0])}: is made twice, whatever the case. Leave one out.")
 
 
 def _known(entry: object, words: set[str], where: str) -> None:

@@ -1,8 +1,11 @@
-"""What a load did, file by file, as data and as the lines a person reads; no file, no table."""
+"""What a load did, file by file, as data and as the lines a person reads; no table, and no file is opened."""
 
 from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
+
+from pipelines.catalogue.names import printable
+from pipelines.intake.files import unfit
 
 FEW_FILES = 40  # up to so many files have a line each
 MOST_LINES = 60  # of one kind, unless all are asked for
@@ -57,6 +60,7 @@ class LoadReport:
     """What a load did: its files, the files whose names belong to no table, and the store's time zone.
 
     told_late: (column, reason) -> values of earlier loads that are flagged only now that the readings after are known.
+    notices: What else to know, a line each.
     """
 
     files: list[FileReport]
@@ -65,11 +69,12 @@ class LoadReport:
     dry_run: bool = False
     proposals: list[str] = field(default_factory=list)
     told_late: Counter[tuple[str, str]] = field(default_factory=Counter)
+    notices: list[str] = field(default_factory=list)
 
     @property
     def exit_code(self) -> int:
         """0: all rows loaded; 3: something is in quarantine or could not be read; 2: nothing could be read."""
-        if all(file.unreadable for file in self.files):
+        if all(file.unreadable and not file.rows for file in self.files):
             return 2
         lost = any(file.quarantined or (file.unreadable and not file.empty) for file in self.files)
         return 3 if lost else 0
@@ -131,11 +136,12 @@ class LoadReport:
             notes.append(f"Columns kept out until a catalogue (corrections.csv) names them: {waiting}.")
         if naive := sum(file.naive_times for file in self.files):
             notes.append(f"{naive} times without an offset were read in the store's time zone, {self.time_zone}.")
-        if self.others:
-            notes.append(
-                f"Files left out, their names belong to no table: {', '.join(p.name for p in self.others[:10])}"
-            )
-        return notes
+        odd = [(path, reason) for path in self.others if (reason := unfit(path))]
+        notes += _capped([f"{printable(path.name)}: {reason}" for path, reason in odd], verbose=False)
+        if others := [printable(path.name) for path in self.others if not unfit(path)]:
+            more = f" and {len(others) - 10} more" if len(others) > 10 else ""
+            notes.append(f"Files left out, their names belong to no table: {', '.join(others[:10])}{more}")
+        return [*notes, *self.notices]
 
 
 def _outcome(files: list[FileReport]) -> str:
@@ -160,11 +166,11 @@ def _named(files: list[FileReport], which: str) -> str:
 
 def _file_line(file: FileReport) -> str:
     name = f"{file.drop}/{file.file}"
-    if file.unreadable:
+    if file.unreadable and not file.rows:
         return f"{name}: not read. {file.unreadable}"
     if file.skipped:
         return f"{name}: skipped, the same content was loaded before."
     return (
         f"{name}: {file.rows} rows: {file.loaded} loaded, {file.replaced} replaced, {file.repeated} already known, "
-        f"{file.quarantined} quarantined."
+        f"{file.quarantined} quarantined." + (f" Not read beyond: {file.unreadable}" if file.unreadable else "")
     )

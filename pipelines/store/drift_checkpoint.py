@@ -18,6 +18,7 @@ import numpy as np
 
 from pipelines.bands.normal import Normal
 from pipelines.bands.recalibration import LEVEL, SHIFT
+from pipelines.bands.scatter import SERIES_SCATTER
 from pipelines.bands.season import PEER, WEEKLY
 from pipelines.digests import digest
 from pipelines.drift.checkpoint import Checkpoint, FamilyCheckpoint
@@ -33,7 +34,14 @@ NAME = "drift-checkpoint"
 CHECKSUMS = "checksums.json"
 BY_CORRECTION = ("ends", "onsets")  # parts with an array for each correction
 # Parts of records. A file forgets that they are aligned; kernels would be compiled anew for them, and run slower.
-RECORDS = {"peers": PEER, "weeks": WEEKLY, "levels": LEVEL, "shifts": SHIFT, "series": SERIES}
+RECORDS = {
+    "scatter": SERIES_SCATTER,
+    "peers": PEER,
+    "weeks": WEEKLY,
+    "levels": LEVEL,
+    "shifts": SHIFT,
+    "series": SERIES,
+}
 # What reading a spoilt folder raises.
 DAMAGE = (OSError, EOFError, KeyError, ValueError, IndexError, AttributeError)
 

@@ -3,6 +3,8 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
+from functools import lru_cache
+from pathlib import Path
 
 import duckdb
 
@@ -16,7 +18,6 @@ from pipelines.store.catalogue import catalogue_of
 from pipelines.store.connection import frame_of
 from pipelines.store.entries import Appended, append, entries_file
 from pipelines.store.folder import Store
-from pipelines.store.readers import once
 from pipelines.store.schema import columns_of, get_setting
 
 
@@ -104,15 +105,25 @@ def _fleet_of(store: Store, entries: Sequence[Entry]) -> _Fleet:
     """What the store knows now; a state that is lost or damaged does not stop anyone from entering."""
     named = {entry.vehicle_id for entry in entries if entry.vehicle_id is not None}
     try:
-        with store.reading() as connection:
-            fleet = once(connection, _read_fleet)
-            vehicles = fleet.vehicles or frozenset()
-            strange = sorted(named - vehicles)
-            return replace(fleet, vehicles=vehicles | _read_without_a_name(connection, strange)) if strange else fleet
+        file = store.state_file(store.version())
+        found = file.stat() if file.exists() else None
+        fleet = _kept_fleet(store.path.resolve(), found and (found.st_ino, found.st_mtime_ns))
+        vehicles = fleet.vehicles or frozenset()
+        if strange := sorted(named - vehicles):
+            with store.reading() as connection:
+                return replace(fleet, vehicles=vehicles | _read_without_a_name(connection, strange))
     except StoreError:
         if not (entries_file(store).exists() or any(store.path.glob("state-*"))):
             raise
         return _Fleet()
+    return fleet
+
+
+@lru_cache(maxsize=4)
+def _kept_fleet(path: Path, state: tuple[int, int] | None) -> _Fleet:  # noqa: ARG001 - another state, another fleet
+    """What a committed state knows, read once: to open it takes as long as to enter."""
+    with Store(path).reading() as connection:
+        return _read_fleet(connection)
 
 
 def _read_fleet(connection: duckdb.DuckDBPyConnection) -> _Fleet:

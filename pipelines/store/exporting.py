@@ -12,7 +12,8 @@ from xlsxwriter import Workbook
 from pipelines.errors import SettingError
 from pipelines.visible import STEERING, visible
 
-FORMULA = "^(\\s*[=+\\-@|%\t\r\uff1d\uff0b\uff0d\uff20\uff5c\uff05])"  # how text begins that a sheet may run
+# How text begins that a sheet may run; a mark alone is a unit or a dash, and `% of load` is words.
+FORMULA = "^\\s*(?:[=+\\-@\t\r\uff1d\uff0b\uff0d\uff20]\\s*\\S|[|%\uff5c\uff05]\\S)"
 NUMBER = r"^\s*[-+]?\d+([.,]\d+)?([eE][-+]?\d+)?\s*$"
 TEXT_ALONE = {  # of a workbook: whatever a text looks like, it is a text
     "strings_to_urls": False,

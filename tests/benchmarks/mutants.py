@@ -19,7 +19,7 @@ FAULTS = [  # file below pipelines/, what stands there, what is put in its place
     ("history/clock.py", "odometer[third[other]] - km.total[third[other]]", "odometer[third[other]]"),
     ("history/fault_events.py", 'pl.col("read_at") > pl.col("last_at")', 'pl.col("read_at") >= pl.col("last_at")'),
     ("history/fault_events.py", "hours <= pl.col(\"hours\") + CLOCK_SLACK_H", "hours <= pl.col(\"hours\") + 1e9"),
-    ("history/fault_events.py", 'ended_at=pl.coalesce("repaired_at", "cleared_at", middle)', 'ended_at=middle'),
+    ("history/fault_events.py", 'pl.coalesce("repaired_at", "cleared_at", middle)', "middle"),
     ("bands/noise.py", "x[r] /= np.sqrt(1 - 1 / peers[c, cell[r]])", "x[r] /= 1"),
     ("bands/noise.py", "gamma[c] /= 2", "gamma[c] /= 2.4"),
     ("bands/noise.py", "or epoch[c, p] != epoch[c, r]", "or False"),

@@ -1,6 +1,7 @@
 """Notes written on a page stand on it at once, for every session; a damaged record hides no published table."""
 
 import shutil
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -76,6 +77,13 @@ def test_a_page_says_what_counts_with_the_next_analysis(store):
     assert "next analysis" not in said(opened("vehicle"))
     enter(store, [Entry(who="a", kind="reading", vehicle_id="V1", detail='{"read_at": "2031-05-19T08:00:00Z"}')])
     assert "1 entry made since then: it counts with the next analysis." in said(opened("vehicle"))
+
+
+def test_a_decision_on_a_visit_is_said_at_once(store):
+    put_off = Entry(who="berg", kind="visit", vehicle_id="V1", value="put_off", until=date(2031, 6, 1))
+    enter(store, [put_off])
+    shown = [each.value.replace("\u00a0", " ").replace("\\", "") for each in opened("vehicle").markdown]
+    assert any(said.startswith("The visit is put off until 1 June (berg, ") for said in shown)
 
 
 def test_a_damaged_record_is_one_line_and_what_was_published_is_shown(store):

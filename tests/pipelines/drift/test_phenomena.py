@@ -82,7 +82,8 @@ def test_a_reset_of_a_healthy_vehicle_raises_no_alarm(drift_of, with_epoch):
         fleet = with_epoch(fleet, f"vehicle-{number:05d}", 300)
     drift = drift_of(fleet).families[0]
     mine = np.repeat(np.arange(60), np.diff(drift.panel.row_start)) < 30
-    assert (np.diff(drift.alarm[mine].astype(int), axis=0) == 1).sum() <= 5  # 0.1 of 50 vehicle-years
+    # 0.1 of 50 vehicle-years are five; more than ten come by chance once in seventy fleets.
+    assert (np.diff(drift.alarm[mine].astype(int), axis=0) == 1).sum() <= 10
 
 
 def test_a_duty_that_never_visits_a_region_is_no_failure_to_learn_and_a_lone_standstill_is(drift_of, changed, state):

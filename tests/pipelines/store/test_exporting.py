@@ -18,7 +18,7 @@ NASTY = [
     '=HYPERLINK("http://evil.example","x")', "http://evil.example/a", "\\\\server\\share\\x", "mailto:a@b.example",
     "internal:'Sheet1'!A1", "external:c:\\x.xlsx", "\x1b[31mred", "a\u202eb", "www.evil.example",
 ]  # fmt: skip
-RUNS = r"\s*[=+\-@|%\t\r\uff1d\uff0b\uff0d\uff20]"  # how text begins that a spreadsheet may run
+RUNS = r"\s*([=+\-@\t\r\uff1d\uff0b\uff0d\uff20]\s*\S|[|%]\S)"  # how text begins that a spreadsheet may run
 
 
 def parts_of(workbook: bytes) -> dict[str, str]:
@@ -53,7 +53,9 @@ def test_in_csv_a_formula_is_held_back_in_a_cell_and_in_a_header(text):
     assert frame.item() == f"'{text}"
 
 
-@pytest.mark.parametrize("text", ["-1.5", "+3", "-3,5", "1e-4", "V1", "WC-104", "P0171", "", "3 % more", "'=1"])
+@pytest.mark.parametrize(
+    "text", ["-1.5", "+3", "-3,5", "1e-4", "V1", "WC-104", "P0171", "", "3 % more", "%", "% of load", "-", "'=1"]
+)
 def test_numbers_and_ordinary_text_stay_as_they_are(text):
     assert protected(pl.DataFrame({"name": [text]})).item() == text
 
