@@ -2,6 +2,8 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.integrate import quad
+from scipy.stats import halfnorm, norm
 
 from pipelines.causes.severity import Nuisance, log_bayes_factors
 
@@ -30,6 +32,18 @@ def test_the_worked_example_of_a_half_normal_severity():
     whiten = np.linalg.inv(np.linalg.cholesky([[1.0, 0.5], [0.5, 1.0]]))
     factor = np.exp(factors(whiten @ [2.5, 1.0], whiten @ [1.0, 0.5], scale=3.0))
     assert factor == pytest.approx(10.438096, rel=1e-3)
+
+
+def test_how_cases_differ_grows_with_severity():
+    """Against the integral over the severity by quadrature, of a product of normals whose variance grows with it."""
+    z, signature, spread, scale = np.array([6.0, 2.0]), np.array([10.0, 8.0]), np.array([3.0, 5.0]), 0.4
+
+    def posterior(severity):
+        shown = norm.pdf(z, severity * signature, np.hypot(1.0, severity * spread)).prod()
+        return shown * halfnorm.pdf(severity, scale=scale)
+
+    told = quad(posterior, 0.0, 6.0, limit=200)[0] / norm.pdf(z).prod()
+    assert np.exp(factors(z, signature, spreads=spread, scale=scale)) == pytest.approx(told, rel=3e-3)
 
 
 def test_a_signature_without_any_correction_says_nothing():
