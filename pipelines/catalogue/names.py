@@ -48,6 +48,8 @@ def name_refusal(name: str, *, longest: int = NAME_CHARS) -> str | None:
 
 def code_refusal(name: str, *, longest: int = NAME_CHARS) -> str | None:
     """Why a text cannot be the name of a correction; None: it can."""
+    if not name.strip():
+        return "an empty name: give it one"
     if name.casefold() in reserved_words():
         return "a word that tables use themselves: name it otherwise"
     if PATTERN.search(name) or SUFFIX.search(name):

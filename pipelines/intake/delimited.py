@@ -157,7 +157,8 @@ def _header(stream: IO[bytes], path: Path, layout: Layout, limits: Limits) -> tu
     """Row number of the header, column names and separator; the stream is left at the row after it."""
     row, declared = 1 + layout.skip_lines, layout.separator
     for _ in range(layout.skip_lines):
-        stream.readline(limits.line_bytes)
+        if not stream.readline(limits.line_bytes):
+            break
     while line := stream.readline(limits.line_bytes):
         limits.refuse_beyond("line_bytes", len(line) + 1, file=path.name)
         if found := re.fullmatch(rb'"?sep=([,;\t|])"?\r?\n?', line):

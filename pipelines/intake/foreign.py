@@ -86,7 +86,8 @@ def _mapped(
         start = cast(pl.Series([constants.get(column.to)], dtype=pl.String), "time", how)
         numbers = convert(_numbers_and_units(cells, how)["number"], column.unit or "s", "h")
         hours = _clock_hours(cells).fill_null(numbers)
-        return pl.select(start.first() + pl.duration(microseconds=(pl.lit(hours) * 3.6e9).round())).to_series()
+        begun = pl.lit(start.first(), dtype=start.dtype)  # null where the constant is no time, and so is each cell
+        return pl.select(begun + pl.duration(microseconds=(pl.lit(hours) * 3.6e9).round())).to_series()
     if column.form == "clock":
         return convert(_clock_hours(cells), "h", units.get(column.to) or "h").cast(pl.String).fill_null(cells)
     if column.form:

@@ -11,6 +11,8 @@ from typing import Any
 from pipelines.catalogue.names import code_refusal, printable
 from pipelines.catalogue.tables import drop_tables
 from pipelines.errors import SettingError
+from pipelines.intake import mapping_words as words
+from pipelines.intake.mapping_words import hold_to
 
 HOWS = ("mean", "median", "min", "max", "first", "last")
 SHORT_ROWS = ("quarantine", "pad_end", "pad_start")
@@ -103,26 +105,22 @@ def parse_mapping(raw: dict[str, Any], name: str) -> Mapping:
     Raises:
         SettingError: a word is not known, or a value is not what the word takes.
     """
-    table = raw.get("table")
+    hold_to(raw, words.MAPPING, name)
+    table, file, log = raw.get("table"), raw.get("file", {}), raw.get("log", {})
     if table not in drop_tables():
         raise SettingError(
             f"{name}, table: '{table}' is none of {', '.join(drop_tables())}. Say which one the rows become."
         )
-    _known(raw, {"table", "file", "constants", "from_name", "log", "column"}, name)
-    file, log = raw.get("file", {}), raw.get("log", {})
-    _known(file, {"separator", "decimal", "skip_lines", "short_rows"}, f"{name}, [file]")
-    _known(log, {"session_gap_minutes"}, f"{name}, [log]")
-    try:
-        mapping = Mapping(
-            table=table,
-            **file,
-            constants={key: str(value) for key, value in raw.get("constants", {}).items()},
-            from_name={key: str(value) for key, value in raw.get("from_name", {}).items()},
-            session_gap_minutes=log.get("session_gap_minutes"),
-            columns=tuple(_column(entry, name) for entry in raw.get("column", [])),
-        )
-    except (TypeError, AttributeError) as error:
-        raise SettingError(f"{name}: {error}. See `leeway load --help` for an example.") from error
+    hold_to(file, words.FILE, f"{name}, [file]")
+    hold_to(log, words.LOG, f"{name}, [log]")
+    mapping = Mapping(
+        table=table,
+        **file,
+        constants={key: str(value) for key, value in raw.get("constants", {}).items()},
+        from_name={key: str(value) for key, value in raw.get("from_name", {}).items()},
+        session_gap_minutes=log.get("session_gap_minutes"),
+        columns=tuple(_column(entry, name) for entry in raw.get("column", [])),
+    )
     _check(mapping, name)
     return mapping
 
@@ -151,17 +149,13 @@ def mapping_text(mapping: Mapping) -> str:
 
 
 def _column(entry: dict[str, Any], name: str) -> MappedColumn:
-    where = f"{name}, column {entry.get('to', '?')}"
-    _known(entry, {"to", "from", "unit", "form", "true", "false", "how", "where"}, where)
-    source = entry.get("from")
-    names: list[Any] = source if isinstance(source, list) else [source]
-    if not isinstance(entry.get("to"), str) or not names or not all(isinstance(each, str) for each in names):
-        raise SettingError(
-            f"{where}: needs `to` (a column of the contract) and `from` (its name or names in the file)."
-        )
+    where = f"{name}, column {printable(str(entry.get('to', '?')))}"
+    hold_to(entry, words.COLUMN, where, needed=("to", "from"))
+    source = entry["from"]
+    names: list[str] = source if isinstance(source, list) else [source]
     conditions = entry.get("where", [])
     for condition in conditions:
-        _known(condition, {"column", "above", "below", "equals"}, f"{where}, where")
+        hold_to(condition, words.CONDITION, f"{where}, where", needed=("column",))
     return MappedColumn(
         to=entry["to"], source=names[0], also=tuple(names[1:]), unit=entry.get("unit", ""), form=entry.get("form", ""),
         true=tuple(entry.get("true", ())), false=tuple(entry.get("false", ())), how=entry.get("how", ""),
@@ -202,13 +196,6 @@ def _check_names(mapping: Mapping, name: str) -> None:
         raise SettingError(f"{name}, column {printable(twice[0])}: is made twice, whatever the case. Leave one out.")
 
 
-def _known(entry: object, words: set[str], where: str) -> None:
-    if not isinstance(entry, dict):
-        raise SettingError(f"{where}: is no table of TOML. See `leeway load --help` for an example.")
-    if unknown := sorted(set(entry) - words):
-        raise SettingError(f"{where}: '{unknown[0]}' is none of {', '.join(sorted(words))}. Check the spelling.")
-
-
 def _toml(value: object) -> str:
     """A value as TOML; its basic strings are JSON's."""
     if isinstance(value, tuple):
@@ -217,5 +204,5 @@ def _toml(value: object) -> str:
 
 
 def _condition_text(condition: Condition) -> str:
-    words = {word: getattr(condition, word) for word in ("column", "above", "below", "equals")}
-    return "{ " + ", ".join(f"{word} = {_toml(value)}" for word, value in words.items() if value is not None) + " }"
+    said = {word: getattr(condition, word) for word in ("column", "above", "below", "equals")}
+    return "{ " + ", ".join(f"{word} = {_toml(value)}" for word, value in said.items() if value is not None) + " }"

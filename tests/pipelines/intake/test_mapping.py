@@ -1,8 +1,17 @@
+import tomllib
+from collections.abc import Iterator
+from contextlib import suppress
+from copy import deepcopy
 from datetime import UTC, datetime
+from typing import Any
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
-from pipelines.errors import SettingError
+from pipelines.catalogue.corrections import built_in_corrections
+from pipelines.errors import LeewayError, SettingError
+from pipelines.intake.draft import preview_mapping
 from pipelines.intake.load import load
 from pipelines.intake.mapping import mapping_text, parse_mapping, read_mapping
 from pipelines.store.published import quarantined, vehicle_snapshots
@@ -149,7 +158,7 @@ def test_a_mapping_written_is_the_mapping_read(tmp_path):
     [
         ({}, "table: 'None' is none of"),
         ({"table": "snapshots", "colunm": []}, "'colunm' is none of"),
-        ({"table": "snapshots", "column": [{"to": "read_at"}]}, "needs `to` .* and `from`"),
+        ({"table": "snapshots", "column": [{"to": "read_at"}]}, "needs `to` and `from`"),
         ({"table": "snapshots", "column": [{"to": "a", "from": "b", "how": "sum"}]}, "how: 'sum' is none of mean"),
         ({"table": "snapshots", "column": [{"to": "a", "from": "b", "form": "dd.mm"}]}, "neither clock, elapsed"),
         ({"table": "snapshots", "from_name": {"vehicle_id": "(a)(b)"}}, "has 2 groups"),
@@ -205,3 +214,52 @@ def test_elapsed_seconds_count_from_the_constant(store, tmp_path):
     load(store, [tmp_path / "log.csv"], mapping=parse_mapping(raw, "log.toml"))
     row = vehicle_snapshots(store, "v1").row(0, named=True)
     assert (row["read_at"], row["ltft_b1_idle"]) == (datetime(2031, 2, 14, 7, 1, 0, 500_000, tzinfo=UTC), 2.0)
+
+
+SOUND: dict[str, object] = {
+    "table": "snapshots",
+    "file": {"separator": ";", "decimal": ",", "skip_lines": 1, "short_rows": "pad_end"},
+    "constants": {"vehicle_id": "V1"}, "from_name": {"module": "log-(.*)"}, "log": {"session_gap_minutes": 5},
+    "column": [
+        {"to": "read_at", "from": ["Date", "Time"], "form": "%d.%m.%Y %H:%M:%S"},
+        {"to": "ltft_b1_idle", "from": "LTFT", "unit": "%", "how": "mean",
+         "where": [{"column": "RPM", "below": 1000, "above": 1}]},
+        {"to": "lamp_on", "from": "Lamp", "true": ["on"], "false": ["off"]},
+        {"to": "ignition_hours", "from": "T", "form": "clock"},
+    ],
+}  # fmt: skip
+LOG_TEXT = "Reader 7\nDate;Time;LTFT;RPM;Lamp;T\n01.02.2031;10:00:00;1,5;800;on;1:02:03\n"
+ANYTHING = st.sampled_from([
+    True, 0, -1, 1.5, 10**30, float("nan"), "", "a", "\x00", "*", "%Q", "%", "kPa", "(", "(a)(b)", "elapsed", "clock",
+    "median", ";;", "load_id", "lamp_on", [], ["a"], [1], [[]], {}, {"a": 1},
+])  # fmt: skip
+
+
+def places(part: object, way: tuple[object, ...] = ()) -> Iterator[tuple[object, ...]]:
+    inside = part.items() if isinstance(part, dict) else enumerate(part) if isinstance(part, list) else ()
+    for key, value in inside:
+        yield (*way, key)
+        yield from places(value, (*way, key))
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(place=st.sampled_from(sorted(places(SOUND), key=str)), value=ANYTHING)
+def test_whatever_a_mapping_says_it_is_refused_with_its_place_or_makes_rows(tmp_path, place, value):
+    raw = deepcopy(SOUND)
+    part: Any = raw
+    for key in place[:-1]:
+        part = part[key]
+    part[place[-1]] = value
+    log = tmp_path / "log-m1.csv"
+    log.write_text(LOG_TEXT)
+    refusal = ""
+    try:
+        mapping = parse_mapping(raw, "reader.toml")
+    except SettingError as error:
+        refusal = str(error)
+    if refusal:
+        assert refusal.startswith("reader.toml")
+        return
+    assert parse_mapping(tomllib.loads(mapping_text(mapping)), "again.toml") == mapping
+    with suppress(LeewayError):
+        assert preview_mapping(log, mapping, built_in_corrections()).rows.width
