@@ -81,6 +81,15 @@ def visit(vehicle_id: str, reader: Reader) -> str:
     return visit_sentence(vehicle_id, known.counts, known.people, reader, counted=counted)
 
 
+def visits(reader: Reader) -> pl.DataFrame:
+    """vehicle_id and decision: that sentence of every vehicle about whose visit something was said that holds."""
+    said = now().counts.filter(pl.col("kind") == "visit").get_column("vehicle_id").drop_nulls().unique().sort()
+    words = pl.DataFrame(
+        {"vehicle_id": said, "decision": pl.Series([visit(vehicle, reader) for vehicle in said], dtype=pl.String)}
+    )
+    return words.filter(pl.col("decision") != "")
+
+
 def _counted(as_of: datetime) -> int:
     """How many entries the analysis of that time had looked at."""
     counted = published.table("entries_counted", as_of)

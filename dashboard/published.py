@@ -22,6 +22,7 @@ from pipelines.catalogue.tables import published_tables
 from pipelines.causes.knowledge import Cause, causes
 from pipelines.command_options import DEFAULT_STORE
 from pipelines.handover import Evidence
+from pipelines.planning import plan_newest
 from pipelines.store import fleet_reads
 from pipelines.store import published as stored
 from pipelines.store.evidence import read_evidence
@@ -205,6 +206,22 @@ def names() -> dict[str, str]:
         }
 
     return kept("names", build=build)
+
+
+def components() -> list[str]:
+    """Parts that work can be done on, by their keys."""
+    known = _frame("components", build=lambda: fleet_reads.fleet_table(store(), "components"))
+    parts: list[str] = known.get_column("component").sort().to_list()
+    return parts
+
+
+def plan_again() -> None:
+    """Make the plan of the newest analysis again, with what people decided since.
+
+    Raises:
+        LeewayError: it could not be written.
+    """
+    plan_newest(store())
 
 
 def peers_tables(as_of: datetime) -> PeersTables:

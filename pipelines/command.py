@@ -223,22 +223,13 @@ def plan(store: Store, days: int) -> None:
     Example:
       leeway plan --days 14
     """  # noqa: D301 (click reads the escape)
-    from pipelines.settings import Settings  # noqa: PLC0415
-    from pipelines.store.evidence import read_evidence  # noqa: PLC0415
-    from pipelines.store.publish import publish_table  # noqa: PLC0415
-    from pipelines.store.published import kept_as_ofs, published_names, read_published  # noqa: PLC0415
-    from pipelines.workplan.plan import plan_work  # noqa: PLC0415
+    from pipelines.planning import plan_newest  # noqa: PLC0415
 
-    kept = kept_as_ofs(store)
-    if not kept:
-        raise SettingError(f"{store.path}: nothing is analysed yet. Run: leeway analyse")
-    as_of = kept[-1]
-    names = [name for name in published_names(store) if as_of in kept_as_ofs(store, name)]
-    published = {name: read_published(store, name, as_of=as_of) for name in names}
-    evidence = read_evidence(store, as_of=as_of)
-    work_plan = plan_work(published, evidence=evidence, days=days, settings=Settings())
-    publish_table(store, "work_plan", work_plan, as_of)
-    say(f"Published a work plan of {work_plan.height} vehicles for {days} days from {as_of:%Y-%m-%d}.")
+    planned, as_of = plan_newest(store, days=days)
+    say(
+        f"Published a work plan of {planned.work_plan.height} vehicles for {days} days from {as_of:%Y-%m-%d}; "
+        f"without a visit: {planned.left_out.height} (leeway export plan_left_out says why)."
+    )
 
 
 @click.command()

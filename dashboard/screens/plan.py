@@ -5,9 +5,10 @@ from functools import partial
 
 import streamlit as st
 
-from dashboard import published
+from dashboard import entered, published
 from dashboard.charts.fleet import work_load
 from dashboard.screens import frame as shared
+from dashboard.screens.deciding import decide_part
 from dashboard.screens.frame import Frame
 from dashboard.views.joined import choices
 from dashboard.views.plan import UNPLACED, PlanView, bays_of, days_of, plan
@@ -26,23 +27,31 @@ def show() -> None:
     view = plan(
         work_plan,
         planned=published.was_published("work_plan", frame.reader.as_of),
+        left_out=published.table("plan_left_out", frame.reader.as_of),
+        decided=entered.visits(frame.reader),
         vehicle_state=published.table("vehicle_state", frame.reader.as_of),
-        vehicles=published.vehicles(),
         depots=depots,
         reader=frame.reader,
     )
+    if view.binding:
+        st.error("\n".join(f"- {plain(said)}" for said in view.binding))
     st.markdown(f"#### {plain(view.sentence)}")
     if view.left_out:
-        st.markdown(view.left_out)
+        st.markdown(plain(view.left_out))
     shared.basis(frame, "Costs are expected costs in the fleet's own money.", published.forecast_warning())
     if view.empty_reason:
         st.info(view.empty_reason)
         return
     if view.load.get_column("day").n_unique() > 1:
         st.altair_chart(work_load(view.load), alt="Hours of work by day at each depot")
-    _table(view, frame)
-    _downloads(view)
-    _cards(view)
+    if view.rows.height:
+        _table(view, frame)
+        _downloads(view)
+    if view.waiting.height:
+        _waiting(view, frame)
+    decide_part(view, frame)
+    if view.rows.height:
+        _cards(view)
 
 
 def _table(view: PlanView, frame: Frame) -> None:
@@ -53,6 +62,7 @@ def _table(view: PlanView, frame: Frame) -> None:
         "bay",
         "vehicle_id",
         "jobs",
+        "decision",
         "labour_hours",
         "saving",
         "reason",
@@ -73,6 +83,7 @@ def _table(view: PlanView, frame: Frame) -> None:
             "bay": st.column_config.NumberColumn("Bay"),
             "vehicle_id": shared.vehicle_column(),
             "jobs": st.column_config.TextColumn("Jobs", width=230),
+            "decision": st.column_config.TextColumn("Decided"),
             "labour_hours": st.column_config.NumberColumn("Hours", format="%.1f"),
             "cost_now": st.column_config.NumberColumn("Cost now", format="%.0f"),
             "cost_if_waiting": st.column_config.NumberColumn("If it waits", format="%.0f"),
@@ -80,6 +91,25 @@ def _table(view: PlanView, frame: Frame) -> None:
                 "Saved", help="What waiting is expected to cost more", format="%.0f"
             ),
             "reason": st.column_config.TextColumn("Why", width="large"),
+        },
+    )
+
+
+def _waiting(view: PlanView, frame: Frame) -> None:
+    st.subheader("Without a visit")
+    shared.table(
+        shared.known_columns(shared.vehicle_links(view.waiting, frame)),
+        hide_index=True,
+        placeholder=shared.ABSENT,
+        key="waiting",
+        alt="Vehicles that need hands and have no visit, with the reason",
+        column_config={
+            "vehicle_id": shared.vehicle_column(),
+            "urgency": st.column_config.TextColumn("Urgency", width=115),
+            "depot": st.column_config.TextColumn("Depot"),
+            "reason": st.column_config.TextColumn("Why", width="large"),
+            "labour_hours": st.column_config.NumberColumn("Hours", format="%.1f"),
+            "decision": st.column_config.TextColumn("Decided"),
         },
     )
 

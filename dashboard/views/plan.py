@@ -8,20 +8,35 @@ from typing import Any
 import polars as pl
 
 from dashboard.palette import URGENCY
-from dashboard.views.joined import Choice, with_vehicles
+from dashboard.views.joined import Choice
 from dashboard.views.wording import NO_BREAK, Reader, count, listed, number, plain, sentence
 
 UNPLACED = "unplaced"
+BINDS = ("off_road", "this_week")
 
 
 @dataclass(frozen=True, kw_only=True)
 class PlanView:
-    """The page: a sentence, the jobs in order, hours by depot and day."""
+    """The page: what binds, a sentence, the jobs in order, who waits, hours by depot and day.
 
+    Attributes:
+        binding: What must not wait and has no visit in time, with who and why; stands before everything else.
+        sentence: The plan in a sentence.
+        left_out: How many vehicles have no visit.
+        rows: Visits in order, each with what people decided.
+        waiting: Vehicles without a visit: vehicle_id, urgency, depot, reason, labour_hours, decision.
+        load: Hours by depot and day.
+        vehicles: Every vehicle of both with the day of its visit (None: it has none).
+        empty_reason: Why there are no rows; empty: there are.
+    """
+
+    binding: list[str]
     sentence: str
     left_out: str
     rows: pl.DataFrame
+    waiting: pl.DataFrame
     load: pl.DataFrame
+    vehicles: dict[str, date | None]
     empty_reason: str = ""
 
 
@@ -29,8 +44,9 @@ def plan(
     work_plan: pl.DataFrame,
     *,
     planned: bool,
+    left_out: pl.DataFrame,
+    decided: pl.DataFrame,
     vehicle_state: pl.DataFrame,
-    vehicles: pl.DataFrame,
     depots: Sequence[str],
     reader: Reader,
 ) -> PlanView:
@@ -39,24 +55,63 @@ def plan(
     Args:
         work_plan: Published table.
         planned: Whether a plan was published for this state, be it without work.
+        left_out: Published table `plan_left_out` of the same as_of.
+        decided: vehicle_id and decision, in words, as entered until now.
         vehicle_state: Published table of the same as_of.
-        vehicles: The fleet's vehicles.
         depots: What the reader picked.
         reader: Whose clock it is written for.
     """
-    mine = work_plan.filter(pl.col("depot").is_in(list(depots))) if depots else work_plan
-    ordered = mine.sort("day", "depot", "bay", "start_at", "vehicle_id", nulls_last=True)
+    picked = Choice(depot=depots)
+    ordered = picked.of(work_plan, "depot").sort("day", "depot", "bay", "start_at", "vehicle_id", nulls_last=True)
     starts = [reader.local(at).strftime("%H:%M") if at else None for at in ordered.get_column("start_at")]
-    rows = ordered.with_columns(
+    rows = ordered.join(decided, on="vehicle_id", how="left", maintain_order="left").with_columns(
         saving=pl.col("cost_if_waiting") - pl.col("cost_now"), start=pl.Series(starts, dtype=pl.String)
     )
+    urgencies = vehicle_state.select("vehicle_id", "urgency")
+    waiting = _waiting(picked.of(left_out, "depot"), urgencies, decided)
     return PlanView(
+        binding=_binding(rows, waiting, urgencies, reader),
         sentence=_sentence(rows, reader) if planned else "No plan was made for this state yet.",
-        left_out=_left_out(work_plan, with_vehicles(vehicle_state, vehicles), depots) if work_plan.height else "",
+        left_out=_left_out(waiting),
         rows=rows,
+        waiting=waiting.drop("rank").with_columns(
+            urgency=pl.col("urgency").replace_strict(
+                {name: each.label for name, each in URGENCY.items()}, default=None, return_dtype=pl.String
+            )
+        ),
         load=rows.group_by("depot", "day").agg(pl.col("labour_hours").sum(), vehicles=pl.len()).sort("day", "depot"),
-        empty_reason="" if rows.height else _empty_reason(work_plan, planned),
+        vehicles={
+            **dict(rows.select("vehicle_id", "day").iter_rows()), **dict.fromkeys(waiting.get_column("vehicle_id")),
+        },
+        empty_reason="" if rows.height or waiting.height else _empty_reason(work_plan, planned),
+    )  # fmt: skip
+
+
+def _waiting(left_out: pl.DataFrame, urgencies: pl.DataFrame, decided: pl.DataFrame) -> pl.DataFrame:
+    """Vehicles without a visit, most urgent first."""
+    order = {urgency: rank for rank, urgency in enumerate(URGENCY)}
+    return (
+        left_out.join(urgencies, on="vehicle_id", how="left")
+        .join(decided, on="vehicle_id", how="left")
+        .with_columns(rank=pl.col("urgency").replace_strict(order, default=len(order), return_dtype=pl.Int32))
+        .sort("rank", "depot", "vehicle_id")
+        .select("vehicle_id", "urgency", "depot", "reason", "labour_hours", "decision", "rank")
     )
+
+
+def _binding(rows: pl.DataFrame, waiting: pl.DataFrame, urgencies: pl.DataFrame, reader: Reader) -> list[str]:
+    """Who must not be driven, and who is due this week, without a visit in time: with the reason."""
+    said = [
+        f"{row['vehicle_id']}: {row['reason']}"
+        for row in waiting.filter(pl.col("urgency").is_in(BINDS)).iter_rows(named=True)
+    ]
+    today = reader.as_of.date()
+    parked = rows.join(urgencies, on="vehicle_id").filter(pl.col("urgency") == "off_road", pl.col("day") > today)
+    said += [
+        f"{row['vehicle_id']} must not be driven and stays parked until {reader.day(row['day'])}: {row['reason']}"
+        for row in parked.iter_rows(named=True)
+    ]
+    return said
 
 
 def _sentence(rows: pl.DataFrame, reader: Reader) -> str:
@@ -73,20 +128,13 @@ def _sentence(rows: pl.DataFrame, reader: Reader) -> str:
     return f"{count(rows.height, 'vehicle').capitalize()}, {number(hours, figures=3)} hours of work{days}{worth}."
 
 
-def _left_out(work_plan: pl.DataFrame, fleet: pl.DataFrame, depots: Sequence[str]) -> str:
-    """How many vehicles that want work have none planned, and why; empty where all have."""
-    mine = Choice(depot=depots).of(fleet, "depot").join(work_plan, on="vehicle_id", how="anti")
-    counts = {
-        urgency: mine.filter(pl.col("urgency") == urgency).height for urgency in ("off_road", "this_week", "plan")
-    }
+def _left_out(waiting: pl.DataFrame) -> str:
+    """How many vehicles that need hands have no visit; empty where all have."""
+    counts = {urgency: waiting.filter(pl.col("urgency") == urgency).height for urgency in URGENCY}
     named = [f"{many:,} at \u2018{URGENCY[urgency].word}\u2019" for urgency, many in counts.items() if many]
     if not named:
         return ""
-    them = sum(counts.values())
-    return (
-        f"{sentence(count(them, 'vehicle'))} without a visit ({listed(named)}): by these figures a visit now would "
-        f"cost more than waiting is expected to. Watch {'it' if them == 1 else 'them'} on the page Today."
-    )
+    return f"{sentence(count(waiting.height, 'vehicle'))} without a visit ({listed(named)}); why stands below."
 
 
 def _empty_reason(work_plan: pl.DataFrame, planned: bool) -> str:
@@ -94,7 +142,7 @@ def _empty_reason(work_plan: pl.DataFrame, planned: bool) -> str:
         return "Make one with: leeway plan"
     if work_plan.height:
         return "No work is planned at this depot."
-    return "The plan was made: on no vehicle would a visit now cost less than waiting."
+    return "The plan was made: no vehicle needs hands."
 
 
 def days_of(rows: pl.DataFrame) -> list[str]:
@@ -113,8 +161,8 @@ def bays_of(rows: pl.DataFrame, day: str) -> list[tuple[str, list[str]]]:
 
 
 def _bay_name(depot: object, bay: object) -> str:
-    parts = (str(depot or ""), f"bay {bay}" if bay is not None else "")
-    return sentence(", ".join(part for part in parts if part)) or "No bay yet"
+    parts = (str(depot or ""), f"bay {bay}" if bay is not None else "no bay of its own")
+    return sentence(", ".join(part for part in parts if part))
 
 
 def job_card(row: Mapping[str, Any]) -> str:

@@ -14,6 +14,7 @@ from pipelines.in_service import in_service
 from pipelines.workplan.costs import CostAssumptions
 from pipelines.workplan.rules import rules_met
 from pipelines.workplan.urgency import reading_asked, signed_off
+from pipelines.workplan.waiting import pays_from
 
 WORTH_A_LOOK = ("off_road", "this_week", "plan", "unknown")
 STATE_COLUMNS = (
@@ -34,7 +35,9 @@ def jobs(published: Mapping[str, pl.DataFrame], *, evidence: Evidence, costs: Co
         component, standing_codes (text), what (text), state, correction_title (of the leading one), cause_title, place
         (text), chance (of that cause), labour_hours, p7, p30, p90, cost_now (labour and standing still; the part, or
         the risk that stays, by the chance that the cause is found), cost_of_fault (the same work unplanned, with the
-        breakdown), cost_if_waiting (expected over 90 days), standing (cost of a day), on_hand, lead_days.
+        breakdown), cost_if_waiting (expected over 90 days), standing (cost of a day), on_hand, lead_days, lane (`bay`,
+        or `dealer` for work under warranty, which costs the fleet nothing), pays_from (the day from which a visit costs
+        less than 90 days of waiting; null: no such day is foreseen).
     """
     states = published["vehicle_state"].filter(pl.col("urgency").is_in(WORTH_A_LOOK))
     since = since_reading(evidence)
@@ -57,8 +60,49 @@ def jobs(published: Mapping[str, pl.DataFrame], *, evidence: Evidence, costs: Co
         )
         .with_columns(component=pl.when(pl.col("asks") == "work").then("component"))
         .join(evidence.components.rename({"title": "part"}), on="component", how="left")
+        .join(_under_warranty(evidence), on="vehicle_id", how="left")
     )
-    return _priced(needed, costs).sort("vehicle_id")
+    priced = _at_the_dealer(_priced(needed, costs)).sort("vehicle_id")
+    limits = _limits_of(published["correction_state"])
+    pays = [pays_from(row, limits.get(row["vehicle_id"]), evidence.as_of) for row in priced.iter_rows(named=True)]
+    return priced.with_columns(pays_from=pl.Series(pays, dtype=pl.Date))
+
+
+def _under_warranty(evidence: Evidence) -> pl.DataFrame:
+    """vehicle_id and warranty (bool): within the date and the kilometres that the fleet names."""
+    km = (
+        evidence.snapshots.drop_nulls("odometer_km")
+        .sort("vehicle_id", "read_at")
+        .group_by("vehicle_id")
+        .agg(km=pl.col("odometer_km").last())
+    )
+    until, most = pl.col("warranty_until"), pl.col("warranty_km")
+    in_time = (until >= evidence.as_of.date()).fill_null(value=True)
+    in_distance = (pl.col("km") < most).fill_null(value=True)
+    named = until.is_not_null() | most.is_not_null()
+    return evidence.vehicles.join(km, on="vehicle_id", how="left").select(
+        "vehicle_id", warranty=named & in_time & in_distance
+    )
+
+
+def _at_the_dealer(priced: pl.DataFrame) -> pl.DataFrame:
+    """The jobs with their lane; under warranty work is the dealer's, takes no own hours and costs the fleet nothing."""
+    dealer = pl.col("warranty").fill_null(value=False) & (pl.col("asks") == "work")
+    return priced.with_columns(
+        lane=pl.when(dealer).then(pl.lit("dealer")).otherwise(pl.lit("bay")),
+        cost_now=pl.when(dealer).then(0.0).otherwise("cost_now"),
+        labour_hours=pl.when(dealer).then(0.0).otherwise("labour_hours"),
+        what=pl.when(dealer).then(pl.format("Dealer, under warranty: {}", "what")).otherwise("what"),
+    )
+
+
+def _limits_of(correction_state: pl.DataFrame) -> dict[str, tuple[datetime, datetime, datetime | None]]:
+    """By vehicle: the days by which its soonest limit is met with 10, 50 and 90 in a hundred (None: not foreseen)."""
+    soonest = correction_state.drop_nulls("limit_at_p50").sort("vehicle_id", "limit_at_p50", "correction")
+    rows = soonest.unique("vehicle_id", keep="first", maintain_order=True).select(
+        "vehicle_id", pl.col("limit_at_p10").fill_null(pl.col("limit_at_p50")), "limit_at_p50", "limit_at_p90"
+    )
+    return {vehicle: (p10, p50, p90) for vehicle, p10, p50, p90 in rows.iter_rows()}
 
 
 def _asks() -> pl.Expr:
@@ -148,6 +192,10 @@ def _priced(needed: pl.DataFrame, costs: CostAssumptions) -> pl.DataFrame:
         labour_hours=labour,
         cost_now=now,
         cost_of_fault=unplanned,
+        visit_cost=visit,
+        part_price=part,
+        found=found,
+        still_to_come=still.fill_null(0.0),
         cost_if_waiting=fault * unplanned + (1 - fault) * still.fill_null(0.0) * (visit + part) + stands,
         standing=standing,
         on_hand=pl.col("on_hand").fill_null(0),

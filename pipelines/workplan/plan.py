@@ -1,13 +1,13 @@
-"""The contract's `work_plan`: which vehicle in which bay on which day, at least expected cost. Frames in and out."""
+"""The contract's `work_plan` and `plan_left_out`: which vehicle in which bay on which day, and why not. Frames only.
 
-import math
+What binds comes first: days that people chose, then what is off the road, then what must come this week; the solver
+takes what is left, so that it can overrule none of them. Each vehicle that needs hands stands in one of the two tables.
+"""
+
 from collections import defaultdict
-from collections.abc import Mapping
-from dataclasses import dataclass
-from datetime import date, datetime, timedelta
-from functools import cached_property
-from itertools import pairwise
-from typing import Any
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import date, timedelta
 
 import polars as pl
 
@@ -19,13 +19,21 @@ from pipelines.workplan.assign import Option, choose
 from pipelines.workplan.calendar import Depot, depots
 from pipelines.workplan.costs import CostAssumptions
 from pipelines.workplan.jobs import jobs
+from pipelines.workplan.left_out import Unplaced, left_out_reason, overload
+from pipelines.workplan.options import Days, Row, over_days
 from pipelines.workplan.pack import Bays, Placed
 from pipelines.workplan.reasons import reason
+from pipelines.workplan.visits import AWAY, decisions
 
-DAYS_OF_THIS_WEEK = 7  # after which work that should be done this week is late
-SOONER = 0.01  # cost of a day's delay by itself: of two days that cost the same, the earlier one
-Row = dict[str, Any]
-Window = tuple[datetime, datetime]
+OVERDUE_LONG = timedelta(days=30)  # routine work overdue for longer was done, or will not be (judgement)
+
+
+@dataclass(frozen=True, kw_only=True)
+class WorkPlan:
+    """The contract's work_plan, and plan_left_out: every vehicle that needs hands and has no visit, with the reason."""
+
+    work_plan: pl.DataFrame
+    left_out: pl.DataFrame
 
 
 def plan_work(
@@ -35,38 +43,46 @@ def plan_work(
     days: int,
     settings: Settings,  # noqa: ARG001 - every stage takes them; the plan draws nothing at random
     costs: CostAssumptions = CostAssumptions(),  # noqa: B008 - frozen
-) -> pl.DataFrame:
-    """The plan of the days after `as_of` that costs least, expected over 90 days.
+) -> WorkPlan:
+    """The plan of the days from `as_of` on that costs least among those that keep what binds.
 
-    A vehicle is planned where doing the work costs less than waiting and a bay has the hours. Days are chosen by a
-    mixed-integer programme on depot and day at 90 % of the hours, then packed into bays; what does not fit is tried
-    on other days, dearest first.
+    A visit that a person accepted or pinned stands on its day. What is off the road has the first hours that are free,
+    today's too; what is due this week has a whole working day within seven days of as_of, or none. Every other vehicle
+    whose urgency is `plan` or `unknown` has a visit on the days from which one pays, chosen by a mixed-integer
+    programme on depot and day at 90 % of the hours, then packed into bays. Work under warranty is the dealer's and
+    takes no bay. A visit stays where the plan before had it unless moving it saves more than another visit costs.
 
     Args:
-        published: The contract's vehicle_state, correction_state, cause_ranking and fault_forecast at as_of.
-        evidence: Its vehicles, catalogue, components, bays, availability and due services.
+        published: The contract's vehicle_state, correction_state, cause_ranking and fault_forecast at as_of, and
+            `fault_event`; `work_plan`: the one before, where there is one.
+        evidence: Its vehicles, catalogue, components, bays, availability, due services and entries.
         days: Calendar days that the plan spans, from the day after as_of on, at least 1.
         settings: The user's settings.
         costs: What is assumed where the fleet's tables say nothing.
-
-    Returns:
-        The contract's work_plan, sorted by depot, day, bay and start.
 
     Raises:
         SettingError: days is below 1.
     """
     if days < 1:
         raise SettingError(f"days of the plan: {days} is below 1. Plan at least one day.")
-    first = evidence.as_of.date() + timedelta(days=1)
-    candidates = _with_routine(jobs(published, evidence=evidence, costs=costs), evidence, first + timedelta(days=days))
+    today = evidence.as_of.date()
+    candidates = _with_routine(
+        jobs(published, evidence=evidence, costs=costs), evidence, today + timedelta(days=days + 1)
+    )
     rows = candidates.with_columns(pl.col("depot").fill_null("")).to_dicts()
-    places = depots(evidence.bays, (row["depot"] for row in rows), first=first, days=days, costs=costs)
-    task = _Task(rows=rows, places=places, evidence=evidence, costs=costs)
+    before = published.get("work_plan", published_tables()["work_plan"].empty())
+    shown = {row["vehicle_id"]: row for row in before.iter_rows(named=True)}
+    on_day = {vehicle: row["day"] for vehicle, row in shown.items() if row["day"] is not None}
+    task = _Task(
+        rows=rows,
+        places=depots(evidence.bays, (row["depot"] for row in rows), first=today, days=days + 1, costs=costs),
+        shown=shown,
+        days=Days(
+            evidence=evidence, costs=costs, decided=decisions(evidence.entries, on_day, evidence.as_of), before=on_day
+        ),
+    )
     placed = task.solve()
-    waiting = task.waiting(placed)
-    planned = [task.planned(one, waiting[one.option.depot]) for one in placed]
-    table = published_tables()["work_plan"]
-    return pl.DataFrame(planned, schema=table.schema).sort("depot", "day", "bay", "start_at", "vehicle_id")
+    return WorkPlan(work_plan=task.planned(placed), left_out=task.left_out(placed))
 
 
 def _with_routine(candidates: pl.DataFrame, evidence: Evidence, until: date) -> pl.DataFrame:
@@ -81,7 +97,11 @@ def _with_routine(candidates: pl.DataFrame, evidence: Evidence, until: date) -> 
             due_on=pl.col("due_on").first(),
         )
     )
-    return candidates.join(due, on="vehicle_id", how="left").with_columns(pl.col("routine_hours").fill_null(0.0))
+    own = pl.col("lane") == "bay"  # the dealer does what is under warranty, and no more
+    return candidates.join(due, on="vehicle_id", how="left").with_columns(
+        routine=pl.when(own).then("routine"),
+        routine_hours=pl.when(own).then(pl.col("routine_hours")).fill_null(0.0),
+    )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -90,182 +110,181 @@ class _Task:
 
     rows: list[Row]
     places: list[Depot]
-    evidence: Evidence
-    costs: CostAssumptions
+    shown: dict[str, Row]  # by vehicle: its row of the plan before
+    days: Days
+    bays: list[Bays] = field(default_factory=list)
 
-    def solve(self) -> list[Placed]:
-        """Choose days, pack bays, and place what did not fit wherever it still saves."""
-        options, reserved, stock = self.options(), self._reserved(), self._stock()
-        capacity = {
-            (d, day): self._usable(place) - reserved[d].get(day, 0.0)
-            for d, place in enumerate(self.places)
-            for day in range(len(place.days))
-        }
-        capacity = {slot: max(hours, 0.0) for slot, hours in capacity.items()}
-        chosen = choose(options, capacity=capacity, stock=stock)
-        bays = [
-            Bays(bays=place.bays, hours=place.hours, days=len(place.days), reserved=reserved[d])
-            for d, place in enumerate(self.places)
-        ]
-        order = sorted(chosen, key=lambda one: (one.depot, one.day, -sum(one.hours), one.job))
-        tried = [*order, *sorted(options, key=lambda one: (-one.saving, one.job, one.day))]
+    def __post_init__(self) -> None:
+        for place in self.places:
+            self.bays.append(Bays(bays=place.bays, hours=place.hours, days=len(place.days)))
+
+    def solve(self) -> dict[int, Placed]:
+        """Place what people fixed, what is off the road, what is due this week, and then the rest; by job."""
         placed: dict[int, Placed] = {}
+        stock = {row["component"]: row["on_hand"] for row in self.rows if row["component"] is not None}
+        for some in self._stages():
+            options = [option for job in some for option in self._options(job)]
+            parked = [option for option in options if self.rows[option.job]["urgency"] == "off_road"]
+            self._place(sorted(parked, key=lambda one: (one.day, -one.saving, one.job)), placed, stock)
+            self._place_chosen([option for option in options if option.job not in placed], placed, stock)
+        return placed
+
+    def _stages(self) -> Iterable[list[int]]:
+        """Jobs with a bay to find, what binds first; before the last, routine work of other vehicles has its hours."""
+        decided = self.days.decided
+        open_jobs = [job for job, row in enumerate(self.rows) if row["lane"] == "bay" and not self._is_away(row)]
+        fixed = [job for job in open_jobs if (d := decided.get(self.rows[job]["vehicle_id"])) is not None and d.fixed]
+        yield fixed
+        for urgency in ("off_road", "this_week"):
+            yield [job for job in open_jobs if job not in fixed and self.rows[job]["urgency"] == urgency]
+        self._reserve_routine()
+        yield [
+            job for job in open_jobs if job not in fixed and self.rows[job]["urgency"] not in {"off_road", "this_week"}
+        ]
+
+    def _is_away(self, row: Row) -> bool:
+        """Whether people said that no visit is to be proposed; nobody dismisses what must not be driven."""
+        decision = self.days.decided.get(row["vehicle_id"])
+        return decision is not None and decision.value in AWAY and not self._off_road_all_the_same(row)
+
+    def _off_road_all_the_same(self, row: Row) -> bool:
+        decision = self.days.decided.get(row["vehicle_id"])
+        return row["urgency"] == "off_road" and decision is not None and decision.value == "dismiss"
+
+    def _options(self, job: int) -> list[Option]:
+        row = self.rows[job]
+        d = next(d for d, place in enumerate(self.places) if place.name == row["depot"])
+        return self.days.options(job, row, self.places[d], d)
+
+    def _place_chosen(self, options: list[Option], placed: dict[int, Placed], stock: dict[str, int]) -> None:
+        """Choose days, pack bays, and place what did not fit wherever there is room; what stays is packed first."""
+        slots = sorted({(o.depot, o.day + offset) for o in options for offset in range(len(o.hours))})
+        capacity = {(d, day): self._usable(d, day) for d, day in slots}
+        chosen = choose(options, capacity=capacity, stock=stock)
+        order = sorted(chosen, key=lambda one: (one.depot, one.day, not self._stays(one), -sum(one.hours), one.job))
+        self._place([*order, *sorted(options, key=lambda one: (-one.saving, one.job, one.day))], placed, stock)
+
+    def _place(self, tried: list[Option], placed: dict[int, Placed], stock: dict[str, int]) -> None:
+        """Put each job into the first of its options, in their order, that has room in a bay and its part."""
         for option in tried:
-            if option.job in placed or option.saving <= 0 or (option.from_stock and stock.get(option.part, 0) < 1):
+            if option.job in placed or (option.from_stock and stock.get(option.part, 0) < 1):
                 continue
-            found = self._place(option, bays[option.depot])
+            row, place = self.rows[option.job], self.places[option.depot]
+            spared = self.days.spared(row, place, option.day, option.hours)
+            if spared is None:
+                continue
+            found = self.bays[option.depot].place(option, earliest=spared[0], latest=spared[1], wish=self._wish(option))
             if found is not None:
                 placed[option.job] = found
                 if option.from_stock:
                     stock[option.part] -= 1
-        return [placed[job] for job in sorted(placed)]
 
-    def _usable(self, place: Depot) -> float:
-        """Hours of a day that the solver may fill: all of a single bay, which needs no packing."""
-        share = 1.0 if place.bays == 1 else self.costs.share_of_hours
-        return max(share * place.bays * place.hours, place.hours if place.bays else 0.0)
+    def _usable(self, depot: int, day: int) -> float:
+        """Hours of a day that the solver may still fill: of a single bay, which needs no packing, all that are free."""
+        place, free = self.places[depot], self.bays[depot].free(day)
+        share = 1.0 if place.bays == 1 else self.days.costs.share_of_hours
+        total = place.bays * place.hours
+        return max(free - (total - max(share * total, min(place.hours, total))), 0.0)
 
-    def _stock(self) -> dict[str, int]:
-        return {row["component"]: row["on_hand"] for row in self.rows if row["component"] is not None}
+    def _stays(self, option: Option) -> bool:
+        vehicle = self.rows[option.job]["vehicle_id"]
+        return self.days.before.get(vehicle) == self.places[option.depot].days[option.day]
 
-    def _reserved(self) -> list[dict[int, float]]:
-        """Hours of routine work of other vehicles, by depot and open day: on its day or the next one open."""
+    def _wish(self, option: Option) -> tuple[int, float] | None:
+        """Bay and start that the visit had on this day in the plan before."""
+        shown = self.shown.get(self.rows[option.job]["vehicle_id"])
+        place = self.places[option.depot]
+        if shown is None or not self._stays(option) or shown["bay"] is None or shown["start_at"] is None:
+            return None
+        return shown["bay"], (shown["start_at"] - place.opens(option.day)).total_seconds() / 3600
+
+    def _reserve_routine(self) -> None:
+        """Take off the hours of routine work of vehicles that need nothing else: on its day or the next one open."""
         index = {place.name: d for d, place in enumerate(self.places)}
-        taken: list[dict[int, float]] = [defaultdict(float) for _ in self.places]
-        mine = {row["vehicle_id"] for row in self.rows}
-        due = self.evidence.due.join(self.evidence.vehicles.select("vehicle_id", "depot"), on="vehicle_id")
+        hours: dict[tuple[int, int], float] = defaultdict(float)
+        mine = {row["vehicle_id"] for row in self.rows if row["lane"] == "bay"}
+        evidence, today = self.days.evidence, self.days.today
+        due = evidence.due.join(evidence.vehicles.select("vehicle_id", "depot"), on="vehicle_id")
         for row in due.sort("vehicle_id", "service").iter_rows(named=True):
             d = index.get(row["depot"] or "")
-            if d is None or row["vehicle_id"] in mine or row["due_on"] is None:
+            if d is None or row["vehicle_id"] in mine or row["due_on"] is None or row["due_on"] < today - OVERDUE_LONG:
                 continue
-            day = next((i for i, open_day in enumerate(self.places[d].days) if open_day >= row["due_on"]), None)
-            overdue_long = row["due_on"] < self.evidence.as_of.date() - timedelta(days=30)
-            if day is not None and not overdue_long:
-                taken[d][day] += row["labour_hours"] or 0.0
-        return taken
+            open_days = enumerate(self.places[d].days)
+            day = next((i for i, open_day in open_days if open_day >= row["due_on"] and open_day > today), None)
+            if day is not None:
+                hours[d, day] += row["labour_hours"] or 0.0
+        for (d, day), taken in sorted(hours.items()):
+            self.bays[d].reserve(day, taken)
 
-    def options(self) -> list[Option]:
-        """Every job on every open day on which it can be done."""
-        found = []
-        index = {place.name: d for d, place in enumerate(self.places)}
-        for job, row in enumerate(self.rows):
-            d = index[row["depot"]]
-            place = self.places[d]
-            hours = _over_days(row["labour_hours"] + row["routine_hours"], place.hours)
-            for day in range(len(place.days) - len(hours) + 1) if place.bays and place.hours else ():
-                if self._spared(row, place, day, hours) is None:
-                    continue
-                found.append(
-                    Option(
-                        job=job, depot=d, day=day, saving=self._saving(row, place, day), hours=hours,
-                        part=row["component"] or "", from_stock=self._before_parts(row, place, day),
-                    )
-                )  # fmt: skip
-        return found
+    def planned(self, placed: dict[int, Placed]) -> pl.DataFrame:
+        """The contract's work_plan: visits in bays, and those at the dealer's."""
+        visits = [self._visit(one) for one in placed.values()]
+        visits += [row for job in range(len(self.rows)) if (row := self._at_the_dealer(job)) is not None]
+        table = published_tables()["work_plan"]
+        return pl.DataFrame(visits, schema=table.schema).sort("depot", "day", "bay", "start_at", "vehicle_id")
 
-    def _before_parts(self, row: Row, place: Depot, day: int) -> bool:
-        """Whether a part ordered now cannot be there; a vehicle off the road comes in all the same."""
-        early = (place.days[day] - self.evidence.as_of.date()).days < row["lead_days"]
-        return bool(early and row["urgency"] != "off_road")
-
-    def _saving(self, row: Row, place: Depot, day: int) -> float:
-        """Expected cost of waiting less that of the work on this day, a fault before it included."""
-        wait = (place.days[day] - self.evidence.as_of.date()).days
-        before = chance_within(wait, row["p7"], row["p30"], row["p90"])
-        doing = before * row["cost_of_fault"] + (1 - before) * row["cost_now"]
-        if row["urgency"] == "off_road":
-            doing += row["standing"] * wait
-        joined = row["due_on"] is not None and row["due_on"] >= place.days[day] - timedelta(days=14)
-        joint = self.costs.visit if joined else 0.0
-        return float(row["cost_if_waiting"] - doing + joint - SOONER * wait)
-
-    def _spared(self, row: Row, place: Depot, day: int, hours: tuple[float, ...]) -> tuple[float, float] | None:
-        """Earliest start and latest end within the bays' hours at which the vehicle can be had; None: not on this day.
-
-        The start counts from the opening of the first day, the end from the opening of the last.
-        """
-        windows = self._windows.get(row["vehicle_id"])
-        if windows is None or row["urgency"] == "off_road":  # it stands anyway
-            return 0.0, place.hours
-        opens, last = place.opens(day), place.opens(day + len(hours) - 1)
-        for begin, end in windows:
-            earliest = max((begin - opens).total_seconds() / 3600, 0.0)
-            latest = min((end - last).total_seconds() / 3600, place.hours)
-            if (earliest if len(hours) == 1 else 0.0) + hours[-1] <= latest and earliest + hours[0] <= place.hours:
-                return earliest, latest
-        return None
-
-    @cached_property
-    def _windows(self) -> dict[str, list[Window]]:
-        far = self.evidence.as_of + timedelta(days=3650)
-        found: dict[str, list[Window]] = defaultdict(list)
-        for vehicle, begin, end in self.evidence.availability.select("vehicle_id", "from_at", "to_at").iter_rows():
-            found[vehicle].append((begin, end or far))
-        return found
-
-    def _held_back(self, option: Option) -> bool:
-        """Whether the work should come this week, but the vehicle cannot be spared on an earlier open day than this."""
-        row, place = self.rows[option.job], self.places[option.depot]
-        late = (place.days[option.day] - self.evidence.as_of.date()).days > DAYS_OF_THIS_WEEK
-        sooner = (self._spared(row, place, day, option.hours) for day in range(option.day))
-        return row["urgency"] == "this_week" and late and all(window is None for window in sooner)
-
-    def _place(self, option: Option, bays: Bays) -> Placed | None:
-        spared = self._spared(self.rows[option.job], self.places[option.depot], option.day, option.hours)
-        if spared is None:
-            return None
-        return bays.place(option, earliest=spared[0], latest=spared[1])
-
-    def waiting(self, placed: list[Placed]) -> list[int]:
-        """How many vehicles of each depot were worth a visit and found no bay."""
-        done = {one.option.job for one in placed}
-        left = {(one.depot, one.job) for one in self.options() if one.saving > 0 and one.job not in done}
-        return [sum(depot == d for depot, _ in left) for d in range(len(self.places))]
-
-    def planned(self, one: Placed, waiting: int) -> Row:
-        """The plan's row of a placed job."""
+    def _visit(self, one: Placed) -> Row:
         row, place = self.rows[one.option.job], self.places[one.option.depot]
-        routine = f"; Routine: {row['routine']}" if row["routine"] else ""
+        day = place.days[one.option.day]
         return {
-            "vehicle_id": row["vehicle_id"],
+            **_of_row(row),
             "depot": place.name or None,
-            "day": place.days[one.option.day],
+            "day": day,
             "start_at": place.opens(one.option.day) + timedelta(hours=one.start),
             "bay": one.bay,
-            "jobs": row["what"] + routine,
-            "labour_hours": row["labour_hours"] + row["routine_hours"],
-            "cost_now": row["cost_now"],
-            "cost_if_waiting": row["cost_if_waiting"],
-            "reason": reason(
-                row,
-                place,
-                waiting=waiting,
-                from_stock=one.option.from_stock,
-                windows=row["vehicle_id"] in self._windows and row["urgency"] != "off_road",
-                held_back=self._held_back(one.option),
-            ),
+            "reason": reason(row, place, self.days, day=day, from_stock=one.option.from_stock),
         }
 
+    def _at_the_dealer(self, job: int) -> Row | None:
+        """The visit of work under warranty on the first day that it may be done; None: it is not, or there is none."""
+        row = self.rows[job]
+        if row["lane"] != "dealer" or self._is_away(row):
+            return None
+        place = next(place for place in self.places if place.name == row["depot"])
+        hours = over_days(0.0, place.hours)
+        for index, day in enumerate(place.days):
+            if self.days.may_be_on(row, day, place) and self.days.spared(row, place, index, hours) is not None:
+                opens = max(
+                    place.opens(index), self.days.evidence.as_of if day == self.days.today else place.opens(index)
+                )
+                return {
+                    **_of_row(row), "depot": place.name or None, "day": day, "start_at": opens, "bay": None,
+                    "reason": reason(row, place, self.days, day=day, from_stock=False),
+                }  # fmt: skip
+        return None
 
-def _over_days(hours: float, day_hours: float) -> tuple[float, ...]:
-    """Hours of a job on each of the days that it takes."""
-    if day_hours <= 0:
-        return (hours,)
-    whole = max(math.ceil(hours / day_hours) - 1, 0)
-    return (*([day_hours] * whole), hours - whole * day_hours)
+    def left_out(self, placed: dict[int, Placed]) -> pl.DataFrame:
+        """The contract's plan_left_out, sorted by vehicle."""
+        table = published_tables()["plan_left_out"]
+        unplaced = [
+            self._unplaced(job)
+            for job in range(len(self.rows))
+            if job not in placed and self._at_the_dealer(job) is None
+        ]
+        crowded = overload(unplaced)
+        told = [
+            {
+                "vehicle_id": one.row["vehicle_id"],
+                "depot": one.place.name or None,
+                "reason": left_out_reason(one, self.days, crowded),
+                "labour_hours": one.row["labour_hours"] + one.row["routine_hours"],
+            }
+            for one in unplaced
+        ]
+        return pl.DataFrame(told, schema=table.schema).sort("vehicle_id")
+
+    def _unplaced(self, job: int) -> Unplaced:
+        row = self.rows[job]
+        place = next(place for place in self.places if place.name == row["depot"])
+        return Unplaced(row=row, place=place, had_days=bool(self._options(job)), away=self._is_away(row))
 
 
-def chance_within(days: float, p7: float, p30: float, p90: float) -> float:
-    """Chance of a fault within so many days: hazard constant between the forecast's horizons, and after the last.
-
-    Args:
-        days: From as_of on, at least 0.
-        p7: Chance within 7 days, 0 to 1; p30 and p90 likewise.
-        p30: See p7.
-        p90: See p7.
-    """
-    knots = [(0, 0.0), *((h, -math.log1p(-min(p, 1 - 1e-9))) for h, p in ((7, p7), (30, p30), (90, p90)))]
-    for (begin, low), (end, high) in pairwise(knots):
-        if days <= end or end == 90:
-            return 1 - math.exp(-(low + max(high - low, 0.0) * (days - begin) / (end - begin)))
-    raise AssertionError
+def _of_row(row: Row) -> Row:
+    routine = f"; Routine: {row['routine']}" if row["routine"] else ""
+    return {
+        "vehicle_id": row["vehicle_id"],
+        "jobs": row["what"] + routine,
+        "labour_hours": row["labour_hours"] + row["routine_hours"],
+        "cost_now": row["cost_now"],
+        "cost_if_waiting": row["cost_if_waiting"],
+    }

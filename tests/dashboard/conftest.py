@@ -212,8 +212,14 @@ def known_tables() -> dict[str, pl.DataFrame]:
             {"setting": ["false_alarms_per_vehicle_year", "false_outlier_share"], "value": [0.2, 0.01]}
         ),
         "fault_event": pl.DataFrame(
-            {"vehicle_id": ["V1"], "code": ["P0171"], "set_at": [day(2031, 5, 1)]},
-            schema_overrides={"set_at": pl.Datetime("us", "UTC")},
+            {
+                "vehicle_id": ["V1"],
+                "code": ["P0171"],
+                "set_at": [day(2031, 5, 1)],
+                "ended": ["open"],
+                "ended_at": [None],
+            },
+            schema_overrides=dict.fromkeys(("set_at", "ended_at"), pl.Datetime("us", "UTC")),
         ),
         "reading_clock": pl.DataFrame(
             {

@@ -20,7 +20,8 @@ def job(number, hours, day=0):
     reserved=st.floats(0.0, 20.0),
 )
 def test_jobs_never_overlap_and_stay_within_the_day(hours, earliest, bays, reserved):
-    depot = Bays(bays=bays, hours=HOURS, days=1, reserved={0: reserved})
+    depot = Bays(bays=bays, hours=HOURS, days=1)
+    depot.reserve(0, reserved)
     placed = [depot.place(job(i, (h,)), earliest=earliest[i], latest=HOURS) for i, h in enumerate(hours)]
     by_bay = {}
     for one in filter(None, placed):
@@ -35,7 +36,7 @@ def test_jobs_never_overlap_and_stay_within_the_day(hours, earliest, bays, reser
 
 
 def test_a_job_of_two_days_keeps_its_bay_overnight():
-    depot = Bays(bays=2, hours=HOURS, days=2, reserved={})
+    depot = Bays(bays=2, hours=HOURS, days=2)
     assert depot.place(job(0, (2.0,)), earliest=0.0, latest=HOURS).bay == 1
     long = depot.place(job(1, (8.0, 3.0)), earliest=0.0, latest=HOURS)
     assert (long.bay, long.start) == (2, 0.0)
@@ -44,6 +45,16 @@ def test_a_job_of_two_days_keeps_its_bay_overnight():
 
 
 def test_a_job_waits_for_its_vehicle_and_is_done_before_it_must_be_back():
-    depot = Bays(bays=1, hours=HOURS, days=1, reserved={})
+    depot = Bays(bays=1, hours=HOURS, days=1)
     assert depot.place(job(0, (2.0,)), earliest=3.0, latest=5.0).start == 3.0
-    assert depot.place(job(1, (2.0,)), earliest=0.0, latest=6.0) is None
+    assert depot.place(job(1, (2.0,)), earliest=0.0, latest=6.0).start == 0.0
+    assert depot.place(job(2, (2.0,)), earliest=0.0, latest=6.0) is None
+
+
+def test_a_job_takes_the_gap_between_two_others_and_keeps_its_wish():
+    depot = Bays(bays=1, hours=HOURS, days=1)
+    depot.place(job(0, (2.0,)), earliest=0.0, latest=HOURS)
+    depot.place(job(1, (2.0,)), earliest=5.0, latest=HOURS)
+    assert depot.place(job(2, (4.0,)), earliest=0.0, latest=HOURS) is None
+    assert depot.place(job(3, (1.0,)), earliest=0.0, latest=HOURS, wish=(1, 3.5)).start == 3.5
+    assert depot.place(job(4, (1.5,)), earliest=0.0, latest=HOURS).start == 2.0

@@ -62,7 +62,7 @@ def told(planned, published_rows):
             evidence=evidence, history=history,
         )  # fmt: skip
         published["fault_event"] = history.fault_events
-        plan = plan_work(published, evidence=evidence, days=21, settings=Settings())
+        plan = plan_work(published, evidence=evidence, days=21, settings=Settings()).work_plan
         return {**published["vehicle_state"].row(0, named=True), "jobs": plan["jobs"].to_list()}
 
     return make

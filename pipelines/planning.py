@@ -1,0 +1,43 @@
+"""Plans the work of a store's newest analysis and publishes it: what the command and the page have in common."""
+
+from dataclasses import replace
+from datetime import datetime
+
+from pipelines.entries.standing import counting
+from pipelines.errors import SettingError
+from pipelines.settings import Settings
+from pipelines.store.entries import read_entries
+from pipelines.store.evidence import read_evidence
+from pipelines.store.folder import Store
+from pipelines.store.publish import publish_tables
+from pipelines.store.published import kept_as_ofs, published_names, read_published
+from pipelines.workplan.plan import WorkPlan, plan_work
+
+PLANNED_DAYS = 28
+
+
+def plan_newest(store: Store, *, days: int = PLANNED_DAYS) -> tuple[WorkPlan, datetime]:
+    """Plan and publish; visits that people decided on after that analysis count.
+
+    Args:
+        store: What is analysed.
+        days: Calendar days that the plan spans.
+
+    Returns:
+        The plan, and the time of the analysis that it is of.
+
+    Raises:
+        SettingError: nothing is analysed yet.
+    """
+    kept = kept_as_ofs(store)
+    if not kept:
+        raise SettingError(f"{store.path}: nothing is analysed yet. Run: leeway analyse")
+    as_of, every = kept[-1], published_names(store)
+    names = [name for name in every if as_of in kept_as_ofs(store, name)]
+    published = {name: read_published(store, name, as_of=as_of) for name in names}
+    if "work_plan" in every:
+        published["work_plan"] = read_published(store, "work_plan")  # the one that people saw, of whichever analysis
+    evidence = replace(read_evidence(store, as_of=as_of), entries=counting(read_entries(store)))
+    planned = plan_work(published, evidence=evidence, days=days, settings=Settings())
+    publish_tables(store, {"work_plan": planned.work_plan, "plan_left_out": planned.left_out}, as_of)
+    return planned, as_of
