@@ -2,10 +2,14 @@
 
 import importlib.util
 import re
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+
+from pipelines.store.entries import people, read_entries
+from pipelines.store.folder import Store
 
 spec = importlib.util.spec_from_file_location("dashboard_browser", Path(__file__).with_name("browser.py"))
 assert spec is not None
@@ -126,6 +130,22 @@ if tools.CHROMIUM:  # without a browser on the machine there is nothing to colle
         visitor.is_at("by=depot")
         visitor.settles()
         assert visitor.opens_again_elsewhere().text() == visitor.text()
+
+    def test_a_note_is_written_by_somebody_new_and_stands_in_other_sessions(running, known_store, tmp_path):
+        shutil.copytree(known_store, tmp_path / "store")
+        with tools.served(tmp_path / "store") as address:
+            visitor = Visitor(running, address).opens("vehicle?vehicle=V1")
+            page = visitor.page
+            page.get_by_text("Write a note", exact=True).click()
+            page.get_by_role("textbox", name="Note").fill("smoke on cold mornings <b>")
+            page.get_by_role("combobox", name=re.compile("Your name")).fill("Anna Berg")
+            page.keyboard.press("Enter")
+            page.get_by_role("button", name="Write it down").click()
+            visitor.reads("Notes (1)").settles()
+            (entry,) = read_entries(Store(tmp_path / "store")).rows(named=True)
+            assert (entry["value"], entry["vehicle_id"]) == ("smoke on cold mornings <b>", "V1")
+            assert people(Store(tmp_path / "store")) == {entry["who"]: "Anna Berg"}
+            visitor.opens_again_elsewhere().reads("Notes (1)")
 
     def test_a_distance_unit_goes_along_from_page_to_page(running, address):
         visitor = Visitor(running, address).opens("trends").presses("miles").goes_to("Today")
