@@ -130,18 +130,31 @@ def _next_id(connection: sqlite3.Connection, entered_at: datetime) -> str:
 def read_entries(store: Store) -> pl.DataFrame:
     """All entries with the columns of the contract, oldest first; those withdrawn too. None: no rows.
 
+    Read anew only when something was entered since: every reading of one vehicle asks for them.
+
     Raises:
         StoreError: the file is damaged, or a newer release wrote it.
     """
+    path = entries_file(store).resolve()
     with _reading(store) as connection:
         if connection is None:
             return pl.DataFrame(schema=entry_columns().schema)
+        connection.execute("BEGIN")  # all of it from one moment
+        state = (path.stat().st_ino, *connection.execute("SELECT max(entry_id), count(*) FROM entry").fetchone())
+        kept = _FRAMES.get(path)
+        if kept is not None and kept[0] == state:
+            return kept[1]
         rows = connection.execute("SELECT * FROM entry ORDER BY entry_id").fetchall()
     texts = pl.DataFrame(rows, schema=dict.fromkeys(COLUMNS, pl.String), orient="row")
-    return texts.with_columns(
+    frame = texts.with_columns(
         pl.col("entered_at").str.to_datetime("%Y-%m-%dT%H:%M:%S%.fZ", time_unit="us", time_zone="UTC"),
         pl.col("until").str.to_date("%Y-%m-%d"),
     )
+    _FRAMES[path] = (state, frame)
+    return frame
+
+
+_FRAMES: dict[Path, tuple[tuple[object, ...], pl.DataFrame]] = {}  # of each record read by this process, the newest
 
 
 def all_rows(store: Store) -> tuple[list[tuple[str | None, ...]], list[tuple[str | None, ...]]]:
