@@ -64,6 +64,7 @@ def analyse(evidence: Evidence, *, settings: Settings, progress: Progress = lamb
             "learning_epoch": history.epochs,
             "record_notice": history.notices,
             "reading_clock": history.readings,
+            "held_history": evidence.held.histories,
             "held_cell": evidence.held.cells,
             "analysis_setting": settings.as_frame(),
             **drift.extras,

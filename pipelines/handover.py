@@ -27,6 +27,7 @@ class HeldReadings:
     """What is held, in no frame of the evidence (stage `held`).
 
     batches: The contract's `held_reading`, with `vehicle_ids` and `sure` beside it.
+    histories: For a chart of each: `batch_id, vehicle_id, read_at, column_name, came, converted, held`.
     readings: `vehicle_id, read_at` of readings with held cells, `corrections` (bool: corrections are among them).
     newest: `vehicle_id, correction` (null: every one) whose newest reading is held, and how many of them the evidence
         still has without it (`held`).
@@ -35,6 +36,7 @@ class HeldReadings:
     """
 
     batches: pl.DataFrame
+    histories: pl.DataFrame
     readings: pl.DataFrame
     newest: pl.DataFrame
     cells: pl.DataFrame
@@ -45,6 +47,7 @@ class HeldReadings:
         key = [("vehicle_id", pl.String()), ("read_at", pl.Datetime("us", "UTC"))]
         return cls(
             batches=published_tables()["held_reading"].empty(),
+            histories=pl.DataFrame(),
             readings=pl.DataFrame(schema=pl.Schema([*key, ("corrections", pl.Boolean())])),
             newest=pl.DataFrame(schema={"vehicle_id": pl.String, "correction": pl.String, "held": pl.Int64}),
             cells=pl.DataFrame(

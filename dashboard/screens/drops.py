@@ -8,6 +8,7 @@ import streamlit as st
 from dashboard import published
 from dashboard.screens import frame as shared
 from dashboard.screens.foreign import foreign_file
+from dashboard.screens.withheld import withheld
 from dashboard.views.drops import DropsView, drops, proposed_units
 from dashboard.views.wording import count, plain
 
@@ -24,6 +25,7 @@ def show() -> None:
     if view.empty_reason:
         st.info(view.empty_reason)
     else:
+        withheld()
         _reports(view)
         _set_aside(view)
         _flagged(flags)

@@ -77,7 +77,9 @@ def _sentence(reports: pl.DataFrame, quarantined: pl.DataFrame) -> str:
         return "Nothing came in yet."
     loaded = int(reports.get_column("loaded").sum())
     came = f"{count(loaded, 'row').capitalize()} came in from {count(reports.height, 'file')}"
+    unread = reports.filter(pl.col("unreadable").is_not_null()).height
+    lost = f" {count(unread, 'file')} could not be read, or not to the end: see why in the table." if unread else ""
     if not quarantined.height:
-        return f"{came}; none was set aside."
+        return f"{came}; none was set aside.{lost}"
     were = "was" if quarantined.height == 1 else "were"
-    return f"{came}; {count(quarantined.height, 'row')} {were} set aside and can be mended and loaded again."
+    return f"{came}; {count(quarantined.height, 'row')} {were} set aside and can be mended and loaded again.{lost}"

@@ -3,6 +3,7 @@
 from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
+import numpy as np
 import polars as pl
 
 from pipelines.catalogue.tables import published_tables
@@ -13,6 +14,8 @@ from pipelines.held.slips import slips
 
 EVERY_COLUMN = "*"
 MOST_NAMED = 50  # vehicles that a batch names
+MOST_DRAWN = 3  # and whose histories are drawn
+DAYS_DRAWN = 120.0  # before and after it
 
 
 def batch_id(content_hash: str, depot: str, looks_like: str, about: str = "") -> str:
@@ -60,6 +63,40 @@ def held_reading(
     decided = {row["batch_id"]: row for row in decisions.iter_rows(named=True)}
     rows = [_row(key, finding, readings, names, decided.get(key)) for key, finding in batches.items()]
     return pl.DataFrame(rows, schema=schema).sort("to_at", "batch_id", descending=[True, False])
+
+
+def histories(batches: Mapping[str, Finding], readings: Readings) -> pl.DataFrame:
+    """What a few vehicles of each batch read around it, of one column, as it came and as converted.
+
+    Returns:
+        batch_id, vehicle_id, read_at, column_name, came, converted (null: the reading is not in the batch, or cannot be
+        converted), held (bool).
+    """
+    schema = {
+        "batch_id": pl.String, "vehicle_id": pl.String, "read_at": pl.Datetime("us", "UTC"), "column_name": pl.String,
+        "came": pl.Float64, "converted": pl.Float64, "held": pl.Boolean,
+    }  # fmt: skip
+    every = [column.name for column in readings.measured]
+    codes = [column.name for column in readings.measured if column.is_correction]
+    waiting = {key: finding for key, finding in batches.items() if finding.needs_decision}
+    parts = [_history(key, finding, readings, codes or every) for key, finding in waiting.items() if every]
+    return pl.concat([pl.DataFrame(schema=schema), *(part.cast(schema) for part in parts)])  # type: ignore[arg-type]
+
+
+def _history(key: str, finding: Finding, readings: Readings, columns: Sequence[str]) -> pl.DataFrame:
+    name = max(finding.cells, key=lambda each: len(finding.cells[each])) if finding.cells else columns[0]
+    vehicles = np.unique(readings.vehicle[finding.rows])[:MOST_DRAWN]
+    begin, end = readings.day[finding.rows].min() - DAYS_DRAWN, readings.day[finding.rows].max() + DAYS_DRAWN
+    near = np.isin(readings.vehicle, vehicles) & (readings.day >= begin) & (readings.day <= end)
+    rows = np.flatnonzero(near)
+    came = readings.values(name)[rows]
+    held = np.isin(rows, finding.rows)
+    converted = np.where(held, finding.slip.righted(came), np.nan) if finding.slip else np.full(len(rows), np.nan)
+    keys = readings.frame[rows].select("vehicle_id", "read_at")
+    return keys.select(
+        pl.lit(key).alias("batch_id"), "vehicle_id", "read_at", pl.lit(name).alias("column_name"),
+        came=pl.Series(came).fill_nan(None), converted=pl.Series(converted).fill_nan(None), held=pl.Series(held),
+    )  # fmt: skip
 
 
 def _row(

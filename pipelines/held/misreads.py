@@ -19,6 +19,7 @@ OWN_READINGS = 9  # from which a vehicle's own change is known: two changes at a
 MEDIAN_OF_MEAN = 0.845  # of absolute normal deviates, the median over the mean
 TAIL = 0.02  # of the changes: misreadings are fewer, the tail of noise shows there already
 HEAVIEST = 1.2  # so that a value ten usual changes off is told whatever the tail
+SAMPLED = 100_000  # changes that say what is usual, of more
 FEW = 5  # changes, more than two misreadings make
 NORMAL = NormalDist()
 SEVERAL = 3  # corrections of one reading: where more are far off at once, something happened to the vehicle
@@ -80,7 +81,9 @@ def out_and_back(  # noqa: PLR0917
     """
     change = np.abs(np.diff(value, prepend=np.nan))
     change[first] = np.nan
-    usual = max(_usual_change(change[~first], step), step, 1e-9)
+    some = change[~first]
+    some = some[:: max(1, len(some) // SAMPLED)]
+    usual = max(_usual_change(some, step), step, 1e-9)
     large = change > times * usual
     at = np.flatnonzero((large | first)[:-1] & large[1:])  # no other can be: both neighbours are further off than that
     further = np.minimum(at + 2, len(value) - 1)
@@ -101,7 +104,7 @@ def out_and_back(  # noqa: PLR0917
     )
     moved = np.zeros(len(value))
     moved[theirs] = own.to_series().to_numpy()
-    usual *= _tail(change[~first], usual)
+    usual *= _tail(some, usual)
     misread: Int64s = at[far > times * np.maximum(usual, moved[at] / RESTLESS)]
     return misread
 

@@ -12,7 +12,7 @@ import polars as pl
 
 from pipelines.handover import Bools, HeldReadings, Int64s
 from pipelines.held.applying import KEY, at_rows, cells_of, moved, righted, rows_in, whole_readings, without
-from pipelines.held.batches import batches_told, held_reading, with_ids
+from pipelines.held.batches import batches_told, held_reading, histories, with_ids
 from pipelines.held.finding import Batch, Finding
 from pipelines.held.identity import foreign_readings
 from pipelines.held.misreads import misread_values
@@ -77,6 +77,7 @@ def withhold(
         snapshots=without(now.frame, cells, gone).drop("load_id", "readings_load_id"),
         faults=_faults(faults, readings, now, was, gone),
         held=HeldReadings(
+            histories=pl.concat([histories(waiting, now), histories(decided, readings)]),
             batches=pl.concat(tables).sort("to_at", "batch_id", descending=[True, False]),
             readings=_held_rows(now, [finding for finding in held if finding.needs_decision]),
             newest=_newest(now, cells, gone),

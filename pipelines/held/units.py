@@ -25,7 +25,7 @@ from pipelines.held.levels import (
     levels_around,
     log_t,
 )
-from pipelines.held.readings import COUNTERS, Measured, Readings
+from pipelines.held.readings import COUNTERS, Measured, Readings, Usual
 from pipelines.held.slips import Slip, slips, slips_of
 from pipelines.threads import in_threads
 
@@ -37,7 +37,7 @@ SEVERAL = 3  # columns that slip alike: no defect of a vehicle does that
 VEHICLES = 4  # from which one column of a batch can be judged: three odd vehicles are findings about vehicles
 SHARE = 0.6  # of the batch, its reader or its weeks, that one column's slip must cover
 ALL_CELLS = 1_000_000  # up to so many, every batch is judged in full; beyond, those whose slope on the level is odd
-ODD_SLOPE = 0.3  # from 1, of readings on their level: the least factor of a slip is 1.6
+ENOUGH = 8  # readings of a group whose scatter says something
 MOST_ROUNDS = 12  # files, one after the other, that a slip which goes on is followed through
 CHUNK = 100_000  # rows judged together
 MOST_INFLATED = 3.0  # times the healthy scatter, that a real change may show
@@ -193,7 +193,7 @@ def _learned(readings: Readings, column: Measured, batch: Int64s, groups: Int64s
     usual = readings.usual(column)
     rough, scale, floor = usual.level, usual.scale, usual.floor
     level, spread = family_levels(rough, readings.family, readings.depot)
-    odd = np.arange(0) if every else _odd_slopes(x, rough, vehicle, groups, batch, scale)
+    odd = np.arange(0) if every else _odd_slopes(x, column, usual, vehicle, groups, batch)
     peer_scale = np.fmax(spread, scale)
     return Learned(column=column, scale=scale, floor=floor, peer_level=level, peer_scale=peer_scale, odd=odd)
 
@@ -213,24 +213,29 @@ def _slope_sums(x, level, vehicle, group, sums):  # type: ignore[no-untyped-def]
 
 
 def _odd_slopes(  # noqa: PLR0917
-    x: Float64s, level: Float64s, vehicle: Int64s, groups: Int64s, batch: Int64s, scale: float
+    x: Float64s, column: Measured, usual: Usual, vehicle: Int64s, groups: Int64s, batch: Int64s
 ) -> Int64s:
-    """Batches with a group whose readings are not their vehicles' levels times about 1."""
+    """Batches with a group whose readings lie on their vehicles' levels as a slip would have them, or nearly so.
+
+    By the slope of readings on levels, through zero and among vehicles: both are 1 in health, and after a shift of all
+    the second is. Where vehicles are alike it says nothing. What no slope shows: hardly any scatter, or far too much.
+    """
     sums = np.zeros((int(groups.max()) + 1, 6))
-    _slope_sums(x, level, vehicle, groups, sums)
+    _slope_sums(x, usual.level, vehicle, groups, sums)
     n, sx, sm, sxm, smm, sxx = sums.T
+    variance = usual.scale**2
     with np.errstate(invalid="ignore", divide="ignore"):
-        tell = np.sqrt(smm / n) / scale * np.sqrt(n)  # how far a slope of 1 is from none, in sigmas
-        slope = sxm / smm
-        centred_m = smm - sm * sm / n
-        centred = (sxm - sx * sm / n) / centred_m
-        slack = np.maximum(ODD_SLOPE, 3.5 / tell)
-        flat = centred_m / n < (2 * scale) ** 2
-        low = (slope < 1 - slack) & (flat | (centred < 1 - ODD_SLOPE))
-        high = (slope > 1 + slack) & (flat | (centred > 1 + ODD_SLOPE) | (np.abs(centred - 1) < ODD_SLOPE))
-        quiet = (n >= 8) & (sxx / n < 0.02 * scale**2)
-        wild = (n >= 8) & (sxx / n > 25 * (scale**2 + smm / n))
-    odd = low | high | quiet | wild
+        slope, spread = sxm / smm, smm - sm * sm / n
+        among = (sxm - sx * sm / n) / spread
+        alike = spread / n < 4 * variance
+        odd = (n >= ENOUGH) & ((sxx / n < 0.02 * variance) | (sxx / n > 25 * (variance + smm / n)))
+        for slip in slips_of(column.unit):
+            factor = 1 / slip.factor
+            through = factor * (1 - slip.offset * sm / smm)
+            far = np.abs(1 - through)
+            told = np.sqrt(variance / smm) < far / 4
+            near = np.abs(slope - through) < np.where(alike, 0.2, 0.5) * far
+            odd |= told & near & (alike | (np.abs(among - factor) < 0.5 * max(abs(1 - factor), 0.6)))
     return np.unique(batch[odd[groups]]) if odd.any() else np.arange(0)
 
 

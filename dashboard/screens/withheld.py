@@ -1,0 +1,101 @@
+"""What is withheld until decided, on the page of what came in: each batch with its chart and the answers."""
+
+import polars as pl
+import streamlit as st
+
+from dashboard import entered, published
+from dashboard.charts.withheld import beside_history
+from dashboard.screens import frame as shared
+from dashboard.views.withheld import Batch, batches, decision, headline, left_out_alone, taken_back
+from dashboard.views.wording import Reader, plain
+from pipelines.entries.entry import Entry
+from pipelines.errors import LeewayError
+
+MOST = 20  # batches with a chart each; the rest waits below them
+
+
+def withheld() -> None:
+    """The part of the page."""
+    as_ofs = published.kept_as_ofs()
+    if not as_ofs or not published.was_published("held_reading", as_ofs[0]):
+        return
+    reader = Reader(as_of=as_ofs[0], zone=shared.reader_zone())
+    table = published.table("held_reading", as_ofs[0])
+    known = entered.now()
+    found = batches(table, published.table("held_history", as_ofs[0]), known.counts, published.names(), reader)
+    st.subheader("What is withheld until decided")
+    st.markdown(plain(headline(found, table)))
+    if said := st.session_state.pop("withheld: said", ""):
+        st.success(said)
+    _left_out(table)
+    if not found:
+        return
+    name = st.text_input("Your name", st.session_state.get(entered.NAME, ""), max_chars=80, key="withheld: name")
+    for batch in found[:MOST]:
+        _batch(batch, name)
+    if len(found) > MOST:
+        st.markdown(f"{len(found) - MOST} more; they come up as these are decided.")
+
+
+def _left_out(table: pl.DataFrame) -> None:
+    alone = left_out_alone(table)
+    if not alone.height:
+        return
+    with st.expander("Single misread values, left out"):
+        shared.table(
+            alone,
+            hide_index=True,
+            key="misread",
+            alt="Single misread values that were left out, by file and depot",
+            column_config={
+                "drop": st.column_config.TextColumn("Drop"),
+                "file": st.column_config.TextColumn("File", width="medium"),
+                "depot": st.column_config.TextColumn("Depot"),
+                "vehicles": st.column_config.NumberColumn("Vehicles"),
+                "readings": st.column_config.NumberColumn("Readings"),
+                "vehicle_ids": st.column_config.TextColumn("Which", width="medium"),
+            },
+        )
+
+
+def _batch(batch: Batch, name: str) -> None:
+    with st.container(border=True):
+        st.markdown(plain(batch.sentence))
+        st.markdown(plain(f"{batch.decided or batch.doubt}"))
+        if batch.history.height:
+            st.altair_chart(
+                beside_history(batch.history, batch.column),
+                alt=f"{batch.column}: readings before and after, as they came and as converted",
+            )
+        if batch.decided:
+            if st.button("Take back", key=f"back {batch.batch_id}"):
+                _enter(f"back {batch.batch_id}", name, batch, None)
+            return
+        with st.container(horizontal=True):
+            for answer, words in batch.answers.items():
+                if st.button(words, key=f"{answer} {batch.batch_id}"):
+                    _enter(f"{answer} {batch.batch_id}", name, batch, answer)
+
+
+def _enter(form: str, name: str, batch: Batch, answer: str | None) -> None:
+    """Write the decision, or take it back; it counts in the next analysis."""
+    if not name.strip():
+        st.error("Say who decides: your name stands above.")
+        return
+    try:
+        became = entered.enter(_entry(batch, answer, entered.person(name.strip()), entered.client_key(form)))
+    except LeewayError as error:
+        st.error(plain(str(error)))
+        return
+    if became.refusal is not None:
+        st.error(plain(str(became.refusal)))
+        return
+    entered.forget_key(form)
+    st.session_state["withheld: said"] = "Written down. It counts in the next analysis: leeway analyse."
+    st.rerun()
+
+
+def _entry(batch: Batch, answer: str | None, who: str, client_key: str) -> Entry:
+    if answer is None:
+        return taken_back(batch.entry_id, who, client_key)
+    return decision(batch.batch_id, answer, who, client_key)

@@ -1,0 +1,52 @@
+"""What is withheld, on the page of what came in: the batch, its answers, and what a click writes."""
+
+import shutil
+from datetime import timedelta
+
+import polars as pl
+import pytest
+
+from pipelines.store.entries import read_entries
+from pipelines.store.folder import Store
+from pipelines.store.publish import publish_tables
+from tests.dashboard.conftest import AS_OF, rows
+from tests.dashboard.screens.test_screens import opened, text
+
+BATCH = {
+    "batch_id": "b1", "drop": "2031-04", "file": "snapshots-2031-04.csv", "depot": "Millrace", "correction": "*",
+    "vehicles": 12, "readings": 48, "from_at": AS_OF - timedelta(days=50), "to_at": AS_OF - timedelta(days=21),
+    "looks_like": "fraction", "answers": "convert|keep|leave_out", "decision": "open",
+}  # fmt: skip
+MISREAD = BATCH | {"batch_id": "b2", "looks_like": "single misread values", "decision": "leave_out", "readings": 3}
+
+
+@pytest.fixture
+def store(known_store, tmp_path) -> Store:
+    store = Store(shutil.copytree(known_store, tmp_path / "store"))
+    held = rows("held_reading", BATCH, MISREAD).with_columns(vehicle_ids=pl.lit("V1 V2"), sure=pl.lit(900.0))
+    history = pl.DataFrame({
+        "batch_id": "b1", "vehicle_id": "V1", "read_at": [AS_OF - timedelta(days=d) for d in (60, 30)],
+        "column_name": "ltft_b1_idle", "came": [3.1, 0.031], "converted": [None, 3.1], "held": [False, True],
+    })  # fmt: skip
+    publish_tables(store, {"held_reading": held, "held_history": history}, AS_OF)
+    return store
+
+
+def test_a_batch_is_shown_with_its_answers_and_a_click_is_an_entry_that_can_be_taken_back(monkeypatch, store):
+    app = opened(monkeypatch, store.path, "drops")
+    said = text(app)
+    assert "1 batch of readings is withheld until decided; no figure rests on them." in said
+    assert "3 readings with a misread value" in said
+    assert "Several columns: looks like fractions in place of per cent. 48 readings of 12 vehicles of Millrace" in said
+    assert "As good as certain" in said
+    app.button(key="convert b1").click().run()
+    assert "Say who decides" in text(app)
+    assert read_entries(store).is_empty()
+    app.text_input(key="withheld: name").input("Kim")
+    app.button(key="convert b1").click().run()
+    entry = read_entries(store).row(0, named=True)
+    assert (entry["kind"], entry["subject"], entry["value"]) == ("held", "b1", "convert")
+    assert "Decided: converted" in text(app)
+    app.button(key="back b1").click().run()
+    assert "As good as certain" in text(app)
+    assert read_entries(store)["withdraws"].to_list() == [None, entry["entry_id"]]
