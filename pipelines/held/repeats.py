@@ -46,6 +46,13 @@ def repeated_readings(readings: Readings, held: Mapping[str, Bools]) -> list[Fin
     return _by_batch(readings, columns, held, rows)
 
 
+def _telling(readings: Readings, column: Measured, held: Mapping[str, Bools]) -> Float64s:
+    """[R] values that do not stand still for a reason of their own: at neutral after a reset, or at a limit."""
+    x = filled(readings.values(column.name), held.get(column.name))
+    at_rest = (x == column.neutral) | (x <= column.low + column.step) | (x >= column.high - column.step)
+    return np.where(at_rest, np.nan, x)
+
+
 def _of_run(nats: Int64s, within: Bools) -> Int64s:
     """[R] what the readings of a run say together, for each of them; a run has no other reading in it."""
     run = np.cumsum(~within)
@@ -108,7 +115,7 @@ def _counts(
         sums = np.zeros((3, readings.rows), np.int64)
         group, nats = np.zeros(readings.rows, np.int64), np.zeros(readings.rows, np.int64)
         for column in some:
-            x = filled(readings.values(column.name), held.get(column.name))
+            x = _telling(readings, column, held)
             _count(x, readings.start, ran, sums, group, nats)
         return sums, group, nats
 
@@ -139,7 +146,7 @@ def _by_batch(
     load, depot = readings.load(corrections=True)[rows], readings.depot[readings.vehicle[rows]]
     same: dict[str, Float64s] = {}
     for column in columns:
-        x = filled(readings.values(column.name), held.get(column.name))
+        x = _telling(readings, column, held)
         same[column.name] = x[rows] == x[rows - 1]
     found = []
     for one, where in np.unique(np.stack([load, depot], axis=1), axis=0):
