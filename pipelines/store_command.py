@@ -1,4 +1,4 @@
-"""The commands that look after a store: check, backup, restore, forget, quarantine export."""
+"""The commands that look after a store: check, backup, restore, loads, withdraw, forget, quarantine export."""
 
 import sys
 from datetime import datetime
@@ -13,7 +13,7 @@ from pipelines.terminal import say
 
 @click.group("store")
 def store_group() -> None:
-    """Look after a store: check it, back it up, restore it, take a publication away, mend rows in quarantine."""
+    """Look after a store: check, back up, restore, take loads or publications back, mend what is in quarantine."""
 
 
 @store_group.command()
@@ -79,6 +79,49 @@ def restore(source: Path | None, store: Store) -> None:
         say(f"Restored {done.source}." + (f" The state before is kept as {done.kept}." if done.kept else ""))
     if done.entries:
         say(f"{done.entries} entries came back; those made since the backup stay.")
+
+
+@store_group.command()
+@store_option
+def loads(store: Store) -> None:
+    """List what was loaded, newest first: its number, when, drop and file, table, rows, and whether it was withdrawn.
+
+    \b
+    Example:
+      leeway store loads
+    """  # noqa: D301
+    from pipelines.store.published import load_reports  # noqa: PLC0415
+
+    for row in load_reports(store).iter_rows(named=True):
+        what = f"{row['drop_name']}/{row['file']}, {row['table_name']}, {row['row_count']} rows"
+        gone = f", withdrawn {row['withdrawn_at']:%Y-%m-%d %H:%M}" if row["withdrawn_at"] else ""
+        say(f"{row['load_id']:>6}  {row['loaded_at']:%Y-%m-%d %H:%M}  {what}{gone}")
+
+
+@store_group.command()
+@click.argument("names", nargs=-1, required=True, metavar="LOAD...")
+@store_option
+def withdraw(names: tuple[str, ...], store: Store) -> None:
+    """Take back what loads brought; what it had replaced stands again, and the same files may be loaded again.
+
+    LOAD is a number of `leeway store loads`, or the name of a drop for all its files. An analysis with --known-at
+    before the withdrawal still sees the rows.
+
+    \b
+    Examples:
+      leeway store withdraw 17
+      leeway store withdraw 2031-02
+    """  # noqa: D301
+    from pipelines.store.withdrawal import withdraw as run  # noqa: PLC0415
+
+    done = run(store, names)
+    for row in done.loads.iter_rows(named=True):
+        what = f"{row['drop_name']}/{row['file']}, {row['table_name']}, {row['row_count']} rows"
+        say(f"Withdrew {row['load_id']}: {what}.")
+    say(
+        f"{done.gone} rows do not stand any more, {done.back} stand in their place. "
+        "What is published is as it was: leeway analyse."
+    )
 
 
 @store_group.command()

@@ -7,6 +7,7 @@ place. What a killed backup left goes with the next backup into that folder.
 
 import fcntl
 import shutil
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -47,8 +48,9 @@ def back_up(store: Store, target: Path) -> None:
     partial = target.with_name(target.name + PARTIAL)
     try:
         _clear_partial(target.parent)
-        with partial.open("xb") as copy:
+        with partial.open("xb") as copy, ExitStack() as stack:
             fcntl.flock(copy, fcntl.LOCK_EX)  # by which others see that it is being written
+            stack.callback(partial.unlink, missing_ok=True)
             state = _copy_newest(store, partial)
             if text := damage(partial):
                 raise StoreError(f"{state}: damaged ({text}). No backup was written. {WAY_OUT}")
@@ -61,11 +63,7 @@ def back_up(store: Store, target: Path) -> None:
     except FileExistsError as error:
         raise StoreError(f"{partial}: another backup is being written. Wait until it is done.") from error
     except DISK_ERRORS as error:
-        partial.unlink(missing_ok=True)
-        raise StoreError(f"{target}: {one_line(error)}. No backup was written.") from error
-    except BaseException:
-        partial.unlink(missing_ok=True)
-        raise
+        raise StoreError(f"{target}: {one_line(error)}. No backup was written; free space or permissions?") from error
 
 
 def restore(store: Store, source: Path | None = None) -> Restored | None:
@@ -104,7 +102,9 @@ def restore(store: Store, source: Path | None = None) -> Restored | None:
             raise
         except DISK_ERRORS as error:
             remove(draft)
-            raise StoreError(f"{store.path}: {one_line(error)}. Nothing was changed; free space?") from error
+            raise StoreError(
+                f"{store.path}: {one_line(error)}. Nothing was changed; free space or permissions?"
+            ) from error
     return Restored(source=chosen, kept=kept, entries=entries, record_aside=aside)
 
 

@@ -19,6 +19,7 @@ from pipelines.store.catalogue import catalogue_of
 from pipelines.store.connection import frame_of, quoted
 from pipelines.store.entries import read_entries
 from pipelines.store.folder import Store
+from pipelines.store.history import KNOWN, LATER, table_then
 from pipelines.store.newest import newest_of_all
 from pipelines.store.readers import once
 from pipelines.store.schema import columns_of, columns_of_all, filled_tables
@@ -45,8 +46,8 @@ def read_evidence(
     Args:
         store: Where from.
         as_of: Rows read, done or entered later stay out; None: the newest reading, fault, work or entry in the store.
-        known_at: Rows loaded or entered later stay out, and rows replaced later stand as they were; None: as they are
-            now.
+        known_at: Rows loaded or entered later stay out, and rows replaced or withdrawn later stand as they were; None:
+            as they are now.
         vehicle_ids: Only these vehicles; None: all. What is held is judged with all vehicles; of some, it is what the
             newest analysis as of that time published.
 
@@ -144,6 +145,9 @@ class _Asking:
         self.vehicle_ids = vehicle_ids
         self.columns = once(connection, columns_of_all)
         self.filled = once(connection, filled_tables)
+        self.withdrawn_since = False
+        if known_at is not None:
+            self.withdrawn_since = frame_of(connection, LATER, known_at=known_at).item() > 0
 
     def leave_out_unknown(self) -> None:
         """Ask only about those of the vehicles that a row of `vehicles` names."""
@@ -162,7 +166,8 @@ class _Asking:
         extra = [name for name in self.columns[table] if name.startswith("ff_")]
         columns = [*shape.schema.names(), *extra]
         frame = self._select(shape, ", ".join(quoted(name) for name in columns), as_of)
-        return frame.cast(pl.Schema(shape.schema)).sort(shape.key)
+        unread = [name for name in extra if frame[name].null_count() == frame.height]  # that came later, or never
+        return frame.drop(unread).cast(pl.Schema(shape.schema)).sort(shape.key)
 
     def readings(self, catalogue: pl.DataFrame, as_of: datetime | None, vehicles: pl.DataFrame) -> Readings:
         """Snapshots as they came, with the files that they came in."""
@@ -194,7 +199,7 @@ class _Asking:
         self, table: str, columns: list[str], catalogue: pl.DataFrame, as_of: datetime | None
     ) -> pl.DataFrame:
         stored = {name.casefold(): name for name in self.columns[table]}
-        if table == "readings" and table not in self.filled:
+        if table == "readings" and not {table, f"{table}_replaced"} & self.filled:
             return drop_tables()[table].empty().select(KEY).with_columns(load_id=pl.lit(None, pl.Int32))
         codes = [code for code in catalogue["code"] if code.casefold() in stored and code not in columns]
         selected = [quoted(c) for c in columns] + [f"{quoted(stored[c.casefold()])} AS {quoted(c)}" for c in codes]
@@ -204,13 +209,10 @@ class _Asking:
         conditions, parameters = self._conditions(table, as_of)
         if self.known_at is None:
             return frame_of(self.connection, f"SELECT {columns} FROM {table.name} {conditions}", **parameters)
-        later = "load_id IN (SELECT load_id FROM loads WHERE loaded_at > $known_at)"
-        known_then = (
-            f"SELECT {columns} FROM {table.name} {conditions} AND NOT {later} "
-            f"UNION ALL SELECT {columns} FROM {table.name}_replaced {conditions} AND NOT {later} "
-            "AND replaced_at > $known_at"
+        then = table_then(table.name, self.columns[table.name], withdrawn_since=self.withdrawn_since)
+        return frame_of(
+            self.connection, f"SELECT {columns} FROM {then} {conditions}", **parameters, known_at=self.known_at
         )
-        return frame_of(self.connection, known_then, **parameters, known_at=self.known_at)
 
     def _conditions(self, table: Table, as_of: datetime | None) -> tuple[str, dict[str, object]]:
         conditions, parameters = "WHERE true", dict[str, object]()
@@ -230,8 +232,7 @@ class _Asking:
             return "SELECT vehicle_id FROM vehicles"
         return (
             "SELECT vehicle_id FROM (SELECT vehicle_id, load_id FROM vehicles UNION ALL "
-            "SELECT vehicle_id, load_id FROM vehicles_replaced) SEMI JOIN "
-            "(SELECT load_id FROM loads WHERE loaded_at <= $known_at) USING (load_id)"
+            f"SELECT vehicle_id, load_id FROM vehicles_replaced) WHERE load_id IN {KNOWN}"
         )
 
 

@@ -9,8 +9,10 @@ FLAGS_KEPT = 100_000  # rows kept per file, column and reason; the count in `loa
 
 
 def seen_hashes(connection: duckdb.DuckDBPyConnection) -> set[str]:
-    """Content hashes of the files that were read before."""
-    rows = connection.execute("SELECT DISTINCT content_hash FROM loads WHERE unreadable IS NULL").fetchall()
+    """Content hashes of the files that were read before, and whose loads were not withdrawn."""
+    rows = connection.execute(
+        "SELECT DISTINCT content_hash FROM loads WHERE unreadable IS NULL AND withdrawn_at IS NULL"
+    ).fetchall()
     return {row[0] for row in rows}
 
 
@@ -44,11 +46,14 @@ def add_quarantined(connection: duckdb.DuckDBPyConnection, rows: pl.DataFrame) -
 
 def mark_mended(connection: duckdb.DuckDBPyConnection, mended: pl.DataFrame) -> None:
     """Note that quarantined rows came again, mended: quarantine_id, load_id."""
-    connection.register("mended", mended)
+    if mended.is_empty():
+        return
+    connection.register("came_again", mended)
     connection.execute(
-        "UPDATE quarantine SET mended_by = m.load_id FROM mended m WHERE quarantine.quarantine_id = m.quarantine_id"
+        "UPDATE quarantine SET mended_by = m.load_id FROM came_again m WHERE quarantine.quarantine_id = m.quarantine_id"
     )
-    connection.unregister("mended")
+    connection.execute("INSERT INTO mended BY NAME SELECT quarantine_id, load_id FROM came_again")
+    connection.unregister("came_again")
 
 
 def add_flags(connection: duckdb.DuckDBPyConnection, flags: pl.DataFrame) -> None:

@@ -26,7 +26,7 @@ def writers_lock(path: Path, *, who: str, wait_s: float) -> Iterator[None]:
     try:
         descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
     except OSError as error:
-        raise StoreError(f"{path}: {error.strerror}. Nothing was changed; is the store yours to write?") from error
+        raise StoreError(f"{path}: {error.strerror}. Nothing was changed; free space or permissions?") from error
     try:
         _acquire(descriptor, path, wait_s)
         _sign(descriptor, f"process {os.getpid()} ({who}) since {datetime.now(UTC):%Y-%m-%d %H:%M:%S} UTC")

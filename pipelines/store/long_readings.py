@@ -39,10 +39,14 @@ def merge_readings(connection: duckdb.DuckDBPyConnection, rows: pl.DataFrame, *,
     new = new.join(rows.group_by(KEY).agg(pl.col("load_id").last()), on=KEY, how="left", maintain_order="left")
     add_columns(connection, "readings", new)
     connection.register("keys", new.select(KEY))
-    stored = frame_of(
-        connection, "SELECT t.* EXCLUDE (load_id) FROM readings t SEMI JOIN keys USING (vehicle_id, read_at)"
+    stored = frame_of(connection, "SELECT * FROM readings SEMI JOIN keys USING (vehicle_id, read_at)")
+    shared = frame_of(
+        connection,
+        "SELECT DISTINCT vehicle_id, read_at FROM readings_brought SEMI JOIN keys USING (vehicle_id, read_at)",
     )
     connection.unregister("keys")
+    _keep_brought(connection, rows, stored, shared)
+    stored = stored.drop("load_id")
     names = {name.casefold(): name for name in columns_of(connection, "readings")}
     others = [name for name in stored.columns if name not in KEY and name not in {names[c.casefold()] for c in codes}]
     old = stored.rename({names[code.casefold()]: f"{code} before" for code in codes})
@@ -51,6 +55,27 @@ def merge_readings(connection: duckdb.DuckDBPyConnection, rows: pl.DataFrame, *,
     merge_rows(connection, "readings", merged, loaded_at=loaded_at)
     _keep_superseded(connection, rows, loaded_at)
     return _outcomes(rows, old, codes)
+
+
+def _keep_brought(
+    connection: duckdb.DuckDBPyConnection, rows: pl.DataFrame, stored: pl.DataFrame, shared: pl.DataFrame
+) -> None:
+    """Of the keys that more than one load has values of, keep what each brought; those of one load say it themselves.
+
+    `stored`: Rows of these keys as they are; `shared`: keys of which this is kept already.
+    """
+    loads = pl.concat([rows.select(*KEY, "load_id"), stored.select(*KEY, "load_id")]).group_by(KEY)
+    several = loads.agg(pl.col("load_id").n_unique() > 1).filter("load_id").select(KEY)
+    if several.height + shared.height == 0:
+        return
+    begun = stored.join(several, on=KEY, how="semi").join(shared, on=KEY, how="anti")
+    own = rows.join(pl.concat([several, shared]), on=KEY, how="semi").pivot(
+        on="correction", index=[*KEY, "load_id"], values="value", aggregate_function=LAST, maintain_order=True
+    )
+    for part in (begun, own):
+        connection.register("brought", part)
+        connection.execute("INSERT INTO readings_brought BY NAME SELECT * FROM brought")
+        connection.unregister("brought")
 
 
 def _keep_superseded(connection: duckdb.DuckDBPyConnection, rows: pl.DataFrame, loaded_at: datetime) -> None:

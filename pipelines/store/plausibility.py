@@ -12,7 +12,7 @@ from pipelines.catalogue.corrections import built_in_components
 from pipelines.catalogue.tables import drop_tables
 from pipelines.store.catalogue import catalogue_of
 from pipelines.store.connection import frame_of, one_row, quoted
-from pipelines.store.neighbours import KEYS, MINUTE
+from pipelines.store.neighbours import FLAG, KEYS, MINUTE
 from pipelines.store.own_past import CHECKS as OWN_PAST
 from pipelines.store.own_past import own_past_flags
 from pipelines.store.schema import columns_of
@@ -47,8 +47,55 @@ def flag_implausible(connection: duckdb.DuckDBPyConnection, *, first_load: int, 
     found += [
         _wrong_clock(connection, check, first_load, loaded_at) for check in checks() if check.check in CLOCK_CHECKS
     ]
-    past = _own_past(connection, first_load).select(pl.lit(None, dtype=pl.Int64).alias("row_number"), *list(FLAGS)[1:])
-    return pl.concat([pl.DataFrame(schema=FLAGS), *found, past])
+    return pl.concat([pl.DataFrame(schema=FLAGS), *found, _with_row_number(_own_past(connection, first_load))])
+
+
+def _with_row_number(flags: pl.DataFrame) -> pl.DataFrame:
+    return flags.select(pl.lit(None, dtype=pl.Int64).alias("row_number"), *list(FLAGS)[1:])
+
+
+def judge_again(connection: duckdb.DuckDBPyConnection, touched: pl.DataFrame) -> pl.DataFrame:
+    """Flags on the readings around some that stand no more, or others in their place; those that hold no more go.
+
+    Args:
+        connection: Inside a transaction.
+        touched: vehicle_id and read_at of these readings.
+
+    Returns:
+        As `flag_implausible`.
+    """
+    if touched.is_empty():
+        return pl.DataFrame(schema=FLAGS)
+    first, last = touched.select(first=pl.col("read_at").min(), last=pl.col("read_at").max()).row(0)
+    connection.register("theirs", touched)
+    rows = _readings_of(connection, "theirs", "false", first=first, last=last)
+    connection.unregister("theirs")
+    return _with_row_number(_flags_near(connection, _beside(rows, touched)))
+
+
+def judge_references(connection: duckdb.DuckDBPyConnection, *, now: datetime) -> pl.DataFrame:
+    """Flags on values that no row of the table referred to has any more; those that such a row held against go.
+
+    Returns:
+        As `flag_implausible`; of all loads, those that are not stored yet.
+    """
+    what = ["load_id", "vehicle_id", "column_name", "reason", "detail"]
+    stored = frame_of(connection, f"SELECT rowid AS stored_row, {', '.join(what)} FROM flags WHERE row_number IS NULL")
+    unknown = [_reference(connection, check, 0) for check in checks() if check.check == "reference"]
+    for check in checks():
+        if check.check == "before_service":
+            told = stored.filter(pl.col("reason") == check.reason)
+            _delete(connection, told.join(_wrong_clock(connection, check, 0, now), on=what, how="anti"))
+    return pl.concat([pl.DataFrame(schema=FLAGS), *unknown]).join(stored, on=what, how="anti", nulls_equal=True)
+
+
+def _beside(rows: pl.DataFrame, touched: pl.DataFrame) -> pl.DataFrame:
+    """Rows with `new` where they stand at a touched time, or next to it."""
+    both = pl.concat([rows.with_columns(gone=False), touched.with_columns(gone=True)], how="diagonal").sort(
+        *KEYS, "gone"
+    )
+    beside = [pl.col("gone").shift(by).over("vehicle_id").fill_null(value=False) for by in (1, -1)]
+    return both.with_columns(new=pl.any_horizontal(beside)).filter(~pl.col("gone")).drop("gone").rechunk()
 
 
 def _own_past(connection: duckdb.DuckDBPyConnection, first_load: int) -> pl.DataFrame:
@@ -59,8 +106,19 @@ def _own_past(connection: duckdb.DuckDBPyConnection, first_load: int) -> pl.Data
         [first_load],
     )
     if not new:
-        return pl.DataFrame(schema=FLAGS)
-    rows = _around(connection, first_load, first, last, every=oldest >= first_load)
+        return pl.DataFrame(schema=FLAG)
+    theirs = (
+        "" if oldest >= first_load else f"(SELECT DISTINCT vehicle_id FROM snapshots WHERE load_id >= {first_load})"
+    )
+    rows = _readings_of(connection, theirs, f"load_id >= {first_load}", first=first, last=last)
+    return _flags_near(connection, rows)
+
+
+def _flags_near(connection: duckdb.DuckDBPyConnection, rows: pl.DataFrame) -> pl.DataFrame:
+    """Flags on the new ones of these rows, and on those before and after them."""
+    new = rows["new"].sum()
+    if not new:
+        return pl.DataFrame(schema=FLAG)
     looks = {"counters": partial(own_past_flags, rows)}
     if new <= BULK_ROWS:
         looks["corrections"] = partial(_single_values, connection, _near(rows, JUDGED["corrections"] + BESIDE))
@@ -77,21 +135,20 @@ def _single_values(connection: duckdb.DuckDBPyConnection, near: pl.DataFrame) ->
     return value_flags(_values(connection, [*BEGINNINGS, *catalogue["code"]], near), catalogue)
 
 
-def _around(
-    connection: duckdb.DuckDBPyConnection, first_load: int, first: datetime, last: datetime, *, every: bool
+def _readings_of(
+    connection: duckdb.DuckDBPyConnection, vehicles: str, new: str, *, first: datetime, last: datetime
 ) -> pl.DataFrame:
-    """Times and counters of the new readings and those near them, of the same vehicles, by vehicle and time.
+    """Times and counters of readings of some vehicles from long before `first` to long after `last`.
 
-    `every`: all readings are new, so none must be looked for.
+    `vehicles`: A relation with vehicle_id, as SQL; none: all vehicles. `new`: which of the readings are, as SQL.
     """
     names = ", ".join(quoted(name) for name in [*KEYS, "load_id", *COUNTERS])
-    new = "SELECT DISTINCT vehicle_id FROM snapshots WHERE load_id >= $load"
-    same = "" if every else f"SEMI JOIN ({new}) USING (vehicle_id)"
+    theirs = f"SEMI JOIN {vehicles} v USING (vehicle_id)" if vehicles else ""
     rows = frame_of(
         connection,
-        f"SELECT {names}, load_id >= $load AS new FROM snapshots {same} "
+        f"SELECT {names}, {new} AS new FROM snapshots {theirs} "
         f"WHERE read_at BETWEEN $first - INTERVAL {AROUND} AND $last + INTERVAL {AROUND}",
-        load=first_load, first=first, last=last,
+        first=first, last=last,
     )  # fmt: skip
     return _by_vehicle_and_time(rows)
 
@@ -145,9 +202,13 @@ def _changed(
         reasons=[check.reason for check in checks() if check.check in which],
     ).join(judged, on="vehicle_id").filter(minute.is_between(low, high))  # fmt: skip
     what = ["load_id", "vehicle_id", "column_name", "reason", "detail"]
-    gone = known.join(inside, on=what, how="anti")["stored_row"].to_list()
-    connection.execute("DELETE FROM flags WHERE rowid IN (SELECT unnest($gone::BIGINT[]))", {"gone": gone})
+    _delete(connection, known.join(inside, on=what, how="anti"))
     return inside.join(known, on=what, how="anti", maintain_order="left")
+
+
+def _delete(connection: duckdb.DuckDBPyConnection, flags: pl.DataFrame) -> None:
+    gone = flags["stored_row"].to_list()
+    connection.execute("DELETE FROM flags WHERE rowid IN (SELECT unnest($gone::BIGINT[]))", {"gone": gone})
 
 
 # Readings whose time cannot be, by more than `days`. A clock that is off for most of them is the store's own.

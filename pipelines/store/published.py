@@ -91,7 +91,8 @@ def quarantined(store: Store, drop: str | None = None, *, mended: bool = False) 
             "SELECT quarantine_id, drop_name, file, table_name, row_number, column_name, reason, detail, "
             "original, "
             "loaded_at, load_id, mended_by FROM quarantine JOIN loads USING (load_id) "
-            "WHERE ($drop IS NULL OR drop_name = $drop) AND ($mended OR mended_by IS NULL) ORDER BY quarantine_id",
+            "WHERE withdrawn_at IS NULL AND ($drop IS NULL OR drop_name = $drop) AND ($mended OR mended_by IS NULL) "
+            "ORDER BY quarantine_id",
             drop=drop,
             mended=mended,
         )
@@ -104,7 +105,8 @@ def flagged(store: Store, drop: str | None = None) -> pl.DataFrame:
             connection,
             "SELECT drop_name, file, table_name, row_number, vehicle_id, column_name, reason, detail, "
             "loaded_at, load_id "
-            "FROM flags JOIN loads USING (load_id) WHERE ($drop IS NULL OR drop_name = $drop) "
+            "FROM flags JOIN loads USING (load_id) "
+            "WHERE withdrawn_at IS NULL AND ($drop IS NULL OR drop_name = $drop) "
             "ORDER BY load_id DESC, row_number",
             drop=drop,
         )
@@ -116,7 +118,8 @@ def proposed(store: Store) -> pl.DataFrame:
         return frame_of(
             connection,
             "SELECT drop_name, file, column_name, unit, readings, vehicles, example, text, loaded_at, load_id "
-            "FROM proposals JOIN loads USING (load_id) ORDER BY load_id DESC, column_name, unit",
+            "FROM proposals JOIN loads USING (load_id) WHERE withdrawn_at IS NULL "
+            "ORDER BY load_id DESC, column_name, unit",
         )
 
 

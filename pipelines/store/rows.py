@@ -1,6 +1,7 @@
 """Merges checked rows into a raw table: new keys are added, the same content is left, other content takes its place.
 
-Uses the caller's transaction. What was replaced moves to `<table>_replaced`; nothing is ever deleted.
+Uses the caller's transaction. What was replaced moves to `<table>_replaced`, and `<table>_repeated` says which loads
+brought the same content again, so that any of them can be withdrawn (see `withdraw`); nothing is ever deleted.
 """
 
 from datetime import datetime
@@ -36,23 +37,28 @@ def merge_rows(
     rows = rows.with_columns(pl.lit(None, dtype=types[name]).alias(name) for name in key if name not in rows.columns)
     # A vehicle's rows of one load lie side by side, so that its history is a small read.
     rows = rows.with_row_index("arrival").rechunk().sort(key, maintain_order=True)
-    again = pl.all_horizontal(pl.col(name).eq_missing(pl.col(name).shift(-1)) for name in key)
-    earlier = rows.filter(again & (pl.int_range(pl.len()) < pl.len() - 1))
-    newest = rows.join(earlier.select("arrival"), on="arrival", how="anti") if earlier.height else rows
+    superseded, again = _of_one_key(rows, key)
+    earlier = pl.concat([superseded.select("arrival"), again.select("arrival")])
+    newest = rows.join(earlier, on="arrival", how="anti") if earlier.height else rows
     matched = _matched(connection, table, newest, key)
+    if superseded.height:  # what comes back to the stored content, after another, takes its place all the same
+        contested = newest.join(superseded, on=key, how="semi", nulls_equal=True)["arrival"]
+        matched = matched.with_columns(pl.col("same") & ~pl.col("arrival").is_in(contested.implode()))
     _move_replaced(connection, table, matched.filter(~pl.col("same")), loaded_at)
     fresh = newest.join(matched.filter("same"), on="arrival", how="anti") if matched.height else newest
     _insert(connection, table, fresh.drop("arrival"))
-    superseded = _superseded(earlier, newest, key)
-    _insert(connection, f"{table}_replaced", superseded.drop("arrival").with_columns(replaced_at=pl.lit(loaded_at)))
-    return _outcomes(rows, matched, earlier, superseded)
+    old = superseded.drop("arrival").with_columns(replaced_at=pl.lit(loaded_at))
+    _insert(connection, f"{table}_replaced", old)
+    if table != "readings":
+        _insert(connection, f"{table}_repeated", _repeats(newest, matched.filter("same"), again, key))
+    return _outcomes(rows, matched, superseded, again)
 
 
 def add_columns(connection: duckdb.DuckDBPyConnection, table: str, rows: pl.DataFrame) -> None:
     """Give a raw table, and its table of replaced rows, the columns it does not have yet."""
     have = {name.casefold() for name in columns_of(connection, table)}
     new = {quoted(n): EXTRA_TYPES[dtype] for n, dtype in rows.schema.items() if n.casefold() not in have}
-    for target in (table, f"{table}_replaced"):
+    for target in (table, f"{table}_replaced", *(["readings_brought"] if table == "readings" else [])):
         if len(new) > MANY_COLUMNS:
             added = ", ".join(f"NULL::{sql_type} AS {name}" for name, sql_type in new.items())
             connection.execute(f"CREATE TABLE widened AS SELECT *, {added} FROM {target}")
@@ -64,7 +70,7 @@ def add_columns(connection: duckdb.DuckDBPyConnection, table: str, rows: pl.Data
 
 
 def _matched(connection: duckdb.DuckDBPyConnection, table: str, newest: pl.DataFrame, key: list[str]) -> pl.DataFrame:
-    """Stored rows that share a key with a new one: stored_row, arrival, replaced_by, same (content or not)."""
+    """Stored rows that share a key with a new one: stored_row, stored_load, arrival, replaced_by, same (content)."""
     content = [name for name in columns_of(connection, table) if name not in (*key, "load_id")]
     came = {name.casefold() for name in newest.columns}
     same = " AND ".join(
@@ -75,7 +81,8 @@ def _matched(connection: duckdb.DuckDBPyConnection, table: str, newest: pl.DataF
     connection.register("staged", newest)
     matched = frame_of(
         connection,
-        f"SELECT t.rowid AS stored_row, s.arrival, s.load_id AS replaced_by, {same or 'true'} AS same "
+        "SELECT t.rowid AS stored_row, t.load_id AS stored_load, s.arrival, s.load_id AS replaced_by, "
+        f"{same or 'true'} AS same "
         f"FROM {table} t JOIN staged s ON {on} WHERE {_bounds(newest, key)}",
     )
     connection.unregister("staged")
@@ -106,16 +113,41 @@ def _move_replaced(
     connection.unregister("changed")
 
 
-def _superseded(earlier: pl.DataFrame, newest: pl.DataFrame, key: list[str]) -> pl.DataFrame:
-    """Of the rows that a later one of this load takes the place of, those with other content, each content once."""
-    if earlier.is_empty():
-        return earlier.with_columns(replaced_by=pl.lit(None, dtype=pl.Int32))
-    content = [c for c in earlier.columns if c not in ("arrival", "load_id")]
-    other = earlier.join(newest, on=content, how="anti", nulls_equal=True).unique(
-        content, keep="last", maintain_order=True
+def _of_one_key(rows: pl.DataFrame, key: list[str]) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Rows of a key that is there several times, but the first of those with the content that stands in the end.
+
+    Args:
+        rows: By key, then in the order in which they came.
+        key: Its columns.
+
+    Returns:
+        Those that other content follows on, with replaced_by; and those that repeat the one before them: key, load_id,
+        arrival, and arrival and load_id of the first with that content (`first`, `same_as`).
+    """
+    same_key = pl.all_horizontal(pl.col(name).eq_missing(pl.col(name).shift(1)) for name in key)
+    after = rows.select(same_key & (pl.int_range(pl.len()) > 0)).to_series()
+    several = rows.filter(after | after.shift(-1, fill_value=False))
+    content = [name for name in rows.columns if name not in ("arrival", "load_id")]
+    repeats = pl.all_horizontal(pl.col(name).eq_missing(pl.col(name).shift(1)) for name in content)
+    several = several.with_columns(repeats=repeats & (pl.int_range(pl.len()) > 0))
+    first = {"first": "arrival", "same_as": "load_id"}
+    several = several.with_columns(
+        pl.when(~pl.col("repeats")).then(name).forward_fill().alias(alias) for alias, name in first.items()
     )
-    by = newest.select(*key, pl.col("load_id").alias("replaced_by"))
-    return other.join(by, on=key, how="left", nulls_equal=True, maintain_order="left")
+    versions = several.filter(~pl.col("repeats")).with_columns(replaced_by=pl.col("load_id").shift(-1).over(key))
+    followed = pl.col("arrival") != pl.col("arrival").last().over(key)
+    superseded = versions.filter(followed).select(*rows.columns, "replaced_by")
+    return superseded, several.filter("repeats").select(*key, "load_id", "arrival", *first)
+
+
+def _repeats(newest: pl.DataFrame, same: pl.DataFrame, again: pl.DataFrame, key: list[str]) -> pl.DataFrame:
+    """Which loads brought again what another one has: key, load_id, and that load (same_as)."""
+    stored = same.select("arrival", pl.col("stored_load").alias("same_as"))
+    of_stored = newest.select(*key, "load_id", "arrival").join(stored, on="arrival").drop("arrival")
+    of_new = again.join(stored, left_on="first", right_on="arrival", how="left", suffix=" stored").select(
+        *key, "load_id", pl.coalesce("same_as stored", "same_as").alias("same_as")
+    )
+    return pl.concat([of_stored, of_new]).filter(pl.col("load_id") != pl.col("same_as")).unique(maintain_order=True)
 
 
 def _insert(connection: duckdb.DuckDBPyConnection, table: str, rows: pl.DataFrame) -> None:
@@ -126,18 +158,15 @@ def _insert(connection: duckdb.DuckDBPyConnection, table: str, rows: pl.DataFram
     connection.unregister("fresh")
 
 
-def _outcomes(
-    rows: pl.DataFrame, matched: pl.DataFrame, earlier: pl.DataFrame, superseded: pl.DataFrame
-) -> pl.DataFrame:
+def _outcomes(rows: pl.DataFrame, matched: pl.DataFrame, superseded: pl.DataFrame, again: pl.DataFrame) -> pl.DataFrame:
+    def among(frame: pl.DataFrame) -> pl.Expr:
+        return pl.col("arrival").is_in(frame["arrival"].implode())
+
     outcome = (
-        pl.when(pl.col("arrival").is_in(matched.filter("same")["arrival"].implode()))
+        pl.when(among(matched.filter("same")) | among(again))
         .then(pl.lit("repeated"))
-        .when(pl.col("arrival").is_in(matched.filter(~pl.col("same"))["arrival"].implode()))
+        .when(among(matched) | among(superseded))
         .then(pl.lit("replaced"))
-        .when(pl.col("arrival").is_in(superseded["arrival"].implode()))
-        .then(pl.lit("replaced"))
-        .when(pl.col("arrival").is_in(earlier["arrival"].implode()))
-        .then(pl.lit("repeated"))
         .otherwise(pl.lit("loaded"))
     )
-    return rows.select("arrival", "load_id").select("load_id", outcome.alias("outcome"))
+    return rows.select("load_id", outcome.alias("outcome"))

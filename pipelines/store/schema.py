@@ -1,7 +1,9 @@
 """The store's tables and the named steps that bring an older store to this release's form; no rows but the version.
 
 Raw tables hold the contract's columns in arrival order without a primary key (keys are checked where rows are merged,
-see `rows`), with `load_id`; `<table>_replaced` keeps what newer content took the place of.
+see `rows`), with `load_id`; `<table>_replaced` keeps what newer content took the place of, and what was withdrawn;
+`<table>_repeated` says which loads brought the content of a row again, `readings_brought` what each of several loads
+brought of a row that they share.
 """
 
 from collections.abc import Callable
@@ -11,7 +13,7 @@ import duckdb
 
 from pipelines.catalogue.tables import Table, drop_tables
 from pipelines.errors import StoreError
-from pipelines.store.connection import one_row
+from pipelines.store.connection import one_row, quoted
 
 SQL_TYPES = {
     "text": "VARCHAR",
@@ -52,6 +54,14 @@ PROPOSALS = """
 """
 
 
+MENDED = """
+    -- One row per quarantined row and load that brought it again, mended or not.
+    CREATE TABLE mended (quarantine_id INTEGER, load_id INTEGER);
+    INSERT INTO mended SELECT quarantine_id, mended_by FROM quarantine WHERE mended_by IS NOT NULL;
+"""
+READING = ("vehicle_id", "read_at", "load_id")  # what long readings have beside their corrections
+
+
 def stored_key(table: Table) -> list[str]:
     """Key of the raw table: readings are stored one row per snapshot, one column per correction."""
     return ["vehicle_id", "read_at"] if table.name == "readings" else table.key
@@ -70,10 +80,34 @@ def _create_tables(connection: duckdb.DuckDBPyConnection) -> None:
         )
 
 
+def _prepare_withdrawals(connection: duckdb.DuckDBPyConnection) -> None:
+    """What loads of before repeated is not known; what they added to a row of long readings, is where they differ."""
+    connection.execute("ALTER TABLE loads ADD COLUMN withdrawn_at TIMESTAMPTZ")
+    connection.execute(MENDED)
+    for table in drop_tables().values():
+        if table.name != "readings":
+            keys = ", ".join(f'"{c.name}" {SQL_TYPES[c.dtype]}' for c in table.columns if c.name in stored_key(table))
+            connection.execute(f"CREATE TABLE {table.name}_repeated ({keys}, load_id INTEGER, same_as INTEGER)")
+    codes = [quoted(name) for name in columns_of(connection, "readings") if name not in READING]
+    added = ", ".join(
+        f"CASE WHEN {c} IS DISTINCT FROM lag({c} IGNORE NULLS) OVER line THEN {c} END AS {c}" for c in codes
+    )
+    connection.execute(
+        f"""CREATE TABLE readings_brought AS
+        SELECT vehicle_id, read_at, {f"{added}," if added else ""} load_id
+        FROM (SELECT *, 1 AS stands, rowid AS nth FROM readings UNION ALL BY NAME
+              SELECT * EXCLUDE (replaced_by, replaced_at), 0 AS stands, rowid AS nth FROM readings_replaced)
+        SEMI JOIN readings_replaced USING (vehicle_id, read_at)
+        WINDOW line AS (PARTITION BY vehicle_id, read_at ORDER BY load_id, stands, nth)
+        ORDER BY load_id, stands, nth"""
+    )
+
+
 Step = Callable[[duckdb.DuckDBPyConnection], object]
 STEPS: list[tuple[str, Step]] = [
     ("raw tables, bookkeeping and published tables", _create_tables),
     ("proposals of units", lambda connection: connection.execute(PROPOSALS)),
+    ("loads that can be withdrawn", _prepare_withdrawals),
 ]
 
 

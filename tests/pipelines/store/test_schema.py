@@ -1,0 +1,80 @@
+"""A store of the form before opens, with everything in it, and its loads can be withdrawn."""
+
+from datetime import UTC, datetime
+
+import duckdb
+import pytest
+
+from pipelines.store import schema
+from pipelines.store.checking import breaches
+from pipelines.store.evidence import read_evidence
+from pipelines.store.folder import Store
+from pipelines.store.published import quarantined
+from pipelines.store.withdrawal import withdraw
+
+LATER = datetime(2031, 2, 1, tzinfo=UTC)
+ROWS = """
+    INSERT INTO loads BY NAME SELECT * FROM (VALUES
+        (1, 'a', 'vehicles.csv', 'vehicles', 'h1', TIMESTAMPTZ '2031-01-01 00:00:00Z', 1, 1),
+        (2, 'a', 'readings.csv', 'readings', 'h2', TIMESTAMPTZ '2031-01-01 00:00:00Z', 1, 0),
+        (3, 'b', 'readings.csv', 'readings', 'h3', TIMESTAMPTZ '2031-01-02 00:00:00Z', 2, 0),
+        (4, 'c', 'vehicles.csv', 'vehicles', 'h4', TIMESTAMPTZ '2031-01-03 00:00:00Z', 1, 0)
+    ) t(load_id, drop_name, file, table_name, content_hash, loaded_at, row_count, quarantined);
+    INSERT INTO quarantine (quarantine_id, load_id, row_number, mended_by) VALUES (1, 1, 1, 3);
+    INSERT INTO vehicles BY NAME SELECT 'v1' AS vehicle_id, 'rowan' AS engine_family, 4 AS load_id;
+    INSERT INTO vehicles_replaced BY NAME SELECT 'v1' AS vehicle_id, 'alder' AS engine_family, 1 AS load_id,
+        4 AS replaced_by, TIMESTAMPTZ '2031-01-03 00:00:00Z' AS replaced_at;
+    ALTER TABLE readings ADD COLUMN ltft_b1_idle FLOAT; ALTER TABLE readings ADD COLUMN ltft_b1_low FLOAT;
+    ALTER TABLE readings_replaced ADD COLUMN ltft_b1_idle FLOAT;
+    ALTER TABLE readings_replaced ADD COLUMN ltft_b1_low FLOAT;
+    -- Load 2 brought the first correction, load 3 another value of it, and the second.
+    INSERT INTO readings_replaced BY NAME SELECT 'v1' AS vehicle_id, TIMESTAMPTZ '2031-01-01 08:00:00Z' AS read_at,
+        1.0 AS ltft_b1_idle, 2 AS load_id, 3 AS replaced_by, TIMESTAMPTZ '2031-01-02 00:00:00Z' AS replaced_at;
+    INSERT INTO readings BY NAME SELECT 'v1' AS vehicle_id, TIMESTAMPTZ '2031-01-01 08:00:00Z' AS read_at,
+        2.0 AS ltft_b1_idle, 5.0 AS ltft_b1_low, 3 AS load_id;
+"""
+
+
+@pytest.fixture
+def before(tmp_path) -> Store:
+    """A store of the form that had two steps behind it, whose pointer does not say how large its state is."""
+    store = Store(tmp_path / "store")
+    store.path.mkdir()
+    with duckdb.connect(str(store.state_file(7))) as connection:
+        connection.execute("SET TimeZone = 'UTC'")
+        for _, step in schema.STEPS[:2]:
+            step(connection)
+        schema.put_setting(connection, "schema_version", "2")
+        connection.execute(ROWS)
+    (store.path / "current").write_text("state-000007.duckdb\n")
+    return store
+
+
+def idle_and_low(store: Store, **when) -> tuple:
+    row = read_evidence(store, **when).snapshots.row(0, named=True)
+    return row.get("ltft_b1_idle"), row.get("ltft_b1_low")
+
+
+def test_a_store_of_the_form_before_opens_with_everything_in_it(before):
+    assert idle_and_low(before) == (2.0, 5.0)
+    assert idle_and_low(before, known_at=datetime(2031, 1, 1, 12, tzinfo=UTC)) == (1.0, None)
+    assert read_evidence(before).vehicles["engine_family"].to_list() == ["rowan"]
+    assert before.version() == 8
+    assert breaches(before) == []
+
+
+def test_loads_of_the_form_before_can_be_withdrawn(before):
+    withdraw(before, ["2"])
+    assert idle_and_low(before) == (2.0, 5.0)
+    withdraw(before, ["3"])
+    left = read_evidence(before, as_of=LATER)
+    assert left.snapshots.is_empty()
+    assert left.vehicles["engine_family"].to_list() == ["rowan"]
+    assert quarantined(before)["quarantine_id"].to_list() == [1]
+    withdraw(before, ["4"])
+    assert read_evidence(before, as_of=LATER).vehicles["engine_family"].to_list() == ["alder"]
+
+
+def test_what_the_later_of_two_loads_changed_is_as_it_was_before_it(before):
+    withdraw(before, ["b"])
+    assert idle_and_low(before) == (1.0, None)
