@@ -17,8 +17,8 @@ from pipelines.intake.reach import as_text_beyond
 from pipelines.store.connection import CONFIG, set_up
 from pipelines.visible import visible
 
-BATCH_ROWS = 16_384  # that are fetched at once, so that even rows of the longest cells are no gigabytes
-BLOCK_ROWS = 400_000  # that are handed on together
+BATCH_ROWS = 65_536  # that are fetched at once; of rows with one of the longest cells each, 2 GB
+BLOCK_ROWS = 200_000  # that are handed on together, while the next ones are read
 BLOCK_BYTES = 512 * 2**20
 MAGIC = b"PAR1"
 
@@ -71,15 +71,15 @@ def _blocks(connection: duckdb.DuckDBPyConnection, place: str, names: list[str])
     query = "SELECT * FROM read_parquet($place, hive_partitioning = false, union_by_name = false)"
     reader = connection.sql(query, params={"place": place}).to_arrow_reader(BATCH_ROWS)
     held: list[pl.DataFrame] = []
-    row = 0
+    row, rows, size = 0, 0, 0.0
     for batch in reader:
         held.append(_cells(pl.DataFrame(batch), names, row))
-        row += held[-1].height
-        if sum(part.height for part in held) >= BLOCK_ROWS or sum(part.estimated_size() for part in held) > BLOCK_BYTES:
-            yield pl.concat(held)
-            held = []
+        row, rows, size = row + batch.num_rows, rows + batch.num_rows, size + held[-1].estimated_size()
+        if rows >= BLOCK_ROWS or size > BLOCK_BYTES:
+            yield pl.concat(held, rechunk=True)
+            held, rows, size = [], 0, 0.0
     if held or not row:
-        yield pl.concat(held) if held else _cells(pl.DataFrame(reader.schema.empty_table()), names, 0)
+        yield pl.concat(held, rechunk=True) if held else _cells(pl.DataFrame(reader.schema.empty_table()), names, 0)
 
 
 def _cells(batch: pl.DataFrame, names: list[str], row: int) -> pl.DataFrame:
