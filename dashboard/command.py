@@ -16,6 +16,7 @@ COMMANDS = {
     "demo": ("dashboard.demo_command", "demo", "Make a fleet, analyse it and open the dashboard: begin here."),
     "enter": ("pipelines.command", "enter", "Enter what people know: decisions, visits, notes, typed readings."),
     "export": ("pipelines.command", "export", "Write one published table to a file."),
+    "handout": ("pipelines.handout_command", "handout", "Write the plan as papers: workbook, calendars, job cards."),
     "load": ("pipelines.command", "load", "Load drops: what a fleet hands over."),
     "plan": ("pipelines.command", "plan", "Plan the preventive work into bays and days."),
     "serve": ("dashboard.serve", "serve", "Show the dashboard of a store."),

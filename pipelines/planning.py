@@ -1,10 +1,11 @@
-"""Plans the work of a store's newest analysis and publishes it: what the command and the page have in common."""
+"""Plans the work of a store's newest analysis and publishes it, and gathers its papers: for commands and the page."""
 
 from dataclasses import replace
 from datetime import datetime
 
 from pipelines.entries.standing import counting
 from pipelines.errors import SettingError
+from pipelines.handouts.gather import Papers, papers_of
 from pipelines.settings import Settings
 from pipelines.store.entries import read_entries
 from pipelines.store.evidence import read_evidence
@@ -41,3 +42,16 @@ def plan_newest(store: Store, *, days: int = PLANNED_DAYS) -> tuple[WorkPlan, da
     planned = plan_work(published, evidence=evidence, days=days, settings=Settings())
     publish_tables(store, {"work_plan": planned.work_plan, "plan_left_out": planned.left_out}, as_of)
     return planned, as_of
+
+
+def newest_papers(store: Store) -> Papers:
+    """What the papers of the newest plan say.
+
+    Raises:
+        StoreError: nothing is analysed or planned yet.
+    """
+    plan = read_published(store, "work_plan")
+    as_of: datetime = kept_as_ofs(store, "work_plan")[-1]
+    names = [name for name in published_names(store) if as_of in kept_as_ofs(store, name)]
+    published = {name: read_published(store, name, as_of=as_of) for name in names}
+    return papers_of({**published, "work_plan": plan}, read_evidence(store, as_of=as_of))

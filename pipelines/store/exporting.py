@@ -4,6 +4,7 @@ Text from data stays text: no formula, no link, nothing that steers the order of
 """
 
 import io
+from collections.abc import Mapping
 from pathlib import Path
 
 import polars as pl
@@ -55,11 +56,19 @@ def csv_bytes(frame: pl.DataFrame) -> bytes:
 
 def workbook_bytes(frame: pl.DataFrame, *, sheet: str | None = None) -> bytes:
     """The frame as an XLSX file of one sheet; times are UTC, without their zone, which a sheet does not know."""
+    return sheets_bytes({sheet: frame})
+
+
+def sheets_bytes(sheets: Mapping[str | None, pl.DataFrame]) -> bytes:
+    """The same with a sheet for each frame, by name (None: a name of its own)."""
     written = io.BytesIO()
-    times = [name for name, dtype in frame.schema.items() if isinstance(dtype, pl.Datetime) and dtype.time_zone]
     with Workbook(written, TEXT_ALONE) as book:
-        shown = visible_cells(frame).with_columns(pl.col(times).dt.replace_time_zone(None)).fill_nan(None)
-        shown.write_excel(book, worksheet=sheet, autofit=False)
+        for name, frame in sheets.items():
+            times = [
+                column for column, dtype in frame.schema.items() if isinstance(dtype, pl.Datetime) and dtype.time_zone
+            ]
+            shown = visible_cells(frame).with_columns(pl.col(times).dt.replace_time_zone(None)).fill_nan(None)
+            shown.write_excel(book, worksheet=name, autofit=False)
     return written.getvalue()
 
 
