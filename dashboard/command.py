@@ -14,6 +14,7 @@ COMMANDS = {
     "analyse": ("pipelines.command", "analyse", "Compute every published table from what was known at a time."),
     "backtest": ("pipelines.command", "backtest", "Check the forecasts of past dates against what came after."),
     "demo": ("dashboard.demo_command", "demo", "Make a fleet, analyse it and open the dashboard: begin here."),
+    "digest": ("pipelines.digest_command", "digest", "Tell what is new since the last digest, in a file for a mailer."),
     "enter": ("pipelines.command", "enter", "Enter what people know: decisions, visits, notes, typed readings."),
     "export": ("pipelines.command", "export", "Write one published table to a file."),
     "handout": ("pipelines.handout_command", "handout", "Write the plan as papers: workbook, calendars, job cards."),
