@@ -74,15 +74,21 @@ def sheets_bytes(sheets: Mapping[str | None, pl.DataFrame]) -> bytes:
 
 def protected(frame: pl.DataFrame) -> pl.DataFrame:
     """The frame with `'` before text, in headers too, that a spreadsheet may run; numbers kept as text stay so."""
-    texts = [pl.col(name) for name, dtype in frame.schema.items() if dtype == pl.String]
-    cells = visible_cells(frame).with_columns(
+    shown = visible_cells(frame)
+    texts = [name for name, dtype in frame.schema.items() if dtype == pl.String]
+    cells = shown.with_columns(_guarded(shown.get_column(name)) for name in texts)
+    return cells.rename(_headers(frame.columns))
+
+
+def _guarded(texts: pl.Series) -> pl.Series:
+    """The same texts with `'` before those that a spreadsheet may run; a column's name may read as a pattern."""
+    text = pl.col("text")
+    guarded = (
         pl.when(text.str.contains(FORMULA) & ~text.str.contains(NUMBER))
         .then(pl.concat_str(pl.lit("'"), text))
         .otherwise(text)
-        .alias(text.meta.output_name())
-        for text in texts
     )
-    return cells.rename(_headers(frame.columns))
+    return texts.alias("text").to_frame().select(guarded.alias("text")).to_series().alias(texts.name)
 
 
 def _headers(names: list[str]) -> dict[str, str]:
@@ -103,7 +109,9 @@ def visible_cells(frame: pl.DataFrame) -> pl.DataFrame:
         for name, dtype in frame.schema.items()
         if dtype == pl.String and frame.get_column(name).str.contains(f"[{STEERING}&&[^\t\n\r]]").any()
     ]
-    return frame.with_columns(pl.col(name).map_elements(_visible_cell, return_dtype=pl.String) for name in hit)
+    return frame.with_columns(
+        frame.get_column(name).map_elements(_visible_cell, return_dtype=pl.String) for name in hit
+    )
 
 
 def _visible_cell(text: str) -> str:
