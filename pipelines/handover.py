@@ -82,6 +82,8 @@ class Evidence:
     entries: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=entry_columns().schema))
     entries_read: int = 0  # how many entries the record of what people enter had
     held: HeldReadings = field(default_factory=HeldReadings.none)
+    # Vehicles whose number was another one's before `at`: vehicle_id, at, text; nothing before is in any frame.
+    begun_anew: pl.DataFrame = field(default_factory=pl.DataFrame)
 
 
 @dataclass(frozen=True, kw_only=True)

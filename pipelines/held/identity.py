@@ -14,8 +14,8 @@ import polars as pl
 
 from pipelines.handover import Bools, Float64s, Int64s
 from pipelines.held.finding import EXCHANGED, FOREIGN, Finding
-from pipelines.held.levels import filled
-from pipelines.held.readings import Measured, Readings
+from pipelines.held.levels import filled, rough_levels, scatter
+from pipelines.held.readings import Measured, Readings, Usual
 from pipelines.threads import in_threads
 
 MOST_Z = 6.0  # that one correction may add to how odd a reading is
@@ -26,6 +26,8 @@ MOST_A_COUNTER = 8.0
 SURE = 12.0  # nats ahead, beside the number of vehicles that it could be
 MOST_CANDIDATES = 400  # of a file, the oddest: where more are odd at once, the fleet changed and not its numbers
 STILL_FOREIGN = 0.25  # of the way from its own levels to the other's, until which a module has not learned anew
+MONTH = 28.0  # days that a family's common movement is taken over
+FEW = 4.0  # readings of a month, by which its mean is drawn to none
 RUN_ON = {"odometer_km": 2500.0, "ignition_hours": 24.0}  # counters, and the most that they gain in a day
 
 
@@ -50,14 +52,48 @@ def foreign_readings(readings: Readings, held: Mapping[str, Bools], work: pl.Dat
     columns = [column for column in readings.measured if column.is_correction]
     if len(columns) < LEAST_READ or len(readings.start) < 3:
         return []
-    odd = _oddness(readings, columns, held)
+    months = _months(readings)
+    odd = _oddness(readings, columns, held, months)
     rows = _candidates(readings, odd)
     if not len(rows):
         return []
-    writing = _handwriting(readings, columns, held, rows)
+    writing = _handwriting(readings, columns, held, months, rows)
     pairs = _exchanged(readings, writing)
     taken = np.concatenate([np.zeros(0, np.int64), *(finding.rows for finding in pairs)])
-    return pairs + _histories(readings, columns, writing, np.setdiff1d(rows, taken), work)
+    return pairs + _histories(readings, columns, held, months, writing, np.setdiff1d(rows, taken), work)
+
+
+@numba.njit(cache=True, nogil=True)
+def _group_means(x, level, scale, vehicle, group, total, count):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+    for r in range(len(x)):
+        z = (x[r] - level[vehicle[r]]) / scale
+        if not np.isnan(z):
+            total[group[r]] += min(max(z, -3.0), 3.0)
+            count[group[r]] += 1
+
+
+def _months(readings: Readings) -> Int64s:
+    """[R] family and four weeks: what moves together."""
+    spread = int(readings.day.max(initial=0) // MONTH) + 1
+    groups: Int64s = readings.family[readings.vehicle] * spread + (readings.day // MONTH).astype(np.int64)
+    return groups
+
+
+def _beside_peers(
+    readings: Readings, column: Measured, held: Mapping[str, Bools], months: Int64s
+) -> tuple[Float64s, Usual]:
+    """[R] a column without what its family does together, and what is then usual of it."""
+    x = filled(readings.values(column.name), held.get(column.name))
+    usual = readings.usual(column)
+    if not np.isfinite(usual.scale):
+        return x, usual
+    total, count = np.zeros(int(months.max()) + 1), np.zeros(int(months.max()) + 1)
+    _group_means(x, usual.level, usual.scale, readings.vehicle, months, total, count)
+    alone = x - (usual.scale * total / (count + FEW))[months]
+    level = rough_levels(alone, readings.start)
+    return alone, Usual(
+        level=level, scale=scatter(alone, level, readings.vehicle, floor=usual.floor), floor=usual.floor
+    )
 
 
 @numba.njit(cache=True, nogil=True)
@@ -69,15 +105,14 @@ def _add_oddness(x, level, scale, vehicle, total, count):  # type: ignore[no-unt
             count[r] += 1
 
 
-def _oddness(readings: Readings, columns: Sequence[Measured], held: Mapping[str, Bools]) -> Float64s:
+def _oddness(readings: Readings, columns: Sequence[Measured], held: Mapping[str, Bools], months: Int64s) -> Float64s:
     """[R] mean |z| of each reading about its vehicle's levels; in whole 64ths, so that the order of sums is nothing."""
 
     def of(some: Sequence[Measured]) -> tuple[Int64s, Int64s]:
         total, count = np.zeros(readings.rows, np.int64), np.zeros(readings.rows, np.int64)
         for column in some:
-            usual = readings.usual(column)
+            x, usual = _beside_peers(readings, column, held, months)
             if np.isfinite(usual.scale):
-                x = filled(readings.values(column.name), held.get(column.name))
                 _add_oddness(x, usual.level, usual.scale, readings.vehicle, total, count)
         return total, count
 
@@ -96,13 +131,16 @@ def _candidates(readings: Readings, odd: Float64s) -> Int64s:
 
 
 def _handwriting(
-    readings: Readings, columns: Sequence[Measured], held: Mapping[str, Bools], rows: Int64s
+    readings: Readings, columns: Sequence[Measured], held: Mapping[str, Bools], months: Int64s, rows: Int64s
 ) -> Handwriting:
-    usual = [readings.usual(column) for column in columns]
-    x = [filled(readings.values(column.name), held.get(column.name))[rows] for column in columns]
+    def of(column: Measured) -> tuple[Float64s, Usual]:
+        x, usual = _beside_peers(readings, column, held, months)
+        return x[rows], usual
+
+    written = in_threads(of, columns)
     return Handwriting(
-        level=np.stack([one.level for one in usual], axis=1), scale=np.array([one.scale for one in usual]), rows=rows,
-        x=np.stack(x, axis=1),
+        level=np.stack([usual.level for _, usual in written], axis=1),
+        scale=np.array([usual.scale for _, usual in written]), rows=rows, x=np.stack([x for x, _ in written], axis=1),
     )  # fmt: skip
 
 
@@ -223,9 +261,10 @@ def _pair(  # noqa: PLR0917
     )  # fmt: skip
 
 
-def _histories(
-    readings: Readings, columns: Sequence[Measured], writing: Handwriting, rows: Int64s, work: pl.DataFrame
-) -> list[Finding]:
+def _histories(  # noqa: PLR0917
+    readings: Readings, columns: Sequence[Measured], held: Mapping[str, Bools], months: Int64s, writing: Handwriting,
+    rows: Int64s, work: pl.DataFrame,
+) -> list[Finding]:  # fmt: skip
     """Readings since a module was replaced that stand where another vehicle's do, until it has learned anew."""
     load, found = readings.load(corrections=True), list[Finding]()
     place = {int(row): i for i, row in enumerate(writing.rows)}
@@ -243,7 +282,8 @@ def _histories(
         sure = min(float(nats.max()), float(beside))
         if best == v or sure < SURE + np.log(len(others)):
             continue
-        until = _learned_anew(readings, columns, writing, first, best)
+        alone = [_beside_peers(readings, column, held, months)[0] for column in columns]
+        until = _learned_anew(readings, alone, writing, first, best)
         foreign = np.arange(first, until)
         for one in np.unique(load[foreign]):
             which = foreign[load[foreign] == one]
@@ -270,14 +310,12 @@ def _first_after_modules(readings: Readings, work: pl.DataFrame) -> list[int]:
     return sorted({*map(int, by_serial), *map(int, after["row"].drop_nulls().to_list())})
 
 
-def _learned_anew(
-    readings: Readings, columns: Sequence[Measured], writing: Handwriting, first: int, other: int
-) -> int:  # fmt: skip
+def _learned_anew(readings: Readings, alone: Sequence[Float64s], writing: Handwriting, first: int, other: int) -> int:
     """The row from which the vehicle is nearer to its own levels again; the end of its record if it is not."""
     v = int(readings.vehicle[first])
     way = (writing.level[other] - writing.level[v]) / writing.scale
     rows = np.arange(first, readings.start[v + 1])
-    x = np.stack([readings.values(column.name)[rows] for column in columns], axis=1)
+    x = np.stack([column[rows] for column in alone], axis=1)
     z = np.clip((x - writing.level[v]) / writing.scale, -4 * MOST_Z, 4 * MOST_Z)
     known = ~np.isnan(z) & ~np.isnan(way)
     gone = np.where(known, z * way, 0.0).sum(axis=1) / np.maximum(np.where(known, way * way, 0.0).sum(axis=1), 1e-9)

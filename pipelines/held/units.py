@@ -30,6 +30,7 @@ from pipelines.held.slips import Slip, slips, slips_of
 from pipelines.threads import in_threads
 
 MOST_A_CELL = 8.0  # that one cell may say for or against, in nats: a vehicle that is odd by itself must not decide
+MOST_GAIN = 60.0  # the same where two slips are compared that both fit far better than none
 COLUMN_SPEAKS = 3.0  # nats from which a column belongs to a slip
 SURE = 15.0  # nats over every real change that a slip must be ahead: odds of e^15 against a prior of one file in 1,000
 SURE_OF_FEW = 30.0  # where the batch as a whole does not show it: several columns of a few vehicles
@@ -270,9 +271,14 @@ class Cells:
         """Of values where the vehicle goes on as it did."""
         return log_t((values - self.level) / self.scale) - np.log(self.scale)
 
+    def said(self, slip: Slip) -> Float64s:
+        """[n] nats for the slip against what the cell says, unbounded; NaN: not read, or nothing to compare with."""
+        nats: Float64s = self.log_density(slip.righted(self.x)) + np.log(abs(slip.factor)) - self.log_density(self.x)
+        return nats
+
     def ratio(self, slip: Slip) -> Float32s:
-        """[n] nats for the slip against what the cell says; 0: it says nothing."""
-        said = self.log_density(slip.righted(self.x)) + np.log(abs(slip.factor)) - self.log_density(self.x)
+        """[n] the same bounded; 0: it says nothing."""
+        said = self.said(slip)
         silent = np.isnan(said) | ((self.x == 0) & (slip.offset == 0))
         return np.where(silent, 0.0, np.clip(said, -MOST_A_CELL, MOST_A_CELL)).astype(np.float32)
 
@@ -355,6 +361,11 @@ class _Slipped:
         holds = columns and (self.told or _holds(readings, rows, slipped, len(columns), sure))
         return (slipped, columns, sure) if holds else None
 
+    def gain(self, slipped: Bools, columns: Sequence[int]) -> float:
+        """Nats over what the cells say, less bounded than those that judge: which of two slips it is."""
+        cells = [self.cells[k].of(self.at).of(np.flatnonzero(slipped)) for k in columns]
+        return sum(float(np.nansum(np.clip(each.said(self.slip), -MOST_GAIN, MOST_GAIN))) for each in cells)
+
     def _like_peers(self, column: int, slipped: Bools) -> bool:
         cells = self.cells[column].of(self.at)
         none, law = np.isnan(cells.peer_level), cells.column
@@ -374,7 +385,7 @@ def _findings(readings: Readings, rows: Int64s, speaking: Sequence[_Slipped], ba
     judged = [(one, found) for one in speaking if (found := one.judged(readings, rows))]
     taken: dict[str, Bools] = {}
     findings = []
-    for one, (slipped, columns, sure) in sorted(judged, key=lambda each: -each[1][2]):
+    for one, (slipped, columns, sure) in sorted(judged, key=lambda each: -each[0].gain(*each[1][:2])):
         names = [one.cells[k].column.name for k in columns]
         free = [name for name in names if name not in taken or not taken[name][slipped].any()]
         if not free or (len(free) < len(names) and len(free) < SEVERAL):

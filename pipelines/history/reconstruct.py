@@ -12,7 +12,7 @@ from pipelines.history.fault_events import SCHEMA as FAULT_EVENTS
 from pipelines.history.fault_events import fault_events
 from pipelines.history.neutral import back_to_neutral
 from pipelines.history.records import SCHEMA as NOTICES
-from pipelines.history.records import notices
+from pipelines.history.records import notices, with_new_histories
 from pipelines.history.resets import resetting_events
 from pipelines.history.rows import reading_rows
 from pipelines.history.standstill import standstills
@@ -33,7 +33,9 @@ def reconstruct(evidence: Evidence) -> History:
     return replace(
         learning,
         fault_events=fault_events(readings, evidence),
-        notices=notices(rows, clocked, _stale(events, learning.epochs), standstills(rows, evidence)),
+        notices=with_new_histories(
+            notices(rows, clocked, _stale(events, learning.epochs), standstills(rows, evidence)), evidence.begun_anew
+        ),
     )
 
 

@@ -45,6 +45,14 @@ def notices(rows: pl.DataFrame, clocks: Clocks, stale: pl.DataFrame, still: pl.D
     )
 
 
+def with_new_histories(told: pl.DataFrame, begun_anew: pl.DataFrame) -> pl.DataFrame:
+    """The notices with one for each fleet number that passed to another vehicle or engine."""
+    if begun_anew.is_empty():
+        return told
+    new = begun_anew.select("vehicle_id", "at", "text", kind=pl.lit("begun_anew"), other_vehicle_id=pl.lit(None))
+    return pl.concat([told, new.select(*SCHEMA).cast(SCHEMA)]).sort("vehicle_id", "at", "kind")
+
+
 def _counters(rows: pl.DataFrame, clocks: Clocks) -> list[pl.DataFrame]:
     later = (rows["vehicle_id"] == rows["vehicle_id"].shift(1)).fill_null(value=False).to_numpy()
     events = {"km": clocks.km.event, "hours": clocks.hours.event}

@@ -13,6 +13,7 @@ from pipelines.entries.overlays import with_entries
 from pipelines.entries.standing import counting, newest_of_each
 from pipelines.errors import StoreError
 from pipelines.handover import Evidence, HeldReadings
+from pipelines.held.another_vehicle import BEGUN_ANEW, begun_anew, since_begun
 from pipelines.held.readings import Readings
 from pipelines.held.stage import DECISIONS, Withheld, with_cells, withhold
 from pipelines.store.catalogue import catalogue_of
@@ -66,7 +67,9 @@ def read_evidence(
         asking.leave_out_unknown()
         tables = {name: asking.rows(name, as_of) for name in drop_tables() if name not in ("snapshots", "readings")}
         catalogue = overridden(built_in_corrections(), tables.pop("corrections"))
-        faults = tables.pop("faults")
+        begun = asking.begun_anew(tables["vehicles"])
+        tables["work"] = since_begun(tables["work"], begun, "done_at")
+        faults = since_begun(tables.pop("faults"), begun, "read_at")
         if vehicle_ids is None:
             known = _withheld(asking, catalogue, {**tables, "faults": faults}, record, as_of)
         else:
@@ -81,6 +84,7 @@ def read_evidence(
         snapshots=_read_and_within_reach(_within_range(known.snapshots), catalogue),
         faults=known.faults,
         held=known.held,
+        begun_anew=begun.filter(pl.col("at") <= as_of),
         calibrations=calibrations,
         components=components,
         entries_read=record.height,
@@ -169,9 +173,23 @@ class _Asking:
         unread = [name for name in extra if frame[name].null_count() == frame.height]  # that came later, or never
         return frame.drop(unread).cast(pl.Schema(shape.schema)).sort(shape.key)
 
+    def begun_anew(self, vehicles: pl.DataFrame) -> pl.DataFrame:
+        """Vehicles whose number was another one's before, as far as is known (`BEGUN_ANEW`)."""
+        if "vehicles_replaced" not in self.filled:
+            return BEGUN_ANEW.to_frame()
+        known = "" if self.known_at is None else "WHERE replaced_at <= $known_at"
+        asked: dict[str, object] = {} if self.known_at is None else {"known_at": self.known_at}
+        replaced = f"SELECT vehicle_id, vin, engine_family, replaced_by FROM vehicles_replaced {known}"
+        before = frame_of(self.connection, replaced, **asked).join(vehicles, on="vehicle_id", how="semi")
+        if before.is_empty():
+            return BEGUN_ANEW.to_frame()
+        rows = self._select(drop_tables()["snapshots"], "vehicle_id, read_at, load_id", None)
+        return begun_anew(vehicles, before, rows)
+
     def readings(self, catalogue: pl.DataFrame, as_of: datetime | None, vehicles: pl.DataFrame) -> Readings:
         """Snapshots as they came, with the files that they came in."""
-        return Readings(frame=self._snapshots(catalogue, as_of), vehicles=vehicles, catalogue=catalogue)
+        frame = since_begun(self._snapshots(catalogue, as_of), self.begun_anew(vehicles), "read_at")
+        return Readings(frame=frame, vehicles=vehicles, catalogue=catalogue)
 
     def loads(self) -> pl.DataFrame:
         """load_id, drop_name, file and content_hash of every file."""
