@@ -56,6 +56,9 @@ def _reports(view: DropsView) -> None:
             "flagged": st.column_config.NumberColumn("Flagged", help="Values that loaded although they are unusual."),
             "extra_columns": st.column_config.TextColumn("Columns kept out"),
             "unreadable": st.column_config.TextColumn("Why it was not read", width="large"),
+            "withdrawn_at": st.column_config.DatetimeColumn(
+                "Withdrawn", format="D MMM YYYY, HH:mm", timezone=shared.reader_zone().key
+            ),
         },
     )
 

@@ -11,7 +11,7 @@ from pipelines.intake.proposals import looks_like, unit_of_mapping
 
 REPORTED = [
     "loaded_at", "drop_name", "file", "table_name", "row_count", "loaded", "replaced", "repeated", "quarantined",
-    "flagged", "extra_columns", "unreadable",
+    "flagged", "extra_columns", "unreadable", "withdrawn_at",
 ]  # fmt: skip
 QUARANTINED = ["drop_name", "file", "row_number", "column_name", "reason", "detail", "original"]
 
@@ -75,8 +75,9 @@ def _proposed_unit(row: Mapping[str, Any]) -> str:
 def _sentence(reports: pl.DataFrame, quarantined: pl.DataFrame) -> str:
     if not reports.height:
         return "Nothing came in yet."
-    loaded = int(reports.get_column("loaded").sum())
-    came = f"{count(loaded, 'row').capitalize()} came in from {count(reports.height, 'file')}"
+    stays = reports.filter(pl.col("withdrawn_at").is_null())
+    loaded = int(stays.get_column("loaded").sum())
+    came = f"{count(loaded, 'row').capitalize()} came in from {count(stays.height, 'file')}"
     unread = reports.filter(pl.col("unreadable").is_not_null()).height
     lost = f" {count(unread, 'file')} could not be read, or not to the end: see why in the table." if unread else ""
     if not quarantined.height:

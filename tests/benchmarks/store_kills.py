@@ -16,6 +16,7 @@ import time
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from datetime import timedelta
 from pathlib import Path
 
 from pipelines.command import COMMANDS
@@ -23,6 +24,7 @@ from pipelines.intake.load import load
 from pipelines.store.backup import back_up
 from pipelines.store.checking import breaches
 from pipelines.store.connection import frame_of, one_row
+from pipelines.store.evidence import read_evidence
 from pipelines.store.folder import Store
 from pipelines.store.wholeness import damage
 
@@ -61,7 +63,9 @@ class Trial:
         if command == "restore":
             return ["store", "restore", str(self.backup), *place], self.base
         if command == "backtest":
-            return ["backtest", "--from", "2029-06-01", "--to", "2029-06-15", "--every", "14", *place], standing
+            newest = read_evidence(self.store).as_of
+            dates = [f"{newest - timedelta(days=days):%Y-%m-%d}" for days in (44, 30)]
+            return ["backtest", "--from", dates[0], "--to", dates[1], "--every", "14", *place], standing
         if command in ("analyse", "plan"):
             return [command, *place], standing
         return ["store", "backup", "--to", f"{self.backup}.next", *place], standing

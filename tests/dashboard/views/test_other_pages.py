@@ -239,12 +239,14 @@ REPORTS = [
     "flagged",
     "extra_columns",
     "unreadable",
+    "withdrawn_at",
 ]
 ASIDE = ["drop_name", "file", "row_number", "column_name", "reason", "detail", "original"]
 
 
 def test_rows_set_aside_are_counted_by_reason():
-    reports = pl.DataFrame({name: ["x"] for name in REPORTS} | {"loaded": [10]})
+    came = [10, 5]  # of the second file, which was withdrawn
+    reports = pl.DataFrame({name: ["x"] * 2 for name in REPORTS} | {"loaded": came, "withdrawn_at": [None, "x"]})
     aside = pl.DataFrame(
         {name: ["a", "b"] for name in ASIDE}
         | {"reason": ["not a time"] * 2, "file": ["s.csv"] * 2, "column_name": ["read_at"] * 2}
