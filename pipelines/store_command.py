@@ -140,6 +140,26 @@ def forget(as_of: datetime, store: Store) -> None:
     say(f"Took away {len(names)} tables as of {as_of:%Y-%m-%dT%H:%M:%SZ}: {', '.join(names)}.")
 
 
+@store_group.command()
+@click.argument("looks_like")
+@click.argument("place")
+@click.argument("answer", type=click.Choice(["convert", "keep", "leave_out", "ask"]))
+@store_option
+def answer(store: Store, looks_like: str, place: str, answer: str) -> None:
+    """Answer beforehand for a depot or a reader: its readings that look like LOOKS_LIKE are always so.
+
+    Counts in the next analysis, for batches that nobody decides otherwise; 'ask' takes it back.
+
+    \b
+    Example:
+      leeway store answer fraction reader-7 convert
+    """  # noqa: D301
+    from pipelines.store.held_answers import answer_beforehand  # noqa: PLC0415
+
+    answer_beforehand(store, looks_like, place, answer)
+    say(f"Readings of {place} that look like {looks_like}: {answer}. Counts in the next analysis.")
+
+
 @store_group.group()
 def quarantine() -> None:
     """Rows that broke the contract of the drop."""

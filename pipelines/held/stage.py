@@ -6,6 +6,7 @@ nothing is looked at but what is known; a decision counts whatever the time, sin
 
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 
 import numpy as np
 import polars as pl
@@ -25,6 +26,9 @@ DECISIONS = pl.Schema([
 ])  # fmt: skip
 
 
+BEFOREHAND = pl.Schema(list(DECISIONS.items())[:2])
+
+
 @dataclass(frozen=True, kw_only=True)
 class Withheld:
     """Snapshots that stages may rest on, faults the same, and what is held."""
@@ -41,6 +45,7 @@ def withhold(
     *,
     loads: pl.DataFrame,
     decisions: pl.DataFrame,
+    standing: Mapping[tuple[str, str], str] = MappingProxyType({}),
     whole: Readings | None = None,
 ) -> Withheld:
     """Take out of the readings what is held, and do to them what was decided.
@@ -51,11 +56,19 @@ def withhold(
         faults: The same; those found at a reading that is held as a whole, or another vehicle's, go with it.
         loads: load_id, drop_name, file, content_hash of every file.
         decisions: The last of each batch: columns as of `DECISIONS`.
+        standing: Answers given beforehand, by what a batch looks like and its depot or reader.
         whole: All that is known, later readings too: what was decided is looked for there; None: `readings`.
     """
     said = dict(decisions.select("batch_id", "decision").iter_rows())
     told = batches_told(said, whole or readings, loads) if said else frozenset()
     found = with_ids(judge(whole or readings, work, told=told), loads)
+    beforehand = {
+        key: answer
+        for key, finding in found.items()
+        if key not in said and (answer := _answered(finding, whole or readings, standing))
+    }
+    said |= beforehand
+    decisions = pl.concat([decisions, pl.DataFrame(list(beforehand.items()), BEFOREHAND, orient="row")], how="diagonal")
     decided = {key: finding for key, finding in found.items() if key in said}
     if whole is not None:
         place = rows_in(whole.frame, readings.frame)
@@ -84,6 +97,14 @@ def withhold(
             cells=pl.concat([_left_out(readings, was, cells, gone), _changed(readings, now, was, convert)]),
         ),
     )
+
+
+def _answered(finding: Finding, readings: Readings, standing: Mapping[tuple[str, str], str]) -> str | None:
+    """What was answered beforehand of batches like this one, of its depot or of the only reader that it is of."""
+    readers = readings.frame["reader"].gather(finding.rows).unique().to_list() if standing else []
+    places = [finding.depot, *(reader for reader in readers if reader and len(readers) == 1)]
+    answers = [standing[finding.looks_like, place] for place in places if (finding.looks_like, place) in standing]
+    return next((answer for answer in answers if answer in finding.answers), None)
 
 
 def with_cells(readings: Readings, faults: pl.DataFrame, cells: pl.DataFrame) -> Withheld:

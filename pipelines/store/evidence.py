@@ -20,6 +20,7 @@ from pipelines.store.catalogue import catalogue_of
 from pipelines.store.connection import frame_of, quoted
 from pipelines.store.entries import read_entries
 from pipelines.store.folder import Store
+from pipelines.store.held_answers import answers_beforehand
 from pipelines.store.history import KNOWN, LATER, table_then
 from pipelines.store.newest import newest_of_all
 from pipelines.store.readers import once
@@ -113,6 +114,7 @@ def _withheld(
         tables["work"],
         loads=asking.loads(),
         decisions=decisions,
+        standing=answers_beforehand(asking.connection),
         whole=later if later.rows > came.rows else None,
     )
 

@@ -103,11 +103,17 @@ def _prepare_withdrawals(connection: duckdb.DuckDBPyConnection) -> None:
     )
 
 
+def _add_readers(connection: duckdb.DuckDBPyConnection) -> None:
+    for table in ("snapshots", "snapshots_replaced"):
+        connection.execute(f"ALTER TABLE {table} ADD COLUMN IF NOT EXISTS reader VARCHAR")
+
+
 Step = Callable[[duckdb.DuckDBPyConnection], object]
 STEPS: list[tuple[str, Step]] = [
     ("raw tables, bookkeeping and published tables", _create_tables),
     ("proposals of units", lambda connection: connection.execute(PROPOSALS)),
     ("loads that can be withdrawn", _prepare_withdrawals),
+    ("readers of snapshots", _add_readers),
 ]
 
 

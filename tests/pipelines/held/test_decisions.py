@@ -8,6 +8,7 @@ from pipelines.analyse import analyse
 from pipelines.entries.entry import Entry
 from pipelines.settings import Settings
 from pipelines.store.entries import append
+from pipelines.store.held_answers import answer_beforehand
 
 from .conftest import UNITS, batches, decide, evidence_of, healthy, in_month
 
@@ -100,3 +101,19 @@ def test_nothing_is_converted_by_itself(fleet):
     evidence = evidence_of(fleet.store(FRACTIONS(right)))
     assert batches(evidence)[0][2] == "fraction"
     assert evidence.snapshots["trim_1"].drop_nulls().len() == right.height - evidence.held.readings.height
+
+
+@pytest.mark.parametrize(
+    ("place", "counts"), [("Quay", True), ("Ridge", False), ("reader-0", False), ("reader-1", True)]
+)
+def test_a_depots_batches_can_be_answered_beforehand_and_asked_about_again(fleet, place, counts):
+    right = healthy()
+    one_reader = in_month("reader")(lambda _: pl.lit("reader-1"))
+    store = fleet.store(FRACTIONS(one_reader(right)))
+    answer_beforehand(store, "fraction", place, "convert")
+    evidence = evidence_of(store)
+    assert evidence.held.batches["decision"].to_list() == ["convert" if counts else "open"]
+    if counts:
+        assert evidence.snapshots["trim_1"].to_list() == right["trim_1"].cast(pl.Float32).to_list()
+        answer_beforehand(store, "fraction", place, "ask")
+        assert evidence_of(store).held.batches["decision"].to_list() == ["open"]
