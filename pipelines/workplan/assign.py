@@ -8,8 +8,11 @@ import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import coo_array
 
-GAP = 1e-3  # share of the saving that the solver may leave unproven
-MOST_NODES = 5000  # of the search; a limit in nodes, not seconds, gives the same plan on every machine
+GAP, GAP_OF_MANY = 1e-3, 1e-2  # share of the saving that the solver may leave unproven; of many options
+MANY = 1000  # options, from which on a node of the search takes seconds
+# Nodes times options of the search: a limit in work, not seconds, gives the same plan on every machine. The root alone
+# places 292 of 300 jobs at 86 % load (tests/benchmarks/plan_speed.py); what is left is tried day by day.
+MOST_WORK = 100_000
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -53,7 +56,10 @@ def choose(options: Sequence[Option], *, capacity: dict[tuple[int, int], float],
         integrality=np.ones(len(worth)),
         bounds=Bounds(0, 1),
         constraints=rows.constraint(len(worth)),
-        options={"mip_rel_gap": GAP, "node_limit": MOST_NODES},
+        options={
+            "mip_rel_gap": GAP if len(worth) < MANY else GAP_OF_MANY,
+            "node_limit": max(MOST_WORK // len(worth), 1) if len(worth) < MANY else 1,
+        },
     )
     if result.x is None:
         return []
