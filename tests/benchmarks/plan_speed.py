@@ -39,13 +39,8 @@ def fleet(jobs: int, load: float, seed: int = 5):
     published, evidence = module.fleet(chances, vehicles=vehicles, bays=bays)
     # Labour differs by vehicle through routine work of its own, due at the end of the plan.
     extra = rng.uniform(0.0, 2 * max(labour - 2.0, 0.1), jobs)
-    due = pl.DataFrame(
-        {
-            "vehicle_id": names,
-            "service": ["oil"] * jobs,
-            "due_on": [datetime(2031, 6, 25).date()] * jobs,
-            "labour_hours": extra,
-        }
+    due = pl.DataFrame({"vehicle_id": names, "labour_hours": extra}).with_columns(
+        service=pl.lit("oil"), due_on=pl.lit(date(2031, 6, 25))
     )
     return published, replace(evidence, as_of=AS_OF, due=due)
 
