@@ -4,7 +4,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipelines.bands.kept import MODEL
+from pipelines.bands.kept import MODEL, OF_BLOCK
 from pipelines.bands.recalibration import SHIFT_PARTS
 from pipelines.bands.season import WEEK_PARTS
 from pipelines.drift.reasoning import correction_paths
@@ -12,11 +12,12 @@ from pipelines.handover import Evidence
 
 # Published beside the contract's tables, for the newest state: tables, and the columns that are needed of them.
 NEEDED = {
-    "drift_model": MODEL,
+    "drift_model": (*MODEL, *OF_BLOCK),
     "drift_centre": ("centre",),
     "drift_season": WEEK_PARTS,
     "drift_carried": ("carried",),
     "drift_shift": SHIFT_PARTS,
+    "drift_level": ("level",),
 }
 KEPT = tuple(NEEDED)
 

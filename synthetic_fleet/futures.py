@@ -8,6 +8,7 @@ import numpy as np
 from synthetic_fleet import defects, world
 from synthetic_fleet.block import AHEAD, Calendar, Lived
 from synthetic_fleet.constants import Constants
+from synthetic_fleet.corrections import COUNT
 from synthetic_fleet.module import live_one_day
 from synthetic_fleet.state import NEVER, Array, Fleet, joined, new_events, taken
 from synthetic_fleet.vehicles import Vehicle, block_of, enlist
@@ -31,13 +32,15 @@ class Crossing(NamedTuple):
 def healthy_sigma(constants: Constants, calendar: Calendar, seed: int) -> Array:
     """[families, corrections]: sd of settled healthy noise, slow wander left out.
 
-    Vehicles without defects live twice through the same days, with and without random disturbances.
+    Vehicles without defects, scattering as most do, live twice through the same days, with and without random
+    disturbances.
     """
     out = np.ones(constants.fitted.shape)
     for family in range(len(constants.families)):
         pool = [enlist(constants, 10**6 + number, (-calendar.burn_in, 7), seed) for number in range(POOL)]
         for vehicle in pool:
             vehicle.family, vehicle.joined = family, -calendar.burn_in
+            vehicle.scatter, vehicle.scatters = 1.0, np.ones(COUNT)
         noisy, calm = block_of(constants, pool, seed), block_of(constants, pool, seed)
         events, apart = new_events(POOL), []
         for day in range(-calendar.burn_in, -calendar.burn_in + POOL_DAYS):

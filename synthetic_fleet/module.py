@@ -52,7 +52,7 @@ def drive(me: Record, today: Today, world: World) -> float:
     me.warmups += WARMUPS_A_DAY
     jump = today.dose * math.sqrt(1.0 - SLOW_KEPT * SLOW_KEPT)
     for k in range(s.SLOW):
-        me.slow[k] = SLOW_KEPT * me.slow[k] + jump * world.slow_noise[k] * bell(me)
+        me.slow[k] = SLOW_KEPT * me.slow[k] + jump * me.scatter * world.slow_noise[k] * bell(me)
     return float(me.hours)
 
 
@@ -127,7 +127,7 @@ def disturb(me: Record, today: Today, world: World, target: Floats) -> None:
     jump = today.dose * math.sqrt(1.0 - keep * keep)
     for k in range(c.COUNT):
         setting = world.settings[k]
-        me.disturbance[k] = keep * me.disturbance[k] + jump * setting.noise * bell(me)
+        me.disturbance[k] = keep * me.disturbance[k] + jump * me.scatters[k] * setting.noise * bell(me)
         if today.number % 7 == 0:  # memory of 280 days
             slow = 0.222 * today.wander * world.wander * setting.noise * bell(me)
             me.wander[k] = 0.975 * me.wander[k] + slow

@@ -51,6 +51,8 @@ VEHICLE = np.dtype(
         ("cleared_km", np.float64),  # odometer when the codes were cleared
         ("hours", np.float64),  # of ignition on today
         ("regions", np.float64, (len(REGIONS),)),  # share of ignition-on time
+        ("scatter", np.float64),  # of its slow states and, on average, of its corrections, over a usual vehicle's
+        ("scatters", np.float64, (COUNT,)),  # of each correction
         ("slow", np.float64, (SLOW,)),
         ("burnt", np.float64, (2,)),  # oxygen storage that misfire and rich running have cost each bank
         ("learned", np.float64, (COUNT,)),

@@ -31,6 +31,8 @@ class Vehicle:
     use: float  # hours of an average day
     km: float
     own: Array  # its own normal, less neutral
+    scatter: float  # of its noise, over a usual vehicle's
+    scatters: Array  # of each correction's
     joined: int  # day
     retired: int
     rng: np.random.Generator
@@ -63,7 +65,10 @@ def enlist(constants: Constants, number: int, days: tuple[int, int], seed: int) 
     joined = int(rng.integers(1, days[1])) if new else days[0]
     retired = int(rng.integers(max(joined, 0) + 1, days[1] + 1)) if gone else NEVER
     km = 40.0 if new else float(rng.uniform(5e3, 1.8e5))
-    vehicle = Vehicle(number, family, depot, duty, use, km, _own_normal(constants, rng), joined, retired, rng)
+    scatter, scatters = _scatter(scenario, number, seed)
+    vehicle = Vehicle(
+        number, family, depot, duty, use, km, _own_normal(constants, rng), scatter, scatters, joined, retired, rng
+    )
     vehicle.module = f"{_letters(family)}{number + 1:05d}A"
     vehicle.acts = _plan(constants, vehicle, days, seed)
     vehicle.reads = [day for day in reading_days(scenario, days[1], rng) if max(joined, 0) <= day < retired]
@@ -93,6 +98,13 @@ def _own_normal(constants: Constants, rng: np.random.Generator) -> Array:
     ):
         base[group] = size * base[group] + 0.8 * spread * noise[group] * shared[part]
     return np.asarray(base)
+
+
+def _scatter(scenario: Scenario, number: int, seed: int) -> tuple[float, Array]:
+    """How much a vehicle's noise scatters over a usual one's, and each of its corrections."""
+    healthy, rng = scenario["healthy"], np.random.default_rng([seed, number, 7])
+    scatter = float(np.exp(rng.normal(0.0, healthy["vehicle_scatter"])))
+    return scatter, np.asarray(scatter * np.exp(rng.normal(0.0, healthy["series_scatter"], c.COUNT)))
 
 
 def _plan(constants: Constants, vehicle: Vehicle, days: tuple[int, int], seed: int) -> list[Act]:
@@ -173,7 +185,7 @@ def block_of(constants: Constants, vehicles: list[Vehicle], seed: int) -> Fleet:
     """Vehicles as the records that the compiled day works on."""
     duties = list(constants.scenario["duties"].values())
     state = records(len(vehicles), VEHICLE)
-    for name in ("family", "depot", "duty", "use", "km", "own"):
+    for name in ("family", "depot", "duty", "use", "km", "own", "scatter", "scatters"):
         state[name] = [getattr(vehicle, name) for vehicle in vehicles]
     state.active = [vehicle.joined < 0 for vehicle in vehicles]
     state.stream = stream.start(seed, np.array([vehicle.number for vehicle in vehicles]), 0)

@@ -15,7 +15,8 @@ QUIET = ((12, 24, 0.3), (12, 27, 0.5), (12, 28, 0.5), (12, 29, 0.5), (12, 30, 0.
 def weather(scenario: Scenario, depot: str, first: date, days: int, seed: int) -> Floats:
     """[days, 5]: degC, kPa, ethanol beyond 8 %, trim % of the fuel, octane short (deg) at one depot.
 
-    A depot's weather depends on the seed and its name alone.
+    A depot's weather depends on the seed and its name alone. `ethanol` and `fuel_trim` of a depot, where given, are
+    what its local fuel has beyond the fleet's.
     """
     place, fuel = scenario["depots"][depot], scenario["fuel"]
     rng = np.random.default_rng([seed, *depot.encode()])
@@ -35,7 +36,9 @@ def weather(scenario: Scenario, depot: str, first: date, days: int, seed: int) -
     out[:, 2] = (
         fuel["summer_ethanol"] + (fuel["winter_ethanol"] - fuel["summer_ethanol"]) * winter + 0.4 * delivery[:, 0]
     )
+    out[:, 2] += place.get("ethanol", 0.0)
     out[:, 3] = fuel["summer_trim"] + (fuel["winter_trim"] - fuel["summer_trim"]) * winter + 0.2 * delivery[:, 1]
+    out[:, 3] += place.get("fuel_trim", 0.0)
     out[:, 4] = 0.15 * delivery[:, 1]
     return out
 

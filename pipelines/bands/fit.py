@@ -6,6 +6,7 @@ import numba
 import numpy as np
 
 from pipelines.bands.ageing import shared_slope
+from pipelines.bands.group_levels import groups_of
 from pipelines.bands.noise import Noise, fit_noise, take_out_levels
 from pipelines.bands.normal import LEAST_SETTLED, WEEK, days, vehicle_of_row
 from pipelines.bands.standing import held_at, repeats, stands_from
@@ -16,6 +17,8 @@ PRIOR_VEHICLES = 3.0  # that the prior of the spread of levels is worth
 PRIOR_OFFSET = 3.0  # prior sd of vehicles' levels, in sigmas of the noise
 MOVE_LAGS = (1, 2, 4, 8)  # weeks
 LONGEST_GAP = 60.0  # days between readings that count towards their pace
+LEAST_OF_GROUP = 3  # vehicles that show where a group's level lies
+MEDIAN_COST = 1.57  # variance of a median against a mean's
 TRIMMED = 1.1  # variance of a trimmed mean against a mean's
 
 
@@ -26,6 +29,7 @@ class Fit:
     healthy [C, R], epoch [C, R], row_start [V + 1], day [R]: the sample, readings without level and season.
     stands_from [C]: repeats in a row that are a standstill.
     centre [C, K + 1], the last of a calibration that nobody has. ageing [C] per km. offset_sd [C].
+    depot_spread, duty_spread [C]: variance of depots' levels, and of duties' inside a depot.
     season_move, depot_move [C, lags]: variance of a week's movement of the family, and of a depot against it.
     peers: vehicles read in a week.
     corrections: how many of them can alarm at a vehicle's reading. readings_a_year: of a vehicle.
@@ -41,6 +45,8 @@ class Fit:
     centre: Float64s
     ageing: Float64s
     offset_sd: Float64s
+    depot_spread: Float64s
+    duty_spread: Float64s
     season_move: Float64s
     depot_move: Float64s
     peers: float
@@ -87,6 +93,10 @@ def fit_family(panel: Panel, *, settled: Bools, until: float) -> Fit:
     noise = fit_noise(healthy, epoch=epoch, row_start=row_start, day=day[rows], resolution=panel.resolution)
     level = np.where(ok, values, np.nan)
     centre = _centres(level, panel.calibration[rows], len(panel.calibrations), panel.neutral, vehicle[rows])
+    group, depot_of, _ = groups_of(panel)
+    offset_sd, depot_spread, duty_spread = _spreads(
+        level - centre[:, panel.calibration[rows]], row_start, noise.sigma, group=group[rows], depot_of=depot_of
+    )
     shape = (len(panel.codes), depots, weeks)
     season_move, depot_move = _moves(noise, together.reshape(shape), peers.reshape(shape))
     return Fit(
@@ -104,7 +114,9 @@ def fit_family(panel: Panel, *, settled: Bools, until: float) -> Fit:
         corrections=_able(values, epoch, row_start, standing) / max(len(rows), 1),
         readings_a_year=_pace(day[rows], vehicle[rows]),
         half_authority=_half_authority(panel, values),
-        offset_sd=_offset_sd(level - centre[:, panel.calibration[rows]], row_start, noise.sigma),
+        offset_sd=offset_sd,
+        depot_spread=depot_spread,
+        duty_spread=duty_spread,
     )
 
 
@@ -168,12 +180,54 @@ def median(values: Float64s) -> Float64s:
     return np.where(count > 0, (ordered[rows, low] + ordered[rows, high]) / 2, np.nan).astype(np.float64)
 
 
-def _offset_sd(level: Float64s, row_start: Int64s, sigma: Float64s) -> Float64s:
-    """[C] robust sd of vehicles' levels about the centre, drawn to three sigmas where vehicles are few."""
+def _spreads(
+    level: Float64s, row_start: Int64s, sigma: Float64s, *, group: Int32s, depot_of: Int32s
+) -> tuple[Float64s, Float64s, Float64s]:  # fmt: skip
+    """[C] robust sd of vehicles' levels about their groups', [C] variance of depots' levels, [C] of duties' inside one.
+
+    Args:
+        level: [C, R] readings without centre.
+        row_start: [V + 1].
+        sigma: [C] of the noise.
+        group: [R] depot and duty.
+        depot_of: [G].
+
+    Source: variance components by moments, from the medians of groups.
+    """
     kept = np.flatnonzero(np.diff(row_start) > 0)
     medians = np.stack([median(level[:, row_start[v] : row_start[v + 1]]) for v in kept], axis=1)
-    count = np.isfinite(medians).sum(axis=1)
-    spread = 1.4826 * np.nan_to_num(median(np.abs(medians)))
+    theirs = group[row_start[kept + 1] - 1]
+    about, of_group, vehicles = _about(medians, theirs, len(depot_of))
+    sd = _drawn_sd(about, sigma)
+    _, of_depot, members = _about(medians, depot_of[theirs], int(depot_of.max(initial=0)) + 1)
+    depots = _between(of_depot, MEDIAN_COST * sd[:, None] ** 2 / np.maximum(members, 1), members)
+    error = MEDIAN_COST * sd[:, None] ** 2 / np.maximum(vehicles, 1)
+    return sd, depots, _between(of_group - of_depot[:, depot_of], error, vehicles)
+
+
+def _about(medians: Float64s, group: Int32s, groups: int) -> tuple[Float64s, Float64s, Float64s]:
+    """[C, V] vehicles' levels about their groups', [C, G] these (0: fewer than three vehicles), [C, G] vehicles."""
+    middle, count = np.zeros((len(medians), groups)), np.zeros((len(medians), groups))
+    for g in np.unique(group):
+        mine = medians[:, group == g]
+        count[:, g] = np.isfinite(mine).sum(axis=1)
+        middle[:, g] = np.where(count[:, g] >= LEAST_OF_GROUP, np.nan_to_num(median(mine)), 0.0)
+    return medians - middle[:, group], middle, count
+
+
+def _between(middle: Float64s, error: Float64s, count: Float64s) -> Float64s:
+    """[C] variance of groups' levels beyond that of their errors; 0 where there are not two."""
+    shown = count >= LEAST_OF_GROUP
+    groups = shown.sum(axis=1)
+    mean = np.where(shown, middle, 0.0).sum(axis=1) / np.maximum(groups, 1)
+    apart = np.where(shown, (middle - mean[:, None]) ** 2 - error, 0.0).sum(axis=1)
+    return np.where(groups > 1, np.maximum(apart / np.maximum(groups - 1, 1), 0.0), 0.0)
+
+
+def _drawn_sd(about: Float64s, sigma: Float64s) -> Float64s:
+    """[C] robust sd of vehicles' levels [C, V], drawn to three sigmas where vehicles are few."""
+    count = np.isfinite(about).sum(axis=1)
+    spread = 1.4826 * np.nan_to_num(median(np.abs(about)))
     mixed = (count * spread**2 + PRIOR_VEHICLES * (PRIOR_OFFSET * sigma) ** 2) / (count + PRIOR_VEHICLES)
     spread_or_more: Float64s = np.maximum(np.sqrt(mixed), sigma)
     return spread_or_more

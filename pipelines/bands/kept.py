@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from pipelines.bands.group_levels import groups_of
 from pipelines.bands.normal import SCORES, WEEK, Normal, days
 from pipelines.bands.recalibration import SHIFT, SHIFT_PARTS, changes
 from pipelines.bands.scatter import widenings
@@ -14,8 +15,8 @@ from pipelines.bands.season import WEEK_PARTS, WEEKLY
 from pipelines.handover import Float64s, Int32s, Panel
 
 MODEL = (
-    "ageing", "sigma", "memory_days", "rounding", "wander", "offset_sd", "season_move", "depot_move",
-    "stands_from", "mean_scale",
+    "ageing", "sigma", "memory_days", "rounding", "wander", "offset_sd", "depot_spread", "duty_spread",
+    "season_move", "depot_move", "stands_from", "mean_scale",
 )  # fmt: skip
 OF_BLOCK = (
     "corrections", "readings_a_year", "vehicle_spread", "series_spread", "occasion_error", "occasion_information",
@@ -31,6 +32,7 @@ class Bands:
     learn_hours: [C]. threshold: [B]. widening: [B, K] as `scatter.widenings` gives it. start: day since 1970 from
     which weeks count.
     weeks: [C, W, depots + 1] of the season's `WEEKLY`; the last stands for depots that nobody is at yet.
+    groups: names of depots and duties. levels: [C, W, G] of theirs beside the family's centre.
     changes: [T, 2] calibrations from and to. shifts: [C, W, T] of the recalibration's `SHIFT`. carried: [C, W] variance
     that a level gains over an epoch's end.
     """
@@ -41,16 +43,19 @@ class Bands:
     widening: Float64s
     start: float
     weeks: np.ndarray
+    groups: tuple[str, ...]
+    levels: Float64s
     changes: Int32s
     shifts: np.ndarray
     carried: Float64s
 
 
 def kept_tables(families: Sequence[tuple[Panel, Bands]]) -> dict[str, pl.DataFrame]:
-    """`drift_model` (noise), `drift_centre`, `drift_season`, `drift_carried` and `drift_shift`: what bands are made of.
+    """`drift_model` (noise), `drift_centre`, `drift_season`, `drift_carried`, `drift_shift`, `drift_level`: bands.
 
     A row holds from its block's or its week's start on. `drift_shift` has the weeks in which a change of calibration
-    showed anything anew, `drift_carried` those in which an epoch's end did.
+    showed anything anew, `drift_carried` those in which an epoch's end did, `drift_level` those in which the level of a
+    depot and duty changed.
     """
     parts = [_family_tables(panel, bands) for panel, bands in families]
     if not parts:
@@ -95,6 +100,17 @@ def _family_tables(panel: Panel, bands: Bands) -> dict[str, pl.DataFrame]:
             **{name: weeks[name].ravel() for name in WEEK_PARTS},
         }
     )
+    group_names = pl.Series(bands.groups, dtype=pl.String).str.split_exact("\n", 1).struct.unnest()
+    code, week, group = np.nonzero(_news(bands.levels))
+    level = pl.DataFrame(
+        {
+            "correction": codes.gather(code),
+            "week_from": week_from.gather(week),
+            "depot": group_names["field_0"].gather(group),
+            "duty": group_names["field_1"].gather(group),
+            "level": bands.levels[code, week, group],
+        }
+    )
     code, week = np.nonzero(_news(bands.carried))
     carried = pl.DataFrame(
         {
@@ -116,7 +132,7 @@ def _family_tables(panel: Panel, bands: Bands) -> dict[str, pl.DataFrame]:
     family = pl.lit(panel.family).alias("engine_family")
     tables = {
         "drift_model": model, "drift_centre": centre, "drift_season": season, "drift_carried": carried,
-        "drift_shift": shift,
+        "drift_shift": shift, "drift_level": level,
     }  # fmt: skip
     return {name: table.select(family, pl.all()) for name, table in tables.items()}
 
@@ -169,7 +185,7 @@ def kept_bands(panel: Panel, tables: Mapping[str, pl.DataFrame]) -> tuple[Panel,
     for name in WEEK_PARTS:
         read[name][:, :, :-1] = grid[name].fill_null(0.0).to_numpy().reshape(shape)
     last = model.group_by("correction", maintain_order=True).last()
-    kinds = changes(panel.calibration, panel.row_start)[1]
+    kinds, groups = changes(panel.calibration, panel.row_start)[1], groups_of(panel)[2]
     bands = Bands(
         normal=normal,
         learn_hours=last["learn_hours"].to_numpy(),
@@ -177,11 +193,29 @@ def kept_bands(panel: Panel, tables: Mapping[str, pl.DataFrame]) -> tuple[Panel,
         widening=widenings(model["threshold"].to_numpy()[:blocks]),
         start=float(weeks.dt.epoch("us")[0]) / 86_400e6,
         weeks=read,
+        groups=groups,
+        levels=_levels(panel, order, weeks, groups, tables["drift_level"]),
         changes=kinds,
         shifts=_shifts(panel, order, weeks, kinds, tables["drift_shift"]),
         carried=_carried(panel, order, weeks, tables["drift_carried"]),
     )
     return _cut(panel, codes, where), bands
+
+
+def _levels(
+    panel: Panel, order: pl.DataFrame, weeks: pl.Series, groups: tuple[str, ...], known: pl.DataFrame
+) -> Float64s:  # fmt: skip
+    """[C, W, G] levels of the panel's groups, from the weeks in which they changed."""
+    mine = known.filter(pl.col("engine_family") == panel.family).with_columns(
+        group=pl.col("depot") + "\n" + pl.col("duty")
+    )
+    grid = (
+        order.join(pl.DataFrame({"week_from": weeks}), how="cross")
+        .join(pl.DataFrame({"group": groups}, schema={"group": pl.String}), how="cross")
+        .join(mine, on=["correction", "week_from", "group"], how="left", maintain_order="left")
+        .select(pl.col("level").forward_fill().over("correction", "group").fill_null(0.0))
+    )
+    return grid["level"].to_numpy().reshape(order.height, len(weeks), len(groups))
 
 
 def _carried(panel: Panel, order: pl.DataFrame, weeks: pl.Series, known: pl.DataFrame) -> Float64s:

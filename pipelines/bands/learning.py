@@ -221,6 +221,8 @@ def _normal(
         centre=np.stack([fit.centre for fit in fits], axis=1),
         stands_from=np.stack([fit.stands_from for fit in fits], axis=1),
         ageing=np.stack([fit.ageing for fit in fits], axis=1),
+        depot_spread=np.stack([fit.depot_spread for fit in fits], axis=1),
+        duty_spread=np.stack([fit.duty_spread for fit in fits], axis=1),
         tails=np.stack([tables[id(fit)] for fit in fits], axis=1),
         corrections=np.array([fit.corrections for fit in fits]),
         readings_a_year=np.array([fit.readings_a_year for fit in fits]),

@@ -29,10 +29,10 @@ class Normal:
 
     block: [R] the block of each row. starts: [B] days since 1970. centre: [C, B, K + 1], at 0 km, the last
     of a calibration that nobody has. ageing: [C, B] per km.
-    sigma, memory_days, rounding (variance), wander (variance per day), offset_sd, season_move, depot_move (variances
-    of a week's movement): [C, B]. stands_from [C, B]: repeats in a row that are a standstill.
+    sigma, memory_days, rounding (variance), wander (variance per day), offset_sd, depot_spread, duty_spread (variances
+    of groups' levels), season_move, depot_move (variances of a week's movement), mean_scale (of vehicles' noise against
+    the pooled one): [C, B]. stands_from [C, B]: repeats in a row that are a standstill.
     tails: [C, B, 8] innovations, in their own sd, whose normal scores are `SCORES`.
-    mean_scale: [C, B] of vehicles' noise against the pooled one.
     vehicle_spread, series_spread, occasion_error, occasion_information, reading_error: [B] as `Spread` has them: how
     differently vehicles scatter, and how well their readings show it.
     corrections, readings_a_year: [B] how many corrections can alarm at a reading, how many readings a year has.
@@ -47,6 +47,8 @@ class Normal:
     rounding: Float64s
     wander: Float64s
     offset_sd: Float64s
+    depot_spread: Float64s
+    duty_spread: Float64s
     season_move: Float64s
     depot_move: Float64s
     stands_from: Float64s

@@ -86,7 +86,7 @@ def _panel(  # noqa: PLR0917
         calibration=calibration,
         calibrations=calibrations,
         values=_values([columns[code] for code in codes], place),
-        epoch=_epochs(rows, calibration, row_start, codes, epochs),
+        epoch=_epochs(rows, (calibration, depot, duty), row_start, codes, epochs),
         low_limit=_floats(catalogue["low_limit"]),
         high_limit=_floats(catalogue["high_limit"]),
         neutral=_floats(catalogue["neutral"]),
@@ -112,12 +112,14 @@ def _take(column, place, out):  # type: ignore[no-untyped-def]
 
 
 def _epochs(
-    rows: pl.DataFrame, calibration: Int32s, row_start: Int64s, codes: list[str], epochs: pl.DataFrame
+    rows: pl.DataFrame, anew: tuple[Int32s, ...], row_start: Int64s, codes: list[str], epochs: pl.DataFrame
 ) -> Int32s:
-    """[R, C]: a series' epoch counts up where history starts one, and where the calibration changes."""
+    """[R, C]: a series' epoch counts up where history starts one, and where calibration, depot or duty changes."""
     keyed = rows.select("vehicle_id", pl.col("read_at").alias("first_read_at")).with_row_index("row")
     found = epochs.join(keyed, on=["vehicle_id", "first_read_at"])
-    every = np.append(0, calibration[1:] != calibration[:-1]).astype(np.bool_)
+    every = np.zeros(rows.height, dtype=np.bool_)
+    for index in anew:
+        every[1:] |= index[1:] != index[:-1]
     every[found.filter(pl.col("correction").is_null())["row"].to_numpy()] = True
     every[row_start[:-1]] = False
     before = np.append(0, np.cumsum(every))

@@ -7,6 +7,7 @@ season of any vehicle's rows, with the vehicle's own share in its week taken out
 import numba
 import numpy as np
 
+from pipelines.bands.group_levels import believed, draw, take_in
 from pipelines.handover import Int32s, Int64s
 
 PASSES = 3  # of the robust mean
@@ -15,11 +16,16 @@ START_FROM = 201  # peers whose median starts the robust mean
 SILENT = 3  # first readings of a new epoch that say nothing of the season: what they moved may be the epoch's own doing
 UNHEARD = 1e9  # by how much their variance counts as more
 
-# One vehicle at a week's end: sum and number of its readings in the epoch, without centre and season.
-PEER = np.dtype([("total", "f8"), ("count", "f8"), ("epoch", "i4")], align=True)
+# One vehicle at a week's end: sum and number of its readings in the epoch, without centre and season; its group's
+# level.
+PEER = np.dtype(
+    [("total", "f8"), ("count", "f8"), ("level", "f8"), ("epoch", "i4"), ("placed", "?")], align=True
+)  # fmt: skip
 # One depot in one week: season and its variance against the family's, the family's own, the depot's before the week's
-# readings, and of those their weight, their mean, and the centre that their weights were taken about.
-WEEK_PARTS = ("season", "depot_variance", "family_variance", "prior", "prior_variance", "weight", "mean", "centre")
+# readings, and of those their number, their weight, their mean, and the centre that their weights were taken about.
+WEEK_PARTS = (
+    "season", "depot_variance", "family_variance", "prior", "prior_variance", "count", "weight", "mean", "centre",
+)  # fmt: skip
 WEEKLY = np.dtype([(name, "f8") for name in (*WEEK_PARTS, "family")] + [("begun", "?")], align=True)
 
 
@@ -67,8 +73,8 @@ def robust_mean(x, variance):  # type: ignore[no-untyped-def]
 
 @numba.njit(cache=True, nogil=True)
 def run_weeks(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR0917 - one pass over the weeks
-    x, order, cell_start, first, last, vehicle, epoch, settled, block, noise2, offset2, move2, depot_move2, exclude,
-    peers, weeks,
+    x, order, cell_start, first, last, week, vehicle, group, depot_of, epoch, settled, block, noise2, offset2, move2,
+    depot_move2, depot2, duty2, exclude, peers, known, levels, weeks,
 ):  # fmt: skip
     """Weeks `first` up to `last` of one correction, going on from the week before.
 
@@ -78,7 +84,10 @@ def run_weeks(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, 
         cell_start: [W * D + 1] first entry of `order` of each week and depot.
         first: Week to begin with; the one before it is known, or it is 0.
         last: Week to stop at.
+        week: [R].
         vehicle: [R] index of the vehicle.
+        group: [R] index of depot and duty.
+        depot_of: [G] index of a group's depot.
         epoch: [R] learning epoch of the series.
         settled: [R] False while relearning: what moves then is no season.
         block: [R] row of the model that holds then.
@@ -86,8 +95,12 @@ def run_weeks(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, 
         offset2: [B] variance of vehicles' levels.
         move2: [B] variance of a week's movement of the family.
         depot_move2: [B] variance of a week's movement of a depot against the family.
+        depot2: [B] variance of depots' levels.
+        duty2: [B] variance of duties' levels inside a depot.
         exclude: A vehicle whose rows are left out throughout; -1: none.
         peers: [V] of `PEER`, as they stand before week `first`; brought to the end of the last.
+        known: [G] of `GROUP`, the same.
+        levels: [W, G] of groups, filled from `first` on.
         weeks: [W, D] of `WEEKLY`, filled from `first` on.
     """
     depots = weeks.shape[1]
@@ -98,7 +111,22 @@ def run_weeks(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, 
     d2 = np.empty(size)
     rows = np.empty(size, dtype=np.int64)
     start = np.zeros(depots + 1, dtype=np.int64)
+    opening, opened = _openings(x, vehicle, week, peers)
+    begin = end = np.searchsorted(week[opened], first)
     for w in range(first, last):
+        if w > 0:
+            levels[w] = levels[w - 1]
+        begin = end
+        while end < len(opened) and week[opened[end]] == w:
+            end += 1
+        if end > begin:
+            _welcome(
+                x, opened[begin:end], vehicle, group, depot_of, block, noise2, offset2, exclude, known,
+                weeks[max(w - 1, 0)],
+            )  # fmt: skip
+        if cell_start[(w + 1) * depots] > cell_start[w * depots]:
+            b = block[order[cell_start[w * depots]]]
+            draw(known, depot_of, depot2[b], duty2[b], levels[w])
         count = 0
         b = 0
         for g in range(depots):
@@ -109,16 +137,21 @@ def run_weeks(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, 
             for i in range(cell_start[w * depots + g], cell_start[w * depots + g + 1]):
                 r = order[i]
                 b = block[r]
+                peer = peers[vehicle[r]]
+                if r == opening[vehicle[r]]:
+                    peer.level += levels[w, group[r]]
+                    peer.placed = True
+                elif r > opening[vehicle[r]] and vehicle[r - 1] == vehicle[r] and group[r - 1] != group[r]:
+                    peer.level += levels[w, group[r]] - levels[w, group[r - 1]]
                 if np.isnan(x[r]) or not settled[r] or vehicle[r] == exclude:
                     continue
-                peer = peers[vehicle[r]]
                 if epoch[r] != peer.epoch:
                     peer.epoch = epoch[r]
                     peer.total = 0.0
                     peer.count = 0.0
                 shrink = peer.count + noise2[b] / offset2[b]
                 rows[count] = r
-                d[count] = x[r] - peer.total / shrink
+                d[count] = x[r] - peer.level - peer.total / shrink
                 d2[count] = noise2[b] * (1 + 1 / shrink)
                 if epoch[r] > 0 and peer.count < SILENT:
                     d2[count] *= UNHEARD
@@ -132,35 +165,93 @@ def run_weeks(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, 
         if count:
             mean, total, _ = robust_mean(d[:count], d2[:count])
             if begun and total > 0:
+                family2 = believed(family2, 1 / total, mean - family, count)
                 gain = family2 / (family2 + 1 / total)
                 family += gain * (mean - family)
                 family2 *= 1 - gain
             begun = True
         for g in range(depots):
-            week = weeks[w, g]
-            week.family, week.family_variance, week.begun = family, family2, begun
-            week.prior = week.season + family - before
-            week.prior_variance = week.depot_variance + depot_move2[b]
-            week.season, week.depot_variance = week.prior, week.prior_variance
+            place = weeks[w, g]
+            place.family, place.family_variance, place.begun = family, family2, begun
+            place.prior = place.season + family - before
+            place.prior_variance = place.depot_variance + depot_move2[b]
+            place.season, place.depot_variance = place.prior, place.prior_variance
             if start[g + 1] > start[g]:
                 inside = slice(start[g], start[g + 1])
-                week.mean, week.weight, week.centre = robust_mean(d[inside], d2[inside])
-                if week.weight > 0:
-                    gain = week.prior_variance / (week.prior_variance + 1 / week.weight)
-                    week.season += gain * (week.mean - week.prior)
-                    week.depot_variance *= 1 - gain
+                place.mean, place.weight, place.centre = robust_mean(d[inside], d2[inside])
+                place.count = start[g + 1] - start[g]
+                if place.weight > 0:
+                    gap = place.mean - place.prior
+                    moves = believed(place.prior_variance, 1 / place.weight, gap, place.count)
+                    gain = moves / (moves + 1 / place.weight)
+                    place.season += gain * gap
+                    place.depot_variance = moves * (1 - gain)
             for i in range(start[g], start[g + 1]):
                 peer = peers[vehicle[rows[i]]]
                 if epoch[rows[i]] == peer.epoch:
-                    peer.total += x[rows[i]] - week.season
+                    peer.total += x[rows[i]] - peer.level - place.season
                     peer.count += 1
             if exclude >= 0:
-                week.weight = 0.0  # whom the season is for has no share in it
+                place.weight = 0.0  # whom the season is for has no share in it
+
+
+@numba.njit(cache=True, nogil=True)
+def _openings(x, vehicle, week, peers):  # type: ignore[no-untyped-def]
+    """[V] row of each vehicle's first reading, -1: read before; and those rows sorted by week."""
+    opening = np.full(len(peers), -1)
+    found = 0
+    for r in range(len(x)):
+        v = vehicle[r]
+        if opening[v] < 0 and not peers[v].placed and not np.isnan(x[r]):
+            opening[v] = r
+            found += 1
+    for v in range(len(peers)):
+        if opening[v] < 0 and not peers[v].placed:
+            opening[v] = len(x)  # not read yet
+    rows = opening[(opening >= 0) & (opening < len(x))]
+    return opening, rows[np.argsort(week[rows], kind="mergesort")]
+
+
+@numba.njit(cache=True, nogil=True)
+def _welcome(  # type: ignore[no-untyped-def]  # noqa: PLR0917
+    x, rows, vehicle, group, depot_of, block, noise2, offset2, exclude, known, before
+):
+    """Take the vehicles that are read for the first time into what is known of their groups.
+
+    All is as for the weeks, but `rows`, which are their first readings, and `before`, [D] of the week before.
+    """
+    new, new2 = np.empty(len(rows)), np.empty(len(rows))
+    b = block[rows[0]]
+    for g in range(len(known)):
+        count = 0
+        for r in rows:
+            if group[r] == g and vehicle[r] != exclude:
+                new[count] = x[r] - before[depot_of[g]].season
+                new2[count] = noise2[b] + offset2[b]
+                count += 1
+        if count:
+            mean, weight, _ = robust_mean(new[:count], new2[:count])
+            take_in(known[g], mean, weight, count)
 
 
 @numba.njit(cache=True, nogil=True)
 def run_rows(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0917 - one pass over the rows
-    x, first, row_start, week, depot, epoch, settled, block, noise2, offset2, peers, weeks, season, variance
+    x,
+    first,
+    row_start,
+    week,
+    depot,
+    group,
+    epoch,
+    settled,
+    block,
+    noise2,
+    offset2,
+    peers,
+    levels,
+    weeks,
+    season,
+    variance,
 ):
     """Season at each vehicle's rows from `first` on, from other vehicles' rows up to the end of the row's week.
 
@@ -170,51 +261,64 @@ def run_rows(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0917 - one pass 
         row_start: [V + 1].
         week: [R].
         depot: [R] index of its depot.
+        group: [R] index of its depot and duty.
         epoch: [R] learning epoch of the series.
         settled: [R] as for the weeks.
         block: [R] row of the model that holds then.
         noise2: [B] as for the weeks.
         offset2: [B] as for the weeks.
         peers: [V] of `PEER`, as they stand before row `first`; left alone.
-        weeks: [1 or V, W, D] of `WEEKLY`: for all, or for each vehicle its own, without it.
-        season: [R] output.
+        levels: [1 or V, W, G] of groups: for all, or for each vehicle its own, without it.
+        weeks: [1 or V, W, D] of `WEEKLY`, the same.
+        season: [R] output, with the level of the vehicle's group.
         variance: [R] output, error variance of the season.
     """
+    reached = np.empty(len(x))
     for v in range(len(row_start) - 1):
         ours = weeks[v] if len(weeks) > 1 else weeks[0]
+        our_levels = levels[v] if len(levels) > 1 else levels[0]
         total, count, now = peers[v].total, peers[v].count, peers[v].epoch
+        level, placed = peers[v].level, peers[v].placed
         opened = first[v]
         for r in range(first[v], row_start[v + 1]):
             if week[r] != week[opened]:
                 for i in range(opened, r):
                     if not np.isnan(x[i]) and settled[i] and epoch[i] == now:
-                        total += x[i] - ours[week[i], depot[i]].season
+                        total += x[i] - reached[i] - ours[week[i], depot[i]].season
                         count += 1
                 opened = r
+            if placed and r > row_start[v] and group[r] != group[r - 1]:
+                level += our_levels[week[r], group[r]] - our_levels[week[r], group[r - 1]]
+            if not placed and not np.isnan(x[r]):
+                level += our_levels[week[r], group[r]]
+                placed = True
+            reached[r] = level
             if np.isnan(x[r]):
+                season[r] += level if placed else our_levels[week[r], group[r]]
                 continue
             if epoch[r] != now:
                 now = epoch[r]
                 total = count = 0.0
             here = ours[week[r], depot[r]]
-            season[r] = here.season
+            season[r] = here.season + level
             variance[r] = here.depot_variance + here.family_variance
             if here.weight > 0:
                 noise = noise2[block[r]]
                 shrink = count + noise / offset2[block[r]]
-                d = x[r] - total / shrink
+                d = x[r] - level - total / shrink
                 own_variance = noise * (1 + 1 / shrink)
                 if now > 0 and count < SILENT:
                     own_variance *= UNHEARD
                 own = peer_weight(d, own_variance, here.centre) if settled[r] else 0.0
                 others = here.weight - own
-                season[r] = here.prior
+                season[r] = here.prior + level
                 variance[r] = here.prior_variance + here.family_variance
                 if others > 1e-12 * here.weight:
-                    without = (here.weight * here.mean - own * d) / others
-                    gain = here.prior_variance / (here.prior_variance + 1 / others)
-                    season[r] = here.prior + gain * (without - here.prior)
-                    variance[r] = here.prior_variance * (1 - gain) + here.family_variance
+                    gap = (here.weight * here.mean - own * d) / others - here.prior
+                    moves = believed(here.prior_variance, 1 / others, gap, here.count - 1)
+                    gain = moves / (moves + 1 / others)
+                    season[r] += gain * gap
+                    variance[r] = moves * (1 - gain) + here.family_variance
 
 
 @numba.njit(cache=True, nogil=True)

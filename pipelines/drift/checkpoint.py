@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from pipelines.bands.group_levels import GROUP, groups_of
 from pipelines.bands.normal import WEEK, Normal, days, vehicle_of_row
 from pipelines.bands.recalibration import LEVEL, SHIFT, blank_levels, changes, empty_ends
 from pipelines.bands.scatter import SERIES_SCATTER, blank_scatter
@@ -43,13 +44,15 @@ class FamilyCheckpoint:
     changes: [T, 2] changes of calibration, from and to.
     scatter: [C, V] of `SERIES_SCATTER`. told: [rows, 2] what each vehicle's rows, one vehicle's after another's, say of
     its scatter.
-    peers: [C, V]. weeks: [C, W, D + 1]. levels: [C, V]. shifts: [C, W, T]. carried: [C, W]. series: [C, V].
+    peers: [C, V]. known_groups: [C, G] of `GROUP`. group_levels: [C, W, G]. weeks: [C, W, D + 1].
+    levels: [C, V]. shifts: [C, W, T]. carried: [C, W]. series: [C, V].
     ends, onsets: of each correction.
     """
 
     vehicles: tuple[str, ...]
     codes: tuple[str, ...]
     depots: tuple[str, ...]
+    groups: tuple[str, ...]
     calibrations: tuple[str, ...]
     changes: Int32s
     week: int
@@ -62,6 +65,8 @@ class FamilyCheckpoint:
     scatter: np.ndarray
     told: Float64s
     peers: np.ndarray
+    known_groups: np.ndarray
+    group_levels: Float64s
     weeks: np.ndarray
     levels: np.ndarray
     shifts: np.ndarray
@@ -201,6 +206,16 @@ class Start:
         carried[: self.week] = self.kept.carried[c]
         return self.kept.ends[c]
 
+    def know_groups(self, c: int, levels: Float64s, groups: Sequence[str]) -> np.ndarray:
+        """Fill the weeks [W, G] before the first computed one; [G] of `GROUP`, what is known of them by then."""
+        known = np.zeros(len(groups), dtype=GROUP)
+        if self.kept:
+            at = {group: place for place, group in enumerate(groups)}
+            place = [at[group] for group in self.kept.groups]
+            known[place] = self.kept.known_groups[c]
+            levels[: self.week, place] = self.kept.group_levels[c]
+        return known
+
     def know_weeks(self, c: int, weeks: np.ndarray, depots: Sequence[str]) -> None:
         """Fill the weeks [W, D + 1] before the first computed one; a new depot has been one that nobody was at."""
         if self.kept:
@@ -229,11 +244,12 @@ def empty_checkpoint(
     before, shared, own = start.known
     later = row_digests(panel, settled, panel.row_start[:-1] + before, panel.row_start[:-1] + rows)
     shape = (len(panel.codes), len(panel.vehicles))
-    kinds = changes(panel.calibration, panel.row_start)[1]
+    kinds, groups = changes(panel.calibration, panel.row_start)[1], groups_of(panel)[2]
     return FamilyCheckpoint(
         vehicles=panel.vehicles,
         codes=panel.codes,
         depots=panel.depots,
+        groups=groups,
         calibrations=panel.calibrations,
         changes=kinds,
         week=week,
@@ -246,6 +262,8 @@ def empty_checkpoint(
         scatter=np.empty(shape, dtype=SERIES_SCATTER),
         told=np.empty((int(rows.sum()), 2)),
         peers=np.empty(shape, dtype=PEER),
+        known_groups=np.empty((shape[0], len(groups)), dtype=GROUP),
+        group_levels=np.empty((shape[0], week, len(groups))),
         weeks=np.empty((shape[0], week, len(panel.depots) + 1), dtype=WEEKLY),
         levels=np.empty(shape, dtype=LEVEL),
         shifts=np.empty((shape[0], week, len(kinds)), dtype=SHIFT),
@@ -272,6 +290,8 @@ def start_of(panel: Panel, kept: FamilyCheckpoint, settled: Bools, *, until: flo
         terms: Digest of the present limits and settings.
     """
     if kept.terms != terms or kept.codes != panel.codes or not set(kept.depots) <= set(panel.depots):
+        return None
+    if not set(kept.groups) <= set(groups_of(panel)[2]):
         return None
     present = {vehicle: index for index, vehicle in enumerate(panel.vehicles)}
     calibrations = {name: index for index, name in enumerate(panel.calibrations)}

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from pipelines.bands import recalibration, season
+from pipelines.bands.group_levels import GROUP, groups_of
 from pipelines.bands.kept import Bands
 from pipelines.bands.normal import Normal, vehicle_of_row
 from pipelines.bands.scatter import vehicle_scales
@@ -14,6 +15,7 @@ from pipelines.drift.checkpoint import FamilyCheckpoint, Put, Start
 from pipelines.drift.leeway import leeway
 from pipelines.drift.onset_posterior import OpenAlarm, open_alarms
 from pipelines.drift.readings import (
+    PeerWeeks,
     Readings,
     Stretch,
     Times,
@@ -223,7 +225,7 @@ def _correction(c: int, run: FamilyRun) -> list[OpenAlarm]:
     return _open_alarms(c, run, weeks, series)
 
 
-def _open_alarms(c: int, run: FamilyRun, weeks: Any, series: Any) -> list[OpenAlarm]:
+def _open_alarms(c: int, run: FamilyRun, weeks: PeerWeeks, series: Any) -> list[OpenAlarm]:
     """The alarms of one correction at the last readings, from all readings of their vehicles."""
     start, end = run.panel.row_start[:-1], run.panel.row_start[1:]
     stretch = Stretch.of(run.panel, np.where(series["alarm"]["on"], start, end), run.times)
@@ -238,27 +240,35 @@ def _at(both: tuple[Float64s, Float64s], rows: Int64s | slice) -> tuple[Float64s
     return both[0][rows], both[1][rows]
 
 
-def _weeks(c: int, run: FamilyRun, readings: Readings, peers: Any) -> Any:
-    """[1 or V, W, D + 1] of the season's `WEEKLY`; fills those with everyone in, and the checkpoint's."""
-    normal, start, weeks = run.bands.normal, run.start, run.bands.weeks[c]
+def _weeks(c: int, run: FamilyRun, readings: Readings, peers: Any) -> PeerWeeks:
+    """What peers do together in one correction; fills the weeks with everyone in, and the checkpoint's."""
+    normal, start, weeks, levels = run.bands.normal, run.start, run.bands.weeks[c], run.bands.levels[c]
     start.know_weeks(c, weeks, run.panel.depots)
-    rows = (readings.x, *run.by_cell)
+    known = start.know_groups(c, levels, run.bands.groups)
+    rows, times = (readings.x, *run.by_cell), readings.times
     model = (
-        run.span.vehicle, readings.epoch, readings.settled, readings.times.block, normal.weekly_noise(c),
-        normal.offset_sd[c] ** 2, normal.season_move[c], normal.depot_move[c],
+        times.week, run.span.vehicle, times.group, groups_of(run.panel)[1], readings.epoch, readings.settled,
+        times.block, normal.weekly_noise(c), normal.offset_sd[c] ** 2, normal.season_move[c], normal.depot_move[c],
+        normal.depot_spread[c], normal.duty_spread[c],
     )  # fmt: skip
     cut = run.taken.week if run.taken else start.week
-    season.run_weeks(*rows, start.week, cut, *model, -1, peers, weeks)
+    season.run_weeks(*rows, start.week, cut, *model, -1, peers, known, levels, weeks)
     if run.taken:
-        run.taken.peers[c] = peers
-        run.taken.weeks[c] = weeks[:cut]
-    season.run_weeks(*rows, cut, len(weeks), *model, -1, peers, weeks)
+        run.taken.peers[c], run.taken.known_groups[c] = peers, known
+        run.taken.weeks[c], run.taken.group_levels[c] = weeks[:cut], levels[:cut]
+    season.run_weeks(*rows, cut, len(weeks), *model, -1, peers, known, levels, weeks)
     if len(run.panel.vehicles) > EXACT_PEERS:
-        return weeks[None]
-    without = np.zeros((len(run.panel.vehicles), *weeks.shape), dtype=season.WEEKLY)
-    for vehicle, theirs in enumerate(without):
-        season.run_weeks(*rows, 0, len(weeks), *model, vehicle, season.blank_peers(len(without)), theirs)
-    return without
+        return PeerWeeks(weeks[None], levels[None])
+    vehicles = len(run.panel.vehicles)
+    without = np.zeros((vehicles, *weeks.shape), dtype=season.WEEKLY)
+    their_levels = np.zeros((vehicles, *levels.shape))
+    for vehicle in range(vehicles):
+        known = np.zeros(len(run.bands.groups), dtype=GROUP)
+        season.run_weeks(
+            *rows, 0, len(weeks), *model, vehicle, season.blank_peers(vehicles), known, their_levels[vehicle],
+            without[vehicle],
+        )  # fmt: skip
+    return PeerWeeks(without, their_levels)
 
 
 def _shifts(c: int, run: FamilyRun, readings: Readings, seasonal: Float64s, levels: Any) -> None:
@@ -286,7 +296,7 @@ def standardise(c: int, panel: Panel, bands: Bands, times: Times, drift: FamilyD
     drift.leeway.T[c] = leeway(
         drift.expected.T[c] + drift.deviation.T[c],
         drift.deviation.T[c],
-        normal.centre[c, times.block, times.calibration],
+        normal.centre[c, times.block, times.calibration] + bands.levels[c, times.week, times.group],
         low_limit=panel.low_limit[c],
         high_limit=panel.high_limit[c],
         can_fault_low=bool(panel.can_fault_low[c]),

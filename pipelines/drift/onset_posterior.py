@@ -16,7 +16,7 @@ from pipelines.bands.recalibration import blank_levels
 from pipelines.bands.season import blank_peers
 from pipelines.drift.alarm_rules import PATIENCE
 from pipelines.drift.onset_bank import empty_bank
-from pipelines.drift.readings import Readings, filter_rows, health, moves, run_filter, seasons
+from pipelines.drift.readings import PeerWeeks, Readings, filter_rows, health, moves, run_filter, seasons
 from pipelines.drift.series import NO_TRACE, STEP, Output, blank_series
 from pipelines.handover import Bools, Float32s, Float64s, Int32s, Int64s, Panel
 from pipelines.threads import in_threads
@@ -79,7 +79,7 @@ class OpenAlarm:
 
 
 def open_alarms(
-    c: int, *, panel: Panel, readings: Readings, row_start: Int64s, bands: Bands, weeks: np.ndarray, series: np.ndarray
+    c: int, *, panel: Panel, readings: Readings, row_start: Int64s, bands: Bands, weeks: PeerWeeks, series: np.ndarray
 ) -> list[OpenAlarm]:
     """Every alarm of correction c that stands at its vehicle's last reading.
 
@@ -89,7 +89,7 @@ def open_alarms(
         readings: All of the correction, of vehicles with an alarm at least.
         row_start: [V + 1] of these readings.
         bands: The family's.
-        weeks: [1 or V, W, D] of the season's `WEEKLY`.
+        weeks: What peers do together, week by week.
         series: [V] of the filter's `SERIES`, after the last reading.
     """
     limits = np.array(
@@ -102,7 +102,7 @@ def open_alarms(
     found = []
     for v in np.flatnonzero(series["alarm"]["on"]):
         mine = readings.at(slice(row_start[v], row_start[v + 1]))
-        base, trace, began = _retraced(c, mine, bands, weeks[v : v + 1] if len(weeks) > 1 else weeks)
+        base, trace, began = _retraced(c, mine, bands, weeks.of(int(v)))
         day = mine.times.day
         read = np.flatnonzero(np.isfinite(trace["sd"]))  # the newest epoch may not have been read yet
         kept, first = (read[mine.epoch[read] == mine.epoch[r]] for r in (read[-1], began))
@@ -123,7 +123,7 @@ def open_alarms(
     return found
 
 
-def _retraced(c: int, mine: Readings, bands: Bands, weeks: np.ndarray) -> tuple[Float64s, np.ndarray, int]:
+def _retraced(c: int, mine: Readings, bands: Bands, weeks: PeerWeeks) -> tuple[Float64s, np.ndarray, int]:
     """[n] base and [n] steps of the filter, of all readings of one vehicle; the row at which its alarm began."""
     count = len(mine.values)
     start, end = np.array([0]), np.array([count])

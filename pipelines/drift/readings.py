@@ -1,11 +1,12 @@
 """One correction's readings as season and filter take them, and both run over any of their rows; arrays only."""
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from pipelines.bands import recalibration, season
+from pipelines.bands.group_levels import groups_of
 from pipelines.bands.kept import Bands
 from pipelines.bands.normal import WEEK, Normal, days
 from pipelines.bands.scatter import blank_scatter, listen, series_scales
@@ -22,13 +23,14 @@ class Times:
     """What the rows of a panel have in common for all corrections; [R].
 
     day: since 1970. week: since the fleet's first reading. block: of the normal. change: index of the vehicle's last
-    change of calibration; -1: none so far.
+    change of calibration; -1: none so far. group: index of depot and duty.
     """
 
     day: Float64s
     week: Int64s
     block: Int32s
     depot: Int32s
+    group: Int32s
     calibration: Int32s
     change: Int32s
 
@@ -41,6 +43,7 @@ class Times:
             week=np.floor((day - fleet_start) / WEEK).astype(np.int64),
             block=normal.block,
             depot=panel.depot,
+            group=groups_of(panel)[0],
             calibration=panel.calibration,
             change=recalibration.changes(panel.calibration, panel.row_start)[0],
         )
@@ -98,6 +101,21 @@ class Readings:
         """[R] readings minus centre and ageing."""
         x: Float64s = self.values - self.anchor
         return x
+
+
+class PeerWeeks(NamedTuple):
+    """What peers do together in one correction: for all vehicles, or for each its own, without it.
+
+    weeks: [1 or V, W, D + 1] of the season's `WEEKLY`. levels: [1 or V, W, G] of groups.
+    """
+
+    weeks: Any
+    levels: Float64s
+
+    def of(self, vehicle: int) -> "PeerWeeks":
+        """What one vehicle sees."""
+        own = slice(vehicle, vehicle + 1) if len(self.weeks) > 1 else slice(1)
+        return PeerWeeks(self.weeks[own], self.levels[own])
 
 
 def readings_of(
@@ -189,7 +207,7 @@ def scale_of(
 
 
 def seasons(
-    c: int, readings: Readings, normal: Normal, *, first: Int64s, row_start: Int64s, peers: Any, weeks: Any
+    c: int, readings: Readings, normal: Normal, *, first: Int64s, row_start: Int64s, peers: Any, weeks: PeerWeeks
 ) -> tuple[Float64s, Float64s]:  # fmt: skip
     """[R], [R] the season and its error variance, in worth of readings' noise, from row `first` of each vehicle on.
 
@@ -200,14 +218,16 @@ def seasons(
         first: [V] rows to begin with.
         row_start: [V + 1].
         peers: [V] of the season's `PEER`, as they stand before `first`.
-        weeks: [1 or V, W, D] of the season's `WEEKLY`.
+        weeks: What peers do together, week by week.
     """
     times = readings.times
-    seasonal = weeks["season"][0, np.minimum(times.week, weeks.shape[1] - 1), times.depot]
+    season_of_weeks = weeks.weeks["season"][0]
+    seasonal = season_of_weeks[np.minimum(times.week, len(season_of_weeks) - 1), times.depot]
     variance = np.zeros(len(seasonal))
     season.run_rows(
-        readings.x, first, row_start, times.week, times.depot, readings.epoch, readings.settled, times.block,
-        normal.weekly_noise(c), normal.offset_sd[c] ** 2, peers, weeks, seasonal, variance,
+        readings.x, first, row_start, times.week, times.depot, times.group, readings.epoch, readings.settled,
+        times.block, normal.weekly_noise(c), normal.offset_sd[c] ** 2, peers, weeks.levels,
+        weeks.weeks, seasonal, variance,
     )  # fmt: skip
     return seasonal, variance * normal.season_worth(c, variance, times.block)
 

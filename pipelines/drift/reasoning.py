@@ -15,6 +15,7 @@ from pipelines.bands.season import blank_peers
 from pipelines.drift.family import empty_drift
 from pipelines.drift.onset_bank import empty_bank
 from pipelines.drift.readings import (
+    PeerWeeks,
     Stretch,
     Times,
     filter_rows,
@@ -76,7 +77,13 @@ def _paths(panel: Panel, bands: Bands) -> pl.DataFrame:
         readings = readings_of(c, panel, normal, stretch, settled[c], scale=scale)
         peers, series = blank_peers(len(first)), blank_series(len(first))
         found = seasons(
-            c, readings, normal, first=first, row_start=panel.row_start, peers=peers, weeks=bands.weeks[c][None]
+            c,
+            readings,
+            normal,
+            first=first,
+            row_start=panel.row_start,
+            peers=peers,
+            weeks=PeerWeeks(bands.weeks[c][None], bands.levels[c][None]),
         )
         levels = blank_levels(len(first))
         moved = moves(c, readings, found[0], bands, first=first, row_start=panel.row_start, levels=levels)

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from pipelines.bands.group_levels import groups_of
 from pipelines.bands.kept import Bands, kept_tables
 from pipelines.bands.learning import learn_normals, settled_blocks
 from pipelines.bands.normal import WEEK, Normal, days
@@ -182,7 +183,7 @@ def _confirmed(family: Family, normal: Normal, kept: Checkpoint | None) -> Start
 
 def _bands(panel: Panel, normal: Normal, learn_hours: Float64s, fleet_start: float, settings: Settings) -> Bands:
     weeks = int((days(panel).max() - fleet_start) // WEEK) + 1
-    kinds = changes(panel.calibration, panel.row_start)[1]
+    kinds, names = changes(panel.calibration, panel.row_start)[1], groups_of(panel)[2]
     limit = threshold(
         settings.false_alarms_per_vehicle_year,
         np.maximum(normal.corrections, 1.0),
@@ -196,6 +197,8 @@ def _bands(panel: Panel, normal: Normal, learn_hours: Float64s, fleet_start: flo
         widening=widenings(limit),
         start=fleet_start,
         weeks=np.zeros((len(panel.codes), weeks, len(panel.depots) + 1), dtype=WEEKLY),
+        groups=names,
+        levels=np.zeros((len(panel.codes), weeks, len(names))),
         changes=kinds,
         shifts=np.zeros((len(panel.codes), weeks, len(kinds)), dtype=SHIFT),
         carried=np.zeros((len(panel.codes), weeks)),

@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 
+from pipelines.bands.group_levels import GROUP
 from pipelines.bands.normal import Normal
 from pipelines.bands.recalibration import LEVEL, SHIFT
 from pipelines.bands.scatter import SERIES_SCATTER
@@ -37,6 +38,7 @@ BY_CORRECTION = ("ends", "onsets")  # parts with an array for each correction
 RECORDS = {
     "scatter": SERIES_SCATTER,
     "peers": PEER,
+    "known_groups": GROUP,
     "weeks": WEEKLY,
     "levels": LEVEL,
     "shifts": SHIFT,
@@ -210,7 +212,7 @@ def _family(arrays: Mapping[str, np.ndarray], prefix: str) -> FamilyCheckpoint:
     }
     for name, dtype in RECORDS.items():
         parts[name] = parts[name].view(dtype)
-    for name in ("vehicles", "codes", "depots", "calibrations"):
+    for name in ("vehicles", "codes", "depots", "groups", "calibrations"):
         parts[name] = tuple(parts[name].tolist())
     for name in ("week", "settled_blocks"):
         parts[name] = int(parts[name])

@@ -39,6 +39,13 @@ class World:
     switch_lag: float = 0.0  # days until the last vehicle has the other fuel
     centre: float = 5.0  # sd of families' centres
     offset: float = 2.0  # sd of vehicles' levels
+    depot_level: float = 0.0  # sd of what a depot's conditions (altitude, heat, fuel) add to all its vehicles
+    duty_level: float = 0.0  # the same of a duty at a depot
+    altitude: float = 0.0  # what the last depot adds in every second correction
+    depot_jump: float = 0.0  # by how much the first depot's conditions change in a day, in every second correction
+    moving: float = 0.0  # share of vehicles that move to the next depot in the second year
+    vehicle_scatter: float = 0.0  # log sd of vehicles' noise: sensors, duty and readers differ
+    series_scatter: float = 0.0  # log sd of series' noise about their vehicle's
     authority: float = 25.0  # half
     days_apart: float = 7.0
     jitter: float = 1.0  # days
@@ -66,6 +73,7 @@ class Fleet:
     level: np.ndarray  # [vehicles, C] centre and offset, at first
     season: np.ndarray  # [R, C]
     noise: np.ndarray  # [R, C] what is left of the reading besides level, season and planted, before rounding
+    scatter: np.ndarray  # [vehicles] of their noise, against a vehicle like most
     marks: dict[str, np.ndarray]  # [R] strata
 
 
@@ -81,7 +89,7 @@ def light_fleet(world: World, planter: Planter | None = None) -> Fleet:
     vehicles, m = len(family_of), world.corrections
     vehicle, day, irregular = _readings(world, vehicles, rng)
     family, depot = family_of[vehicle], depot_of[vehicle]
-    noise = _noise(world, vehicle, day, rng)
+    noise, scatter = _noise(world, vehicle, day, rng)
     plants = _plants(world, planter, day, vehicle, rng)
     season = _season(world, family, depot, day, rng)
     switching, switched = _switches(world, family, vehicle, day, rng)
@@ -90,6 +98,8 @@ def light_fleet(world: World, planter: Planter | None = None) -> Fleet:
     level = centre[family_of] + rng.normal(0, world.offset, (vehicles, m))
     calibration, shift = _calibrations(world, family_of, vehicle, day, rng)
     events = _events(world, vehicle, day, plants, rng)
+    depot, duty, conditions = _conditions(world, vehicle, day, depot)
+    season += conditions
     health = level[vehicle] + season + shift
     gap = _relearning(world, vehicle, day, health + plants.change, shift, plants, events, rng)
     x = health + plants.change + noise + gap
@@ -97,12 +107,12 @@ def light_fleet(world: World, planter: Planter | None = None) -> Fleet:
     rounded = np.round(x / np.where(resolution > 0, resolution, 1)) * resolution
     evidence, history = evidence_and_history(
         np.where(resolution > 0, rounded, x),
-        vehicle=vehicle, day=day, family_of=family_of, depot_of=depot_of, calibration=calibration, events=events,
+        vehicle=vehicle, day=day, family_of=family_of, depot=depot, duty=duty, calibration=calibration, events=events,
         authority=world.authority, resolution=resolution, learn_hours=world.learn_hours,
     )  # fmt: skip
     return Fleet(
         evidence=evidence, history=history, day=day, vehicle=vehicle, family=family, plants=plants, level=level,
-        season=season + shift, noise=noise + gap,
+        season=season + shift, noise=noise + gap, scatter=scatter,
         marks={
             **{f"8 weeks after a {name}": _after(rows, vehicle, day) for name, rows in events.items()},
             "8 weeks after a new calibration": _after(_changed(calibration, vehicle), vehicle, day),
@@ -163,18 +173,40 @@ def _changed(of: np.ndarray, vehicle: np.ndarray, *, also_first: bool = False) -
     return new
 
 
-def _noise(world: World, vehicle: np.ndarray, day: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-    """[R, C] stationary noise of sd 1 with memory, and the slow wander."""
+def _conditions(
+    world: World, vehicle: np.ndarray, day: np.ndarray, depot: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """[R] depot and duty at each reading, [R, C] what their conditions add. Of a seed of its own: other worlds stay."""
+    rng = np.random.default_rng([world.seed, 1])
+    count, m = vehicle.max() + 1, world.corrections
+    moved = np.where(rng.random(count) < world.moving, day.max() * rng.uniform(0.5, 0.9, count), np.inf)
+    depot = np.where(day >= moved[vehicle], (depot + 1) % world.depots, depot)
+    duty = rng.integers(3 if world.duty_level else 1, size=count)[vehicle]
+    second = np.arange(m) % 2 == 1
+    level = rng.normal(0, 1, (world.depots, 3, m)) * world.duty_level
+    level += rng.normal(0, 1, (world.depots, 1, m)) * world.depot_level
+    level[-1, :, second] += world.altitude
+    jumped = (depot == 0) & (day > day.max() * 0.6)
+    return depot, duty, level[depot, duty] + world.depot_jump * (jumped[:, None] & second)
+
+
+def _noise(
+    world: World, vehicle: np.ndarray, day: np.ndarray, rng: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray]:
+    """[R, C] stationary noise with memory, of sd 1 times series' scatter, and slow wander; [vehicles] their scatter."""
     m = world.corrections
     shape, tails, memory = (len(day), m), _each(world.tails, m), _each(world.memory, m)
     draw = rng.standard_normal(shape)
     heavy = np.flatnonzero(tails)
     draw[:, heavy] = rng.standard_t(tails[heavy], (len(day), len(heavy))) / np.sqrt(tails[heavy] / (tails[heavy] - 2))
     fast = _remembered(draw, vehicle, day, np.where(memory > 0, -7 / np.log(np.maximum(memory, 1e-9)), 0.01))
+    own = np.random.default_rng([world.seed, 2])
+    scatter = np.exp(own.normal(0, world.vehicle_scatter, vehicle.max() + 1))
+    fast *= (scatter[:, None] * np.exp(own.normal(0, world.series_scatter, (vehicle.max() + 1, m))))[vehicle]
     wander = _each(world.wander, m)
     if not wander.any():
-        return fast
-    return fast + wander * _remembered(rng.standard_normal(shape), vehicle, day, np.full(m, SLOW_DAYS))
+        return fast, scatter
+    return fast + wander * _remembered(rng.standard_normal(shape), vehicle, day, np.full(m, SLOW_DAYS)), scatter
 
 
 def _remembered(draw: np.ndarray, vehicle: np.ndarray, day: np.ndarray, days: np.ndarray) -> np.ndarray:

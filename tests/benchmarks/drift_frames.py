@@ -18,7 +18,8 @@ def evidence_and_history(
     vehicle: np.ndarray,
     day: np.ndarray,
     family_of: np.ndarray,
-    depot_of: np.ndarray,
+    depot: np.ndarray,
+    duty: np.ndarray,
     calibration: np.ndarray,
     events: dict[str, np.ndarray],
     authority: float,
@@ -56,7 +57,7 @@ def evidence_and_history(
         {
             "vehicle_id": names.tolist(),
             "engine_family": [f"family-{f}" for f in family_of],
-            "depot": [f"depot-{d}" for d in depot_of],
+            "depot": [f"depot-{d}" for d in depot[np.searchsorted(vehicle, np.arange(len(family_of)), "right") - 1]],
         }
     )
     frames = {
@@ -66,9 +67,12 @@ def evidence_and_history(
         "snapshots": pl.concat([_filled(clocks, tables["snapshots"]), values], how="horizontal"),
     }
     del frames["readings"]
-    readings = clocks.join(vehicles, on="vehicle_id", maintain_order="left").select(
-        "vehicle_id", "read_at", "engine_family", "depot",
-        duty=pl.lit(None, pl.String), hours="ignition_hours", hours_confidence=pl.lit(1.0), km="odometer_km",
+    places = clocks.with_columns(
+        depot=pl.Series([f"depot-{d}" for d in depot]), duty=pl.Series([f"duty-{d}" for d in duty])
+    )
+    readings = places.join(vehicles.drop("depot"), on="vehicle_id", maintain_order="left").select(
+        "vehicle_id", "read_at", "engine_family", "depot", "duty",
+        hours="ignition_hours", hours_confidence=pl.lit(1.0), km="odometer_km",
         calibration="calibration", module=pl.lit(None, pl.String), power_lost=pl.lit(value=False),
         faults_known=pl.lit(value=False),
     )  # fmt: skip

@@ -67,7 +67,7 @@ def simulated(cache: Path, *, vehicles: int, weeks: int, seed: int, defects: boo
     if not (folder / "made").exists():
         shutil.rmtree(folder, ignore_errors=True)
         folder.mkdir(parents=True)
-        scenario = read_scenario(changes=None if defects else _healthy())
+        scenario = read_scenario(changes=None if defects else healthy_changes())
         simulate(scenario, vehicles=vehicles, weeks=weeks, seed=seed, out=folder / "drops")
         (folder / "drops" / "truth").rename(folder / "truth")
         load(Store(folder / "store"), sorted((folder / "drops").iterdir()))
@@ -76,7 +76,8 @@ def simulated(cache: Path, *, vehicles: int, weeks: int, seed: int, defects: boo
     return Simulated(folder=folder, name=name)
 
 
-def _healthy() -> dict[str, object]:
+def healthy_changes() -> dict[str, object]:
+    """Of the demo's scenario: nothing ever fails."""
     causes = {cause: {"rate": 0.0} for cause in read_scenario()["causes"]}
     return {"causes": causes, "sudden_per_1000_years": 0.0, "fuel": {"bad_tanks_per_depot_year": 0.0}}
 

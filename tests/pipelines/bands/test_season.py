@@ -3,6 +3,7 @@
 import numpy as np
 
 from pipelines.bands import season
+from pipelines.bands.group_levels import GROUP
 
 WEEKS = 40
 
@@ -17,8 +18,8 @@ def last_season(*, gap, settled):
     order, cell_start = season.by_cell(week, nothing, (WEEKS, 2), since=0)
     one = np.ones(1)
     season.run_weeks(
-        x, order, cell_start, 0, WEEKS, nothing, epoch, settled, nothing, one, 4 * one, 0.2 * one, 0.02 * one, 1, peers,
-        weeks,
+        x, order, cell_start, 0, WEEKS, week, nothing, nothing, nothing[:1], epoch, settled, nothing, one, 4 * one,
+        0.2 * one, 0.02 * one, 0 * one, 0 * one, 1, peers, np.zeros(1, dtype=GROUP), np.zeros((WEEKS, 1)), weeks,
     )  # fmt: skip
     return weeks["season"][-1, 0]
 

@@ -17,8 +17,9 @@ from pipelines.settings import Settings
 ROUGH = World(
     family_sizes=(24, 14, 3), corrections=3, weeks=40, depots=3, missed=0.2, irregular=0.2, joining=0.3, resets=1.5,
     modules=0.5, calibrations=2, learn_hours=4.0, drifting=1.0, step=(0.0, 0.5, 1.0),
+    depot_level=4.0, duty_level=2.0, depot_jump=4.0, moving=0.3, vehicle_scatter=0.3, series_scatter=0.1,
 )  # fmt: skip
-ARRAYS = ("expected", "deviation", "z", "slope", "leeway", "evidence", "alarm", "relearning")
+ARRAYS = ("expected", "scale", "deviation", "z", "slope", "leeway", "evidence", "alarm", "relearning")
 STRAYING = [f"vehicle-{v:05d}" for v in (1, 2, 8, 30, 39)]
 FIRST_SETTLED = 30  # weeks: the second block of learning has begun, 26 weeks after the first reading
 

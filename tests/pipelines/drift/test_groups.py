@@ -1,0 +1,73 @@
+"""Depots and duties: what their conditions do to all their vehicles is normal there, and no vehicle's alarm."""
+
+import numpy as np
+import pytest
+from drift_fleets import World, light_fleet
+
+from pipelines.bands.group_levels import GROUP, draw
+from pipelines.bands.normal import days
+
+WORLD = World(vehicles=45, corrections=4, depots=3, weeks=80, seed=4)
+
+
+def in_alarm(drift, depot, *, since=0.0):
+    """Share of the vehicle-weeks at a depot, from the seventh week on, with a correction in alarm."""
+    family = drift.families[0]
+    panel, day = family.panel, days(family.panel)
+    there = (panel.depot == panel.depots.index(depot)) & (day - day.min() > max(since, 42))
+    return family.alarm.any(axis=1)[there].mean()
+
+
+def test_depot_at_altitude_is_normal_for_itself(drift_of):
+    """Twenty sigmas off in every second correction from the first day on, ten of vehicles' own levels."""
+    drift = drift_of(light_fleet(World(**{**vars(WORLD), "altitude": 20.0})))
+    assert in_alarm(drift, "depot-2") < 0.03
+
+
+def test_depot_that_moves_as_a_whole_is_no_alarm_of_its_vehicles(drift_of):
+    drift = drift_of(light_fleet(World(**{**vars(WORLD), "depot_jump": 5.0})))
+    assert in_alarm(drift, "depot-0", since=80 * 7 * 0.6) < 0.05
+
+
+def test_vehicle_that_moves_takes_the_conditions_of_its_new_depot(drift_of):
+    world = World(**{**vars(WORLD), "depot_level": 6.0, "duty_level": 2.0, "moving": 0.5})
+    drift = drift_of(light_fleet(world))
+    assert max(in_alarm(drift, f"depot-{d}", since=280.0) for d in range(3)) < 0.05
+
+
+def test_vehicle_far_from_its_depot_is_no_condition_of_the_depot(drift_of, changed):
+    """One of fifteen strays by six sigmas: it alarms, and the others do not."""
+    fleet = light_fleet(WORLD)
+    one = "vehicle-00000"
+    fleet = changed(fleet, "channel_2", lambda v, day, x: x + 6 * 0.46 * ((v == one) & (day > 400)))
+    family = drift_of(fleet).families[0]
+    newest = family.alarm[family.panel.row_start[1:] - 1].any(axis=1)
+    assert newest[family.panel.vehicles.index(one)]
+    assert newest.sum() <= 3
+
+
+def known(*groups):
+    return np.array([(mean, count / 4.0, count) for mean, count in groups], dtype=GROUP)  # vehicles' own sd: 2
+
+
+@pytest.mark.parametrize(("depot2", "low", "high"), [(100.0, 2.4, 2.6), (0.01, 0.0, 0.2)])
+def test_depot_is_drawn_to_the_family_by_how_far_depots_differ(depot2, low, high):
+    levels = np.zeros(2)
+    draw(known((2.5, 8), (0.0, 8)), np.array([0, 1], dtype=np.int32), depot2, 0.0, levels)
+    assert low < levels[0] < high
+    assert levels[1] == 0.0
+
+
+def test_depot_beyond_doubt_is_believed_where_all_were_alike_so_far():
+    levels = np.zeros(1)
+    draw(known((20.0, 10)), np.zeros(1, dtype=np.int32), 0.0, 0.0, levels)
+    assert levels[0] == pytest.approx(20.0, rel=0.01)
+    draw(known((20.0, 2)), np.zeros(1, dtype=np.int32), 0.0, 0.0, levels)
+    assert levels[0] == 0.0  # two vehicles may both be ill
+
+
+def test_duty_that_nobody_has_shown_yet_reads_as_its_depot():
+    levels = np.zeros(3)
+    draw(known((5.0, 50), (9.0, 50), (0.0, 0)), np.zeros(3, dtype=np.int32), 50.0, 4.0, levels)
+    assert levels[0] < levels[2] < levels[1]
+    assert levels[2] == pytest.approx(7.0 * 50 / (50 + (4 + 4 / 50) / 2), rel=1e-6)
