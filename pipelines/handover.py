@@ -56,6 +56,10 @@ class HeldReadings:
         )
 
 
+# Depots of a vehicle that had more than one: since when each held (null: ever), in this order.
+MOVES = pl.Schema({"vehicle_id": pl.String, "since": pl.Datetime("us", "UTC"), "depot": pl.String})
+
+
 @dataclass(frozen=True, kw_only=True)
 class Evidence:
     """Everything known at `as_of`: the drop tables, with no row read or done later.
@@ -84,6 +88,7 @@ class Evidence:
     held: HeldReadings = field(default_factory=HeldReadings.none)
     # Vehicles whose number was another one's before `at`: vehicle_id, at, text; nothing before is in any frame.
     begun_anew: pl.DataFrame = field(default_factory=pl.DataFrame)
+    moves: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=MOVES))  # `vehicles` has the depot at as_of
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,11 +1,14 @@
 """The snapshots without their corrections: one row per reading, with what is known of vehicle, module and memory."""
 
+from datetime import UTC, datetime
+
 import numpy as np
 import polars as pl
 
 from pipelines.blocks import block_starts
 from pipelines.handover import Evidence, Float64s, Int64s
 
+EVER = datetime(1900, 1, 1, tzinfo=UTC)  # before any reading
 MISDATED_DAYS = 7.0  # that work may be dated away from the reading that shows it
 
 
@@ -35,6 +38,7 @@ def reading_rows(evidence: Evidence) -> pl.DataFrame:
             how="left",
             maintain_order="left",
         )
+        .pipe(_where_it_belonged, evidence.moves)
         .join(memory, on=["vehicle_id", "read_at"], how="left", maintain_order="left")
     )
     filled = rows.with_columns(
@@ -44,6 +48,18 @@ def reading_rows(evidence: Evidence) -> pl.DataFrame:
     return filled.with_columns(
         _block(filled["read_at"]), calibration_changed=_changed("calibration"), module_changed=_changed("module")
     ).with_row_index("row")
+
+
+def _where_it_belonged(rows: pl.DataFrame, moves: pl.DataFrame) -> pl.DataFrame:
+    """The depot of each reading; of a vehicle that moved, that of then."""
+    if moves.is_empty():
+        return rows
+    ever = pl.lit(EVER).cast(moves.schema["since"])
+    since = moves.select("vehicle_id", read_at=pl.col("since").fill_null(ever), held="depot").sort("read_at")
+    place = rows.select("vehicle_id", "read_at").with_row_index("place").sort("read_at")
+    held = place.join_asof(since, on="read_at", by="vehicle_id", strategy="backward").sort("place")["held"]
+    moved = rows["vehicle_id"].is_in(moves["vehicle_id"].unique().to_list())
+    return rows.with_columns(depot=pl.when(moved).then(held).otherwise(pl.col("depot")))
 
 
 def _block(read_at: pl.Series) -> pl.Series:

@@ -22,6 +22,7 @@ from pipelines.store.entries import read_entries
 from pipelines.store.folder import Store
 from pipelines.store.held_answers import answers_beforehand
 from pipelines.store.history import KNOWN, LATER, table_then
+from pipelines.store.moves import as_of_then, moves
 from pipelines.store.newest import newest_of_all
 from pipelines.store.readers import once
 from pipelines.store.schema import columns_of, columns_of_all, filled_tables
@@ -71,17 +72,20 @@ def read_evidence(
         begun = asking.begun_anew(tables["vehicles"])
         tables["work"] = since_begun(tables["work"], begun, "done_at")
         faults = since_begun(tables.pop("faults"), begun, "read_at")
+        moved = moves(connection, known_at=known_at)
         if vehicle_ids is None:
             known = _withheld(asking, catalogue, {**tables, "faults": faults}, record, as_of)
         else:
             known = _published_withheld(asking, catalogue, tables["vehicles"], faults, as_of)
     vehicles = tables.pop("vehicles").with_columns(_known(pl.col("retired_on"), as_of))
+    vehicles = as_of_then(vehicles, moved, as_of)
     calibrations = tables.pop("calibrations").with_columns(_known(pl.col("released_on"), as_of))
     components = overridden(built_in_components(), tables.pop("components"))
     from_drops = Evidence(
         as_of=as_of,
         corrections=catalogue,
         vehicles=vehicles,
+        moves=moved,
         snapshots=_read_and_within_reach(_within_range(known.snapshots), catalogue),
         faults=known.faults,
         held=known.held,

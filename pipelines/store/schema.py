@@ -53,6 +53,11 @@ PROPOSALS = """
     );
 """
 
+DEPOT_SINCE = """
+    ALTER TABLE vehicles ADD COLUMN IF NOT EXISTS depot_since DATE;
+    ALTER TABLE vehicles_replaced ADD COLUMN IF NOT EXISTS depot_since DATE;
+"""
+
 
 MENDED = """
     -- One row per quarantined row and load that brought it again, mended or not.
@@ -114,6 +119,7 @@ STEPS: list[tuple[str, Step]] = [
     ("proposals of units", lambda connection: connection.execute(PROPOSALS)),
     ("loads that can be withdrawn", _prepare_withdrawals),
     ("readers of snapshots", _add_readers),
+    ("date from which a vehicle's depot holds", lambda connection: connection.execute(DEPOT_SINCE)),
 ]
 
 
