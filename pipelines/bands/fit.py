@@ -196,7 +196,8 @@ def _spreads(
     """
     kept = np.flatnonzero(np.diff(row_start) > 0)
     medians = np.stack([median(level[:, row_start[v] : row_start[v + 1]]) for v in kept], axis=1)
-    theirs = group[row_start[kept + 1] - 1]
+    present, theirs = np.unique(group[row_start[kept + 1] - 1], return_inverse=True)
+    depot_of = np.unique(depot_of[present], return_inverse=True)[1]  # groups to come change no sum
     about, of_group, vehicles = _about(medians, theirs, len(depot_of))
     sd = _drawn_sd(about, sigma)
     _, of_depot, members = _about(medians, depot_of[theirs], int(depot_of.max(initial=0)) + 1)

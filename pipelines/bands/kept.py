@@ -101,7 +101,7 @@ def _family_tables(panel: Panel, bands: Bands) -> dict[str, pl.DataFrame]:
         }
     )
     group_names = pl.Series(bands.groups, dtype=pl.String).str.split_exact("\n", 1).struct.unnest()
-    code, week, group = np.nonzero(_news(bands.levels))
+    code, week, group = np.nonzero(_news(bands.levels) & np.isfinite(bands.levels))
     level = pl.DataFrame(
         {
             "correction": codes.gather(code),

@@ -100,7 +100,7 @@ def run_weeks(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, 
         exclude: A vehicle whose rows are left out throughout; -1: none.
         peers: [V] of `PEER`, as they stand before week `first`; brought to the end of the last.
         known: [G] of `GROUP`, the same.
-        levels: [W, G] of groups, filled from `first` on.
+        levels: [W, G] of groups, filled from `first` on; NaN: nobody was there yet, also in week 0 as it comes.
         weeks: [W, D] of `WEEKLY`, filled from `first` on.
     """
     depots = weeks.shape[1]
@@ -113,6 +113,7 @@ def run_weeks(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, 
     start = np.zeros(depots + 1, dtype=np.int64)
     opening, opened = _openings(x, vehicle, week, peers)
     begin = end = np.searchsorted(week[opened], first)
+    drawn = np.empty(len(known))
     for w in range(first, last):
         if w > 0:
             levels[w] = levels[w - 1]
@@ -126,7 +127,12 @@ def run_weeks(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, 
             )  # fmt: skip
         if cell_start[(w + 1) * depots] > cell_start[w * depots]:
             b = block[order[cell_start[w * depots]]]
-            draw(known, depot_of, depot2[b], duty2[b], levels[w])
+            draw(known, depot_of, depot2[b], duty2[b], drawn)
+            for i in range(cell_start[w * depots], cell_start[(w + 1) * depots]):
+                levels[w, group[order[i]]] = 0.0
+            for g in range(len(known)):
+                if not np.isnan(levels[w, g]):
+                    levels[w, g] = drawn[g]
         count = 0
         b = 0
         for g in range(depots):

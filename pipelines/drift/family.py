@@ -261,7 +261,7 @@ def _weeks(c: int, run: FamilyRun, readings: Readings, peers: Any) -> PeerWeeks:
         return PeerWeeks(weeks[None], levels[None])
     vehicles = len(run.panel.vehicles)
     without = np.zeros((vehicles, *weeks.shape), dtype=season.WEEKLY)
-    their_levels = np.zeros((vehicles, *levels.shape))
+    their_levels = np.full((vehicles, *levels.shape), np.nan)
     for vehicle in range(vehicles):
         known = np.zeros(len(run.bands.groups), dtype=GROUP)
         season.run_weeks(

@@ -12,7 +12,7 @@ from pipelines.bands.recalibration import blank_levels
 from pipelines.bands.relearning import settled_rows
 from pipelines.bands.scatter import blank_scatter, vehicle_scales
 from pipelines.bands.season import blank_peers
-from pipelines.drift.family import empty_drift
+from pipelines.drift.family import SHARES, empty_drift
 from pipelines.drift.onset_bank import empty_bank
 from pipelines.drift.readings import (
     PeerWeeks,
@@ -128,10 +128,13 @@ def _vehicle_scale(panel: Panel, normal: Normal, stretch: Stretch, settled: Bool
     """[R], [R] each vehicle's own scatter and the variance of its error."""
     of_vehicle = np.zeros((len(panel.read_at), 2))
     weight, own = np.empty((2, len(panel.read_at)), dtype=np.float32)
-    for c in range(len(panel.codes)):
-        told(
-            c, panel, normal, stretch, settled[c], first=panel.row_start[:-1], last=panel.row_start[1:],
-            series=blank_scatter(len(panel.vehicles)), of_vehicle=of_vehicle, weight=weight, own=own,
-        )  # fmt: skip
+    for share in range(SHARES):  # added up as in the analysis
+        part = np.zeros_like(of_vehicle)
+        for c in range(share, len(panel.codes), SHARES):
+            told(
+                c, panel, normal, stretch, settled[c], first=panel.row_start[:-1], last=panel.row_start[1:],
+                series=blank_scatter(len(panel.vehicles)), of_vehicle=part, weight=weight, own=own,
+            )  # fmt: skip
+        of_vehicle += part
     scale, error = vehicle_scales(of_vehicle, panel.row_start, normal.block, normal.vehicle_model())
     return scale, error

@@ -13,6 +13,7 @@ import polars as pl
 from pipelines.bands.group_levels import groups_of
 from pipelines.bands.kept import Bands, kept_tables
 from pipelines.bands.learning import learn_normals, settled_blocks
+from pipelines.bands.moved import MOVED, moved_depots
 from pipelines.bands.normal import WEEK, Normal, days
 from pipelines.bands.recalibration import SHIFT, changes
 from pipelines.bands.relearning import relearning_hours, settled_rows
@@ -142,7 +143,12 @@ def _concluded(runs: Sequence[FamilyRun], *, evidence: Evidence, history: Histor
             evidence=evidence,
             history=history,
         ),
-        extras=kept_tables([(run.panel, run.bands) for run in runs]),
+        extras={
+            **kept_tables([(run.panel, run.bands) for run in runs]),
+            "drift_moved": pl.concat(
+                [pl.DataFrame(schema=MOVED), *(moved_depots(run.panel, run.bands) for run in runs)]
+            ),
+        },
     )
 
 
@@ -198,7 +204,7 @@ def _bands(panel: Panel, normal: Normal, learn_hours: Float64s, fleet_start: flo
         start=fleet_start,
         weeks=np.zeros((len(panel.codes), weeks, len(panel.depots) + 1), dtype=WEEKLY),
         groups=names,
-        levels=np.zeros((len(panel.codes), weeks, len(names))),
+        levels=np.full((len(panel.codes), weeks, len(names)), np.nan),
         changes=kinds,
         shifts=np.zeros((len(panel.codes), weeks, len(kinds)), dtype=SHIFT),
         carried=np.zeros((len(panel.codes), weeks)),

@@ -12,6 +12,7 @@ from pipelines.catalogue.tables import published_tables
 from pipelines.causes.knowledge import causes
 from pipelines.handover import Bools, Drift, Evidence, History
 from pipelines.recurring.comparing import Pair, Places, Thing, pairs_of, places_of, things_of
+from pipelines.recurring.conditions import moved_depots
 from pipelines.recurring.could_have import CouldHave, could_have
 from pipelines.recurring.events import events
 from pipelines.recurring.exposure import FACTORS, strata_for, vehicle_months
@@ -84,7 +85,13 @@ def recurring_issues(
     found = sorted((_issue(story, titles) for story in _findings(compared)), key=_usefulness)
     schema = pl.Schema({**published_tables()["recurring_issue"].schema, **EXTRA})
     repeats = repeat_repairs(stood, months, titles).with_columns(nature=pl.lit(TROUBLE), parts=pl.lit(""))
-    return pl.concat([pl.DataFrame(found, schema=schema), repeats.select(schema.names()).cast(schema)])
+    conditions = moved_depots(drift.extras.get("drift_moved"), months, titles, issue_id)
+    shared = conditions.with_columns(nature=pl.lit(CONDITIONS), parts=pl.lit(""))
+    parts = [
+        pl.DataFrame(found, schema=schema),
+        *(part.select(schema.names()).cast(schema) for part in (repeats, shared)),
+    ]
+    return pl.concat(parts)
 
 
 def issue_id(factor: str, level: str, what: str) -> str:

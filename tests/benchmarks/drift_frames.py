@@ -53,11 +53,13 @@ def evidence_and_history(
             "learn_hours": [learn_hours or None] * m,
         }
     )
+    newest = np.searchsorted(vehicle, np.arange(len(family_of)), "right") - 1
     vehicles = pl.DataFrame(
         {
             "vehicle_id": names.tolist(),
             "engine_family": [f"family-{f}" for f in family_of],
-            "depot": [f"depot-{d}" for d in depot[np.searchsorted(vehicle, np.arange(len(family_of)), "right") - 1]],
+            "depot": [f"depot-{d}" for d in depot[newest]],
+            "duty": [f"duty-{d}" for d in duty[newest]],
         }
     )
     frames = {
@@ -70,7 +72,7 @@ def evidence_and_history(
     places = clocks.with_columns(
         depot=pl.Series([f"depot-{d}" for d in depot]), duty=pl.Series([f"duty-{d}" for d in duty])
     )
-    readings = places.join(vehicles.drop("depot"), on="vehicle_id", maintain_order="left").select(
+    readings = places.join(vehicles.drop("depot", "duty"), on="vehicle_id", maintain_order="left").select(
         "vehicle_id", "read_at", "engine_family", "depot", "duty",
         hours="ignition_hours", hours_confidence=pl.lit(1.0), km="odometer_km",
         calibration="calibration", module=pl.lit(None, pl.String), power_lost=pl.lit(value=False),

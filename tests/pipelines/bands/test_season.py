@@ -19,7 +19,7 @@ def last_season(*, gap, settled):
     one = np.ones(1)
     season.run_weeks(
         x, order, cell_start, 0, WEEKS, week, nothing, nothing, nothing[:1], epoch, settled, nothing, one, 4 * one,
-        0.2 * one, 0.02 * one, 0 * one, 0 * one, 1, peers, np.zeros(1, dtype=GROUP), np.zeros((WEEKS, 1)), weeks,
+        0.2 * one, 0.02 * one, 0 * one, 0 * one, 1, peers, np.zeros(1, dtype=GROUP), np.full((WEEKS, 1), np.nan), weeks,
     )  # fmt: skip
     return weeks["season"][-1, 0]
 

@@ -1,11 +1,13 @@
 """Depots and duties: what their conditions do to all their vehicles is normal there, and no vehicle's alarm."""
 
 import numpy as np
+import polars as pl
 import pytest
 from drift_fleets import World, light_fleet
 
 from pipelines.bands.group_levels import GROUP, draw
 from pipelines.bands.normal import days
+from pipelines.recurring.conditions import moved_depots
 
 WORLD = World(vehicles=45, corrections=4, depots=3, weeks=80, seed=4)
 
@@ -71,3 +73,20 @@ def test_duty_that_nobody_has_shown_yet_reads_as_its_depot():
     draw(known((5.0, 50), (9.0, 50), (0.0, 0)), np.zeros(3, dtype=np.int32), 50.0, 4.0, levels)
     assert levels[0] < levels[2] < levels[1]
     assert levels[2] == pytest.approx(7.0 * 50 / (50 + (4 + 4 / 50) / 2), rel=1e-6)
+
+
+def test_depot_that_moves_as_a_whole_is_one_finding_about_it(drift_of):
+    fleet = light_fleet(World(**{**vars(WORLD), "depot_jump": 5.0}))
+    moved = drift_of(fleet).extras["drift_moved"]
+    assert moved["depot"].unique().to_list() == ["depot-0"]
+    assert set(moved["correction"]) == {"channel_2", "channel_4"}
+    months = pl.DataFrame({"depot": ["depot-0"] * 100 + ["depot-1"] * 200})
+    found = moved_depots(moved, months, {}, lambda *words: "|".join(words))
+    assert found.height == 1
+    assert found["level"].to_list() == ["depot-0"]
+    assert "moved up together" in found["title"][0]
+    assert found["q_value"][0] < 1e-3
+
+
+def test_depots_that_stay_are_no_finding(drift_of):
+    assert drift_of(light_fleet(WORLD)).extras["drift_moved"].is_empty()

@@ -50,7 +50,7 @@ def test_what_a_calibration_moved_is_kept(drift_of):
     )
     drift = drift_of(fleet)
     kept = drift.extras["drift_shift"].filter(correction="channel_2", calibration_to="B").sort("week_from")
-    assert kept["mean"][-1] == pytest.approx(5, abs=0.5)
+    assert kept["mean"][-1] == pytest.approx(5, abs=0.7)  # four fifths of 24 vehicles: the season takes some along
     paths = correction_paths(alone(fleet), drift.extras)
     assert (paths["evidence"] < paths["threshold"]).all()
     last = paths.group_by("correction", maintain_order=True).last()
