@@ -57,7 +57,7 @@ class HeldReadings:
 
 
 # Depots of a vehicle that had more than one: since when each held (null: ever), in this order.
-MOVES = pl.Schema({"vehicle_id": pl.String, "since": pl.Datetime("us", "UTC"), "depot": pl.String})
+MOVES = pl.Schema([("vehicle_id", pl.String()), ("since", pl.Datetime("us", "UTC")), ("depot", pl.String())])
 
 
 @dataclass(frozen=True, kw_only=True)

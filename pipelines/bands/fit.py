@@ -197,23 +197,24 @@ def _spreads(
     kept = np.flatnonzero(np.diff(row_start) > 0)
     medians = np.stack([median(level[:, row_start[v] : row_start[v + 1]]) for v in kept], axis=1)
     present, theirs = np.unique(group[row_start[kept + 1] - 1], return_inverse=True)
-    depot_of = np.unique(depot_of[present], return_inverse=True)[1]  # groups to come change no sum
-    about, of_group, vehicles = _about(medians, theirs, len(depot_of))
-    sd = _drawn_sd(about, sigma)
-    _, of_depot, members = _about(medians, depot_of[theirs], int(depot_of.max(initial=0)) + 1)
-    depots = _between(of_depot, MEDIAN_COST * sd[:, None] ** 2 / np.maximum(members, 1), members)
+    depots = np.unique(depot_of[present], return_inverse=True)[1]  # groups to come change no sum
+    of_group, vehicles = _middles(medians, theirs, len(depots))
+    of_depot, members = _middles(medians, depots[theirs], int(depots.max(initial=0)) + 1)
+    middle = np.where(vehicles >= LEAST_OF_GROUP, of_group, of_depot[:, depots])
+    sd = _drawn_sd(medians - middle[:, theirs], sigma)
+    depot_spread = _between(of_depot, MEDIAN_COST * sd[:, None] ** 2 / np.maximum(members, 1), members)
     error = MEDIAN_COST * sd[:, None] ** 2 / np.maximum(vehicles, 1)
-    return sd, depots, _between(of_group - of_depot[:, depot_of], error, vehicles)
+    return sd, depot_spread, _between(of_group - of_depot[:, depots], error, vehicles)
 
 
-def _about(medians: Float64s, group: Int32s, groups: int) -> tuple[Float64s, Float64s, Float64s]:
-    """[C, V] vehicles' levels about their groups', [C, G] these (0: fewer than three vehicles), [C, G] vehicles."""
+def _middles(medians: Float64s, group: Int64s, groups: int) -> tuple[Float64s, Float64s]:
+    """[C, G] levels of groups (0: fewer than three vehicles show it), [C, G] vehicles."""
     middle, count = np.zeros((len(medians), groups)), np.zeros((len(medians), groups))
     for g in np.unique(group):
         mine = medians[:, group == g]
         count[:, g] = np.isfinite(mine).sum(axis=1)
         middle[:, g] = np.where(count[:, g] >= LEAST_OF_GROUP, np.nan_to_num(median(mine)), 0.0)
-    return medians - middle[:, group], middle, count
+    return middle, count
 
 
 def _between(middle: Float64s, error: Float64s, count: Float64s) -> Float64s:

@@ -12,10 +12,11 @@ from pipelines.handover import Panel
 KNOWN_WEEKS = 8  # after a depot's first week that it is known from on; judgement: two months show its levels
 LEAST_MOVED = 1.0  # healthy scatters that a movement must have to be told of
 MOVED = pl.Schema(
-    {
-        "engine_family": pl.String, "depot": pl.String, "correction": pl.String,
-        "week_from": pl.Datetime("us", "UTC"), "moved": pl.Float64, "vehicles": pl.Int64, "chance": pl.Float64,
-    }
+    [
+        ("engine_family", pl.String()), ("depot", pl.String()), ("correction", pl.String()),
+        ("week_from", pl.Datetime("us", "UTC")), ("moved", pl.Float64()), ("vehicles", pl.Int64()),
+        ("chance", pl.Float64()),
+    ]
 )  # fmt: skip
 
 
