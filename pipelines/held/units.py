@@ -38,6 +38,7 @@ SEVERAL = 3  # columns that slip alike: no defect of a vehicle does that
 VEHICLES = 4  # from which one column of a batch can be judged: three odd vehicles are findings about vehicles
 SHARE = 0.6  # of the batch, its reader or its weeks, that one column's slip must cover
 ALL_CELLS = 1_000_000  # up to so many, every batch is judged in full; beyond, those whose slope on the level is odd
+TOLD = 8.0  # sigmas that the slope of a slip must be off for it to be told by the slope: chance looks odd often else
 ENOUGH = 8  # readings of a group whose scatter says something
 MOST_ROUNDS = 12  # files, one after the other, that a slip which goes on is followed through
 CHUNK = 100_000  # rows judged together
@@ -234,7 +235,7 @@ def _odd_slopes(  # noqa: PLR0917
             factor = 1 / slip.factor
             through = factor * (1 - slip.offset * sm / smm)
             far = np.abs(1 - through)
-            told = np.sqrt(variance / smm) < far / 4
+            told = np.sqrt(variance / smm) < far / TOLD
             near = np.abs(slope - through) < np.where(alike, 0.2, 0.5) * far
             odd |= told & near & (alike | (np.abs(among - factor) < 0.5 * max(abs(1 - factor), 0.6)))
     return np.unique(batch[odd[groups]]) if odd.any() else np.arange(0)
