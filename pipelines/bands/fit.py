@@ -1,5 +1,6 @@
 """One family's normal from its readings up to a day: panel in, noise, centre, spread, ageing, movements out."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numba
@@ -10,9 +11,11 @@ from pipelines.bands.group_levels import groups_of
 from pipelines.bands.noise import Noise, fit_noise, take_out_levels
 from pipelines.bands.normal import LEAST_SETTLED, WEEK, days, vehicle_of_row
 from pipelines.bands.standing import held_at, repeats, stands_from
+from pipelines.digests import word
 from pipelines.handover import Bools, Float32s, Float64s, Int32s, Int64s, Panel
 
-SAMPLE = 200  # vehicles a family's noise is learned from
+SAMPLE = 200  # vehicles at most that a family's normal is learned from
+SAMPLE_SEED = 1
 PRIOR_VEHICLES = 3.0  # that the prior of the spread of levels is worth
 PRIOR_OFFSET = 3.0  # prior sd of vehicles' levels, in sigmas of the noise
 MOVE_LAGS = (1, 2, 4, 8)  # weeks
@@ -66,7 +69,7 @@ def fit_family(panel: Panel, *, settled: Bools, until: float) -> Fit:
     day = days(panel)
     vehicle = vehicle_of_row(panel)
     known = np.unique(vehicle[day < until])
-    rows = np.flatnonzero((day < until) & np.isin(vehicle, known[:: max(1, len(known) // SAMPLE)]))
+    rows = np.flatnonzero((day < until) & np.isin(vehicle, sampled(panel.vehicles, known)))
     values, epoch, ok = panel.values.T[:, rows], panel.epoch.T[:, rows], settled[:, rows]
     row_start = np.searchsorted(vehicle[rows], np.arange(len(panel.vehicles) + 1)).astype(np.int64)
     stands = stands_from(values, epoch, row_start, panel.resolution)
@@ -118,6 +121,19 @@ def fit_family(panel: Panel, *, settled: Bools, until: float) -> Fit:
         depot_spread=depot_spread,
         duty_spread=duty_spread,
     )
+
+
+def sampled(vehicles: Sequence[str], among: Int64s) -> Int64s:
+    """At most `SAMPLE` of some vehicles, as a seed and their numbers say: who else there is changes hardly any of them.
+
+    Args:
+        vehicles: All.
+        among: Indices of those to choose from, ascending.
+    """
+    if len(among) <= SAMPLE:
+        return among
+    drawn = np.array([word(f"{SAMPLE_SEED} {vehicles[v]}".encode()) for v in among], dtype=np.uint64)
+    return among[np.sort(np.argsort(drawn, kind="stable")[:SAMPLE])]
 
 
 @numba.njit(cache=True, nogil=True)

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from drift_fleets import World, light_fleet
 
+from pipelines.bands.fit import SAMPLE, sampled
 from pipelines.bands.learning import learn_normals
 from pipelines.bands.normal import days
 from pipelines.bands.panel import panels
@@ -98,3 +99,12 @@ def test_corrections_that_sleep_or_start_anew_leave_more_of_the_promise_to_the_o
     assert whole.corrections == pytest.approx(6.0)
     assert (anew.corrections < 5.0).all()
     assert (anew.corrections > 3.0).all()
+
+
+def test_a_large_family_is_learned_from_so_many_vehicles_and_who_joins_changes_few_of_them():
+    names = [f"WC-{number:05d}" for number in range(1000)]
+    of_all = {names[v] for v in sampled(names, np.arange(1000))}
+    before = {names[v] for v in sampled(names, np.arange(950))}
+    assert len(of_all) == len(before) == SAMPLE
+    assert len(of_all & before) > 0.9 * SAMPLE
+    np.testing.assert_array_equal(sampled(names, np.arange(30)), np.arange(30))
