@@ -277,7 +277,7 @@ def _histories(  # noqa: PLR0917
         of = np.full(len(mine), v)
         nats = _nats_of_all(writing.x[mine], of, writing.level, writing.scale, others).sum(axis=0)
         best = int(others[nats.argmax()])
-        peers = np.nanmedian(writing.level[others], axis=0)
+        peers = _medians(writing.level[others])
         beside = sum(_nats(writing.x[i], peers, writing.level[best], writing.scale) for i in mine)
         sure = min(float(nats.max()), float(beside))
         if best == v or sure < SURE + np.log(len(others)):
@@ -294,6 +294,14 @@ def _histories(  # noqa: PLR0917
                 )
             )  # fmt: skip
     return found
+
+
+def _medians(levels: Float64s) -> Float64s:
+    """Median of each column over vehicles, [C]; NaN where none reads it."""
+    read = ~np.isnan(levels).all(axis=0)
+    medians = np.full(levels.shape[1], np.nan)
+    medians[read] = np.nanmedian(levels[:, read], axis=0)
+    return medians
 
 
 def _first_after_modules(readings: Readings, work: pl.DataFrame) -> list[int]:

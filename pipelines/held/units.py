@@ -9,7 +9,6 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
-import numba
 import numpy as np
 
 from pipelines.handover import Bools, Float32s, Float64s, Int64s
@@ -20,12 +19,12 @@ from pipelines.held.levels import (
     LEAST_AROUND,
     TO_SIGMA,
     courses_around,
-    family_levels,
     filled,
     levels_around,
     log_t,
 )
-from pipelines.held.readings import COUNTERS, Measured, Readings, Usual
+from pipelines.held.odd_batches import VEHICLES, Learned, learned_of
+from pipelines.held.readings import COUNTERS, Measured, Readings
 from pipelines.held.slips import Slip, slips, slips_of
 from pipelines.threads import in_threads
 
@@ -35,28 +34,13 @@ COLUMN_SPEAKS = 3.0  # nats from which a column belongs to a slip
 SURE = 15.0  # nats over every real change that a slip must be ahead: odds of e^15 against a prior of one file in 1,000
 SURE_OF_FEW = 30.0  # where the batch as a whole does not show it: several columns of a few vehicles
 SEVERAL = 3  # columns that slip alike: no defect of a vehicle does that
-VEHICLES = 4  # from which one column of a batch can be judged: three odd vehicles are findings about vehicles
 SHARE = 0.6  # of the batch, its reader or its weeks, that one column's slip must cover
 ALL_CELLS = 1_000_000  # up to so many, every batch is judged in full; beyond, those whose slope on the level is odd
-TOLD = 8.0  # sigmas that the slope of a slip must be off for it to be told by the slope: chance looks odd often else
-ENOUGH = 8  # readings of a group whose scatter says something
 MOST_ROUNDS = 12  # files, one after the other, that a slip which goes on is followed through
 CHUNK = 100_000  # rows judged together
 MOST_INFLATED = 3.0  # times the healthy scatter, that a real change may show
 MOST_SHIFTED = 3.0  # times its scatter over a vehicle's record, seasons included, that weather moves a circumstance
 NEAR_NEUTRAL = (0.0, 0.1, 0.2, 0.35, 0.5, 0.7, 0.85)  # shares of the level left while values are learned anew
-
-
-@dataclass(frozen=True, kw_only=True)
-class Learned:
-    """What is known of one column: its healthy scatter, each vehicle's peers (level, spread [V]), odd batches."""
-
-    column: Measured
-    scale: float
-    floor: float
-    peer_level: Float64s
-    peer_scale: Float64s
-    odd: Int64s  # codes of batches
 
 
 def unit_slips(readings: Readings, held: Mapping[str, Bools], *, told: Collection[Batch] = ()) -> list[Finding]:
@@ -108,7 +92,7 @@ class _Kind:
         )[1]
         every = readings.rows * len(columns) <= ALL_CELLS
         groups = _groups(readings, code)
-        learned = in_threads(lambda column: _learned(readings, column, code, groups, every=every), columns)
+        learned = in_threads(lambda column: learned_of(readings, column, code, groups, every=every), columns)
         return cls(readings=readings, load=load, code=code, learned=learned, every=every)
 
     def of_batch(self, row: int) -> tuple[int, str]:
@@ -183,71 +167,6 @@ def _groups(readings: Readings, batch: Int64s) -> Int64s:
     spread = int(week.max(initial=0)) + 1
     groups: Int64s = np.unique((batch * readers + readings.reader) * spread + week, return_inverse=True)[1]
     return groups
-
-
-def _learned(readings: Readings, column: Measured, batch: Int64s, groups: Int64s, *, every: bool) -> Learned:
-    x = readings.values(column.name)
-    start, vehicle = readings.start, readings.vehicle
-    if column.name in COUNTERS:
-        odd = np.arange(0) if every else _odd_courses(readings, x, batch)
-        nothing = np.full(len(start) - 1, np.nan)
-        return Learned(column=column, scale=1.0, floor=0.0, peer_level=nothing, peer_scale=nothing, odd=odd)
-    usual = readings.usual(column)
-    rough, scale, floor = usual.level, usual.scale, usual.floor
-    level, spread = family_levels(rough, readings.family, readings.depot)
-    odd = np.arange(0) if every else _odd_slopes(x, column, usual, vehicle, groups, batch)
-    peer_scale = np.fmax(spread, scale)
-    return Learned(column=column, scale=scale, floor=floor, peer_level=level, peer_scale=peer_scale, odd=odd)
-
-
-@numba.njit(cache=True, nogil=True)
-def _slope_sums(x, level, vehicle, group, sums):  # type: ignore[no-untyped-def]
-    for r in range(len(x)):
-        m = level[vehicle[r]]
-        if not np.isnan(x[r]) and not np.isnan(m):
-            at = sums[group[r]]
-            at[0] += 1
-            at[1] += x[r]
-            at[2] += m
-            at[3] += x[r] * m
-            at[4] += m * m
-            at[5] += x[r] * x[r]
-
-
-def _odd_slopes(  # noqa: PLR0917
-    x: Float64s, column: Measured, usual: Usual, vehicle: Int64s, groups: Int64s, batch: Int64s
-) -> Int64s:
-    """Batches with a group whose readings lie on their vehicles' levels as a slip would have them, or nearly so.
-
-    By the slope of readings on levels, through zero and among vehicles: both are 1 in health, and after a shift of all
-    the second is. Where vehicles are alike it says nothing. What no slope shows: hardly any scatter, or far too much.
-    """
-    sums = np.zeros((int(groups.max()) + 1, 6))
-    _slope_sums(x, usual.level, vehicle, groups, sums)
-    n, sx, sm, sxm, smm, sxx = sums.T
-    variance = usual.scale**2
-    with np.errstate(invalid="ignore", divide="ignore"):
-        slope, spread = sxm / smm, smm - sm * sm / n
-        among = (sxm - sx * sm / n) / spread
-        alike = spread / n < 4 * variance
-        odd = (n >= ENOUGH) & ((sxx / n < 0.02 * variance) | (sxx / n > 25 * (variance + smm / n)))
-        for slip in slips_of(column.unit):
-            factor = 1 / slip.factor
-            through = factor * (1 - slip.offset * sm / smm)
-            far = np.abs(1 - through)
-            told = np.sqrt(variance / smm) < far / TOLD
-            near = np.abs(slope - through) < np.where(alike, 0.2, 0.5) * far
-            odd |= told & near & (alike | (np.abs(among - factor) < 0.5 * max(abs(1 - factor), 0.6)))
-    return np.unique(batch[odd[groups]]) if odd.any() else np.arange(0)
-
-
-def _odd_courses(readings: Readings, x: Float64s, batch: Int64s) -> Int64s:
-    first, last = readings.segment
-    rows = np.arange(readings.rows)
-    level, _ = courses_around(x, readings.day, rows, readings.vehicle, readings.start, first, last)
-    off = np.abs(x - level) > 0.25 * np.abs(level) + 100.0
-    counts = np.bincount(batch[off], minlength=int(batch.max()) + 1)
-    return np.flatnonzero(counts >= VEHICLES)
 
 
 @dataclass(frozen=True, kw_only=True)
