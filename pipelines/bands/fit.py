@@ -123,7 +123,7 @@ def fit_family(panel: Panel, *, settled: Bools, until: float) -> Fit:
     )
 
 
-def sampled(vehicles: Sequence[str], among: Int64s) -> Int64s:
+def sampled(vehicles: Sequence[str], among: Int32s | Int64s) -> Int32s | Int64s:
     """At most `SAMPLE` of some vehicles, as a seed and their numbers say: who else there is changes hardly any of them.
 
     Args:
