@@ -8,9 +8,13 @@ BACK = 0.75  # ... or it reads within this many sigmas of what is expected,
 RETURNED = 0.35  # or within this share of the farthest it strayed,
 PATIENCE = 3  # at this many readings in a row: all judgement, so that no alarm flickers
 
+BAND_SIGMAS = 3.0  # half width of the normal band, in sigmas of healthy noise; the usual limits of a control chart
+
 # An alarm's side (sign of the deviation that raised it), farthest deviation, day it was raised, and for how many
-# readings in a row it seemed over.
-ALARM = np.dtype([("side", "f8"), ("peak", "f8"), ("since", "f8"), ("quiet", "i8"), ("on", "?")], align=True)
+# readings in a row it seemed over. far: it stands for a level beyond what healthy engines hold, not for a change.
+ALARM = np.dtype(
+    [("side", "f8"), ("peak", "f8"), ("since", "f8"), ("quiet", "i8"), ("on", "?"), ("far", "?")], align=True
+)
 
 STANDS, RETURNS, FADES = range(3)  # what a reading does to a standing alarm
 
@@ -31,6 +35,7 @@ def may_rise(alarm, evidence, threshold, away, direction):  # type: ignore[no-un
 def rise(alarm, away, direction, sigma, day):  # type: ignore[no-untyped-def]
     """Raise it, unless the level is too near to what is expected to be called a deviation."""
     alarm.on = abs(away) >= BACK * sigma
+    alarm.far = False
     alarm.since = day
     alarm.quiet = 0
     alarm.peak = abs(away)
@@ -40,6 +45,8 @@ def rise(alarm, away, direction, sigma, day):  # type: ignore[no-untyped-def]
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def stand(alarm, away, apart, evidence, threshold, sigma):  # type: ignore[no-untyped-def]  # noqa: PLR0917
     """What one more reading does to an alarm: `STANDS`, `RETURNS` (the reading is back) or `FADES` (evidence is gone).
+
+    Evidence counts as gone inside the band alone: what stands outside it is no memory of a change.
 
     Args:
         alarm: Of `ALARM`, standing; off when it ends.
@@ -51,7 +58,8 @@ def stand(alarm, away, apart, evidence, threshold, sigma):  # type: ignore[no-un
     """
     alarm.peak = max(alarm.peak, abs(away))
     returned = abs(apart) < max(BACK * sigma, RETURNED * alarm.peak)
-    alarm.quiet = alarm.quiet + 1 if returned or evidence < HOLD * threshold else 0
+    faded = evidence < HOLD * threshold and abs(away) < BAND_SIGMAS * sigma
+    alarm.quiet = alarm.quiet + 1 if returned or faded else 0
     if alarm.quiet < PATIENCE:
         return STANDS
     alarm.on = False

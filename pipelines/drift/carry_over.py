@@ -52,6 +52,25 @@ def relearn(state, hours, learn_hours, sigma):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
+def shorten(state, smoothed, learn_hours, sigma):  # type: ignore[no-untyped-def]
+    """Expect no more of relearning than its readings show: after a time constant, what came tells what is to come.
+
+    Of a way of `amplitude`, the share 1 - exp(-hours / learn_hours) is behind it by now; sigma: what noise may hide.
+    """
+    if state.hours >= learn_hours:
+        left = np.exp(-state.hours / learn_hours)
+        state.amplitude = min(state.amplitude, (abs(state.start - smoothed) + sigma) / (1 - left))
+        state.on = state.amplitude * left > SETTLED_AT * sigma
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def beyond(state, carried, moved, smoothed):  # type: ignore[no-untyped-def]
+    """How far a relearning level lies beyond all it may pass: its start, where it was in health, and the centre."""
+    home = carried.level + (moved.shift if carried.changes else 0.0)
+    return smoothed - min(max(smoothed, min(state.start, home, 0.0)), max(state.start, home, 0.0))
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def departure(carried, level, level_var, moved, spread_var):  # type: ignore[no-untyped-def]
     """The `Departure` of a level from the one carried over, as far as nothing explains it.
 

@@ -1,6 +1,6 @@
 """One family through season, filter and episodes, correction by correction, from its first reading or a checkpoint."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Any
 
@@ -12,6 +12,7 @@ from pipelines.bands.kept import Bands
 from pipelines.bands.normal import Normal, vehicle_of_row
 from pipelines.bands.scatter import vehicle_scales
 from pipelines.drift.checkpoint import FamilyCheckpoint, Put, Start
+from pipelines.drift.harm import CHANGED
 from pipelines.drift.leeway import leeway
 from pipelines.drift.onset_posterior import OpenAlarm, open_alarms
 from pipelines.drift.readings import (
@@ -82,7 +83,8 @@ class FamilyRun:
 
     settled: [C, R] False while relearning. vehicle_scale: [R], [R] each vehicle's own scatter, and the variance of its
     error, at the panel's rows. by_cell, by_week: the span's rows by week and depot, and by week alone, from
-    the first computed week on; and the first of each. open_alarms: those at the last readings.
+    the first computed week on; and the first of each. open_alarms: those at the last readings. changed:
+    [C, V] of `CHANGED`, then.
     """
 
     panel: Panel
@@ -98,6 +100,14 @@ class FamilyRun:
     taken: FamilyCheckpoint | None
     put: Put
     open_alarms: tuple[OpenAlarm, ...] = ()
+    changed: np.ndarray = field(default_factory=lambda: np.zeros((0, 0), dtype=CHANGED))
+
+    @property
+    def newest_sigma(self) -> Float64s:
+        """[C, V] sd of each series' healthy noise at its vehicle's newest reading."""
+        last = self.span.panel.row_start[1:] - 1
+        sigma: Float64s = self.bands.normal.sigma[:, self.span.stretch.times.block[last]] * self.drift.scale.T[:, last]
+        return sigma
 
 
 def run_family(
@@ -132,8 +142,12 @@ def run_family(
         taken=taken,
         put=put,
     )
-    standing = in_threads(lambda c: _correction(c, run), range(len(panel.codes)))
-    return replace(run, open_alarms=tuple(alarm for some in standing for alarm in some))
+    found = in_threads(lambda c: _correction(c, run), range(len(panel.codes)))
+    return replace(
+        run,
+        open_alarms=tuple(alarm for alarms, _ in found for alarm in alarms),
+        changed=np.array([changed for _, changed in found]),
+    )
 
 
 def _vehicle_scales(
@@ -196,8 +210,8 @@ def empty_drift(panel: Panel, bands: Bands) -> FamilyDrift:
     )
 
 
-def _correction(c: int, run: FamilyRun) -> list[OpenAlarm]:
-    """Season, epochs' ends, filter of one correction; fills its rows of what the run fills. Its standing alarms."""
+def _correction(c: int, run: FamilyRun) -> tuple[list[OpenAlarm], np.ndarray]:
+    """Season, epochs' ends, filter of one correction; fills its rows of what the run fills. Its alarms, changes."""
     bands, span = run.bands, run.span
     of_vehicle = _at(run.vehicle_scale, span.stretch.rows)
     own_scatter = scale_of(c, bands, span.stretch.times, of_vehicle, weight=run.drift.z.T[c], own=run.drift.scale.T[c])
@@ -214,7 +228,9 @@ def _correction(c: int, run: FamilyRun) -> list[OpenAlarm]:
     output, carried = output_of(c, run.drift), run.start.carried
     for row, last in zip(output, last_output(series), strict=True):
         row[span.first[carried] - 1] = last[carried]
-    go_on = partial(run_filter, filter_rows(mine, seasonal, moved), health(c, bands), series=series, output=output)
+    go_on = partial(
+        run_filter, filter_rows(mine, seasonal, moved), health(c, run.panel, bands), series=series, output=output
+    )
     if run.taken:
         onsets = go_on(first=span.first, last=span.cut, onsets=onsets, keep=True)
         run.taken.series[c] = series
@@ -222,7 +238,7 @@ def _correction(c: int, run: FamilyRun) -> list[OpenAlarm]:
     go_on(first=span.cut, last=span.last, onsets=onsets)
     run.drift.scale.T[c] = mine.scale
     standardise(c, span.panel, bands, mine.times, run.drift)
-    return _open_alarms(c, run, weeks, series)
+    return _open_alarms(c, run, weeks, series), series["changed"].copy()
 
 
 def _open_alarms(c: int, run: FamilyRun, weeks: PeerWeeks, series: Any) -> list[OpenAlarm]:

@@ -11,16 +11,19 @@ import numba
 import numpy as np
 
 from pipelines.bands.normal import LEAST_SETTLED
-from pipelines.drift.alarm_rules import FADES, STANDS, may_rise, rise, stand, trust
+from pipelines.drift.alarm_rules import BAND_SIGMAS, FADES, PATIENCE, STANDS, may_rise, rise, stand, trust
 from pipelines.drift.carry_over import (
     HOURS_A_DAY,
     begin_relearning,
+    beyond,
     departure,
     is_home,
     on_the_way,
     relearn,
+    shorten,
     was_ill,
 )
+from pipelines.drift.harm import is_far, is_harmless, is_near_again, levelled_off, way_used
 from pipelines.drift.level_filter import begin, compare, cut, normal_score, predict, update
 from pipelines.drift.onset_bank import CANDIDATES, ONSET, fade, open_onset, thin, weigh
 from pipelines.drift.series import Reading, Terms
@@ -62,6 +65,7 @@ def run(rows, healthy, resumed, output, trace):  # type: ignore[no-untyped-def]
                 terms = Terms(
                     noise, sigma, noise.wander * max(rows.scale[r], 1.0) ** 2, sigma**2 + reading.base_var,
                     noise.offset_sd**2, rows.moved[r], healthy.threshold[block], healthy.learn_hours,
+                    healthy.low - rows.base[r], healthy.high - rows.base[r],
                 )  # fmt: skip
                 take(s, bank, reading, terms, healthy.tails[block], trace[r : r + 1])
             write_output(s, output, r)
@@ -105,7 +109,7 @@ def take(s, bank, reading, terms, tail, step):  # type: ignore[no-untyped-def]  
     s.seen += 1
     s.onsets = thin(bank, s.onsets, s.seen)
     s.read_day, s.change = reading.day, reading.change
-    judge(s, best, reading.x, terms)
+    judge(s, best, reading, terms)
     s.verdict.expected = reading.base + s.verdict.baseline
 
 
@@ -124,8 +128,9 @@ def begin_epoch(s, reading, terms):  # type: ignore[no-untyped-def]
     s.epoch = reading.epoch
     s.onsets = 0
     s.seen = 0
-    s.alarm.on = False
+    s.alarm.on = s.alarm.far = False
     s.alarm.quiet = 0
+    s.changed.day = np.nan
     amplitude = np.sqrt(reading.x * reading.x + terms.spread_var) if fresh and terms.learn_hours > 0 else 0.0
     begin_relearning(s.relearning, amplitude, reading.x, terms.sigma)
     begin(s.level, reading.x, 0.0, 0.0, terms.spread_var + amplitude * amplitude, terms.noise_var)
@@ -144,25 +149,92 @@ def pass_time(s, reading, terms):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def judge(s, best, x, terms):  # type: ignore[no-untyped-def]
+def judge(s, best, reading, terms):  # type: ignore[no-untyped-def]
     """What is expected, how clearly it strays from that, and what this does to the alarm."""
     verdict, alarm, threshold = s.verdict, s.alarm, terms.threshold
     before = verdict.baseline
+    if s.relearning.on:
+        shorten(s.relearning, s.level.smoothed, terms.learn_hours, terms.sigma)
     settled = s.seen >= LEAST_SETTLED and not s.relearning.on
     by_onset(verdict, best, s.level, threshold)
+    beyond_all = False
     if not np.isnan(s.carried.level):
-        by_what_was_carried(s, terms, settled)
+        beyond_all = by_what_was_carried(s, terms, settled)
     if alarm.on and verdict.direction * alarm.side < 0:
         verdict.baseline, verdict.slope = before, 0.0  # the way back is no new departure
-    if settled and (alarm.on or verdict.evidence > threshold) and recovered(s, x, terms):
-        start_in_health(s, x, terms)
+    if is_beyond_health(s, terms):
+        verdict.deviation = stay_beyond_health(s, reading.x, terms)
+        return
+    if settled and (alarm.on or verdict.evidence > threshold) and recovered(s, reading.x, terms):
+        start_in_health(s, reading.x, terms)
     away = s.level.smoothed - verdict.baseline
     if alarm.on:
-        change = stand(alarm, away, x - verdict.baseline, verdict.evidence, threshold, terms.sigma)
-        away = end(s, x, away, change, terms)
-    elif settled and may_rise(alarm, verdict.evidence, threshold, away, verdict.direction):
-        rise(alarm, away, verdict.direction, terms.sigma, s.read_day)
+        change = stand(alarm, away, reading.x - verdict.baseline, verdict.evidence, threshold, terms.sigma)
+        away = end(s, reading.x, away, change, terms)
+        if alarm.on and settled and levelled_off(best, s.seen, reading.day):
+            away = hold_as_normal(s, reading.x, away, best, terms)
+    elif (settled or beyond_all) and may_rise(alarm, verdict.evidence, threshold, away, verdict.direction):
+        rise(alarm, away, verdict.direction, terms.sigma, reading.day)
+        s.changed.day = np.nan
+    if settled and not alarm.on:  # what no evidence bears out is noise: the level does not follow it out of the band
+        away = min(max(away, -BAND_SIGMAS * terms.sigma), BAND_SIGMAS * terms.sigma)
     verdict.deviation = away
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def is_beyond_health(s, terms):  # type: ignore[no-untyped-def]
+    """Whether a level that nothing is known of before its epoch is where no healthy engine is; told at once."""
+    if s.alarm.on:
+        return s.alarm.far
+    if s.relearning.on or not np.isnan(s.carried.level):
+        return False
+    level = s.level.smoothed - terms.moved.shift
+    variance = terms.spread_var + terms.noise_var + terms.moved.shift_var
+    return is_far(level, variance, way_used(s.level.smoothed, terms.low, terms.high))
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def stay_beyond_health(s, x, terms):  # type: ignore[no-untyped-def]
+    """Raise or hold the alarm of a level beyond health; its deviation, from what is expected of all.
+
+    It ends when the level is where healthy engines are, for `PATIENCE` readings: what it reads then is its normal.
+    """
+    alarm, verdict = s.alarm, s.verdict
+    level = s.level.smoothed - terms.moved.shift
+    variance = terms.spread_var + terms.noise_var + terms.moved.shift_var
+    if not alarm.on:
+        rise(alarm, level, level, terms.sigma, s.read_day)
+        alarm.far = True
+        s.changed.day = np.nan
+    alarm.quiet = alarm.quiet + 1 if is_near_again(x - terms.moved.shift, variance) else 0
+    if alarm.quiet >= PATIENCE:
+        start_in_health(s, x, terms)
+        return 0.0
+    verdict.baseline, verdict.baseline_var = terms.moved.shift, terms.spread_var + terms.moved.shift_var
+    verdict.evidence = max(level * level / variance / 2, terms.threshold * (1 + 1e-6))
+    verdict.direction = level
+    return level
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def hold_as_normal(s, x, away, best, terms):  # type: ignore[no-untyped-def]
+    """Take a step that has levelled off and does no harm for the new normal; the deviation from what is expected then.
+
+    Its size is read off the smoothed level: the filter's scores are cut, and so is what they say of a size.
+    """
+    level = s.level.smoothed
+    used = way_used(level, terms.low, terms.high)
+    spread_sd = np.sqrt(terms.spread_var + terms.moved.shift_var)
+    if not is_harmless(away, level - terms.moved.shift, terms.sigma, spread_sd, used):
+        return away
+    s.alarm.on = False
+    s.onsets = 0
+    s.carried.level = np.nan
+    s.changed.day, s.changed.size = best.step_day, away
+    begin(s.level, level, x - level, level, terms.noise_var, terms.noise_var)
+    s.verdict.baseline, s.verdict.baseline_var = level, terms.noise_var
+    s.verdict.evidence, s.verdict.slope = 0.0, 0.0
+    return 0.0
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
@@ -181,7 +253,10 @@ def by_onset(verdict, best, level, threshold):  # type: ignore[no-untyped-def]
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def by_what_was_carried(s, terms, settled):  # type: ignore[no-untyped-def]
-    """Expect what was known before the epoch where the level stands clearer apart from that than from any onset."""
+    """Expect what was known before the epoch where the level stands clearer apart from that than from any onset.
+
+    True: it lies beyond all that relearning may pass, which is an alarm at once.
+    """
     verdict, level_var, threshold = s.verdict, s.level.level_var, terms.threshold
     gone = departure(s.carried, s.level.level, level_var, terms.moved, terms.spread_var)
     evidence = gone.size * gone.size / gone.variance / 2
@@ -189,6 +264,11 @@ def by_what_was_carried(s, terms, settled):  # type: ignore[no-untyped-def]
         doubt = 1.0 if gone.size * s.carried.side > 0 else trust(evidence, threshold)
         verdict.baseline = s.level.level - gone.size * max(level_var / gone.variance, doubt)
         verdict.baseline = on_the_way(s.relearning, verdict.baseline, terms.learn_hours)
+        off = beyond(s.relearning, s.carried, terms.moved, s.level.smoothed)
+        beyond_var = s.carried.variance + terms.spread_var + terms.noise_var + terms.moved.shift_var
+        if off * off / beyond_var / 2 > max(threshold, verdict.evidence):
+            verdict.evidence, verdict.direction, verdict.slope = off * off / beyond_var / 2, off, 0.0
+            return True
     elif evidence > verdict.evidence:
         trusted = trust(evidence, threshold)
         verdict.evidence, verdict.direction, verdict.slope = evidence, gone.size, 0.0
@@ -196,6 +276,7 @@ def by_what_was_carried(s, terms, settled):  # type: ignore[no-untyped-def]
         verdict.baseline_var = (1 - trusted) ** 2 * level_var + trusted**2 * (gone.variance - level_var)
         if gone.size * s.carried.side > 0 and evidence > threshold / 2:
             verdict.evidence = max(evidence, threshold * (1 + 1e-6))  # the defect of before the reset, back again
+    return False
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
@@ -211,7 +292,7 @@ def recovered(s, x, terms):  # type: ignore[no-untyped-def]
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def start_in_health(s, x, terms):  # type: ignore[no-untyped-def]
     """Take the reading x for the first of a healthy correction."""
-    s.alarm.on = False
+    s.alarm.on = s.alarm.far = False
     s.onsets = 0
     s.carried.level = np.nan
     s.seen = 1
@@ -242,7 +323,7 @@ def write_output(s, output, r):  # type: ignore[no-untyped-def]
     output.slope[r] = s.verdict.slope
     output.evidence[r] = s.verdict.evidence
     output.alarm[r] = s.alarm.on
-    output.relearning[r] = s.relearning.on
+    output.relearning[r] = not s.alarm.on and (s.relearning.on or s.seen < LEAST_SETTLED)
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")

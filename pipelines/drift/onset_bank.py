@@ -26,13 +26,20 @@ ONSET = np.dtype(
 
 
 class Best(NamedTuple):
-    """The onset and shape that explain most: squared z, score and weight, what the level took in, whether a ramp."""
+    """The onset and shape that explain most: squared z, score and weight, what the level took in, whether a ramp.
+
+    ramp_z2, step_z2: of the best of each shape. step_day, step_reading: of that step's onset.
+    """
 
     z2: float
     score: float
     weight: float
     level: float
     is_ramp: float
+    ramp_z2: float
+    step_z2: float
+    step_day: float
+    step_reading: float
 
 
 def empty_bank(vehicles: int) -> np.ndarray:
@@ -77,19 +84,28 @@ def follow(change, grown, innovation, score):  # type: ignore[no-untyped-def]
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def weigh(bank, count, innovation, score, day):  # type: ignore[no-untyped-def]
     """Take one innovation, with its normal score, into all onsets; the `Best`."""
-    z2 = 0.0
+    z2 = best_ramp = best_step = 0.0
     best_score = best_weight = best_level = is_ramp = 0.0
+    at = -1
     for j in range(count):
         onset = bank[j]
         onset.step_z2 = follow(onset.step, 1.0, innovation, score)
+        if onset.step_z2 > best_step:
+            best_step, at = onset.step_z2, j
         if onset.step_z2 > z2:
             z2 = onset.step_z2
             best_score, best_weight, best_level, is_ramp = onset.step.score, onset.step.weight, onset.step.level, 0.0
         ramp_z2 = follow(onset.ramp, (day - onset.day) / RAMP_DAYS, innovation, score)
+        best_ramp = max(best_ramp, ramp_z2)
         if ramp_z2 > z2 * (1 + TIE):
             z2 = ramp_z2
             best_score, best_weight, best_level, is_ramp = onset.ramp.score, onset.ramp.weight, onset.ramp.level, 1.0
-    return Best(z2, best_score, best_weight, best_level, is_ramp)
+    if at < 0:
+        return Best(z2, best_score, best_weight, best_level, is_ramp, best_ramp, best_step, day, 0.0)
+    onset = bank[at]
+    return Best(
+        z2, best_score, best_weight, best_level, is_ramp, best_ramp, best_step, onset.day, onset.reading
+    )  # fmt: skip
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")

@@ -16,7 +16,7 @@ from pipelines.bands.recalibration import blank_levels
 from pipelines.bands.season import blank_peers
 from pipelines.drift.alarm_rules import PATIENCE
 from pipelines.drift.onset_bank import empty_bank
-from pipelines.drift.readings import PeerWeeks, Readings, filter_rows, health, moves, run_filter, seasons
+from pipelines.drift.readings import PeerWeeks, Readings, fault_limits, filter_rows, health, moves, run_filter, seasons
 from pipelines.drift.series import NO_TRACE, STEP, Output, blank_series
 from pipelines.handover import Bools, Float32s, Float64s, Int32s, Int64s, Panel
 from pipelines.threads import in_threads
@@ -31,6 +31,9 @@ SCALES = np.array([0.25, 0.5, 1.0, 2.0])  # of the sizes above, each as usual as
 POINTS = np.array([-1.834, -1.221, -0.868, -0.588, -0.341, -0.112, 0.112, 0.341, 0.588, 0.868, 1.221, 1.834])
 FARTHEST_DAYS = 3650.0  # a limit met later than this is not expected to be met
 LEAST_WEIGHT = 1e-4
+LEAST_CHANGE = (
+    3.0  # log likelihood of any change against none, below which a level that was always far has held; judgement
+)
 # Where one law of growth is known to hold, the posterior's quantiles hold as often as they say. It hedges among laws of
 # which a fleet has few, so that its 5 and 95 % hold 96 times in a hundred, its 10 and 90 % 88 times: these of its
 # quantiles are what they are called (tests/benchmarks/drift_dates.py).
@@ -63,13 +66,15 @@ class OpenAlarm:
     """One standing alarm: its series (family, correction, vehicle), and what its shape and onset are learned from.
 
     trace, day: steps of the filter in the newest epoch, and their times. since: the same of the epoch that the alarm
-    began in. room: [2] low and high limit minus (base + filtered level). way: times and km of all its readings.
+    began in. far: for a level that was never known in health, older than the record. room: [2] low and high limit minus
+    (base + filtered level). way: times and km of all its readings.
     """
 
     family: str
     correction: int
     vehicle: int
     alarm_at: float
+    far: bool
     sigma: float
     room: Float64s
     trace: np.ndarray
@@ -92,17 +97,12 @@ def open_alarms(
         weeks: What peers do together, week by week.
         series: [V] of the filter's `SERIES`, after the last reading.
     """
-    limits = np.array(
-        [
-            panel.low_limit[c] if panel.can_fault_low[c] else np.nan,
-            panel.high_limit[c] if panel.can_fault_high[c] else np.nan,
-        ]
-    )
+    limits = np.array(fault_limits(c, panel))
     sigma = bands.normal.sigma[c]
     found = []
     for v in np.flatnonzero(series["alarm"]["on"]):
         mine = readings.at(slice(row_start[v], row_start[v + 1]))
-        base, trace, began = _retraced(c, mine, bands, weeks.of(int(v)))
+        base, trace, began = _retraced(c, mine, panel, bands, weeks.of(int(v)))
         day = mine.times.day
         read = np.flatnonzero(np.isfinite(trace["sd"]))  # the newest epoch may not have been read yet
         kept, first = (read[mine.epoch[read] == mine.epoch[r]] for r in (read[-1], began))
@@ -112,6 +112,7 @@ def open_alarms(
                 correction=c,
                 vehicle=int(v),
                 alarm_at=float(day[began]),
+                far=bool(series["alarm"]["far"][v]),
                 sigma=float(sigma[mine.times.block[-1]] * mine.scale[-1]),
                 room=limits - (base[kept[-1]] + trace["level"][kept[-1]]),
                 trace=trace[kept],
@@ -123,7 +124,9 @@ def open_alarms(
     return found
 
 
-def _retraced(c: int, mine: Readings, bands: Bands, weeks: PeerWeeks) -> tuple[Float64s, np.ndarray, int]:
+def _retraced(
+    c: int, mine: Readings, panel: Panel, bands: Bands, weeks: PeerWeeks
+) -> tuple[Float64s, np.ndarray, int]:
     """[n] base and [n] steps of the filter, of all readings of one vehicle; the row at which its alarm began."""
     count = len(mine.values)
     start, end = np.array([0]), np.array([count])
@@ -131,7 +134,7 @@ def _retraced(c: int, mine: Readings, bands: Bands, weeks: PeerWeeks) -> tuple[F
         c, mine, bands.normal, first=start, row_start=np.array([0, count]), peers=blank_peers(1), weeks=weeks
     )
     moved = moves(c, mine, seasonal[0], bands, first=start, row_start=np.array([0, count]), levels=blank_levels(1))
-    rows, healthy = filter_rows(mine, seasonal, moved), health(c, bands)
+    rows, healthy = filter_rows(mine, seasonal, moved), health(c, panel, bands)
     trace = np.full(count, np.nan, dtype=STEP)
     numbers, flags = np.empty((4, count), dtype=np.float32), np.empty((2, count), dtype=np.bool_)
     output = Output(*numbers, *flags)
@@ -197,17 +200,27 @@ def learned_kinds(found: Sequence[OpenAlarm]) -> Float64s:
 
 def conclude(families: Sequence[tuple[Panel, Sequence[OpenAlarm]]]) -> list[Episodes]:
     """What is known of each standing alarm of each family; how changes grow is learned from all of them."""
-    kinds = learned_kinds([alarm for _, found in families for alarm in found])
+    kinds = learned_kinds([alarm for _, found in families for alarm in found if not alarm.far])
     return [
         _episodes(panel, found, in_threads(lambda alarm: _answer(alarm, kinds), found)) for panel, found in families
     ]
 
 
 def _answer(alarm: OpenAlarm, kinds: Float64s) -> Float64s:
-    """[7] as `posterior` gives it, the onset of the epoch that the alarm began in."""
-    answer: Float64s = posterior(alarm.trace, alarm.day, alarm.sigma, alarm.room, kinds)
+    """[7] as `posterior` gives it, the onset of the epoch that the alarm began in.
+
+    What was far off at its first reading has no onset that anyone knows; as long as it has not moved since, no rate.
+    """
+    trace, day = alarm.trace, alarm.day
+    if alarm.far:  # its first readings only tell the filter where it stands
+        trace, day = trace[LEAST_SETTLED:], day[LEAST_SETTLED:]
+        if len(day) < 2 or weigh(trace, day, alarm.sigma)[0].max() < LEAST_CHANGE:
+            return np.array([np.nan, np.nan, np.nan, 0.0, np.nan, np.nan, np.nan])
+    answer: Float64s = posterior(trace, day, alarm.sigma, alarm.room, kinds)
     if alarm.since[1][0] != alarm.day[0]:
         answer[:3] = posterior(*alarm.since, alarm.sigma, alarm.room, kinds)[:3]
+    if alarm.far and alarm.alarm_at == alarm.since[1][0]:
+        answer[:3] = np.nan
     return answer
 
 
@@ -228,7 +241,8 @@ def _thousand_km_per_30_days(day: Float64s, km: Float64s, onset: float) -> float
     known = np.flatnonzero(np.isfinite(km))
     if len(known) < 2:
         return np.nan
-    first = known[min(np.searchsorted(day[known], min(onset, day[known[-1]] - 30)), len(known) - 2)]
+    since = min(onset, day[known[-1]] - 30) if np.isfinite(onset) else day[known[-1]] - 30
+    first = known[min(np.searchsorted(day[known], since), len(known) - 2)]
     went, took = km[known[-1]] - km[first], day[known[-1]] - day[first]
     return went / 1000 / took * 30 if went > 0 and took > 0 else np.nan
 

@@ -273,10 +273,16 @@ def filter_rows(readings: Readings, season_of_rows: tuple[Float64s, Float64s], m
     )  # fmt: skip
 
 
-def health(c: int, bands: Bands) -> Healthy:
-    """What the sequential test takes of a family's bands, of correction c."""
+def fault_limits(c: int, panel: Panel) -> tuple[float, float]:
+    """Low and high limit of correction c; NaN: that side never faults."""
+    low = panel.low_limit[c] if panel.can_fault_low[c] else np.nan
+    return float(low), float(panel.high_limit[c] if panel.can_fault_high[c] else np.nan)
+
+
+def health(c: int, panel: Panel, bands: Bands) -> Healthy:
+    """What the sequential test takes of a family's bands and limits, of correction c."""
     normal = bands.normal
-    return Healthy(normal.noise(c), normal.tails[c], bands.threshold, bands.learn_hours[c])
+    return Healthy(normal.noise(c), normal.tails[c], bands.threshold, bands.learn_hours[c], *fault_limits(c, panel))
 
 
 def run_filter(

@@ -12,6 +12,7 @@ from pipelines.bands.recalibration import blank_levels
 from pipelines.bands.relearning import settled_rows
 from pipelines.bands.scatter import blank_scatter, vehicle_scales
 from pipelines.bands.season import blank_peers
+from pipelines.drift.alarm_rules import BAND_SIGMAS
 from pipelines.drift.family import SHARES, empty_drift
 from pipelines.drift.onset_bank import empty_bank
 from pipelines.drift.readings import (
@@ -29,7 +30,6 @@ from pipelines.drift.readings import (
     told,
 )
 from pipelines.drift.series import blank_series
-from pipelines.drift.states import BAND_SIGMAS
 from pipelines.handover import Bools, Evidence, Float64s, Panel
 from pipelines.history.reconstruct import reconstruct
 
@@ -88,7 +88,7 @@ def _paths(panel: Panel, bands: Bands) -> pl.DataFrame:
         levels = blank_levels(len(first))
         moved = moves(c, readings, found[0], bands, first=first, row_start=panel.row_start, levels=levels)
         run_filter(
-            filter_rows(readings, found, moved), health(c, bands), first=first, last=last, series=series,
+            filter_rows(readings, found, moved), health(c, panel, bands), first=first, last=last, series=series,
             onsets=empty_bank(0), output=output_of(c, out),
         )  # fmt: skip
         centre[c], seasonal[c], out.scale.T[c] = readings.anchor, found[0], readings.scale

@@ -4,8 +4,10 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from pipelines.bands.normal import LEAST_SETTLED
 from pipelines.drift.alarm_rules import ALARM
 from pipelines.drift.carry_over import CARRIED, RELEARNING
+from pipelines.drift.harm import CHANGED
 from pipelines.drift.level_filter import LEVEL
 
 UNREAD = -2  # in the place of a change of calibration: the series was never read
@@ -23,6 +25,7 @@ VERDICT = np.dtype(
 SERIES = np.dtype(
     [
         ("level", LEVEL), ("relearning", RELEARNING), ("carried", CARRIED), ("alarm", ALARM), ("verdict", VERDICT),
+        ("changed", CHANGED),
         ("read_day", "f8"), ("onsets", "i4"), ("seen", "i4"), ("epoch", "i4"), ("change", "i4"), ("doubtful", "?"),
     ],
     align=True,
@@ -62,12 +65,15 @@ class Healthy(NamedTuple):
 
     noise: [B] of `NOISE`. tails: [B, 8] innovations (in their own sd) whose normal scores are `SCORES`. threshold: [B]
     evidence at which an alarm is raised. learn_hours: time constant of relearning in ignition hours; 0: none.
+    low, high: limits; NaN: that side never faults.
     """
 
     noise: Any
     tails: Any
     threshold: Any
     learn_hours: Any
+    low: float
+    high: float
 
 
 class Reading(NamedTuple):
@@ -87,7 +93,7 @@ class Terms(NamedTuple):
 
     noise: of `NOISE`, the pooled one. sigma: marginal sd of this series' noise. wander: variance that its level gains
     in a day. noise_var: marginal variance of the noise, with the season's error. spread_var: of vehicles'
-    levels. moved: of `MOVED`.
+    levels. moved: of `MOVED`. low, high: limits, from the base.
     """
 
     noise: Any
@@ -98,6 +104,8 @@ class Terms(NamedTuple):
     moved: Any
     threshold: float
     learn_hours: float
+    low: float
+    high: float
 
 
 class Output(NamedTuple):
@@ -134,6 +142,7 @@ def blank_series(vehicles: int) -> np.ndarray:
     series["carried"]["level"] = np.nan
     series["alarm"]["since"] = np.nan
     series["level"]["hours"] = np.nan
+    series["changed"]["day"] = np.nan
     series["epoch"] = -1
     series["change"] = UNREAD
     return series
@@ -144,5 +153,6 @@ def last_output(series: np.ndarray) -> Output:
     verdict = series["verdict"]
     return Output(
         expected=verdict["expected"], deviation=verdict["deviation"], slope=verdict["slope"],
-        evidence=verdict["evidence"], alarm=series["alarm"]["on"], relearning=series["relearning"]["on"],
+        evidence=verdict["evidence"], alarm=series["alarm"]["on"],
+        relearning=~series["alarm"]["on"] & (series["relearning"]["on"] | (series["seen"] < LEAST_SETTLED)),
     )  # fmt: skip

@@ -10,36 +10,49 @@ import polars as pl
 from pipelines.bands.fitted import fitted_codes
 from pipelines.bands.panel import UNKNOWN_FAMILY, read_codes
 from pipelines.catalogue.tables import published_tables
+from pipelines.drift.alarm_rules import BAND_SIGMAS
 from pipelines.drift.onset_posterior import Episodes
 from pipelines.drift.standstill import stands_still
 from pipelines.handover import Bools, Evidence, FamilyDrift, Float64s, HeldReadings, History, Int64s, Panel
 from pipelines.in_service import in_service
 from pipelines.threads import in_threads
 
-BAND_SIGMAS = 3.0  # half width of the normal band, in sigmas of healthy noise
 MOVING_SIGMAS = 0.25  # sigmas per 30 days from which an alarm is called drifting
 STATES = ("steady", "drifting", "outside", "relearning", "not_learning", "not_read")  # of what is fitted
 CELL = "cell"  # see `_Cells`
 NOT_READ_AFTER = 4  # a correction missing from this many of the vehicle's newest snapshots is not read
 
 
-def correction_states(
-    families: Sequence[tuple[Panel, FamilyDrift, Episodes]], *, evidence: Evidence, history: History
-) -> pl.DataFrame:
+@dataclass(frozen=True, kw_only=True)
+class Newest:
+    """One family as of now.
+
+    panel: Its readings, whole. drift: What was computed at the newest of them. alarms: Those that stand. changed:
+    [C, V] of `CHANGED`. sigma: [C, V] sd of healthy noise at each vehicle's newest reading.
+    """
+
+    panel: Panel
+    drift: FamilyDrift
+    alarms: Episodes
+    changed: np.ndarray
+    sigma: Float64s
+
+
+def correction_states(families: Sequence[Newest], *, evidence: Evidence, history: History) -> pl.DataFrame:
     """`correction_state`: every vehicle in service, every correction that its family ever read.
 
     Args:
-        families: Each one's readings, what drift computed at the newest of them, and its standing alarms.
+        families: What is known of each.
         evidence: What was known.
         history: Clocks.
     """
     schema = published_tables()["correction_state"].schema
     vehicles = in_service(evidence.vehicles, evidence.as_of)
-    fitted = _fitted([panel for panel, _, _ in families], evidence, history)
+    fitted = _fitted([family.panel for family in families], evidence, history)
     codes = sorted(set().union(*fitted.values()))
     cells = _Cells(vehicles=vehicles["vehicle_id"], codes=pl.Series(codes, dtype=pl.String))
     wanted = _wanted(vehicles, fitted, cells)
-    tables = in_threads(lambda family: _family_states(*family, cells, evidence.held), families)
+    tables = in_threads(lambda family: _family_states(family, cells, evidence.held), families)
     known = pl.concat(tables) if tables else pl.DataFrame(schema={**schema, CELL: pl.Int64})
     states = wanted.join(known, on=CELL, how="left", maintain_order="left").with_columns(
         vehicle_id=cells.vehicles.gather(wanted[CELL] // max(len(codes), 1)),
@@ -118,10 +131,9 @@ def _held_newest(held: HeldReadings, panel: Panel) -> Int64s:
     return counts
 
 
-def _family_states(
-    panel: Panel, drift: FamilyDrift, found: Episodes, cells: _Cells, held: HeldReadings
-) -> pl.DataFrame:
+def _family_states(family: Newest, cells: _Cells, held: HeldReadings) -> pl.DataFrame:
     """Rows of one family, by `CELL`; without vehicles that are not in service."""
+    panel, drift, found, sigma = family.panel, family.drift, family.alarms, family.sigma
     last = drift.panel.row_start[1:] - 1
     expected, deviation, z, leeway = (
         rows.T[:, last] for rows in (drift.expected, drift.deviation, drift.z, drift.leeway)
@@ -129,10 +141,12 @@ def _family_states(
     alarm, relearning = drift.alarm.T[:, last], drift.relearning.T[:, last]
     values, start = panel.values.T, panel.row_start
     newest, read_row = _newest(values, start)
-    sigma = drift.sigma[:, None] * drift.scale.T[:, last]
     margin = BAND_SIGMAS * sigma
+    outside = alarm & (np.abs(deviation) > margin)
     moving = np.abs(found.rate) >= MOVING_SIGMAS * sigma
-    state = np.where(alarm, np.where(moving, STATES.index("drifting"), STATES.index("outside")), STATES.index("steady"))
+    state = np.full(alarm.shape, STATES.index("steady"))
+    state[outside] = STATES.index("outside")
+    state[alarm & (moving | ~outside)] = STATES.index("drifting")
     state[relearning & ~alarm] = STATES.index("relearning")
     state[stands_still(values, start, panel.hours) & ~alarm] = STATES.index("not_learning")
     missed = start[1:] - 1 - read_row - _held_newest(held, panel)
@@ -156,6 +170,7 @@ def _family_states(
         "limit_at_p10": found.limit_p10,
         "limit_at_p50": found.limit_p50,
         "limit_at_p90": found.limit_p90,
+        "changed_at": np.where(state == STATES.index("steady"), family.changed["day"], np.nan),
     }
     frame = pl.DataFrame(
         {

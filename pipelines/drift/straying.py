@@ -35,7 +35,7 @@ from pipelines.drift.checkpoint import (
 from pipelines.drift.digest import terms_digest
 from pipelines.drift.family import EXACT_PEERS, FamilyRun, run_family
 from pipelines.drift.onset_posterior import conclude
-from pipelines.drift.states import correction_states
+from pipelines.drift.states import Newest, correction_states
 from pipelines.drift.threshold import threshold
 from pipelines.handover import Bools, Drift, Evidence, Float64s, History, Panel
 from pipelines.history.trace import Trace
@@ -139,7 +139,10 @@ def _concluded(runs: Sequence[FamilyRun], *, evidence: Evidence, history: Histor
     return Drift(
         families=tuple(run.drift for run in runs),
         correction_state=correction_states(
-            [(run.panel, run.drift, episodes) for run, episodes in zip(runs, found, strict=True)],
+            [
+                Newest(panel=run.panel, drift=run.drift, alarms=alarms, changed=run.changed, sigma=run.newest_sigma)
+                for run, alarms in zip(runs, found, strict=True)
+            ],
             evidence=evidence,
             history=history,
         ),

@@ -83,3 +83,22 @@ def test_who_comes_back_to_the_centre_was_ill(kernel):
 def test_who_reads_as_before_the_epoch_is_home(kernel, x, home):
     carried = record(carry_over.CARRIED, level=0.0, variance=0.25)
     assert kernel("is_home")(carried, NOTHING, 3.0, x, 3.0, 0.25) == home
+
+
+@pytest.mark.parametrize(("smoothed", "over"), [(7.0, True), (4.0, False)])
+def test_relearning_that_moves_nothing_is_over_a_time_constant_later(kernel, smoothed, over):
+    """It was thought to have 20 sigmas to go; after 12 h of a time constant of 10 it went none, or three."""
+    state = record(carry_over.RELEARNING, amplitude=20.0, start=7.0, hours=9.0, on=True)
+    kernel("shorten")(state, smoothed, 10.0, 1.0)
+    assert state.on
+    assert state.amplitude == 20.0
+    state.hours = 12.0
+    kernel("shorten")(state, smoothed, 10.0, 1.0)
+    assert state.on != over
+
+
+@pytest.mark.parametrize(("smoothed", "beyond"), [(3.0, 0.0), (6.0, 0.0), (9.0, 2.0), (-1.0, -1.0)])
+def test_relearning_passes_between_its_start_its_old_level_and_the_centre(kernel, smoothed, beyond):
+    state = record(carry_over.RELEARNING, amplitude=7.0, start=7.0, on=True)
+    carried = record(carry_over.CARRIED, level=2.0, variance=0.1)
+    assert kernel("beyond")(state, carried, NOTHING, smoothed) == pytest.approx(beyond)

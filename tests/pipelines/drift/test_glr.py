@@ -20,7 +20,7 @@ def run(values, day, *, memory_days, wander=0.0, offset_sd=1e4, learn_hours=0.0,
         block=np.zeros(n, dtype=np.int32),
     )  # fmt: skip
     noise = np.array([(1.0, memory_days, 0.0, wander, offset_sd, 0.0)], dtype=NOISE)
-    healthy = Healthy(noise, SCORES[None, :] * 1.0, np.array([threshold]), learn_hours)
+    healthy = Healthy(noise, SCORES[None, :] * 1.0, np.array([threshold]), learn_hours, np.nan, np.nan)
     numbers, flags = np.full((4, n), np.nan, dtype=np.float32), np.zeros((2, n), dtype=bool)
     output, trace = Output(*numbers, *flags), np.zeros(n, dtype=STEP)
     run_filter(

@@ -24,7 +24,8 @@ def open_alarms(growth, count=40):
     for vehicle in range(count):
         since = np.maximum(DAY - rng.uniform(60, 120), 0)
         yield onset_posterior.OpenAlarm(
-            family="A", correction=0, vehicle=vehicle, alarm_at=200.0, sigma=1.0, room=np.array([np.nan, 25.0]),
+            family="A", correction=0, vehicle=vehicle, alarm_at=200.0, far=False, sigma=1.0,
+            room=np.array([np.nan, 25.0]),
             trace=trace_of(growth(since / 30), rng), day=DAY, since=(NO_TRACE, DAY), way=(DAY, DAY * 50),
         )  # fmt: skip
 

@@ -31,7 +31,7 @@ def test_a_step_that_is_learned_after_months_asleep_is_seen(drift_of, changed, s
     fleet = light_fleet(World(vehicles=60, corrections=2, weeks=80, step=0.5, season=0, depot_season=0, seed=5))
 
     def change(vehicle, day, values):
-        out = values + np.where((vehicle == "vehicle-00003") & (day > 350), 6 * 0.1, 0)
+        out = values + np.where((vehicle == "vehicle-00003") & (day > 350), 9 * 0.1, 0)
         for row in range(1, len(out)):
             if vehicle[row] == vehicle[row - 1] and 100 < day[row] % 365 < 300:
                 out[row] = out[row - 1]
