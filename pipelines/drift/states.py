@@ -143,6 +143,8 @@ def _family_states(family: Newest, cells: _Cells, held: HeldReadings) -> pl.Data
     newest, read_row = _newest(values, start)
     margin = BAND_SIGMAS * sigma
     outside = alarm & (np.abs(deviation) > margin)
+    # A correction that was not read lately was judged by the band of its last reading.
+    margin = np.where(alarm | relearning, margin, np.maximum(margin, np.abs(deviation)))
     moving = np.abs(found.rate) >= MOVING_SIGMAS * sigma
     state = np.full(alarm.shape, STATES.index("steady"))
     state[outside] = STATES.index("outside")
