@@ -31,6 +31,8 @@ def correction_sentence(row: Row, reader: Reader) -> str:
         return f"{title} has {_movement(row, reader)}; {_limit(row, reader)}."
     if row["state"] == "outside":
         return f"{stands}; {_limit(row, reader)}."
+    if row.get("changed_at") is not None:
+        return f"{title} moved about {reader.day(row['changed_at'])} and has held since: its new normal."
     return f"{title} {STILL.get(row['state'], 'is where it should be')}."
 
 

@@ -107,6 +107,8 @@ def _sentences(states: pl.DataFrame, state: Mapping[str, Any], reader: Reader) -
     if len(astray) > 3:
         others = len(astray) - 3
         said.append(f"{count(others, 'more correction').capitalize()} {'strays' if others == 1 else 'stray'} with it.")
+    settled = states.filter(pl.col("changed_at").is_not_null()) if "changed_at" in states.columns else states.clear()
+    said += [correction_sentence(row, reader) for row in settled.sort("changed_at", descending=True).head(2).to_dicts()]
     for quiet, words in (("relearning", "relearning after they were set back"), ("not_learning", "not learning")):
         some = states.filter(pl.col("state") == quiet).height
         if some:

@@ -56,6 +56,11 @@ def test_a_correction_outside_its_band_says_how_far():
     )
 
 
+def test_a_change_that_has_settled_is_said_with_its_date():
+    settled = DRIFTING | {"state": "steady", "changed_at": datetime(2031, 2, 3, tzinfo=UTC)}
+    assert said(settled) == "Bank 1 idle trim moved about 3 February and has held since: its new normal."
+
+
 @pytest.mark.parametrize(
     ("state", "words"),
     [
