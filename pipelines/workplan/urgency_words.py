@@ -88,7 +88,10 @@ def _old(row: dict[str, Any], words: Words) -> str:
 
 
 def _limit(row: dict[str, Any], words: Words) -> str:
-    return f"{words.correction(row['limit_correction'])} meets its limit about {words.day(row['limit_at'])}."
+    correction = words.correction(row["limit_correction"])
+    if row["days_to_limit"] <= 0:
+        return f"{correction} is at its limit or about to meet it."
+    return f"{correction} meets its limit about {words.day(row['limit_at'])}."
 
 
 def _worked_on(row: dict[str, Any], words: Words) -> str:

@@ -82,6 +82,11 @@ def test_what_was_repaired_since_the_reading_asks_for_a_reading_and_no_more(told
     assert (after["state"], after["leeway_pct"]) == ("drifting", 5.0)  # that is what was read
 
 
+def test_a_limit_date_that_is_past_is_not_said_as_one_to_come(told):
+    met = told(corrections=[near("trim") | {"limit_at_p50": NOW - timedelta(days=4)}])
+    assert met["urgency_reason"] == "Fuel trim is at its limit or about to meet it."
+
+
 def test_what_another_part_shows_goes_on_counting(told):
     both = told(corrections=[near("trim"), near("idle")], work=[PUMP])
     assert both["urgency"] == "this_week"
