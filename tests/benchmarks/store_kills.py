@@ -87,7 +87,9 @@ class Trial:
             sys.exit(f"{command}: a damaged backup lies there: {text}")
         written.unlink(missing_ok=True)
         kept = "killed, and kept" if after != before else "killed"
-        self.outcomes[command, kept if seconds is None else "done"] += 1
+        how = kept if seconds is None else "done"
+        self.outcomes[command, how] += 1
+        print(f"{sum(self.outcomes.values())}: {command} {how}", flush=True)
 
     def standing(self) -> frozenset[str]:
         """Drops that stand, which always have as many snapshots."""
