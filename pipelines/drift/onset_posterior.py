@@ -124,9 +124,7 @@ def open_alarms(
     return found
 
 
-def _retraced(
-    c: int, mine: Readings, panel: Panel, bands: Bands, weeks: PeerWeeks
-) -> tuple[Float64s, np.ndarray, int]:
+def _retraced(c: int, mine: Readings, panel: Panel, bands: Bands, weeks: PeerWeeks) -> tuple[Float64s, np.ndarray, int]:
     """[n] base and [n] steps of the filter, of all readings of one vehicle; the row at which its alarm began."""
     count = len(mine.values)
     start, end = np.array([0]), np.array([count])

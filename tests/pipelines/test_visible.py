@@ -53,4 +53,13 @@ def test_a_file_names_itself_without_steering_the_terminal(tmp_path):
     result = CliRunner().invoke(leeway, ["load", str(drop), "--store", str(tmp_path / "store")])
     assert result.exit_code in {2, 3}
     assert not {"\x1b", "\u202e", "\x07"} & set(result.output)
+    assert "vehicles-\\x1b[31m\\u202e.csv: its name cannot be printed" in result.output
+
+
+def test_a_cell_does_not_steer_the_terminal_that_is_told_of_it(tmp_path):
+    file = tmp_path / "snapshots.csv"
+    file.write_text("vehicle_id,read_at,battery_v\nV1,\x1b[41mnow,12.6\n")
+    result = CliRunner().invoke(leeway, ["load", str(file), "--store", str(tmp_path / "store")])
+    assert result.exit_code == 3
+    assert "\x1b" not in result.output
     assert "\\x1b[41mnow" in result.output

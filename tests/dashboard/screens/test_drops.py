@@ -41,7 +41,7 @@ def test_flags_and_proposed_units_are_shown(page):
     tables = [each.value for each in page.dataframe]
     assert [table["file"].to_list() for table in tables if "example" in table] == [["snapshots.csv"]]
     [flags] = [table for table in tables if "detail" in table and "vehicle_id" in table]
-    assert set(flags["column_name"]) == {"baro_kpa"}
+    assert set(flags["column_name"]) == {"baro_kpa", "battery_v"}
 
 
 def test_what_the_download_holds_loads_again_once_it_is_mended(page, tmp_path):

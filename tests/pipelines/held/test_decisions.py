@@ -24,7 +24,7 @@ def only_batch(evidence) -> str:
 
 def tables_of(evidence) -> dict[str, pl.DataFrame]:
     tables = analyse(evidence, settings=Settings()).tables
-    return {name: frame for name, frame in tables.items() if name not in ("held_reading", "held_cell")}
+    return {name: frame for name, frame in tables.items() if not name.startswith("held_")}
 
 
 def test_converted_readings_give_every_table_of_the_right_file(fleet):
