@@ -57,6 +57,7 @@ class HeldReadings:
 
 
 # Depots of a vehicle that had more than one: since when each held (null: ever), in this order.
+SEEN_TO = {"seen_to": pl.Datetime("us", "UTC")}  # beside what people entered
 MOVES = pl.Schema([("vehicle_id", pl.String()), ("since", pl.Datetime("us", "UTC")), ("depot", pl.String())])
 
 
@@ -82,8 +83,9 @@ class Evidence:
     availability: pl.DataFrame
     due: pl.DataFrame
     notes: pl.DataFrame
-    # What people entered that counts at as_of, by entry_id; columns of the contract's `entry`.
-    entries: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=entry_columns().schema))
+    # What people entered that counts at as_of, by entry_id; columns of the contract's `entry`, and `seen_to`: of a
+    # sign-off the newest reading of its vehicle that was loaded when it was entered.
+    entries: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema={**entry_columns().schema, **SEEN_TO}))
     entries_read: int = 0  # how many entries the record of what people enter had
     held: HeldReadings = field(default_factory=HeldReadings.none)
     # Vehicles whose number was another one's before `at`: vehicle_id, at, text; nothing before is in any frame.

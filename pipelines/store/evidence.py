@@ -17,7 +17,7 @@ from pipelines.held.another_vehicle import BEGUN_ANEW, begun_anew, since_begun
 from pipelines.held.readings import Readings
 from pipelines.held.stage import DECISIONS, Withheld, with_cells, withhold
 from pipelines.store.catalogue import catalogue_of
-from pipelines.store.connection import frame_of, quoted
+from pipelines.store.connection import frame_of, one_row, quoted
 from pipelines.store.entries import read_entries
 from pipelines.store.folder import Store
 from pipelines.store.held_answers import answers_beforehand
@@ -77,6 +77,8 @@ def read_evidence(
             known = _withheld(asking, catalogue, {**tables, "faults": faults}, record, as_of)
         else:
             known = _published_withheld(asking, catalogue, tables["vehicles"], faults, as_of)
+        entries = counting(record, as_of=as_of, known_at=known_at)
+        entries = entries.with_columns(seen_to=_seen_when_entered(connection, entries, as_of))
     vehicles = tables.pop("vehicles").with_columns(_known(pl.col("retired_on"), as_of))
     vehicles = as_of_then(vehicles, moved, as_of)
     calibrations = tables.pop("calibrations").with_columns(_known(pl.col("released_on"), as_of))
@@ -95,12 +97,30 @@ def read_evidence(
         entries_read=record.height,
         **tables,
     )
-    entries = counting(record, as_of=as_of, known_at=known_at)
     evidence = replace(with_entries(from_drops, entries), entries=entries)
     if evidence.snapshots is from_drops.snapshots:
         return evidence
     read = [code for code in catalogue["code"] if code in evidence.snapshots.columns]
     return replace(evidence, snapshots=_within_reach(evidence.snapshots, catalogue, read))
+
+
+def _seen_when_entered(connection: duckdb.DuckDBPyConnection, entries: pl.DataFrame, as_of: datetime) -> pl.Series:
+    """Of each sign-off, the newest reading of its vehicle that was loaded by then: it speaks of what was known.
+
+    Null for all other entries. The clock of this machine and those of the readings may differ by years.
+    """
+    newest = (
+        "SELECT max(read_at) FROM (SELECT vehicle_id, read_at, load_id FROM snapshots UNION ALL "
+        "SELECT vehicle_id, read_at, load_id FROM readings UNION ALL SELECT vehicle_id, read_at, load_id FROM faults) "
+        "JOIN loads USING (load_id) WHERE vehicle_id = ? AND loaded_at <= ? AND read_at <= ?"
+    )
+    seen = [
+        one_row(connection, newest, [vehicle_id, entered_at, as_of])[0]
+        if kind == "safe" and vehicle_id is not None
+        else None
+        for kind, vehicle_id, entered_at in entries.select("kind", "vehicle_id", "entered_at").iter_rows()
+    ]
+    return pl.Series("seen_to", seen, dtype=pl.Datetime("us", "UTC"))
 
 
 def _withheld(

@@ -199,9 +199,14 @@ def _rules(cause_ranking: pl.DataFrame, states: pl.DataFrame, codes: pl.DataFram
 
 
 def signed_off(evidence: Evidence) -> pl.DataFrame:
-    """vehicle_id and signed_off_at: the newest signed-off check that the vehicle may be driven."""
+    """vehicle_id and signed_off_at: up to when the newest signed-off check says that the vehicle may be driven.
+
+    That is when it was entered, or the newest reading that was loaded by then (`seen_to`), which may be later by a
+    clock that is ahead.
+    """
     safe = evidence.entries.filter(pl.col("kind") == "safe", pl.col("value") == "signed_off")
-    return safe.drop_nulls("vehicle_id").group_by("vehicle_id").agg(signed_off_at=pl.col("entered_at").max())
+    up_to = pl.max_horizontal("entered_at", pl.col("seen_to") + pl.duration(microseconds=1))
+    return safe.drop_nulls("vehicle_id").group_by("vehicle_id").agg(signed_off_at=up_to.max())
 
 
 def _criterion() -> pl.Expr:

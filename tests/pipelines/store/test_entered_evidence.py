@@ -12,7 +12,9 @@ from pipelines.errors import SettingError
 from pipelines.intake.load import load
 from pipelines.store.entering import enter
 from pipelines.store.evidence import read_evidence
+from pipelines.store.folder import Store
 from pipelines.store.newest import refuse_beyond
+from pipelines.workplan.urgency import signed_off
 
 TYPED = '{"read_at": "2031-01-20T08:00:00Z", "ltft_b1_idle": 3.5, "ltft_b1_low": 1.25, "odometer_km": 1800}'
 AS_A_DROP = (
@@ -131,3 +133,17 @@ def test_a_signed_off_check_reaches_the_analysis_from_when_it_was_entered(store,
     put(store, "safe", None, day=21, value="signed_off")
     assert read_evidence(store).entries.select("vehicle_id", "value").rows() == [("v1", "signed_off")]
     assert read_evidence(store, as_of=at(20)).entries.is_empty()
+
+
+def test_a_signed_off_check_speaks_of_the_readings_that_were_loaded_by_then_whatever_their_clock(store, small_drop):
+    load(store, [small_drop], loaded_at=at(2))
+    put(store, "safe", None, day=3, value="signed_off")
+    known = read_evidence(store)
+    newest = known.snapshots.filter(vehicle_id="v1")["read_at"].max()
+    assert newest > at(3)
+    assert known.entries["seen_to"].to_list() == [newest]
+    assert signed_off(known)["signed_off_at"].item() > newest
+    later = Store(store.path.with_name("later"))
+    load(later, [small_drop], loaded_at=at(4))
+    put(later, "safe", None, day=3, value="signed_off")
+    assert signed_off(read_evidence(later))["signed_off_at"].to_list() == [at(3)]
