@@ -15,15 +15,18 @@ from pipelines.store.connection import frame_of
 from pipelines.store.history import KNOWN, STANDING
 
 # One row per row of `vehicles` there ever was of a vehicle that had more than one depot; read_until: its last reading
-# that was loaded before it. In the order in which they were loaded.
+# that was loaded before it, though a later load may have replaced it. In the order in which they were loaded.
 ASKED = """
     WITH known AS (
         SELECT vehicle_id, depot, depot_since, load_id FROM vehicles WHERE load_id IN {loads}
         UNION ALL SELECT vehicle_id, depot, depot_since, load_id FROM vehicles_replaced WHERE load_id IN {loads}
+    ), loaded AS (
+        SELECT vehicle_id, read_at, load_id FROM snapshots UNION ALL
+        SELECT vehicle_id, read_at, load_id FROM snapshots_replaced
     ), moved AS (SELECT vehicle_id FROM known GROUP BY vehicle_id HAVING count(DISTINCT depot) > 1)
     SELECT k.vehicle_id, k.depot, k.depot_since, k.load_id, max(s.read_at) AS read_until
     FROM known k SEMI JOIN moved USING (vehicle_id)
-    LEFT JOIN snapshots s ON s.vehicle_id = k.vehicle_id AND s.load_id < k.load_id AND s.load_id IN {loads}
+    LEFT JOIN loaded s ON s.vehicle_id = k.vehicle_id AND s.load_id < k.load_id AND s.load_id IN {loads}
     GROUP BY ALL ORDER BY k.vehicle_id, k.load_id
 """
 
