@@ -3,12 +3,10 @@
 from dataclasses import replace
 from datetime import datetime
 
-from pipelines.entries.standing import counting
 from pipelines.errors import SettingError
 from pipelines.handouts.gather import Papers, papers_of
 from pipelines.settings import Settings
-from pipelines.store.entries import read_entries
-from pipelines.store.evidence import read_evidence
+from pipelines.store.evidence import entries_by_now, read_evidence
 from pipelines.store.folder import Store
 from pipelines.store.publish import publish_tables
 from pipelines.store.published import kept_as_ofs, published_names, read_published
@@ -38,7 +36,7 @@ def plan_newest(store: Store, *, days: int = PLANNED_DAYS) -> tuple[WorkPlan, da
     published = {name: read_published(store, name, as_of=as_of) for name in names}
     if "work_plan" in every:
         published["work_plan"] = read_published(store, "work_plan")  # the one that people saw, of whichever analysis
-    evidence = replace(read_evidence(store, as_of=as_of), entries=counting(read_entries(store)))
+    evidence = replace(read_evidence(store, as_of=as_of), entries=entries_by_now(store, as_of))
     planned = plan_work(published, evidence=evidence, days=days, settings=Settings())
     publish_tables(store, {"work_plan": planned.work_plan, "plan_left_out": planned.left_out}, as_of)
     return planned, as_of

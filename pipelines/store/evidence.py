@@ -104,6 +104,13 @@ def read_evidence(
     return replace(evidence, snapshots=_within_reach(evidence.snapshots, catalogue, read))
 
 
+def entries_by_now(store: Store, as_of: datetime) -> pl.DataFrame:
+    """What people entered and counts now, as in `Evidence.entries`, beside the readings that were taken by `as_of`."""
+    entries = counting(read_entries(store))
+    with store.reading() as connection:
+        return entries.with_columns(seen_to=_seen_when_entered(connection, entries, as_of))
+
+
 def _seen_when_entered(connection: duckdb.DuckDBPyConnection, entries: pl.DataFrame, as_of: datetime) -> pl.Series:
     """Of each sign-off, the newest reading of its vehicle that was loaded by then: it speaks of what was known.
 
