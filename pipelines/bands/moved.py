@@ -2,6 +2,7 @@
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 from scipy.special import erfc
 
 from pipelines.bands.group_levels import LEAST, SURE
@@ -27,11 +28,11 @@ def moved_depots(panel: Panel, bands: Bands) -> pl.DataFrame:
     correction of the family (Bonferroni).
     """
     weeks = bands.weeks[:, :, :-1]
-    shown = weeks["weight"] > 0
-    known = np.maximum.accumulate(shown, axis=1)
+    shown: NDArray[np.bool_] = weeks["weight"] > 0
+    known: NDArray[np.bool_] = np.maximum.accumulate(shown, axis=1)
     known = np.concatenate([np.zeros_like(known[:, :KNOWN_WEEKS]), known], axis=1)[:, : shown.shape[1]]
-    gap = np.where(shown, weeks["mean"] - weeks["prior"], 0.0)
-    error = weeks["prior_variance"] + 1 / np.where(shown, weeks["weight"], 1.0)
+    gap: NDArray[np.float64] = np.where(shown, weeks["mean"] - weeks["prior"], 0.0)
+    error: NDArray[np.float64] = weeks["prior_variance"] + 1 / np.where(shown, weeks["weight"], 1.0)
     day = bands.start + WEEK * np.arange(weeks.shape[1])
     block = np.maximum(np.searchsorted(bands.normal.starts, day, side="right") - 1, 0)
     size = gap / bands.normal.sigma[:, block][:, :, None]
