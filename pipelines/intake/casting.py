@@ -1,6 +1,7 @@
 """Cells as they came -> the contract's types; what cannot be read becomes null and a problem; no file, no table."""
 
 import math
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -14,6 +15,7 @@ FALSE_WORDS = ["false", "0", "0.0", "no", "n", "f", "off", "nein", "non", "falsc
 PROTECTED = (
     "^'([\\s]*[=+\\-@|%\t\r\uff1d\uff0b\uff0d\uff20])"  # what an export put before text that a spreadsheet would run
 )
+GROUPED = r"^[-+]?[1-9]\d{0,2}(\.\d{3})+$"  # a number whose dots may group thousands: with a leading zero, they cannot
 UTC_TIME = "%Y-%m-%dT%H:%M:%SZ"  # as most files have it; read five times as fast as the others
 OFFSET_TIME = "%Y-%m-%dT%H:%M:%S%.f%#z"
 NAIVE_TIME = "%Y-%m-%dT%H:%M:%S%.f"
@@ -62,6 +64,11 @@ def has_offset(cells: pl.Series) -> pl.Series:
     return pl.Series(cells.name, [zoned], dtype=pl.Boolean).new_from_index(0, len(cells))
 
 
+def unmistakable(number: str) -> str:
+    """The text of a number that was typed as one: with one more zero where its dot could be taken for grouping."""
+    return f"{number}0" if re.match(GROUPED, number) else number
+
+
 def _text(cells: pl.Series, how: Reading) -> pl.Series:  # noqa: ARG001 (all casts take the same)
     if cells.dtype.is_float():
         whole = cells.cast(pl.Int64, strict=False)
@@ -92,7 +99,7 @@ def _float(cells: pl.Series, how: Reading) -> pl.Series:
 
 
 def _without_grouping_dots(cells: pl.Series) -> pl.Series:
-    grouped = cells.str.contains(r"^\s*[-+]?\d{1,3}(\.\d{3})+\s*$").fill_null(value=False)
+    grouped = cells.str.strip_chars().str.contains(GROUPED).fill_null(value=False)
     return cells.str.replace_all(".", "", literal=True).zip_with(grouped, cells)
 
 

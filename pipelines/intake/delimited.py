@@ -25,6 +25,7 @@ from pipelines.threads import ahead
 BLOCK_BYTES = 64 * 2**20
 PIECE_BYTES = 2**20  # that are unpacked or decoded at once
 SEPARATORS = ",;\t|"
+MOST_LOOKED_AT = 100  # rows, for whether they end with a separator
 BOMS = {b"\xef\xbb\xbf": "utf-8", b"\xff\xfe": "utf-16-le", b"\xfe\xff": "utf-16-be"}
 
 
@@ -36,11 +37,13 @@ class Layout:
     skip_lines: Lines before the header.
     short_rows: What rows with fewer cells than the header mean: `quarantine`, or cells are missing at the end
         (`pad_end`) or at the start (`pad_start`).
+    glued: Of a sheet, whether the unit that a number is shown with is written after it.
     """
 
     separator: str = ""
     skip_lines: int = 0
     short_rows: str = "quarantine"
+    glued: bool = False
 
 
 FOUND_OUT = Layout()
@@ -137,11 +140,14 @@ def _blocks(
     start = stream.tell()
     edge = separator.encode() + rb'"\r\n'
     commas = rb"(?:^|[%s])[-+]?\d+,\d+(?:$|[%s])" % (edge, edge)
+    sample = stream.read(SMALL_BYTES)
+    names, ends = _ending(names, sample, separator)
     form = Form(
         names=names,
         separator=separator,
+        ends=ends,
         types=types(names),
-        commas=separator != "," and bool(re.search(commas, stream.read(SMALL_BYTES))),
+        commas=separator != "," and bool(re.search(commas, sample)),
         short_rows=layout.short_rows,
         line_bytes=limits.line_bytes,
     )
@@ -169,6 +175,16 @@ def _header(stream: IO[bytes], path: Path, layout: Layout, limits: Limits) -> tu
             return row, list(_names(text, separator)), separator
         row += 1
     raise EmptyError(f"{path.name}: is empty. Nothing to load.")
+
+
+def _ending(names: list[str], sample: bytes, separator: str) -> tuple[list[str], bool]:
+    """Names without the blank one that a separator at the header's end makes, and whether rows end with one, too."""
+    rows = [_split(line, separator) for line in decoded(sample).split("\n")[:MOST_LOOKED_AT] if line.strip()]
+    blank = len(names) > 1 and names[-1] == f"column {len(names)}"
+    if blank and not any(len(row) >= len(names) and row[-1].strip() for row in rows):
+        names = names[:-1]
+    wide = [row for row in rows if len(row) == len(names) + 1 and not row[-1].strip()]
+    return names, len(wide) > len(rows) / 2
 
 
 @lru_cache(maxsize=64)  # thousands of small files have the same header

@@ -21,6 +21,7 @@ from pipelines.intake.quoting import Quoting, records, stands_alone
 PIECE_BYTES = 4 * 2**20
 SMALL_BYTES = 65536  # below it, the csv module is quicker than starting polars' parser
 RECORD_CHARS = 65_536  # over which a record with line ends in its cells may go: two of the longest cells
+END = " "  # name of what comes after a separator that ends a row: no header's, which has its blanks taken away
 NEAR = 2**18  # bytes that stay in a processor's cache
 
 
@@ -30,6 +31,7 @@ class Form:
 
     names: The header.
     separator: Between cells.
+    ends: Rows end with a separator, after which no cell comes.
     types: Types of columns that are read as numbers where a block is sound; others are text.
     commas: Numbers have decimal commas.
     short_rows: What rows with fewer cells than the header mean: `quarantine`, `pad_end`, `pad_start`.
@@ -38,15 +40,21 @@ class Form:
 
     names: list[str]
     separator: str
+    ends: bool = False
     types: Mapping[str, pl.DataType]
     commas: bool
     short_rows: str
     line_bytes: int
 
     @property
+    def width(self) -> int:
+        """How many cells separators part a row into."""
+        return len(self.names) + self.ends
+
+    @property
     def quoting(self) -> Quoting:
         """How cells lie in its lines."""
-        return Quoting(separator=self.separator, width=len(self.names), longest=RECORD_CHARS)
+        return Quoting(separator=self.separator, width=self.width, longest=RECORD_CHARS)
 
     def block(self, cells: pl.DataFrame | TextRows, *, reread: "partial[TextRows] | None" = None) -> Block:
         """The cells as a block: where commas do not separate, one inside a number can only be its decimal sign."""
@@ -104,7 +112,7 @@ def _read_texts(piece: bytes, form: Form, row: int) -> Generator[Block, None, in
     if len(piece) >= SMALL_BYTES and b'"' not in piece and len(form.names) > 1 and form.short_rows == "quarantine":
         lines = piece.removesuffix(b"\n").split(b"\n")
         separators = [line.count(form.separator.encode()) for line in lines]
-        whole = [n for n, found in enumerate(separators) if found == len(form.names) - 1]
+        whole = [n for n, found in enumerate(separators) if found == form.width - 1]
         cells = _sound(b"\n".join(lines[n] for n in whole), form, {})
         if cells is not None:
             yield form.block(cells.with_columns(pl.Series(ROW, whole, dtype=pl.Int64) + row + 1))
@@ -151,7 +159,8 @@ def _sound(block: bytes, form: Form, types: Mapping[str, pl.DataType]) -> pl.Dat
             has_header=False,
             separator=form.separator,
             decimal_comma=form.commas,
-            schema={name: types.get(name, pl.String()) for name in form.names},
+            schema={name: types.get(name, pl.String()) for name in form.names}
+            | ({END: pl.String()} if form.ends else {}),
             raise_if_empty=False,
         )
     except pl.exceptions.PolarsError:
@@ -163,7 +172,10 @@ def _sound(block: bytes, form: Form, types: Mapping[str, pl.DataType]) -> pl.Dat
             return None  # whether a row goes on or a stray quote swallowed others must be looked at
         counted = texts.select(pl.all().str.count_matches(form.separator, literal=True).sum())
         inside = sum(counted.row(0)) if counted.width else 0
-    whole = _count(block, form.separator) == cells.height * (len(form.names) - 1) + inside
+    whole = _count(block, form.separator) == cells.height * (form.width - 1) + inside
+    if form.ends:
+        whole = whole and cells[END].null_count() == cells.height
+        cells = cells.drop(END)
     return cells if whole and not cells.is_empty() else None
 
 
@@ -181,6 +193,8 @@ def _cell_by_cell(text: str, form: Form, numbers: Iterable[int]) -> TextRows:
     whole_end = text.endswith("\n")
     lines = text.removesuffix("\n").split("\n") if text else []
     for number, (row, fault) in zip(numbers, records(lines, form.quoting), strict=False):
+        if len(row) == width + 1 and not row[-1].strip():
+            row = row[:-1]  # noqa: PLW2901 (a separator at the end begins no cell)
         padded = len(row) < width and form.short_rows != "quarantine"
         lengths.append(fault or (None if padded or len(row) == width or not any(row) else len(row)))
         rows.append(row if len(row) == width else _of_width(row, width, form))

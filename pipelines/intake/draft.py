@@ -14,8 +14,7 @@ from pipelines.catalogue.tables import drop_tables
 from pipelines.intake.blocks import BOOKKEEPING
 from pipelines.intake.casting import Reading, cast, is_empty
 from pipelines.intake.files import foreign_files
-from pipelines.intake.foreign import map_cells
-from pipelines.intake.mapped import foreign_cells, units_of
+from pipelines.intake.mapped import foreign_cells, made_of, units_of
 from pipelines.intake.mapping import MappedColumn, Mapping
 from pipelines.intake.units import fits
 
@@ -85,7 +84,7 @@ def preview_mapping(path: Path, mapping: Mapping, catalogue: pl.DataFrame, *, ti
     cells, decimal_comma = foreign_cells(file, mapping)
     units = units_of(mapping.table, catalogue)
     head = cells if mapping.aggregates else cells.head(PREVIEW_ROWS)
-    rows = map_cells(head, mapping, units=units, file=file.name, decimal_comma=decimal_comma, time_zone=time_zone)
+    rows = made_of(head, file, mapping, units=units, decimal_comma=decimal_comma, time_zone=time_zone)
     examples = [_example(cells[column.source]) for column in mapping.columns]
     columns = pl.DataFrame({
         "to": [column.to for column in mapping.columns], "source": [column.source for column in mapping.columns],

@@ -12,6 +12,7 @@ from pipelines.catalogue.tables import drop_tables
 from pipelines.errors import DropError
 from pipelines.intake.blocks import BOOKKEEPING, ROW
 from pipelines.intake.casting import Reading, cast, is_empty
+from pipelines.intake.foreign_times import foreign_times
 from pipelines.intake.mapping import Condition, MappedColumn, Mapping
 from pipelines.intake.units import convert, fits
 
@@ -20,7 +21,14 @@ CLOCK = r"^\s*(?:(\d+|\d{1,3}(?:[., '\u00a0\u202f]\d{3})+):)?(\d{1,3}):(\d{1,2}(
 
 
 def map_cells(
-    cells: pl.DataFrame, mapping: Mapping, *, units: dict[str, str], file: str, decimal_comma: bool, time_zone: str
+    cells: pl.DataFrame,
+    mapping: Mapping,
+    *,
+    units: dict[str, str],
+    file: str,
+    folder: str = "",
+    decimal_comma: bool,
+    time_zone: str,
 ) -> pl.DataFrame:
     """The cells of a contract table that a foreign file's cells stand for.
 
@@ -29,6 +37,7 @@ def map_cells(
         mapping: What they mean.
         units: Unit of each column of the contract and the catalogue, by name.
         file: The file's name, for its constants and for messages.
+        folder: Name of the folder it lies in, for its constants.
         decimal_comma: Whether '1,234' is 1.234 in this file.
         time_zone: Zone of times without an offset.
 
@@ -40,7 +49,7 @@ def map_cells(
     """
     comma = {",": True, ".": False}.get(mapping.decimal, decimal_comma)
     how = Reading(time_zone=time_zone, decimal_comma=comma, dots_group=mapping.decimal == ",")
-    constants = _constants(mapping, file)
+    constants = _constants(mapping, file, folder)
     _require(cells, mapping, file)
     columns = {
         column.to: _mapped(_source(cells, column), column, units=units, how=how, constants=constants)
@@ -52,14 +61,23 @@ def map_cells(
     return pl.DataFrame([values.alias(name) for name, values in columns.items()] + [cells[ROW]]).with_columns(*fixed)
 
 
-def _constants(mapping: Mapping, file: str) -> dict[str, str]:
+def _constants(mapping: Mapping, file: str, folder: str) -> dict[str, str]:
     constants = dict(mapping.constants)
-    for column, pattern in mapping.from_name.items():
-        found = re.search(pattern, file)
+    for column, pattern in (*mapping.from_name.items(), *mapping.from_folder.items()):
+        place, name = ("name", file) if column in mapping.from_name else ("folder's name", folder)
+        found = re.search(pattern, name)
         if not found:
-            raise DropError(f"{file}: its name does not hold {column} ('{pattern}'). Rename it, or change from_name.")
-        constants[column] = found[1]
+            raise DropError(
+                f"{file}: its {place} does not hold {column} ('{pattern}'). Rename it, or change from_name."
+            )
+        constants[column] = found[1] if found.re.groups == 1 else _day_of(found)
     return constants
+
+
+def _day_of(found: re.Match[str]) -> str:
+    """The day that the groups year, month and day of a pattern hold, as a date of ISO 8601."""
+    year = found["year"] if len(found["year"]) == 4 else f"20{found['year']}"
+    return f"{year}-{found['month']:0>2}-{found['day']:0>2}"
 
 
 def _require(cells: pl.DataFrame, mapping: Mapping, file: str) -> None:
@@ -91,7 +109,7 @@ def _mapped(
     if column.form == "clock":
         return convert(_clock_hours(cells), "h", units.get(column.to) or "h").cast(pl.String).fill_null(cells)
     if column.form:
-        return _time(cells, column.form)
+        return foreign_times(cells, column.form, how)
     if column.to in units:
         return _number(cells, column, units[column.to], how)
     return cells
@@ -115,13 +133,6 @@ def _clock_hours(cells: pl.Series) -> pl.Series:
     return whole + minutes.cast(pl.Float64) / 60 + seconds.str.replace(",", ".").cast(pl.Float64) / 3600
 
 
-def _time(cells: pl.Series, form: str) -> pl.Series:
-    texts = cells.cast(pl.String).str.strip_chars()
-    zoned = "%z" in form or "%#z" in form
-    times = texts.str.to_datetime(form, strict=False, time_unit="us", time_zone="UTC" if zoned else None)
-    return times.dt.strftime("%Y-%m-%dT%H:%M:%S%.6f" + ("+00:00" if zoned else "")).fill_null(cells.cast(pl.String))
-
-
 def _number(cells: pl.Series, column: MappedColumn, target: str, how: Reading) -> pl.Series:
     """Numbers in the contract's unit, as text; a unit glued to a number is heeded, else the column's own is."""
     if cells.dtype != pl.String:
@@ -136,6 +147,8 @@ def _number(cells: pl.Series, column: MappedColumn, target: str, how: Reading) -
 
 
 def _numbers_and_units(cells: pl.Series, how: Reading) -> pl.DataFrame:
+    if cells.dtype.is_numeric():  # typed as a number: neither a dot nor a comma in it means anything else
+        return pl.DataFrame({"number": cast(cells, "float", how), "unit": pl.Series([None], dtype=pl.String)})
     texts = cells.cast(pl.String).str.strip_chars()
     numbers = texts.str.extract(NUMBER_AND_UNIT, 1).str.replace_all(r"[\u00a0 ]", "")
     return pl.DataFrame({"number": cast(numbers, "float", how), "unit": texts.str.extract(NUMBER_AND_UNIT, 2)})
@@ -152,20 +165,27 @@ def _snapshots(
     if "read_at" in columns:
         frame = frame.with_columns(cast(frame["read_at"], "time", how).alias("read_at"))
     counts = [_counts(cells, column, how).alias(f"{column.to} counts") for column in mapping.columns]
-    sessions = _sessions(frame, mapping).alias("session")
     ids = [name for name in key if name != "read_at"]
-    values = [_aggregated(column) for column in mapping.columns if column.to not in (*ids, "read_at")]
+    sessions = _sessions(frame, mapping, ids).alias("session")
+    values = [
+        _aggregated(column, least=mapping.least_rows)
+        for column in mapping.columns
+        if column.to not in (*ids, "read_at")
+    ]
     fixed = [pl.col(name).first() for name in constants if name not in columns]
     newest = [pl.col("read_at").max()] if "read_at" in columns else []
     grouped = frame.hstack(counts).with_columns(sessions).group_by(*ids, "session", maintain_order=True)
     return grouped.agg(*newest, *values, *fixed, pl.col(ROW).first()).drop("session")
 
 
-def _sessions(frame: pl.DataFrame, mapping: Mapping) -> pl.Series:
+def _sessions(frame: pl.DataFrame, mapping: Mapping, ids: list[str]) -> pl.Series:
     if mapping.session_gap_minutes is None or "read_at" not in frame.columns or frame["read_at"].dtype == pl.String:
         return pl.Series([0], dtype=pl.Int64).new_from_index(0, frame.height)
-    pause = frame["read_at"].diff().dt.total_microseconds().abs() > mapping.session_gap_minutes * 6e7
-    return pause.fill_null(value=False).cast(pl.Int64).cum_sum()
+    since = pl.col("read_at").diff()
+    since = since.over(ids) if ids else since
+    pause = since.dt.total_microseconds().abs() > mapping.session_gap_minutes * 6e7
+    begun = pause.fill_null(value=False).cast(pl.Int64).cum_sum()
+    return frame.select(begun.over(ids) if ids else begun).to_series()
 
 
 def _counts(cells: pl.DataFrame, column: MappedColumn, how: Reading) -> pl.Series:
@@ -185,11 +205,13 @@ def _holds(cells: pl.Series, condition: Condition, how: Reading) -> pl.Series:
     return holds
 
 
-def _aggregated(column: MappedColumn) -> pl.Expr:
+def _aggregated(column: MappedColumn, *, least: int) -> pl.Expr:
+    """The one value of a session; empty where fewer rows than `least` count for it."""
     kept = pl.col(column.to).filter(pl.col(f"{column.to} counts"))
     if column.how in ("", "last"):
         return kept.drop_nulls().last().alias(column.to)
     if column.how == "first":
         return kept.drop_nulls().first().alias(column.to)
     numbers = kept.cast(pl.Float64, strict=False)
-    return getattr(numbers, column.how)().alias(column.to)  # type: ignore[no-any-return]
+    enough = numbers.count() >= least
+    return pl.when(enough).then(getattr(numbers, column.how)()).alias(column.to)

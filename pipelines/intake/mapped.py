@@ -4,6 +4,7 @@ from collections.abc import Iterator
 
 import polars as pl
 
+from pipelines.catalogue.names import printable
 from pipelines.catalogue.tables import drop_tables
 from pipelines.errors import DropError, EmptyError, SettingError
 from pipelines.intake.apart import Apart
@@ -14,6 +15,8 @@ from pipelines.intake.foreign import map_cells
 from pipelines.intake.limits import Limits
 from pipelines.intake.mapping import Mapping
 from pipelines.intake.reading import read_blocks
+
+SLIPS, SLIPS_SHARE = 2, 0.1  # rows of a file, and share of them, that may be entered twice; judgement
 
 
 def foreign_cells(
@@ -30,7 +33,9 @@ def foreign_cells(
     Raises:
         DropError: the file cannot be read.
     """
-    layout = Layout(separator=mapping.separator, skip_lines=mapping.skip_lines, short_rows=mapping.short_rows)
+    layout = Layout(
+        separator=mapping.separator, skip_lines=mapping.skip_lines, short_rows=mapping.short_rows, glued=True
+    )
     if file.refused:
         raise DropError(f"{file.name}: {file.refused}")
     blocks = list(read_blocks(file.path, file.format, layout=layout, limits=limits, apart=apart))
@@ -54,15 +59,66 @@ def mapped_blocks(
         DropError: the file cannot be read, or does not hold what the mapping says.
     """
     cells, decimal_comma = foreign_cells(file, mapping, limits=limits, apart=apart)
-    try:
-        mapped = map_cells(
-            cells, mapping, units=units, file=file.name, decimal_comma=decimal_comma, time_zone=time_zone
-        )
-    except SettingError as error:
-        raise DropError(f"{file.name}: {error}") from error
+    mapped = made_of(cells, file, mapping, units=units, decimal_comma=decimal_comma, time_zone=time_zone)
     if not mapping.aggregates:
+        _refuse_many_on_a_key(mapped, file, mapping)
         mapped = mapped.hstack(cells.select(CELLS))
     yield Block(cells=mapped.drop(LOAD, strict=False))
+
+
+def made_of(
+    cells: pl.DataFrame,
+    file: SourceFile,
+    mapping: Mapping,
+    *,
+    units: dict[str, str],
+    decimal_comma: bool,
+    time_zone: str,
+) -> pl.DataFrame:
+    """What a mapping makes of a file's cells: see `map_cells`.
+
+    Raises:
+        DropError: the file does not hold what the mapping says, or its cells cannot be read in this way.
+    """
+    unknown = [column.to for column in mapping.columns if not _known(column.to, mapping.table, units)]
+    if unknown:
+        raise DropError(
+            f"{file.name}: the mapping makes {printable(unknown[0])}, which is no column of {mapping.table} and no "
+            "correction that is known. Check the spelling, or load a file `corrections` that names it first."
+        )
+    try:
+        return map_cells(
+            cells, mapping, units=units, file=file.name, folder=file.drop, decimal_comma=decimal_comma,
+            time_zone=time_zone,
+        )  # fmt: skip
+    except SettingError as error:
+        raise DropError(f"{file.name}: {error}") from error
+    except (pl.exceptions.PolarsError, pl.exceptions.PanicException, ArithmeticError) as error:
+        text = " ".join(str(error).split())[:160]
+        raise DropError(f"{file.name}: cannot be read by this mapping ({text}). Check its forms and units.") from error
+
+
+def _known(name: str, table: str, units: dict[str, str]) -> bool:
+    return name in units or name in drop_tables()[table].schema or (table == "faults" and name.startswith("ff_"))
+
+
+def _refuse_many_on_a_key(rows: pl.DataFrame, file: SourceFile, mapping: Mapping) -> None:
+    """Refuse a file most of whose rows would take each other's place: a log, or a table whose key is another.
+
+    Raises:
+        DropError: more rows than a slip explains have the key of another row and say something else.
+    """
+    key = [name for name in drop_tables()[mapping.table].key if name in rows.columns]
+    whole = rows.drop(ROW).filter(pl.all_horizontal(pl.col(key).cast(pl.String).fill_null("") != "")).unique()
+    counts = whole.group_by(key, maintain_order=True).len().sort("len", descending=True)
+    lost = whole.height - counts.height
+    if lost > max(SLIPS, whole.height * SLIPS_SHARE):
+        first = ", ".join(str(value) for value in counts.row(0)[:-1])
+        raise DropError(
+            f"{file.name}: {lost} of its {rows.height} rows would take another row's place, since they have the same "
+            f"{', '.join(key)} (most: {printable(first)}). Of a log, say how its rows become one reading "
+            '(how = "median" and [log] session_gap_minutes in the mapping); else map the time of day, too.'
+        )
 
 
 def units_of(table: str, catalogue: pl.DataFrame) -> dict[str, str]:

@@ -1,22 +1,22 @@
 """What the columns of a foreign file mean: a mapping file (TOML) read, checked and written; no row is touched here."""
 
 import json
-import re
 import tomllib
-from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from pipelines.catalogue.names import code_refusal, printable
+from pipelines.catalogue.names import printable
 from pipelines.catalogue.tables import drop_tables
 from pipelines.errors import SettingError
 from pipelines.intake import mapping_words as words
+from pipelines.intake.foreign_times import NAMED_FORMS
 from pipelines.intake.mapping_words import hold_to
 
 HOWS = ("mean", "median", "min", "max", "first", "last")
 SHORT_ROWS = ("quarantine", "pad_end", "pad_start")
-FORMS = ("", "clock", "elapsed")
+FORMS = ("", "clock", "elapsed", *NAMED_FORMS)
+NUMBERED = ("mean", "median", "min", "max")  # what is taken of numbers alone
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,7 +37,8 @@ class MappedColumn:
     source: Name in the file (`from` in TOML).
     also: Further columns whose cells follow after a blank, such as the time after the date (`from` is a list then).
     unit: Unit in the file, where its cells do not say it themselves; empty: the contract's, of elapsed time seconds.
-    form: How a time is written (as for strptime, `%d.%m.%Y %H:%M:%S`), or `clock` (1:02:03 is a duration), or
+    form: How a time is written (as for strptime, `%d.%m.%Y %H:%M:%S`), or a word: `epoch`, `epoch_ms`, `epoch_us`
+        (since 1970), `serial` (days of a spreadsheet), `spoken` (3 Feb 2026), `clock` (1:02:03 is a duration),
         `elapsed` (a duration, or a number, since the constant of this name).
     true, false: Texts (parts of the cell are enough) that mean yes and no.
     how: How the rows of a log become one value; empty: the file holds one row per row of the table.
@@ -63,8 +64,11 @@ class Mapping:
     separator, decimal, skip_lines, short_rows: How the text file is written; empty: found out. Where the decimal sign
         is said to be a comma, dots group thousands.
     constants: Cells that are the same in every row, by column.
-    from_name: Cells that the file's name holds, by column: a pattern with one group.
+    from_name: Cells that the file's name holds, by column: a pattern with one group, or with groups called year,
+        month and day.
+    from_folder: The same of the name of the folder that the file lies in.
     session_gap_minutes: A log pauses at least so long between two snapshots; None: a file is one snapshot.
+    least_rows: Rows of a log that must count for a value before it is one; fewer leave it empty.
     """
 
     table: str
@@ -74,7 +78,9 @@ class Mapping:
     short_rows: str = "quarantine"
     constants: dict[str, str] = field(default_factory=dict)
     from_name: dict[str, str] = field(default_factory=dict)
+    from_folder: dict[str, str] = field(default_factory=dict)
     session_gap_minutes: float | None = None
+    least_rows: int = 1
     columns: tuple[MappedColumn, ...] = ()
 
     @property
@@ -105,6 +111,8 @@ def parse_mapping(raw: dict[str, Any], name: str) -> Mapping:
     Raises:
         SettingError: a word is not known, or a value is not what the word takes.
     """
+    from pipelines.intake.mapping_checks import check_mapping  # noqa: PLC0415 (it reads what a mapping is from here)
+
     hold_to(raw, words.MAPPING, name)
     table, file, log = raw.get("table"), raw.get("file", {}), raw.get("log", {})
     if table not in drop_tables():
@@ -118,10 +126,12 @@ def parse_mapping(raw: dict[str, Any], name: str) -> Mapping:
         **file,
         constants={key: str(value) for key, value in raw.get("constants", {}).items()},
         from_name={key: str(value) for key, value in raw.get("from_name", {}).items()},
+        from_folder={key: str(value) for key, value in raw.get("from_folder", {}).items()},
         session_gap_minutes=log.get("session_gap_minutes"),
+        least_rows=log.get("least_rows", 1),
         columns=tuple(_column(entry, name) for entry in raw.get("column", [])),
     )
-    _check(mapping, name)
+    check_mapping(mapping, name)
     return mapping
 
 
@@ -133,11 +143,12 @@ def mapping_text(mapping: Mapping) -> str:
         for word in ("separator", "decimal", "skip_lines", "short_rows")
         if getattr(mapping, word) not in ("", 0)
     ]
-    for section in ("constants", "from_name"):
+    for section in ("constants", "from_name", "from_folder"):
         if cells := getattr(mapping, section):
             lines += ["", f"[{section}]", *(f"{_toml(key)} = {_toml(value)}" for key, value in cells.items())]
-    if mapping.session_gap_minutes is not None:
-        lines += ["", "[log]", f"session_gap_minutes = {mapping.session_gap_minutes:g}"]
+    log = [] if mapping.session_gap_minutes is None else [f"session_gap_minutes = {mapping.session_gap_minutes:g}"]
+    log += [f"least_rows = {mapping.least_rows}"] if mapping.least_rows > 1 else []
+    lines += ["", "[log]", *log] if log else []
     for column in mapping.columns:
         source = (column.source, *column.also) if column.also else column.source
         lines += ["", "[[column]]", f"to = {_toml(column.to)}", f"from = {_toml(source)}"]
@@ -161,39 +172,6 @@ def _column(entry: dict[str, Any], name: str) -> MappedColumn:
         true=tuple(entry.get("true", ())), false=tuple(entry.get("false", ())), how=entry.get("how", ""),
         where=tuple(Condition(**condition) for condition in conditions),
     )  # fmt: skip
-
-
-def _check(mapping: Mapping, name: str) -> None:
-    _check_names(mapping, name)
-    if mapping.short_rows not in SHORT_ROWS:
-        raise SettingError(f"{name}, short_rows: '{mapping.short_rows}' is none of {', '.join(SHORT_ROWS)}.")
-    for column in mapping.columns:
-        if column.how and column.how not in HOWS:
-            raise SettingError(f"{name}, column {column.to}, how: '{column.how}' is none of {', '.join(HOWS)}.")
-        if column.form not in FORMS and "%" not in column.form:
-            raise SettingError(
-                f"{name}, column {column.to}, form: '{column.form}' is neither clock, elapsed, "
-                "nor a form such as %d.%m.%Y."
-            )
-    for key, pattern in mapping.from_name.items():
-        try:
-            groups = re.compile(pattern).groups
-        except re.error as error:
-            raise SettingError(f"{name}, from_name, {key}: {error}. Write a pattern with one group.") from error
-        if groups != 1:
-            raise SettingError(f"{name}, from_name, {key}: has {groups} groups. Write a pattern with one group.")
-
-
-def _check_names(mapping: Mapping, name: str) -> None:
-    """Each column that a mapping makes is one of the table's or can be a correction's name, and is made once."""
-    contract = drop_tables()[mapping.table].schema
-    made = [column.to for column in mapping.columns]
-    for to in [*made, *mapping.constants, *mapping.from_name]:
-        if to not in contract and (reason := code_refusal(to)):
-            raise SettingError(f"{name}, {printable(to)}: {reason.split(':')[0]}. Name a column of {mapping.table}.")
-    twice = [to for to, times in Counter(to.casefold() for to in made).items() if times > 1]
-    if twice:
-        raise SettingError(f"{name}, column {printable(twice[0])}: is made twice, whatever the case. Leave one out.")
 
 
 def _toml(value: object) -> str:

@@ -36,6 +36,9 @@ MINUTES = Kind(name="a number above 0", holds=lambda value: _number(value) and v
 LINES = Kind(name=f"a whole number from 0 to {MOST_LINES:,}", holds=lambda value: type(value) is int and (
     0 <= value <= MOST_LINES
 ))  # fmt: skip
+COUNT = Kind(name="a whole number from 1 to 1,000,000", holds=lambda value: type(value) is int and (
+    1 <= value <= MOST_LINES
+))  # fmt: skip
 SEPARATOR = Kind(name="one of , ; | and tab", holds=lambda value: value in ("", ",", ";", "\t", "|"))
 DECIMAL = Kind(name="a comma or a dot", holds=lambda value: value in ("", ",", "."))
 TABLE = Kind(name="a table of TOML", holds=lambda value: isinstance(value, dict))
@@ -46,9 +49,17 @@ TABLES = Kind(name="a list of tables of TOML", holds=lambda value: isinstance(va
     isinstance(each, dict) for each in value
 ))  # fmt: skip
 
-MAPPING = {"table": TEXT, "file": TABLE, "constants": CELLS, "from_name": CELLS, "log": TABLE, "column": TABLES}
+MAPPING = {
+    "table": TEXT,
+    "file": TABLE,
+    "constants": CELLS,
+    "from_name": CELLS,
+    "from_folder": CELLS,
+    "log": TABLE,
+    "column": TABLES,
+}
 FILE = {"separator": SEPARATOR, "decimal": DECIMAL, "skip_lines": LINES, "short_rows": TEXT}
-LOG = {"session_gap_minutes": MINUTES}
+LOG = {"session_gap_minutes": MINUTES, "least_rows": COUNT}
 COLUMN = {
     "to": TEXT, "from": NAMES, "unit": TEXT, "form": TEXT, "true": TEXTS, "false": TEXTS, "how": TEXT, "where": TABLES,
 }  # fmt: skip

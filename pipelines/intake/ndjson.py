@@ -10,6 +10,7 @@ import polars as pl
 
 from pipelines.catalogue.names import name_refusal
 from pipelines.intake.blocks import BAD_NAMES, BOOKKEEPING, CELLS, CUT_OFF, NO_OBJECT, ROW, TOO_LONG
+from pipelines.intake.casting import unmistakable
 from pipelines.intake.limits import Limits
 
 BLOCK_ROWS = 400_000
@@ -92,7 +93,7 @@ def _cells(line: bytes, spelt: dict[str, str], limits: Limits) -> dict[str, str 
 def _cell(value: object) -> str | None:
     if value is None or isinstance(value, str):
         return value if value is None else value.encode("utf-8", errors="replace").decode()
-    return json.dumps(value)
+    return unmistakable(json.dumps(value)) if isinstance(value, float) else json.dumps(value)
 
 
 def _frame(rows: list[Row]) -> pl.DataFrame:

@@ -1,6 +1,7 @@
 """Files of a drop in any of the contract's formats -> frames of cells with row numbers; no meaning of a column here."""
 
 from collections.abc import Callable, Iterator, Mapping
+from functools import partial
 from pathlib import Path
 
 import duckdb
@@ -51,7 +52,8 @@ def read_blocks(
         if file_format == "csv":
             yield from read_delimited(path, types=types, layout=layout, limits=limits)
         elif file_format == "xlsx":
-            yield Block(cells=apart.run(name, read_xlsx, path, limits) if apart else read_xlsx(path, limits))
+            read = partial(read_xlsx, glued=layout.glued, skip_lines=layout.skip_lines)
+            yield Block(cells=apart.run(name, read, path, limits) if apart else read(path, limits))
         else:
             reader = {"parquet": read_parquet, "ndjson": read_ndjson}[file_format]
             yield from (Block(cells=cells) for cells in reader(path, limits))

@@ -20,6 +20,7 @@ import polars as pl
 from pipelines.errors import DropError, EmptyError
 from pipelines.intake.blocks import ROW, distinct_names
 from pipelines.intake.limits import NEVER_TOO_DENSE, Limits
+from pipelines.intake.sheet_formats import sheet_times, with_shown_units
 
 CELL = re.compile(rb"""\sr\s*=\s*["']([A-Z]{0,3})([0-9]{1,7})["']""")  # the place of a row (`12`) or a cell (`C12`)
 PIECE_BYTES = 2**20
@@ -34,8 +35,10 @@ UNREADABLE = (
 )  # fmt: skip
 
 
-def read_xlsx(path: Path, limits: Limits) -> pl.DataFrame:
-    """The sheet's rows as text cells, each with its row number; the header is row 1.
+def read_xlsx(path: Path, limits: Limits, *, glued: bool = False, skip_lines: int = 0) -> pl.DataFrame:
+    """The sheet's rows as text cells, each with its row number; the header is row 1, or the one after those skipped.
+
+    Numbers that are shown in per cent come as they are shown; `glued`: with the unit of their format after them.
 
     Raises:
         DropError: the file is cut off, is no workbook, or holds more than it may.
@@ -47,6 +50,8 @@ def read_xlsx(path: Path, limits: Limits) -> pl.DataFrame:
             0, header_row=None, dtypes="string", skip_whitespace_tail_rows=False
         )
         cells = sheet.to_polars()
+        with zipfile.ZipFile(path) as book:
+            cells = with_shown_units(cells, book, _first_sheet(book), glued=glued)
     except UNREADABLE as error:
         text = " ".join(str(error).split())[:160]
         raise DropError(f"{path.name}: cannot be read as xlsx ({text}). Is it what its ending says?") from error
@@ -56,8 +61,12 @@ def read_xlsx(path: Path, limits: Limits) -> pl.DataFrame:
         raise EmptyError(f"{path.name}: its first sheet is empty. Nothing to load.")
     limits.refuse_beyond("columns", cells.width, file=path.name)
     limits.refuse_beyond("rows", cells.height, file=path.name)
-    cells.columns = distinct_names(name or "" for name in cells.row(0))
-    return cells.slice(1).with_columns((pl.int_range(pl.len(), dtype=pl.Int64) + 2).alias(ROW))
+    if cells.height <= skip_lines:
+        raise EmptyError(f"{path.name}: holds no row below the {skip_lines} that are skipped. Nothing to load.")
+    cells.columns = distinct_names(name or "" for name in cells.row(skip_lines))
+    rows = cells.slice(skip_lines + 1)
+    number = pl.int_range(pl.len(), dtype=pl.Int64) + skip_lines + 2
+    return rows.with_columns(*(sheet_times(column) for column in rows.iter_columns()), number.alias(ROW))
 
 
 def _look_at(path: Path, limits: Limits) -> None:

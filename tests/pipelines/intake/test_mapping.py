@@ -91,7 +91,7 @@ def test_a_raw_log_with_glued_units_clocks_and_sentences_becomes_snapshots(store
 def test_hours_of_a_clock_may_have_their_thousands_grouped(store, tmp_path, text, hours):
     log = "Reader\nExport\nZeit;Laufzeit\n14.02.2031 08:00:00;" + text + "\n"
     (tmp_path / "log_WC-104.csv").write_text(log)
-    mapping = MAPPING[: MAPPING.index("[[column]]")] + (
+    mapping = MAPPING[: MAPPING.index("[log]")] + (
         '[[column]]\nto = "read_at"\nfrom = "Zeit"\nform = "%d.%m.%Y %H:%M:%S"\n'
         '[[column]]\nto = "ignition_hours"\nfrom = "Laufzeit"\nform = "clock"\n'
     )
@@ -163,6 +163,22 @@ def test_a_mapping_written_is_the_mapping_read(tmp_path):
         ({"table": "snapshots", "column": [{"to": "a", "from": "b", "form": "dd.mm"}]}, "neither clock, elapsed"),
         ({"table": "snapshots", "from_name": {"vehicle_id": "(a)(b)"}}, "has 2 groups"),
         ({"table": "snapshots", "file": {"short_rows": "drop"}}, "short_rows: 'drop' is none of"),
+        ({"table": "snapshots", "log": {"session_gap_minutes": 5}}, "no column says `how`"),
+        ({"table": "snapshots", "column": [{"to": "read_at", "from": "b", "how": "mean"}]}, "is taken of numbers"),
+        ({"table": "snapshots", "column": [{"to": "a", "from": "b", "where": [{"column": "c", "above": 1}]}]}, "rows"),
+        ({"table": "snapshots", "column": [{"to": "a", "from": "b", "form": "%d.%m"}]}, "is of times"),
+        ({"table": "snapshots", "column": [{"to": "read_at", "from": "b", "form": "%d %Q"}]}, "no form of a time"),
+        ({"table": "snapshots", "column": [{"to": "coolant_c", "from": "b", "true": ["on"]}]}, "say yes or no"),
+        ({"table": "snapshots", "column": [{"to": "coolant_c", "from": "b", "unit": "blah"}]}, "no unit that is known"),
+        ({"table": "work", "column": [{"to": "kidn", "from": "b"}]}, "is no column of work"),
+        ({"table": "snapshots", "constants": {"module": "1"}, "column": [{"to": "module", "from": "b"}]}, "made twice"),
+        (
+            {
+                "table": "snapshots",
+                "column": [{"to": "a", "from": "b", "how": "mean", "where": [{"column": "c", "above": 2, "below": 1}]}],
+            },
+            "nothing lies",
+        ),
     ],
 )
 def test_a_mapping_that_says_nothing_sensible_is_refused(raw, message):
@@ -170,11 +186,9 @@ def test_a_mapping_that_says_nothing_sensible_is_refused(raw, message):
         parse_mapping(raw, "reader.toml")
 
 
-def test_a_unit_that_measures_something_else_is_said(store, tmp_path):
-    (tmp_path / "log_WC-104.csv").write_text(LOG)
-    mapping = mapping_of(tmp_path, MAPPING.replace('from = "Kühlmittel"', 'from = "Kühlmittel"\nunit = "kPa"'))
-    report = load(store, [tmp_path / "log_WC-104.csv"], mapping=mapping)
-    assert "'kPa' cannot become 'degC': they measure different things" in str(report.files[0].unreadable)
+def test_a_unit_that_measures_something_else_is_said_before_anything_is_read(tmp_path):
+    with pytest.raises(SettingError, match="coolant_c, unit: 'kPa' cannot become 'degC': they measure different"):
+        mapping_of(tmp_path, MAPPING.replace('from = "Kühlmittel"', 'from = "Kühlmittel"\nunit = "kPa"'))
 
 
 def test_date_and_time_in_two_columns_and_dots_that_group_thousands(store, tmp_path):
