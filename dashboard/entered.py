@@ -3,6 +3,7 @@
 import uuid
 from dataclasses import dataclass, field
 from datetime import datetime
+from typing import Protocol
 
 import polars as pl
 import streamlit as st
@@ -14,11 +15,10 @@ from dashboard.views.wording import Reader
 from pipelines.catalogue.tables import entry_columns
 from pipelines.entries.entry import Entry
 from pipelines.entries.standing import counting
-from pipelines.errors import StoreError
+from pipelines.errors import LeewayError, StoreError
 from pipelines.store import entries as record
 from pipelines.store import fleet_reads
 from pipelines.store.entering import enter as enter_all
-from pipelines.store.entries import Appended
 
 NAME = "name of the reader"  # in the session, so that it is typed once
 NO_ENTRIES = pl.DataFrame(schema=entry_columns().schema)
@@ -96,24 +96,39 @@ def _counted(as_of: datetime) -> int:
     return int(counted["entries"][0]) if counted.height else 0
 
 
-def enter(entry: Entry) -> Appended:
-    """Enter one thing; on disk when this returns.
+class Typed(Protocol):
+    """What somebody typed into a form, or clicked."""
 
-    Raises:
-        StoreError: it could not be written.
+    @property
+    def name(self) -> str:
+        """Who."""
+
+    @property
+    def problem(self) -> str:
+        """What is still to be typed; empty: nothing."""
+
+    def entry(self, who: str) -> Entry:
+        """The entry that it becomes; `who` is a key."""
+
+
+def enter(form: str, typed: Typed) -> str:
+    """Enter what was typed into a form, under the name that is then remembered in the session.
+
+    Returns:
+        Why it could not be, in a line; empty: it is on disk.
     """
-    (became,) = enter_all(published.store(), [entry])
-    return became
-
-
-def person(name: str) -> str:
-    """The key of the one who enters, by the name that they give; remembered in the session.
-
-    Raises:
-        StoreError: it could not be written.
-    """
-    st.session_state[NAME] = name
-    return record.key_of_person(published.store(), name)
+    if typed.problem:
+        return typed.problem
+    st.session_state[NAME] = typed.name
+    try:
+        who = record.key_of_person(published.store(), typed.name)
+        (became,) = enter_all(published.store(), [typed.entry(who)])
+    except LeewayError as error:
+        return str(error)
+    if became.refusal is not None:
+        return str(became.refusal)
+    _forget_key(form)
+    return ""
 
 
 def client_key(form: str) -> str:
@@ -124,6 +139,6 @@ def client_key(form: str) -> str:
     return str(st.session_state[name])
 
 
-def forget_key(form: str) -> None:
+def _forget_key(form: str) -> None:
     """What is typed next is another entry."""
     st.session_state.pop(f"key of {form}", None)

@@ -160,6 +160,26 @@ def answer(store: Store, looks_like: str, place: str, answer: str) -> None:
     say(f"Readings of {place} that look like {looks_like}: {answer}. Counts in the next analysis.")
 
 
+@store_group.command("forget-name")
+@click.argument("name")
+@store_option
+def forget_name(name: str, store: Store) -> None:
+    """Take a person's NAME out of the list of names; what they entered stays, under a key that says nothing.
+
+    \b
+    Example:
+      leeway store forget-name 'Anna Berg'
+    """  # noqa: D301
+    from pipelines.errors import StoreError  # noqa: PLC0415
+    from pipelines.store.entries import entries_file  # noqa: PLC0415
+    from pipelines.store.entries import forget_name as run  # noqa: PLC0415
+
+    keys = run(store, name) if entries_file(store).exists() else []
+    if not keys:
+        raise StoreError(f"{store.path}: nobody on the list of names is called '{name}'. Nothing was changed.")
+    say(f"Took the name out: the entries of {', '.join(keys)} stay. Backups made before still have it.")
+
+
 @store_group.group()
 def quarantine() -> None:
     """Rows that broke the contract of the drop."""

@@ -79,22 +79,8 @@ def _form(view: PlanView, frame: Frame, people: list[str]) -> None:
         vehicle_id=vehicle, value=value, on=on, text=text, work=work, component=component, name=name or "",
         client_key=key, reader=frame.reader,
     )  # fmt: skip
-    if problem := _entered(visit):
+    if problem := entered.enter(FORM, visit):
         st.error(plain(problem))
         return
     st.session_state[f"{FORM}: said"] = "Entered. It stands beside the visit now, and the next plan keeps to it."
     st.rerun()
-
-
-def _entered(visit: Visit) -> str:
-    """Enter the decision; why it could not be, in a line."""
-    if visit.problem:
-        return visit.problem
-    try:
-        became = entered.enter(visit.entry(entered.person(visit.name)))
-    except LeewayError as error:
-        return str(error)
-    if became.refusal is not None:
-        return str(became.refusal)
-    entered.forget_key(FORM)
-    return ""

@@ -11,7 +11,6 @@ from dashboard.screens.frame import Frame
 from dashboard.views.notes import About, Note
 from dashboard.views.wording import plain
 from pipelines.catalogue.tables import entry_columns
-from pipelines.errors import LeewayError
 
 LIMITS = entry_columns().text_limits
 
@@ -73,24 +72,9 @@ def _form(page: str, abouts: Sequence[About], frame: Frame, people: list[str]) -
             )
         if not st.form_submit_button("Write it down"):
             return
-    if problem := _written(
-        form, Note(text=text, about=about, on=on, name=name or "", client_key=key, reader=frame.reader)
-    ):
+    note = Note(text=text, about=about, on=on, name=name or "", client_key=key, reader=frame.reader)
+    if problem := entered.enter(form, note):
         st.error(plain(problem))
         return
     st.session_state[f"{form}: said"] = "Written down."
     st.rerun()  # the charts above show it
-
-
-def _written(form: str, typed: Note) -> str:
-    """Enter the note; why it could not be, in a line."""
-    if typed.problem:
-        return typed.problem
-    try:
-        became = entered.enter(typed.entry(entered.person(typed.name)))
-    except LeewayError as error:
-        return str(error)
-    if became.refusal is not None:
-        return str(became.refusal)
-    entered.forget_key(form)
-    return ""

@@ -1,9 +1,11 @@
 """What keeps coming back, and whether repairs held."""
 
+import polars as pl
 import streamlit as st
 
-from dashboard import published
+from dashboard import entered, published
 from dashboard.charts.fleet import rate_ratios
+from dashboard.charts.since_when import seen_since
 from dashboard.palette import VERDICT
 from dashboard.screens import frame as shared
 from dashboard.screens.frame import Frame
@@ -39,8 +41,7 @@ def show() -> None:
     st.markdown(f"#### {plain(view.sentence)}")
     shared.basis(frame, "Rates are first events in 100 vehicle-months; intervals are 95 %.")
     _issues(view, frame)
-    depots = choices(published.vehicles(), "depot")
-    notes_part("recurring", [About(), *(About(depot=depot) for depot in depots)], frame)
+    _when(view, [About(), *(About(depot=depot) for depot in choices(published.vehicles(), "depot"))], frame)
     _repairs(view, frame)
 
 
@@ -76,6 +77,16 @@ def _issues(view: RecurringView, frame: Frame) -> None:
             "parts": st.column_config.TextColumn("With it", width="large"),
         },
     )
+
+
+def _when(view: RecurringView, abouts: list[About], frame: Frame) -> None:
+    """Findings on the time axis with the notes, and the form to write one."""
+    as_of, about = frame.reader.as_of, [each.name for each in abouts]
+    notes = entered.notes().filter(pl.col("about").is_in(about), pl.col("at") <= as_of)
+    if view.issues["first_seen_at"].count() or notes.height:
+        st.markdown("##### Since when, and what was noted")
+        st.altair_chart(seen_since(view.issues, notes, as_of), alt="Findings from their first event on, and notes")
+    notes_part("recurring", abouts, frame)
 
 
 def _repairs(view: RecurringView, frame: Frame) -> None:

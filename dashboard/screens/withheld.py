@@ -6,10 +6,8 @@ import streamlit as st
 from dashboard import entered, published
 from dashboard.charts.withheld import beside_history
 from dashboard.screens import frame as shared
-from dashboard.views.withheld import Batch, batches, decision, headline, left_out_alone, taken_back
+from dashboard.views.withheld import Batch, Decision, batches, headline, left_out_alone
 from dashboard.views.wording import Reader, plain
-from pipelines.entries.entry import Entry
-from pipelines.errors import LeewayError
 
 MOST = 20  # batches with a chart each; the rest waits below them
 
@@ -68,34 +66,23 @@ def _batch(batch: Batch, name: str) -> None:
                 alt=f"{batch.column}: readings before and after, as they came and as converted",
             )
         if batch.decided:
-            if st.button("Take back", key=f"back {batch.batch_id}"):
-                _enter(f"back {batch.batch_id}", name, batch, None)
+            _button("Take back", "back", batch, "", name)
             return
         with st.container(horizontal=True):
             for answer, words in batch.answers.items():
-                if st.button(words, key=f"{answer} {batch.batch_id}"):
-                    _enter(f"{answer} {batch.batch_id}", name, batch, answer)
+                _button(words, answer, batch, answer, name)
 
 
-def _enter(form: str, name: str, batch: Batch, answer: str | None) -> None:
+def _button(words: str, what: str, batch: Batch, answer: str, name: str) -> None:
+    form = f"{what} {batch.batch_id}"
+    if st.button(words, key=form):
+        _enter(form, Decision(batch=batch, answer=answer, name=name.strip(), client_key=entered.client_key(form)))
+
+
+def _enter(form: str, decision: Decision) -> None:
     """Write the decision, or take it back; it counts in the next analysis."""
-    if not name.strip():
-        st.error("Say who decides: your name stands above.")
+    if problem := entered.enter(form, decision):
+        st.error(plain(problem))
         return
-    try:
-        became = entered.enter(_entry(batch, answer, entered.person(name.strip()), entered.client_key(form)))
-    except LeewayError as error:
-        st.error(plain(str(error)))
-        return
-    if became.refusal is not None:
-        st.error(plain(str(became.refusal)))
-        return
-    entered.forget_key(form)
     st.session_state["withheld: said"] = "Written down. It counts in the next analysis: leeway analyse."
     st.rerun()
-
-
-def _entry(batch: Batch, answer: str | None, who: str, client_key: str) -> Entry:
-    if answer is None:
-        return taken_back(batch.entry_id, who, client_key)
-    return decision(batch.batch_id, answer, who, client_key)

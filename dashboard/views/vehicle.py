@@ -134,11 +134,6 @@ def _sentences(states: pl.DataFrame, state: Mapping[str, Any], reader: Reader) -
 def _first_of_all(state: Mapping[str, Any], reader: Reader) -> list[str]:
     """Why it stands at its urgency; and that it was worked on since it was read, before what the reading says."""
     why = [state["urgency_reason"]] if state.get("urgency_reason") else []
-    if state.get("held_readings"):
-        why.append(
-            f"Newest readings withheld until decided: {count(state['held_readings'], 'reading')}; "
-            f"the last good reading is of {reader.day(state.get('last_read_at'))}. See 'What came in'."
-        )
     if state.get("worked_on_at") is None:
         return why
     worked = f"Worked on {reader.day(state['worked_on_at'])}, not read since"

@@ -82,14 +82,32 @@ def left_out_alone(held_reading: pl.DataFrame) -> pl.DataFrame:
     return alone.select("drop", "file", "depot", "vehicles", "readings", "vehicle_ids")
 
 
-def decision(batch_id: str, answer: str, who: str, client_key: str) -> Entry:
-    """The entry that a button writes."""
-    return Entry(kind="held", who=who, subject=batch_id, value=answer, client_key=client_key)
+@dataclass(frozen=True, kw_only=True)
+class Decision:
+    """A click on a batch's button.
 
+    Attributes:
+        batch: Which.
+        answer: One of its answers; empty: the decision is taken back.
+        name: Of the one who decides.
+        client_key: Under which it is entered once, however often it is sent.
+    """
 
-def taken_back(entry_id: str, who: str, client_key: str) -> Entry:
-    """The entry that takes a decision back."""
-    return Entry(kind=None, who=who, withdraws=entry_id, client_key=client_key)
+    batch: Batch
+    answer: str
+    name: str
+    client_key: str
+
+    @property
+    def problem(self) -> str:
+        """What is still to be typed; empty: nothing."""
+        return "" if self.name else "Say who decides: your name stands above."
+
+    def entry(self, who: str) -> Entry:
+        """The entry that it becomes."""
+        if not self.answer:
+            return Entry(kind=None, who=who, withdraws=self.batch.entry_id, client_key=self.client_key)
+        return Entry(kind="held", who=who, subject=self.batch.batch_id, value=self.answer, client_key=self.client_key)
 
 
 def _batch(

@@ -1,8 +1,13 @@
-"""Single misread values: one reading of one correction far from those before and after it, which agree."""
+"""Single misread values: one reading of one correction far from those before and after it, which agree.
+
+How far is far follows from the correction's own readings: its usual change from reading to reading, as each vehicle
+shows it, and the tail of healthy excursions, so that of good values hardly any is left out. What is nearer cannot be
+told from scatter, and does as little harm. Nor can a vehicle's newest value: until the next reading it may be a step.
+"""
 
 from collections.abc import Mapping
-from statistics import NormalDist
 
+import numba
 import numpy as np
 import polars as pl
 
@@ -12,16 +17,20 @@ from pipelines.held.levels import filled
 from pipelines.held.readings import Measured, Readings
 from pipelines.threads import in_threads
 
-TIMES = 6.0  # usual changes from reading to reading that a misread value is off, at least
+TIMES = 6.0  # usual changes that a misread value is off, where too little was read to learn it
+LEAST_TIMES, MOST_TIMES = 3.5, 6.0  # that learning may come to: a value ten usual changes off is told whatever the tail
+GOOD_OUT = 2e-4  # of the good values that are left out: of at most 5e-4, what tails heavier than exponential leave over
+TAIL_FROM, TAIL_TO = (
+    0.02,
+    0.004,
+)  # of the values beyond: where the tail is learned, as exponential; misreadings are fewer
+ENOUGH = 10  # values beyond the second of these, or nothing is learned
 BACK = 0.5  # of its excursion, the most by which the values before and after a misreading differ
-RESTLESS = 1.5  # times the usual change from reading to reading, beyond which a vehicle is judged by its own
-OWN_READINGS = 9  # from which a vehicle's own change is known: two changes at a misreading must not tell it
+OWN = 40.0  # changes of the pool, beside a vehicle's own, that say what its usual change is
+RESTLESS = 1.5  # times a vehicle's median change: where that is more, it is what counts, however far from the pool
+OWN_CHANGES = 8  # from which that is known: two changes at a misreading must not tell it
 MEDIAN_OF_MEAN = 0.845  # of absolute normal deviates, the median over the mean
-TAIL = 0.02  # of the changes: misreadings are fewer, the tail of noise shows there already
-HEAVIEST = 1.2  # so that a value ten usual changes off is told whatever the tail
-SAMPLED = 100_000  # changes that say what is usual, of more
-FEW = 5  # changes, more than two misreadings make
-NORMAL = NormalDist()
+LARGE = 5.0  # medians, as which a larger change counts in a mean
 SEVERAL = 3  # corrections of one reading: where more are far off at once, something happened to the vehicle
 
 
@@ -37,21 +46,15 @@ def misread_values(readings: Readings, held: Mapping[str, Bools]) -> list[Findin
     """
     columns = [column for column in readings.measured if column.is_correction]
     beginnings = np.cumsum(readings.frame.select(module_began(readings.frame)).to_series().to_numpy())
-    told = in_threads(lambda column: _misread(readings, column, held, beginnings), columns)
+
+    def of(column: Measured) -> Int64s:
+        x = filled(readings.values(column.name), held.get(column.name))
+        return out_and_back(x, readings.start, beginnings, step=column.step, neutral=column.neutral)
+
+    told = in_threads(of, columns)
     at_once = np.bincount(np.concatenate([np.zeros(0, np.int64), *told]), minlength=readings.rows)
     cells = {c.name: rows[at_once[rows] <= SEVERAL] for c, rows in zip(columns, told, strict=True)}
     return _by_batch(readings, cells)
-
-
-def _misread(readings: Readings, column: Measured, held: Mapping[str, Bools], beginnings: Int64s) -> Int64s:
-    x = filled(readings.values(column.name), held.get(column.name))
-    read = np.flatnonzero(~np.isnan(x))
-    if not len(read):
-        return read
-    vehicle = readings.vehicle[read]
-    dense = np.cumsum(np.diff(vehicle, prepend=vehicle[0]) != 0)
-    first = np.diff(vehicle, prepend=-1) != 0
-    return read[out_and_back(dense, first, beginnings[read], x[read], column.step, column.neutral, TIMES)]
 
 
 def _by_batch(readings: Readings, cells: Mapping[str, Int64s]) -> list[Finding]:
@@ -72,65 +75,117 @@ def _by_batch(readings: Readings, cells: Mapping[str, Int64s]) -> list[Finding]:
     return found
 
 
-def out_and_back(  # noqa: PLR0917
-    vehicle: Int64s, first: Bools, beginnings: Int64s, value: Float64s, step: float, neutral: float, times: float
-) -> Int64s:
-    """Which of R readings of one correction, by vehicle and time, are spikes.
+def out_and_back(x: Float64s, start: Int64s, beginnings: Int64s, *, step: float, neutral: float) -> Int64s:
+    """Rows of one correction that are spikes.
 
-    Arrays [R] without gaps; `first`: whether a reading is its vehicle's first.
+    Args:
+        x: [R] its values by vehicle and time; NaN: not read.
+        start: [V + 1] first row of each vehicle.
+        beginnings: [R] counts up where the module may have begun anew; a value there may also lie towards neutral.
+        step: Of the values; 0: not known.
+        neutral: After a reset; NaN: not known.
     """
-    change = np.abs(np.diff(value, prepend=np.nan))
-    change[first] = np.nan
-    some = change[~first]
-    some = some[:: max(1, len(some) // SAMPLED)]
-    usual = max(_usual_change(some, step), step, 1e-9)
-    large = change > times * usual
-    at = np.flatnonzero((large | first)[:-1] & large[1:])  # no other can be: both neighbours are further off than that
-    further = np.minimum(at + 2, len(value) - 1)
-    there = np.where((further == at + 2) & (vehicle[further] == vehicle[at]), value[further], np.nan)
-    other, after = np.where(first[at], there, value[at - 1]), value[at + 1]
-    begun = np.where(~first[at] & (beginnings[at - 1] < beginnings[at]), neutral, np.nan)
-    highest, lowest = (most(most(other, after), begun) for most in (np.fmax, np.fmin))
-    far = np.maximum(value[at] - highest, lowest - value[at])
-    out = (far > times * usual) & (np.abs(other - after) < BACK * far)
-    at, far = at[out], far[out]
-    if not at.size:
-        return at
-    with_spikes = np.zeros(int(vehicle[-1]) + 1, np.bool_)
-    with_spikes[vehicle[at]] = True
-    theirs = with_spikes[vehicle]
-    own = pl.DataFrame({"vehicle": vehicle[theirs], "change": change[theirs]}).select(
-        pl.when(pl.len() >= OWN_READINGS).then(pl.col("change").drop_nans().median()).over("vehicle").fill_null(0.0)
-    )
-    moved = np.zeros(len(value))
-    moved[theirs] = own.to_series().to_numpy()
-    usual *= _tail(some, usual)
-    misread: Int64s = at[far > times * np.maximum(usual, moved[at] / RESTLESS)]
+    change = changes(x, start)
+    known = change[~np.isnan(change)]
+    if not known.size:
+        return np.zeros(0, np.int64)
+    most = LARGE * (float(np.median(known)) + step)
+    usual = _usual_changes(change, start, most, step)
+    times = excursions(x, start, beginnings, neutral, usual)
+    far = _far(times[~np.isnan(times)])
+    out = np.flatnonzero(times > far)
+    vehicle = np.searchsorted(start, out, side="right") - 1
+    misread: Int64s = out[times[out] * usual[vehicle] > far * _restless(change, start, vehicle) / RESTLESS]
     return misread
 
 
-def _usual_change(change: Float64s, step: float) -> float:
-    """Change from reading to reading that half of them exceed if they are normal; whole steps do not make it jump.
+@numba.njit(cache=True, nogil=True)
+def changes(x, start):  # type: ignore[no-untyped-def]
+    """[R] how far each value is from the one read before it of the same vehicle; NaN: one of the two is not known."""
+    out = np.full(len(x), np.nan)
+    for v in range(len(start) - 1):
+        before = np.nan
+        for r in range(start[v], start[v + 1]):
+            if not np.isnan(x[r]):
+                out[r] = abs(x[r] - before)
+                before = x[r]
+    return out
 
-    From the mean of the changes, of which large ones count as five medians.
+
+@numba.njit(cache=True, nogil=True)
+def _usual_changes(change, start, most, step):  # type: ignore[no-untyped-def]
+    """[V] change that half of a vehicle's exceed if they are normal, from their mean; drawn to that of all vehicles.
+
+    In whole steps a median would jump. Changes beyond `most` count as that.
     """
-    if not change.size:
-        return 0.0
-    most = 5 * (float(np.median(change)) + step)
-    return MEDIAN_OF_MEAN * float(np.minimum(change, most).mean())
+    total, count = np.zeros(len(start) - 1), np.zeros(len(start) - 1)
+    for v in range(len(total)):
+        for r in range(start[v], start[v + 1]):
+            if not np.isnan(change[r]):
+                total[v] += min(change[r], most)
+                count[v] += 1
+    pooled = total.sum() / count.sum()
+    return np.maximum(MEDIAN_OF_MEAN * (total + OWN * pooled) / (count + OWN), max(step, 1e-9))
 
 
-def _tail(change: Float64s, usual: float) -> float:
-    """How many times further than a normal's the tail of the changes reaches, from 1 to `HEAVIEST`.
+@numba.njit(cache=True, nogil=True)
+def _restless(change, start, vehicles):  # type: ignore[no-untyped-def]
+    """[n] median change of some vehicles, sorted; 0: hardly read."""
+    out = np.zeros(len(vehicles))
+    for i in range(len(vehicles)):
+        v = vehicles[i]
+        if i and v == vehicles[i - 1]:
+            out[i] = out[i - 1]
+            continue
+        mine = change[start[v] : start[v + 1]]
+        mine = mine[~np.isnan(mine)]
+        if len(mine) >= OWN_CHANGES:
+            out[i] = np.median(mine)
+    return out
 
-    Told from the change that one in fifty exceeds, and at least a few: some misreadings must not hide themselves.
+
+@numba.njit(cache=True, nogil=True)
+def excursions(x, start, beginnings, neutral, usual):  # type: ignore[no-untyped-def]
+    """[R] usual changes by which each value is beyond those before and after it; 0: they differ themselves.
+
+    A vehicle's first value is held against the two after it. NaN: not read, or not between others.
     """
-    beyond = max(round(TAIL * change.size), FEW)
-    if beyond >= change.size / 2:
-        return 1.0
-    there = float(np.partition(change, change.size - beyond)[change.size - beyond])
-    normal = NORMAL.inv_cdf(1 - beyond / change.size / 2) / NORMAL.inv_cdf(0.75)
-    return min(max(1.0, there / (usual * normal)), HEAVIEST)
+    out = np.full(len(x), np.nan)
+    for v in range(len(usual)):
+        before, here = -1, -1
+        for r in range(start[v], start[v + 1]):
+            if np.isnan(x[r]):
+                continue
+            if here >= 0:
+                other = before
+                if before < 0:
+                    other = r + 1
+                    while other < start[v + 1] and np.isnan(x[other]):
+                        other += 1
+                if other < start[v + 1]:
+                    far = _beyond(x[here], x[other], x[r])
+                    if before >= 0 and beginnings[before] < beginnings[here] and not np.isnan(neutral):
+                        far = min(far, _beyond(x[here], x[other], neutral), _beyond(x[here], x[r], neutral))
+                    out[here] = far / usual[v] if abs(x[other] - x[r]) < BACK * far else 0.0
+            before, here = here, r
+    return out
+
+
+@numba.njit(cache=True, nogil=True)
+def _beyond(value, one, two):  # type: ignore[no-untyped-def]
+    """How far a value is outside of two others; below zero: between them."""
+    return max(value - max(one, two), min(one, two) - value)
+
+
+def _far(times: Float64s) -> float:
+    """Usual changes beyond which so few good values lie as may be left out, by the tail of all."""
+    beyond = [round(share * times.size) for share in (TAIL_FROM, TAIL_TO)]
+    if beyond[1] < ENOUGH:
+        return TIMES
+    ordered = np.partition(times, [times.size - n for n in beyond])
+    low, high = (float(ordered[times.size - n]) for n in beyond)
+    further = (high - low) * np.log(TAIL_TO / GOOD_OUT) / np.log(TAIL_FROM / TAIL_TO)
+    return float(np.clip(high + further, LEAST_TIMES, MOST_TIMES))
 
 
 def module_began(rows: pl.DataFrame) -> pl.Expr:

@@ -62,6 +62,8 @@ def withhold(
     said = dict(decisions.select("batch_id", "decision").iter_rows())
     told = batches_told(said, whole or readings, loads) if said else frozenset()
     found = with_ids(judge(whole or readings, work, told=told), loads)
+    # What a batch does not offer, entered before it was known, decides nothing.
+    said = {key: answer for key, answer in said.items() if key not in found or answer in found[key].answers}
     beforehand = {
         key: answer
         for key, finding in found.items()

@@ -33,7 +33,7 @@ MOST_GAIN = 60.0  # the same where two slips are compared that both fit far bett
 COLUMN_SPEAKS = 3.0  # nats from which a column belongs to a slip
 SURE = 15.0  # nats over every real change that a slip must be ahead: odds of e^15 against a prior of one file in 1,000
 SURE_OF_FEW = 30.0  # where the batch as a whole does not show it: several columns of a few vehicles
-SEVERAL = 3  # columns that slip alike: no defect of a vehicle does that
+SEVERAL = 3  # columns that slip alike, then: and more so than if each vehicle had a defect of its own
 SHARE = 0.6  # of the batch, its reader or its weeks, that one column's slip must cover
 ALL_CELLS = 1_000_000  # up to so many, every batch is judged in full; beyond, those whose slope on the level is odd
 MOST_ROUNDS = 12  # files, one after the other, that a slip which goes on is followed through
@@ -275,11 +275,19 @@ class _Slipped:
         if not len(speaks):
             return None
         slipped = self._rows(speaks)
-        ahead = {k: _ahead(self.cells[k].of(self.at), self.slip, slipped) for k in speaks.tolist()}
-        columns = [k for k, nats in ahead.items() if nats > 0 and (not self.ask_peers or self._like_peers(k, slipped))]
-        sure = sum(min(ahead[k], 4 * SURE) for k in columns)
-        holds = columns and (self.told or _holds(readings, rows, slipped, len(columns), sure))
-        return (slipped, columns, sure) if holds else None
+        columns, sure = self._ahead(slipped, speaks.tolist(), ())
+        if not columns:
+            return None
+        if self.told or (sure > SURE and _is_odd(readings, rows, slipped)):
+            return slipped, columns, sure
+        columns, sure = self._ahead(slipped, columns, readings.vehicle[rows])
+        return (slipped, columns, sure) if len(columns) >= SEVERAL and sure > SURE_OF_FEW else None
+
+    def _ahead(self, slipped: Bools, columns: Sequence[int], vehicle: Int64s | tuple[()]) -> tuple[list[int], float]:
+        """Columns that slipped, and nats by which that is ahead of all else; `vehicle`: as of `_ahead`."""
+        ahead = {k: _ahead(self.cells[k].of(self.at), self.slip, slipped, vehicle) for k in columns}
+        which = [k for k, nats in ahead.items() if nats > 0 and (not self.ask_peers or self._like_peers(k, slipped))]
+        return which, sum(min(ahead[k], 4 * SURE) for k in which)
 
     def gain(self, slipped: Bools, columns: Sequence[int]) -> float:
         """Nats over what the cells say, less bounded than those that judge: which of two slips it is."""
@@ -321,15 +329,34 @@ def _findings(readings: Readings, rows: Int64s, speaking: Sequence[_Slipped], ba
     return findings
 
 
-def _ahead(cells: Cells, slip: Slip, slipped: Bools) -> float:
-    """Nats by which the slip beats what the cells say and every real change, over the rows of the slip."""
+def _ahead(cells: Cells, slip: Slip, slipped: Bools, vehicle: Int64s | tuple[()]) -> float:
+    """Nats by which the slip beats what the cells say and every real change, over the rows of the slip.
+
+    A defect of each vehicle (`vehicle` [n]; empty: all of them had none at once) is such a change.
+    """
     speak = slipped & ~np.isnan(cells.x) & ~np.isnan(cells.level) & ~np.isnan(cells.scale)
-    mine = cells.of(np.flatnonzero(speak & ((cells.x != 0) | (slip.offset != 0))))
-    if not len(mine.x):
+    at = np.flatnonzero(speak & ((cells.x != 0) | (slip.offset != 0)))
+    if not len(at):
         return 0.0
+    mine = cells.of(at)
     righted = mine.log_density(slip.righted(mine.x)) + np.log(abs(slip.factor))
-    real = max(float(np.clip(real - righted, -MOST_A_CELL, MOST_A_CELL).sum()) for real in _real_changes(mine))
-    return -real
+    changed = [*_real_changes(mine), *(_defects(mine, vehicle[at]) if len(vehicle) else ())]
+    return -max(float(np.clip(real - righted, -MOST_A_CELL, MOST_A_CELL).sum()) for real in changed)
+
+
+def _defects(cells: Cells, vehicle: Int64s) -> Iterator[Float64s]:
+    """[n] log densities of the cells as they came, if each vehicle stands at another level; each level is paid for."""
+    _, of, count = np.unique(vehicle, return_inverse=True, return_counts=True)
+    off = cells.x - cells.level
+    z = (off - np.array([np.median(off[of == v]) for v in range(len(count))])[of]) / cells.scale
+    paid = (np.log(count + 1.0) / count)[of]
+    for inflated in {1.0, _inflated(z)}:
+        yield log_t(z / inflated) - np.log(cells.scale * inflated) - paid
+
+
+def _inflated(z: Float64s) -> float:
+    """Times the healthy scatter that readings show."""
+    return float(np.clip(TO_SIGMA * np.median(np.abs(z)), 1.0, MOST_INFLATED))
 
 
 def _real_changes(cells: Cells) -> Iterator[Float64s]:
@@ -344,18 +371,15 @@ def _real_changes(cells: Cells) -> Iterator[Float64s]:
             shifted = float(np.clip(shifted, -most, most))
         for shift in (0.0, shifted):
             z = (off - shift) / cells.scale
-            spread = 1.4826 * float(np.median(np.abs(z)))
-            for inflated in {0.3 if left < 1 else 1.0, 1.0, float(np.clip(spread, 1.0, MOST_INFLATED))}:
+            for inflated in {0.3 if left < 1 else 1.0, 1.0, _inflated(z)}:
                 paid = fitted * ((shift != 0) + (inflated > 1) + (left < 1))
                 yield log_t(z / inflated) - np.log(cells.scale * inflated) - paid
 
 
-def _holds(readings: Readings, rows: Int64s, slipped: Bools, columns: int, sure: float) -> bool:
+def _is_odd(readings: Readings, rows: Int64s, slipped: Bools) -> bool:
     """Whether a batch is odd, and not some vehicles of it."""
-    if columns >= SEVERAL and sure > SURE_OF_FEW:
-        return True
     theirs = np.unique(readings.vehicle[rows[slipped]])
-    if sure <= SURE or len(theirs) < VEHICLES:
+    if len(theirs) < VEHICLES:
         return False
     day, reader = readings.day[rows], readings.reader[rows]
     during = (day >= day[slipped].min()) & (day <= day[slipped].max())

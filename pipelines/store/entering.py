@@ -28,6 +28,7 @@ class _Fleet:
     Attributes:
         vehicles, depots: Those that the store knows; None: it cannot be read now, and nothing is held against it.
         subjects: Ids in published tables, by the table's name and column as `kinds.csv` has them.
+        offered: Answers that each held batch offers, by its id.
         authority: Lowest and highest value a correction's module can hold, by code.
         time_zone: Of times without an offset.
     """
@@ -35,6 +36,7 @@ class _Fleet:
     vehicles: frozenset[str] | None = None
     depots: frozenset[str] = frozenset()
     subjects: Mapping[str, frozenset[str]] = field(default_factory=dict)
+    offered: Mapping[str, str] = field(default_factory=dict)
     authority: Authority = field(default_factory=dict)
     time_zone: str = "UTC"
 
@@ -88,6 +90,10 @@ def _unknown_to(fleet: _Fleet, entry: Entry) -> Refusal | None:
     if entry.kind == "note" and entry.subject is not None and entry.subject not in {FLEET, *fleet.depots}:
         hint = "; it is a vehicle: name it in vehicle_id" if entry.subject in fleet.vehicles else ""
         return Refusal(column="subject", reason=f"no depot '{entry.subject}' in this store, nor '{FLEET}'{hint}")
+    offered = fleet.offered.get(entry.subject or "", "").split("|") if entry.kind == "held" else []
+    if any(offered) and entry.value not in offered:
+        reason = f"'{entry.value}' is no answer to batch {entry.subject}: it is one of {', '.join(offered)}"
+        return Refusal(column="value", reason=reason)
     return None
 
 
@@ -133,6 +139,7 @@ def _read_fleet(connection: duckdb.DuckDBPyConnection) -> _Fleet:
         vehicles=frozenset(known["vehicle_id"]),
         depots=frozenset(known["depot"].drop_nulls()),
         subjects={place: _ids_in(connection, *place.split(".")) for place in places},
+        offered=_offered(connection),
         authority=authority_of(catalogue_of(connection)),
         time_zone=get_setting(connection, "time_zone") or "UTC",
     )
@@ -143,6 +150,15 @@ def _ids_in(connection: duckdb.DuckDBPyConnection, table: str, column: str) -> f
         return frozenset()
     # One row per id that any kept state has.
     return frozenset(frame_of(connection, f"SELECT DISTINCT {column} FROM published.{table}")[column].drop_nulls())
+
+
+def _offered(connection: duckdb.DuckDBPyConnection) -> dict[str, str]:
+    """Answers of each batch as the newest analysis that had it says, joined by `|`."""
+    if "answers" not in columns_of(connection, "held_reading", "published"):
+        return {}
+    # One row per batch that any kept state has.
+    newest = "SELECT batch_id, arg_max(answers, as_of) AS answers FROM published.held_reading GROUP BY batch_id"
+    return dict(frame_of(connection, newest).iter_rows())
 
 
 def _read_without_a_name(connection: duckdb.DuckDBPyConnection, vehicle_ids: list[str]) -> frozenset[str]:

@@ -235,6 +235,29 @@ def key_of_person(store: Store, name: str) -> str:
         return who
 
 
+def forget_name(store: Store, name: str) -> list[str]:
+    """Take a name out of the list of names; the key stays, and so does what was entered under it.
+
+    Args:
+        store: Whose record.
+        name: The name, or a key of the one who bears it.
+
+    Returns:
+        The keys that have no name any more; empty: nobody on the list is called so.
+
+    Raises:
+        StoreError: the file is damaged, or cannot be written.
+    """
+    with record_transaction(store) as connection:
+        connection.execute("PRAGMA secure_delete = ON")
+        taken = "UPDATE person SET name = NULL WHERE (name = ? OR who = ?) AND name IS NOT NULL RETURNING who"
+        keys = sorted(row[0] for row in connection.execute(taken, [name, name]).fetchall())
+    with _reading(store) as connection:
+        if connection is not None:
+            connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")  # or the log would go on saying it
+    return keys
+
+
 def entries_file(store: Store) -> Path:
     """Where the record is."""
     return store.path / "entries" / "entries.sqlite"

@@ -51,21 +51,15 @@ def _spike(rows: pl.DataFrame, check: Check, known: pl.DataFrame) -> pl.DataFram
     A vehicle's first value is held against the two after it. Where the module may have begun anew, a value may also lie
     towards neutral. Where several corrections are far off at once, it is the vehicle that changed.
     """
-    vehicle = rows["vehicle_id"].rle_id().to_numpy()
-    beginnings = rows.with_columns(begun=module_began(rows))["begun"].cum_sum().to_numpy()
-    first = np.diff(vehicle, prepend=-1) != 0
-    times = float(check.argument)
+    lengths = rows["vehicle_id"].rle().struct.field("len").to_numpy()
+    start = np.concatenate(([0], np.cumsum(lengths))).astype(np.int64)
+    beginnings = rows.with_columns(begun=module_began(rows))["begun"].cum_sum().to_numpy().astype(np.int64)
 
     def of_one(correction: tuple[str, float, float | None]) -> pl.DataFrame:
         code, step, neutral = correction
-        value = rows[code].drop_nulls().cast(pl.Float64).to_numpy()
+        value = rows[code].cast(pl.Float64).fill_null(np.nan).to_numpy()
         rest = np.nan if neutral is None else neutral
-        if value.size == rows.height:
-            out = out_and_back(vehicle, first, beginnings, value, step, rest, times)
-        else:
-            read = np.flatnonzero(rows[code].is_not_null().to_numpy())
-            begins = np.diff(vehicle[read], prepend=-1) != 0
-            out = read[out_and_back(vehicle[read], begins, beginnings[read], value, step, rest, times)]
+        out = out_and_back(value, start, beginnings, step=step, neutral=rest)
         told = rows.select("load_id", *KEYS, code)[out]
         return told.select("load_id", *KEYS, column_name=pl.lit(code), value=pl.col(code).cast(pl.String))
 

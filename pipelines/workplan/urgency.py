@@ -58,7 +58,7 @@ def vehicle_states(
         .select("vehicle_id")
         .join(leading, on="vehicle_id", how="left")
         .join(_last_read(history.readings, evidence), on="vehicle_id", how="left")
-        .join(evidence.held.readings.group_by("vehicle_id").agg(held_readings=pl.len()), on="vehicle_id", how="left")
+        .join(_held(history.readings, evidence), on="vehicle_id", how="left")
         .join(outlier_scores.select("vehicle_id", "outlier_score", "is_outlier"), on="vehicle_id", how="left")
         .join(_open_faults(evidence, codes), on="vehicle_id", how="left")
         .join(since.worked_on(), on="vehicle_id", how="left")
@@ -158,6 +158,17 @@ def _last_read(readings: pl.DataFrame, evidence: Evidence) -> pl.DataFrame:
             days_since_read=(pl.lit(evidence.as_of) - pl.col("read_at").max()).dt.total_microseconds() / day,
             usual_gap=pl.col("read_at").sort().diff().median().dt.total_microseconds() / day,
         )
+    )
+
+
+def _held(readings: pl.DataFrame, evidence: Evidence) -> pl.DataFrame:
+    """vehicle_id, held_readings, and newest_held: those with held corrections since the newest good reading."""
+    last = _last_read(readings, evidence).select("vehicle_id", "last_read_at")
+    since = pl.col("last_read_at").is_null() | (pl.col("read_at") > pl.col("last_read_at"))
+    return (
+        evidence.held.readings.join(last, on="vehicle_id", how="left")
+        .group_by("vehicle_id")
+        .agg(held_readings=pl.len(), newest_held=(pl.col("corrections") & since).sum())
     )
 
 

@@ -55,22 +55,35 @@ class Words:
 
 
 def urgency_reason(row: dict[str, Any], words: Words) -> str | None:
-    """The sentence; None for a vehicle that needs nothing.
+    """The sentence; None for a vehicle that needs nothing and of which nothing new is withheld.
 
     Args:
         row: One vehicle with `urgency`, `why` (the criterion met first) and the facts that the criteria rest on.
         words: What things are called.
     """
+    withheld = _withheld(row, words)
     if row["urgency"] == "none":
-        return None
+        return withheld or None
     said = [_because(row, words)]
     if row["worked_on_at"] is not None and row["why"] != "worked_on" and row["fate"] not in {"cleared", "worked_on"}:
         said.append(f"Worked on {words.day(row['worked_on_at'])}, not read since.")
     if row["urgency"] == "off_road" and row["fate"] != "stands":
         said.append(OFF_ROAD_STAYS)
     if row["why"] not in {"old", "never_read"} and (row["days_since_read"] or 0.0) > AGED_DAYS:
-        said.append(f"The newest reading is {days_ago(row['days_since_read']).removesuffix(' ago')} old.")
-    return " ".join(said)
+        age = days_ago(row["days_since_read"]).removesuffix(" ago")
+        said.append(f"The newest {'good ' if withheld else ''}reading is {age} old.")
+    return " ".join([*said, withheld]).rstrip()
+
+
+def _withheld(row: dict[str, Any], words: Words) -> str:
+    """That the newest readings wait for a decision, and what is shown instead; empty: they do not."""
+    held = row["newest_held"]
+    if not held:
+        return ""
+    newest = "Its newest reading is" if held == 1 else f"Its {held} newest readings are"
+    good = row["last_read_at"]
+    last = f"the last good one is of {words.day(good)}" if good is not None else "there is no other"
+    return f"{newest} withheld until decided; {last}."
 
 
 def _because(row: dict[str, Any], words: Words) -> str:

@@ -5,11 +5,13 @@ import polars as pl
 import pytest
 from click.testing import CliRunner, Result
 
+from pipelines.catalogue.tables import published_tables
 from pipelines.command import COMMANDS
 from pipelines.errors import LeewayError
 from pipelines.intake.load import load
 from pipelines.store.entries import read_entries
 from pipelines.store.folder import Store
+from pipelines.store.publish import publish_tables
 
 COLUMNS = [
     "entry_id", "entered_at", "who", "kind", "vehicle_id", "subject", "value", "until", "detail", "withdraws",
@@ -47,6 +49,18 @@ def test_good_rows_enter_beside_refused_ones_which_say_row_column_and_reason(fil
     found = read_entries(filled)
     assert found["who"].to_list() == ["berg", "berg"]
     assert json.loads(found["detail"][0]) == {"text": "on the road; until then"}
+
+
+def test_an_answer_that_a_batch_does_not_offer_is_refused_in_one_line(filled):
+    as_of = datetime(2031, 1, 20, tzinfo=UTC)
+    batch = pl.DataFrame({"batch_id": ["b1"], "answers": ["keep|leave_out"]})
+    table = pl.concat([published_tables()["held_reading"].empty(), batch], how="diagonal")
+    publish_tables(filled, {"held_reading": table}, as_of)
+    said = [{"kind": "held", "subject": "b1", "value": value} for value in ("convert", "keep")]
+    result = run("enter", "-", store=filled, typed="\n".join(map(json.dumps, said)))
+    assert result.exit_code == 3
+    assert "row 1, value: 'convert' is no answer to batch b1: it is one of keep, leave_out; refused.\n" in result.stdout
+    assert read_entries(filled)["value"].to_list() == ["keep"]
 
 
 def test_lines_of_json_come_by_standard_input_and_the_same_key_is_taken_once(filled):

@@ -60,5 +60,9 @@ def test_a_time_beyond_everything_known_is_refused(run, words):
     assert "2031-01-06 08:00 UTC: nothing is known of it" in str(error)
 
 
+def test_forgetting_a_name_that_is_not_there_is_one_line(run):
+    assert "nobody on the list of names is called 'Anna'" in str(run("store", "forget-name", "Anna").exception)
+
+
 def test_forgetting_what_was_never_published_is_one_line(run):
     assert "Nothing is published at all" in str(run("store", "forget", "2031-01-06").exception)

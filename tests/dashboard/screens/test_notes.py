@@ -58,6 +58,8 @@ def test_a_note_written_on_a_page_stands_on_it_at_once_and_in_other_sessions(sto
     (row,) = read_entries(store).rows(named=True)
     assert row["vehicle_id" if page == "vehicle" else "subject"] == about
     assert people(store)[row["who"]] == "Anna Berg"
+    if page == "recurring":  # beside the findings, on the time axis
+        assert any("new* fuel" in str(chart.proto) for chart in app.get("vega_lite_chart"))
     assert field(app.text_area, "Note").value == ""
     for session in (app, opened(page)):
         assert any("new* fuel" in str(table.value.to_dict()) for table in session.dataframe)

@@ -6,6 +6,8 @@ from datetime import timedelta
 import polars as pl
 import pytest
 
+from pipelines.entries.entry import Entry
+from pipelines.store.entering import enter
 from pipelines.store.entries import read_entries
 from pipelines.store.folder import Store
 from pipelines.store.publish import publish_tables
@@ -17,7 +19,13 @@ BATCH = {
     "vehicles": 12, "readings": 48, "from_at": AS_OF - timedelta(days=50), "to_at": AS_OF - timedelta(days=21),
     "looks_like": "fraction", "answers": "convert|keep|leave_out", "decision": "open",
 }  # fmt: skip
-MISREAD = BATCH | {"batch_id": "b2", "looks_like": "single misread values", "decision": "leave_out", "readings": 3}
+MISREAD = BATCH | {
+    "batch_id": "b2",
+    "answers": "keep|leave_out",
+    "looks_like": "single misread values",
+    "decision": "leave_out",
+    "readings": 3,
+}
 
 
 @pytest.fixture
@@ -47,6 +55,7 @@ def test_a_batch_is_shown_with_its_answers_and_a_click_is_an_entry_that_can_be_t
     entry = read_entries(store).row(0, named=True)
     assert (entry["kind"], entry["subject"], entry["value"]) == ("held", "b1", "convert")
     assert "Decided: converted" in text(app)
+    assert enter(store, [Entry(who="x", kind="held", subject="b2", value="convert")])[0].refusal is not None
     app.button(key="back b1").click().run()
     assert "As good as certain" in text(app)
     assert read_entries(store)["withdraws"].to_list() == [None, entry["entry_id"]]

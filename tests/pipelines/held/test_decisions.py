@@ -90,6 +90,7 @@ def test_a_vehicle_whose_newest_readings_are_held_shows_its_last_good_one(fleet)
     assert states["held_readings"].min() >= 3
     held = tables["correction_state"].filter(pl.col("vehicle_id").is_in(states["vehicle_id"].implode()))
     assert set(held.filter("held")["correction"]) == set(TRIMS)
+    assert "newest readings are withheld until decided; the last good one is of" in states["urgency_reason"][0]
     assert "not_read" not in held["state"].to_list()
     last = good.sort("read_at").group_by("vehicle_id").agg(pl.col("trim_1").last().cast(pl.Float32).cast(pl.Float64))
     shown = held.filter(pl.col("correction") == "trim_1").join(last, on="vehicle_id")

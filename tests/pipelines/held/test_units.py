@@ -69,6 +69,9 @@ def test_a_slip_that_goes_on_for_half_of_the_record_is_held_file_by_file(fleet):
 
 REAL = {
     "three odd vehicles": in_month("trim_1", rows=pl.col("vehicle_id") < "v005")(lambda x: x / 100),
+    "defects of three vehicles that lie ten times as far from neutral": in_month(
+        *TRIMS, rows=pl.col("vehicle_id") < "v005"
+    )(lambda x: x + 9 * x.median().over("vehicle_id")),
     "a new fuel": in_month(*TRIMS)(lambda x: x + 3.0),
     "a strong frost": in_month("ambient_c", depot=None)(lambda x: x - 25),
     "a calibration that moves all": in_month(*UNITS)(lambda x: x * 1.3 + 0.2),

@@ -15,7 +15,7 @@ from pipelines.entries.entry import Entry
 from pipelines.errors import StoreError
 from pipelines.intake.load import load
 from pipelines.store.entering import enter
-from pipelines.store.entries import append, entries_file, key_of_person, last_entry, people, read_entries
+from pipelines.store.entries import append, entries_file, forget_name, key_of_person, last_entry, people, read_entries
 from pipelines.store.folder import Store
 
 NOTE = Entry(who="anna", kind="note", subject="fleet", value="new fuel supplier")
@@ -162,6 +162,17 @@ def test_a_record_that_cannot_be_read_is_one_line_and_nothing_is_written_over_it
         assert "\n" not in str(caught.value)
         assert str(file) in str(caught.value)
         assert ("newer release" if damage == "newer" else "leeway store restore") in str(caught.value)
+
+
+def test_a_name_can_be_taken_out_and_stands_in_no_file_any_more_while_the_entries_stay(store):
+    anna, other = key_of_person(store, "Anna Berg"), key_of_person(store, "Bo")
+    append(store, [Entry(who=who, kind="note", subject="fleet", value="x") for who in (anna, other)])
+    assert forget_name(store, "Anna Berg") == [anna]
+    assert people(store) == {other: "Bo", anna: anna}
+    assert read_entries(store)["who"].to_list() == [anna, other]
+    assert not any(b"Anna Berg" in file.read_bytes() for file in entries_file(store).parent.iterdir())
+    assert forget_name(store, "Anna Berg") == []
+    assert key_of_person(store, "Anna Berg") != anna
 
 
 def test_writers_killed_at_random_lose_nothing_acknowledged_and_no_key_is_taken_twice():
