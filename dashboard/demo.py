@@ -75,7 +75,7 @@ def _analyse(store: Store, say: Say) -> None:
     say(f"Planning {PLANNED_DAYS} days of work")
     plan = plan_work(analysis.tables, evidence=evidence, days=PLANNED_DAYS, settings=settings)
     publish(store, analysis)
-    publish_tables(store, {"work_plan": plan.work_plan, "plan_left_out": plan.left_out}, analysis.as_of)
+    publish_tables(store, plan.tables(), analysis.as_of)
 
 
 def _check_forecast(store: Store, say: Say) -> None:

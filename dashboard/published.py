@@ -22,7 +22,7 @@ from pipelines.catalogue.tables import published_tables
 from pipelines.causes.knowledge import Cause, causes
 from pipelines.command_options import DEFAULT_STORE
 from pipelines.handover import Evidence
-from pipelines.planning import plan_newest
+from pipelines.planning import newest_papers, plan_newest
 from pipelines.store import fleet_reads
 from pipelines.store import published as stored
 from pipelines.store.evidence import read_evidence
@@ -222,6 +222,17 @@ def plan_again() -> None:
         LeewayError: it could not be written.
     """
     plan_newest(store())
+
+
+def papers() -> bytes:
+    """The papers of the newest plan, packed into one file; made when they are asked for.
+
+    Raises:
+        LeewayError: nothing is planned.
+    """
+    from pipelines.handouts.folder import packed_papers  # noqa: PLC0415 - a typesetter, which one button needs
+
+    return packed_papers(newest_papers(store()))
 
 
 def peers_tables(as_of: datetime) -> PeersTables:

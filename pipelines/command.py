@@ -228,7 +228,8 @@ def plan(store: Store, days: int) -> None:
     planned, as_of = plan_newest(store, days=days)
     say(
         f"Published a work plan of {planned.work_plan.height} vehicles for {days} days from {as_of:%Y-%m-%d}; "
-        f"without a visit: {planned.left_out.height} (leeway export plan_left_out says why)."
+        f"without a visit: {planned.left_out.height} (leeway export plan_left_out says why). "
+        f"No other choice of days saves more than {planned.unproven:.1%} beyond it."
     )
 
 

@@ -38,7 +38,7 @@ def plan_newest(store: Store, *, days: int = PLANNED_DAYS) -> tuple[WorkPlan, da
         published["work_plan"] = read_published(store, "work_plan")  # the one that people saw, of whichever analysis
     evidence = replace(read_evidence(store, as_of=as_of), entries=entries_by_now(store, as_of))
     planned = plan_work(published, evidence=evidence, days=days, settings=Settings())
-    publish_tables(store, {"work_plan": planned.work_plan, "plan_left_out": planned.left_out}, as_of)
+    publish_tables(store, planned.tables(), as_of)
     return planned, as_of
 
 

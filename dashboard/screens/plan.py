@@ -46,7 +46,7 @@ def show() -> None:
         st.altair_chart(work_load(view.load), alt="Hours of work by day at each depot")
     if view.rows.height:
         _table(view, frame)
-        _downloads(view)
+        _downloads(view, frame)
     if view.waiting.height:
         _waiting(view, frame)
     decide_part(view, frame)
@@ -114,7 +114,7 @@ def _waiting(view: PlanView, frame: Frame) -> None:
     )
 
 
-def _downloads(view: PlanView) -> None:
+def _downloads(view: PlanView, frame: Frame) -> None:
     with st.container(horizontal=True):
         st.download_button(
             "Download as CSV",
@@ -130,6 +130,16 @@ def _downloads(view: PlanView) -> None:
             mime="application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
             on_click="ignore",
         )
+        if frame.newest:
+            st.download_button(
+                "Download the papers",
+                data=published.papers,
+                file_name="papers.zip",
+                mime="application/zip",
+                on_click="ignore",
+                help="Of all depots: a workbook with the parts to order, a calendar and a week sheet a depot, "
+                "and a job card a visit.",
+            )
 
 
 def _cards(view: PlanView) -> None:

@@ -8,6 +8,7 @@ import streamlit as st
 from dashboard import entered, published
 from dashboard.charts.correction_path import correction_path
 from dashboard.charts.fleet import chances
+from dashboard.charts.waiting import cost_of_waiting
 from dashboard.screens import frame as shared
 from dashboard.screens.frame import Frame
 from dashboard.screens.notes import notes_part
@@ -15,6 +16,7 @@ from dashboard.views import vehicle as views
 from dashboard.views.joined import distinct_titles
 from dashboard.views.notes import FLEET, About, with_notes
 from dashboard.views.today import NO_CAUSE
+from dashboard.views.waiting import waiting
 from dashboard.views.wording import percent, plain, unit_word
 
 
@@ -79,6 +81,7 @@ def _vehicle(vehicle_id: str, vehicle_state: pl.DataFrame, frame: Frame) -> None
         _causes(vehicle_id, frame)
     with right:
         _forecast(vehicle_id, frame)
+        _waiting(vehicle_id, frame)
         _unlike_peers(vehicle_id, vehicle_state, frame)
     _all_corrections(states)
     _record(events, frame)
@@ -169,6 +172,16 @@ def _forecast(vehicle_id: str, frame: Frame) -> None:
     st.altair_chart(chances(view.rows), alt=" ".join(view.sentences))
     st.markdown("\n".join(f"- {plain(said)}" for said in view.sentences))
     st.caption(f"If nothing is repaired before. {plain(view.basis)}")
+
+
+def _waiting(vehicle_id: str, frame: Frame) -> None:
+    view = waiting(vehicle_id, published.table("waiting_cost", frame.reader.as_of), frame.reader)
+    if view is None:
+        return
+    st.subheader("If the visit waits")
+    st.altair_chart(cost_of_waiting(view.rows), alt=view.sentence)
+    st.markdown(plain(view.sentence))
+    st.caption("In the fleet's own money; what the fleet's tables do not say of labour, parts and standing is assumed.")
 
 
 def _unlike_peers(vehicle_id: str, vehicle_state: pl.DataFrame, frame: Frame) -> None:

@@ -1,6 +1,8 @@
-"""Writes the papers of a plan into a folder: plan.xlsx, plan-DEPOT.ics, week-DEPOT.pdf and card-VEHICLE.pdf."""
+"""The papers of a plan, in a folder or packed: plan.xlsx, plan-DEPOT.ics, week-DEPOT.pdf and card-VEHICLE.pdf."""
 
+import io
 import re
+import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -12,6 +14,7 @@ from pipelines.handouts.workbook import workbook_of
 
 NO_DEPOT = "no-depot"
 LONGEST_NAME = 80
+FIRST_YEAR = 1980  # that a ZIP file can tell
 
 
 def write_papers(papers: Papers, folder: Path) -> list[Path]:
@@ -32,6 +35,16 @@ def write_papers(papers: Papers, folder: Path) -> list[Path]:
     except OSError as error:
         raise SettingError(f"{folder}: cannot be written ({error.strerror or error}). Choose another place.") from error
     return written
+
+
+def packed_papers(papers: Papers) -> bytes:
+    """Every paper in one ZIP file; the same papers give the same bytes."""
+    day = papers.as_of.timetuple()[:6] if papers.as_of.year >= FIRST_YEAR else (FIRST_YEAR, 1, 1, 0, 0, 0)
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, content in _papers(papers):
+            archive.writestr(zipfile.ZipInfo(name, day), content, zipfile.ZIP_DEFLATED)
+    return packed.getvalue()
 
 
 def _papers(papers: Papers) -> Iterator[tuple[str, bytes]]:

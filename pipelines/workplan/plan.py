@@ -24,16 +24,28 @@ from pipelines.workplan.options import Days, Row, over_days
 from pipelines.workplan.pack import Bays, Placed
 from pipelines.workplan.reasons import reason
 from pipelines.workplan.visits import AWAY, decisions
+from pipelines.workplan.waiting import waiting_costs
 
 OVERDUE_LONG = timedelta(days=30)  # routine work overdue for longer was done, or will not be (judgement)
 
 
 @dataclass(frozen=True, kw_only=True)
 class WorkPlan:
-    """The contract's work_plan, and plan_left_out: every vehicle that needs hands and has no visit, with the reason."""
+    """The contract's work_plan, and plan_left_out: every vehicle that needs hands and has no visit, with the reason.
+
+    waiting_cost: what each visit costs if it is later, as `waiting_costs` says. unproven: share of the saving that a
+    better choice of days might still add, 0 to 1; jobs may be split among days in that comparison, so that the true
+    share is smaller.
+    """
 
     work_plan: pl.DataFrame
     left_out: pl.DataFrame
+    waiting_cost: pl.DataFrame
+    unproven: float
+
+    def tables(self) -> dict[str, pl.DataFrame]:
+        """What is published of it, by name."""
+        return {"work_plan": self.work_plan, "plan_left_out": self.left_out, "waiting_cost": self.waiting_cost}
 
 
 def plan_work(
@@ -82,7 +94,12 @@ def plan_work(
         ),
     )
     placed = task.solve()
-    return WorkPlan(work_plan=task.planned(placed), left_out=task.left_out(placed))
+    return WorkPlan(
+        work_plan=task.planned(placed),
+        left_out=task.left_out(placed),
+        waiting_cost=waiting_costs(candidates, published["fault_forecast"]),
+        unproven=task.unproven(placed),
+    )
 
 
 def _with_routine(candidates: pl.DataFrame, evidence: Evidence, until: date) -> pl.DataFrame:
@@ -113,6 +130,7 @@ class _Task:
     shown: dict[str, Row]  # by vehicle: its row of the plan before
     days: Days
     bays: list[Bays] = field(default_factory=list)
+    most_saved: list[float] = field(default_factory=list)  # of each stage, what no choice of days could surpass
 
     def __post_init__(self) -> None:
         for place in self.places:
@@ -161,8 +179,18 @@ class _Task:
         slots = sorted({(o.depot, o.day + offset) for o in options for offset in range(len(o.hours))})
         capacity = {(d, day): self._usable(d, day) for d, day in slots}
         chosen = choose(options, capacity=capacity, stock=stock)
-        order = sorted(chosen, key=lambda one: (one.depot, one.day, not self._stays(one), -sum(one.hours), one.job))
+        self.most_saved.append(chosen.bound)
+        order = sorted(
+            chosen.options, key=lambda one: (one.depot, one.day, not self._stays(one), -sum(one.hours), one.job)
+        )
         self._place([*order, *sorted(options, key=lambda one: (-one.saving, one.job, one.day))], placed, stock)
+
+    def unproven(self, placed: dict[int, Placed]) -> float:
+        """Share of the saving that is not proven to be the most; what leaves no choice counts on neither side."""
+        saved = sum(
+            max(one.option.saving, 0.0) for job, one in placed.items() if self.rows[job]["urgency"] != "off_road"
+        )
+        return max(0.0, 1 - saved / most) if (most := sum(self.most_saved)) > 0 else 0.0
 
     def _place(self, tried: list[Option], placed: dict[int, Placed], stock: dict[str, int]) -> None:
         """Put each job into the first of its options, in their order, that has room in a bay and its part."""

@@ -57,7 +57,9 @@ def main() -> None:
         again = plan_work({**published, "work_plan": before}, evidence=evidence, days=28, settings=Settings()).work_plan
         both = before.join(again, on="vehicle_id", suffix="_now")
         moved = both.filter(pl.col("day") != pl.col("day_now")).height + before.height - both.height
-        print(f"{jobs} jobs at {load:.0%}: {took:.1f} s, {first.left_out.height} left out; a new job moves {moved}")
+        unproven = f"{first.unproven:.2%} of the saving unproven"
+        left = f"{first.left_out.height} left out"
+        print(f"{jobs} jobs at {load:.0%}: {took:.1f} s, {left}, {unproven}; a new job moves {moved}")
 
 
 if __name__ == "__main__":

@@ -1,6 +1,7 @@
 """The papers of a plan: whole files that libraries read back, in which text from data is text and nothing else."""
 
 import io
+import zipfile
 from datetime import UTC, date, datetime
 
 import polars as pl
@@ -9,7 +10,8 @@ from icalendar import Calendar
 
 from pipelines.catalogue.tables import published_tables
 from pipelines.errors import SettingError
-from pipelines.handouts.folder import write_papers
+from pipelines.handouts.calendars import calendar_of
+from pipelines.handouts.folder import packed_papers, write_papers
 from pipelines.handouts.gather import Papers
 
 AS_OF = datetime(2031, 6, 1, 12, tzinfo=UTC)
@@ -53,6 +55,16 @@ def test_every_paper_is_written_under_the_name_that_people_expect(tmp_path):
         "card-v_1.pdf", "card-v_1~2.pdf", "plan-High_Moor.ics", "plan.xlsx", "week-High_Moor.pdf",
     ]  # fmt: skip
     assert sorted(path.name for path in (tmp_path / "out").iterdir()) == sorted(path.name for path in written)
+
+
+def test_packed_they_are_the_same_papers():
+    some = papers("v/1", "v:1")
+    with zipfile.ZipFile(io.BytesIO(packed_papers(some))) as archive:
+        assert archive.testzip() is None
+        assert archive.namelist() == [
+            "plan.xlsx", "plan-High_Moor.ics", "week-High_Moor.pdf", "card-v_1.pdf", "card-v_1~2.pdf",
+        ]  # fmt: skip
+        assert archive.read("plan-High_Moor.ics") == calendar_of(some, "High Moor")
 
 
 def test_a_pdf_holds_hostile_text_as_text_and_no_link(tmp_path):
