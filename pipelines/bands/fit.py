@@ -217,10 +217,22 @@ def _spreads(
     of_group, vehicles = _middles(medians, theirs, len(depots))
     of_depot, members = _middles(medians, depots[theirs], int(depots.max(initial=0)) + 1)
     middle = np.where(vehicles >= LEAST_OF_GROUP, of_group, of_depot[:, depots])
-    sd = _drawn_sd(medians - middle[:, theirs], sigma)
+    beside = np.where(vehicles >= LEAST_OF_GROUP, vehicles, members[:, depots])[:, theirs]
+    sd = _drawn_sd((medians - middle[:, theirs]) * _of_few(beside), sigma)
     depot_spread = _between(of_depot, MEDIAN_COST * sd[:, None] ** 2 / np.maximum(members, 1), members)
     error = MEDIAN_COST * sd[:, None] ** 2 / np.maximum(vehicles, 1)
     return sd, depot_spread, _between(of_group - of_depot[:, depots], error, vehicles)
+
+
+def _of_few(count: Float64s) -> Float64s:
+    """Factor on deviations from the median of so many, by which their median size is as large as of deviations at all.
+
+    Source: Croux and Rousseeuw (1992), Time-efficient algorithms for two highly robust estimators of scale.
+    """
+    exact = np.array([1.0, 1.0, 1.0, 1.495, 1.363, 1.206, 1.200, 1.140, 1.129, 1.107])
+    few = count < len(exact)
+    factor: Float64s = np.where(few, exact[np.where(few, count, 0).astype(int)], count / np.maximum(count - 0.8, 1.0))
+    return factor
 
 
 def _middles(medians: Float64s, group: Int64s, groups: int) -> tuple[Float64s, Float64s]:

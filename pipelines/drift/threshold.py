@@ -4,13 +4,11 @@ import numpy as np
 
 from pipelines.handover import Float64s
 
-# Rate of false alarms a series and reading = share * exp(INTERCEPT + SLOPE * threshold). Slope and shares by simulation
-# of the filter on its own noise, at thresholds of 6 to 10, by what the noise remembers from one reading to the next;
-# there the intercept is 0. Noise, season and levels have to be learned, and their errors' variance takes some away: the
-# intercept lies amid light fleets of all kinds (tests/benchmarks/drift_study.py measures it).
-INTERCEPT, SLOPE = -0.65, -1.0
+# Rate of false alarms a series and reading = share * exp(-threshold), by what the noise remembers from one reading to
+# the next: the test on pure noise of its own model (tests/benchmarks/drift_threshold.py), mean at thresholds of 8 and 9.
+# What is learned of noise, season and levels errs, and its variance stands in the test itself.
 REMEMBERED = (0.0, 0.3, 0.5, 0.8, 0.9, 0.97)
-SHARES = (0.8, 0.9, 1.0, 1.0, 0.75, 0.6)
+SHARES = (1.0, 1.1, 1.2, 1.15, 0.8, 0.6)
 
 
 def threshold(
@@ -27,5 +25,5 @@ def threshold(
     remembered = np.exp(-365.25 / readings_a_year / memory_days)
     alike = np.interp(remembered, REMEMBERED, SHARES).mean(axis=0)
     rate = false_alarms_per_vehicle_year / (corrections * readings_a_year * alike)
-    evidence: Float64s = (np.log(rate) - INTERCEPT) / SLOPE
+    evidence: Float64s = -np.log(rate)
     return evidence

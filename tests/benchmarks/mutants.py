@@ -26,7 +26,7 @@ FAULTS = [  # file below pipelines/, what stands there, what is put in its place
     ("bands/season.py", "others = here.weight - own", "others = here.weight"),
     ("bands/season.py", "d2[count] = noise2[b] * (1 + 1 / shrink)", "d2[count] = noise2[b]"),
     ("bands/season.py", "every += newest", "every = newest"),
-    ("drift/threshold.py", "INTERCEPT, SLOPE = -0.65, -1.0", "INTERCEPT, SLOPE = 0.65, -1.0"),
+    ("drift/threshold.py", "= -np.log(rate)", "= 1.3 - np.log(rate)"),
     ("drift/threshold.py", "(corrections * readings_a_year * alike)", "(readings_a_year * alike)"),
     ("drift/leeway.py", "deviation[r] >= 0", "deviation[r] <= 0"),
     ("drift/leeway.py", "way = limit - centre[r]", "way = limit"),
