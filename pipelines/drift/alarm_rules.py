@@ -64,3 +64,20 @@ def stand(alarm, away, apart, evidence, threshold, sigma):  # type: ignore[no-un
         return STANDS
     alarm.on = False
     return RETURNS if returned else FADES
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def go_on(alarm, apart, sigma):  # type: ignore[no-untyped-def]
+    """Carry an alarm over an epoch's end: it stands unless the first reading after it is back, or on the other side.
+
+    An epoch's end mends nothing by itself; a new calibration least of all.
+
+    Args:
+        alarm: Of `ALARM`.
+        apart: The first reading, minus what is expected by what was known before the epoch; NaN: nothing was.
+        sigma: Marginal sd of the noise.
+    """
+    stays = apart * alarm.side > 0 and abs(apart) >= max(BACK * sigma, RETURNED * alarm.peak)
+    alarm.on = alarm.on and stays
+    alarm.far = alarm.far and alarm.on
+    alarm.quiet = 0

@@ -64,10 +64,21 @@ def shorten(state, smoothed, learn_hours, sigma):  # type: ignore[no-untyped-def
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def beyond(state, carried, moved, smoothed):  # type: ignore[no-untyped-def]
-    """How far a relearning level lies beyond all it may pass: its start, where it was in health, and the centre."""
-    home = carried.level + (moved.shift if carried.changes else 0.0)
-    return smoothed - min(max(smoothed, min(state.start, home, 0.0)), max(state.start, home, 0.0))
+def home_of(carried, moved):  # type: ignore[no-untyped-def]
+    """Level to which it will come in health, by what was known before the epoch; else, by what is known of all."""
+    level = 0.0 if np.isnan(carried.level) else carried.level
+    return level + (moved.shift if carried.changes or np.isnan(carried.level) else 0.0)
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def beyond(state, carried, moved, smoothed, started):  # type: ignore[no-untyped-def]
+    """How far a relearning level lies beyond all it may pass: where it was in health, the centre, and its start.
+
+    started: Whether its start may still be on its way.
+    """
+    home = home_of(carried, moved)
+    start = state.start if started else home
+    return smoothed - min(max(smoothed, min(start, home, 0.0)), max(start, home, 0.0))
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
@@ -110,9 +121,8 @@ def was_ill(baseline, x, smoothed, spread_sd):  # type: ignore[no-untyped-def]
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def is_home(carried, moved, baseline, x, smoothed, noise_var):  # type: ignore[no-untyped-def]  # noqa: PLR0917
     """Whether it is back where it was before the epoch, and not near what was expected of it since."""
-    home, variance = carried.level, carried.variance + noise_var
+    home, variance = home_of(carried, moved), carried.variance + noise_var
     if carried.changes:
-        home += moved.shift
         variance += moved.shift_var
     apart = min(abs(x - home), abs(smoothed - home))
     return apart * apart < HOME * variance and apart < abs(baseline - home) / 2

@@ -11,12 +11,13 @@ import numba
 import numpy as np
 
 from pipelines.bands.normal import LEAST_SETTLED
-from pipelines.drift.alarm_rules import BAND_SIGMAS, FADES, PATIENCE, STANDS, may_rise, rise, stand, trust
+from pipelines.drift.alarm_rules import BAND_SIGMAS, FADES, PATIENCE, STANDS, go_on, may_rise, rise, stand, trust
 from pipelines.drift.carry_over import (
     HOURS_A_DAY,
     begin_relearning,
     beyond,
     departure,
+    home_of,
     is_home,
     on_the_way,
     relearn,
@@ -28,7 +29,8 @@ from pipelines.drift.level_filter import begin, compare, cut, normal_score, pred
 from pipelines.drift.onset_bank import CANDIDATES, ONSET, fade, open_onset, thin, weigh
 from pipelines.drift.series import Reading, Terms
 
-WILD = 2.0  # a single innovation this many times beyond the last knot waits for the next reading to bear it out
+WILD = 2.0  # a single innovation this many times beyond the last knot waits for the next reading to bear it out ...
+BORNE_OUT = 0.5  # ... which it does on the same side, at least this share as far off: both judgement
 REGAINED = 0.25  # variance that a level gains when its alarm is over, as a share of that between vehicles; judgement
 
 
@@ -48,7 +50,7 @@ def run(rows, healthy, resumed, output, trace):  # type: ignore[no-untyped-def]
         How many of `onsets_after` are filled.
     """
     bank = np.zeros(CANDIDATES, dtype=ONSET)
-    taken = left = 0
+    taken = left = before = 0
     for v in range(len(resumed.first)):
         s = resumed.series[v]
         bank[: s.onsets] = resumed.onsets[taken : taken + s.onsets]
@@ -67,7 +69,8 @@ def run(rows, healthy, resumed, output, trace):  # type: ignore[no-untyped-def]
                     noise.offset_sd**2, rows.moved[r], healthy.threshold[block], healthy.learn_hours,
                     healthy.low - rows.base[r], healthy.high - rows.base[r],
                 )  # fmt: skip
-                take(s, bank, reading, terms, healthy.tails[block], trace[r : r + 1])
+                take(s, bank, reading, terms, healthy.tails[block], trace[r : r + 1], trace[before : before + 1])
+                before = r
             write_output(s, output, r)
         if len(resumed.onsets_after):
             resumed.onsets_after[left : left + s.onsets] = bank[: s.onsets]
@@ -76,7 +79,7 @@ def run(rows, healthy, resumed, output, trace):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def take(s, bank, reading, terms, tail, step):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+def take(s, bank, reading, terms, tail, step, step_before):  # type: ignore[no-untyped-def]  # noqa: PLR0917
     """Take one reading into a series and its bank of onsets, and judge it.
 
     Args:
@@ -86,31 +89,55 @@ def take(s, bank, reading, terms, tail, step):  # type: ignore[no-untyped-def]  
         terms: `Terms`.
         tail: [8] innovations whose normal scores are `SCORES`.
         step: [1] of `STEP`, filled; empty: not wanted.
+        step_before: The same of the reading that waits, if one does.
     """
+    waited = not np.isnan(s.waiting)
+    memory = 0.0
     if reading.epoch != s.epoch:
         begin_epoch(s, reading, terms)
-        memory = 0.0
     else:
+        if waited and bears_out(s.level, s.waiting, reading.x):
+            s.onsets = open_onset(bank, s.onsets, s.read_day, s.seen)
+            innovation = compare(s.level, s.waiting, terms.noise.rounding)
+            take_in(s, bank, s.waiting, innovation, tail, s.waited_memory, step_before)
+            s.waited_memory = 1.0
         memory = pass_time(s, reading, terms)
         fade(bank, s.onsets, memory)
         s.onsets = open_onset(bank, s.onsets, s.read_day, s.seen)
     innovation = compare(s.level, reading.x, terms.noise.rounding)
-    u = innovation.size / innovation.sd
     s.level.day, s.level.hours = reading.day, reading.hours
-    s.doubtful = not s.doubtful and s.seen > 0 and abs(u) > WILD * tail[-1]
-    if s.doubtful:
+    s.waiting = np.nan
+    if not waited and s.seen > 0 and abs(innovation.size / innovation.sd) > WILD * tail[-1]:
         s.onsets -= 1
+        s.waiting, s.waited_memory = reading.x, memory
         return
+    best = take_in(s, bank, reading.x, innovation, tail, memory * s.waited_memory, step)
+    s.waited_memory = 1.0
+    s.change = reading.change
+    judge(s, best, reading, terms)
+    s.verdict.expected = reading.base + s.verdict.baseline
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def take_in(s, bank, x, innovation, tail, memory, step):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+    """Take the reading x, of the level's day, into level and onsets; the `Best` onset."""
+    u = innovation.size / innovation.sd
     score = cut(u) if len(step) else normal_score(u, tail)
-    best = weigh(bank, s.onsets, innovation, score, reading.day)
-    update(s.level, reading.x, innovation, score, cut(u))
+    best = weigh(bank, s.onsets, innovation, score, s.level.day)
+    update(s.level, x, innovation, score, cut(u))
     if len(step):
         note(step[0], innovation, score, memory, s.level.level)
     s.seen += 1
     s.onsets = thin(bank, s.onsets, s.seen)
-    s.read_day, s.change = reading.day, reading.change
-    judge(s, best, reading, terms)
-    s.verdict.expected = reading.base + s.verdict.baseline
+    s.read_day = s.level.day
+    return best
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def bears_out(level, waiting, x):  # type: ignore[no-untyped-def]
+    """Whether the reading x stands where the one that waits did, far from what was expected of that."""
+    first, second = waiting - level.level - level.noise, x - level.level - level.noise
+    return first * second > 0 and abs(second) >= BORNE_OUT * abs(first)
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
@@ -126,10 +153,9 @@ def begin_epoch(s, reading, terms):  # type: ignore[no-untyped-def]
         s.carried.variance += terms.moved.gained_var + terms.wander * (reading.day - s.level.day)
         s.carried.changes += reading.change != s.change
     s.epoch = reading.epoch
-    s.onsets = 0
-    s.seen = 0
-    s.alarm.on = s.alarm.far = False
-    s.alarm.quiet = 0
+    s.onsets = s.seen = 0
+    s.waited_memory = 1.0
+    go_on(s.alarm, reading.x - home_of(s.carried, terms.moved), terms.sigma)
     s.changed.day = np.nan
     amplitude = np.sqrt(reading.x * reading.x + terms.spread_var) if fresh and terms.learn_hours > 0 else 0.0
     begin_relearning(s.relearning, amplitude, reading.x, terms.sigma)
@@ -263,8 +289,10 @@ def by_what_was_carried(s, terms, settled):  # type: ignore[no-untyped-def]
     if not settled:  # what was known before holds, as far as what was read since does not say otherwise
         doubt = 1.0 if gone.size * s.carried.side > 0 else trust(evidence, threshold)
         verdict.baseline = s.level.level - gone.size * max(level_var / gone.variance, doubt)
-        verdict.baseline = on_the_way(s.relearning, verdict.baseline, terms.learn_hours)
-        off = beyond(s.relearning, s.carried, terms.moved, s.level.smoothed)
+        if not s.alarm.on:
+            verdict.baseline = on_the_way(s.relearning, verdict.baseline, terms.learn_hours)
+        started = s.relearning.on or s.seen < PATIENCE  # where it began may still be on the way
+        off = beyond(s.relearning, s.carried, terms.moved, s.level.smoothed, started)
         beyond_var = s.carried.variance + terms.spread_var + terms.noise_var + terms.moved.shift_var
         if off * off / beyond_var / 2 > max(threshold, verdict.evidence):
             verdict.evidence, verdict.direction, verdict.slope = off * off / beyond_var / 2, off, 0.0

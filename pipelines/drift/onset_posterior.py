@@ -105,7 +105,9 @@ def open_alarms(
         base, trace, began = _retraced(c, mine, panel, bands, weeks.of(int(v)))
         day = mine.times.day
         read = np.flatnonzero(np.isfinite(trace["sd"]))  # the newest epoch may not have been read yet
-        kept, first = (read[mine.epoch[read] == mine.epoch[r]] for r in (read[-1], began))
+        first = read[mine.epoch[read] == mine.epoch[began]]
+        newest = read[mine.epoch[read] == mine.epoch[read[-1]]]
+        kept = newest if len(newest) >= LEAST_SETTLED else first  # too few tell of neither rate nor limit
         found.append(
             OpenAlarm(
                 family=panel.family,

@@ -21,12 +21,15 @@ VERDICT = np.dtype(
     )],
     align=True,
 )  # fmt: skip
-# What is known of one series after a reading: all that the next one needs beside the onsets in its bank.
+# What is known of one series after a reading: all that the next one needs beside the onsets in its bank. waiting: the
+# newest reading, if the next one has to bear it out, else NaN; waited_memory: share of the noise remembered since the
+# reading before it, else 1.
 SERIES = np.dtype(
     [
         ("level", LEVEL), ("relearning", RELEARNING), ("carried", CARRIED), ("alarm", ALARM), ("verdict", VERDICT),
         ("changed", CHANGED),
-        ("read_day", "f8"), ("onsets", "i4"), ("seen", "i4"), ("epoch", "i4"), ("change", "i4"), ("doubtful", "?"),
+        ("read_day", "f8"), ("waiting", "f8"), ("waited_memory", "f8"),
+        ("onsets", "i4"), ("seen", "i4"), ("epoch", "i4"), ("change", "i4"),
     ],
     align=True,
 )  # fmt: skip
@@ -143,6 +146,8 @@ def blank_series(vehicles: int) -> np.ndarray:
     series["alarm"]["since"] = np.nan
     series["level"]["hours"] = np.nan
     series["changed"]["day"] = np.nan
+    series["waiting"] = np.nan
+    series["waited_memory"] = 1.0
     series["epoch"] = -1
     series["change"] = UNREAD
     return series

@@ -78,3 +78,14 @@ def test_evidence_that_is_gone_ends_no_alarm_whose_level_is_outside_the_band(ker
     alarm = alarm_of(on=True, peak=10.0)
     said = [kernel("stand")(alarm, 7.0, 9.0, 1.0, THRESHOLD, SIGMA) for _ in range(5)]
     assert said == [alarm_rules.STANDS] * 5
+
+
+@pytest.mark.parametrize(("apart", "stands"), [(9.0, True), (4.0, True), (3.0, False), (-9.0, False), (np.nan, False)])
+def test_an_epochs_end_ends_an_alarm_only_if_the_reading_after_it_is_back(kernel, apart, stands):
+    alarm = alarm_of(on=True, peak=10.0)
+    alarm.quiet = 2
+    kernel("go_on")(alarm, apart, SIGMA)
+    assert (alarm.on, alarm.quiet) == (stands, 0)
+    off = alarm_of(peak=10.0)
+    kernel("go_on")(off, apart, SIGMA)
+    assert not off.on

@@ -97,8 +97,17 @@ def test_relearning_that_moves_nothing_is_over_a_time_constant_later(kernel, smo
     assert state.on != over
 
 
-@pytest.mark.parametrize(("smoothed", "beyond"), [(3.0, 0.0), (6.0, 0.0), (9.0, 2.0), (-1.0, -1.0)])
-def test_relearning_passes_between_its_start_its_old_level_and_the_centre(kernel, smoothed, beyond):
+@pytest.mark.parametrize(
+    ("smoothed", "started", "beyond"),
+    [(3.0, True, 0.0), (6.0, True, 0.0), (9.0, True, 2.0), (-1.0, True, -1.0), (6.0, False, 4.0), (-1.0, False, -1.0)],
+)
+def test_relearning_passes_between_its_start_its_old_level_and_the_centre(kernel, smoothed, started, beyond):
     state = record(carry_over.RELEARNING, amplitude=7.0, start=7.0, on=True)
     carried = record(carry_over.CARRIED, level=2.0, variance=0.1)
-    assert kernel("beyond")(state, carried, NOTHING, smoothed) == pytest.approx(beyond)
+    assert kernel("beyond")(state, carried, NOTHING, smoothed, started) == pytest.approx(beyond)
+
+
+@pytest.mark.parametrize(("level", "changes", "home"), [(2.0, 0, 2.0), (2.0, 1, 2.5), (np.nan, 0, 0.5)])
+def test_home_is_where_it_was_in_health_and_moves_with_a_new_calibration(kernel, level, changes, home):
+    carried = record(carry_over.CARRIED, level=level, changes=changes)
+    assert kernel("home_of")(carried, record(carry_over.MOVED, shift=0.5)) == home

@@ -127,3 +127,25 @@ def test_the_way_home_from_a_wrong_start_of_an_epoch_is_no_departure_and_a_way_e
     values = 4 + rng.normal(0, 1, 80) + (way if home else np.where(day >= 50 * 7, -6.0, 0.0))
     out, _ = run(values, day, memory_days=1.0, offset_sd=2.0, learn_hours=12.0, epoch=epoch)
     assert out["alarm"].any() == (not home)
+
+
+def test_an_alarm_stands_through_an_epoch_that_mends_nothing():
+    rng = np.random.default_rng(6)
+    day = np.arange(80) * 7.0
+    epoch = (day > 400).astype(np.int32)
+    values = rng.normal(0, 0.7, 80) + 8 * (day > 300)
+    out, _ = run(values, day, memory_days=3.0, epoch=epoch, learn_hours=10.0, offset_sd=1.0)
+    assert out["alarm"][48:].all()
+    np.testing.assert_allclose(out["expected"][60:], 0.0, atol=1.0)
+
+
+def test_a_large_step_alarms_at_the_reading_that_bears_it_out_and_a_single_one_never():
+    values, day = np.random.default_rng(9).normal(0, 1, 60), np.arange(60) * 7.0
+    once, twice = values.copy(), values.copy()
+    once[40] += 30
+    twice[40:42] += 30
+    assert not run(once, day, memory_days=5.0)[0]["alarm"].any()
+    out, _ = run(twice, day, memory_days=5.0)
+    assert np.flatnonzero(out["alarm"])[0] == 41
+    waits, healthy = run(once, day, memory_days=5.0)[0], run(values, day, memory_days=5.0)[0]
+    assert waits["evidence"][40] == healthy["evidence"][39]
