@@ -4,9 +4,9 @@ import numpy as np
 
 from pipelines.handover import Float64s
 
-# Rate of false alarms a series and reading = share * exp(-threshold), by what the noise remembers from one reading to
-# the next: the test on pure noise of its own model (tests/benchmarks/drift_threshold.py), mean at thresholds of 8 and 9.
-# What is learned of noise, season and levels errs, and its variance stands in the test itself.
+# Rate of false alarms a series and reading = share * exp(-threshold), by what the noise remembers from one reading
+# to the next: the test on pure noise of its own model (tests/benchmarks/drift_threshold.py), mean at thresholds of 8
+# and 9. What is learned of noise, season and levels errs, and its variance stands in the test itself.
 REMEMBERED = (0.0, 0.3, 0.5, 0.8, 0.9, 0.97)
 SHARES = (1.0, 1.1, 1.2, 1.15, 0.8, 0.6)
 
