@@ -12,8 +12,8 @@ from pipelines.errors import SettingError
 from pipelines.forecast.censoring import censoring_weights, risk_strata
 from pipelines.forecast.check import check_tables
 from pipelines.forecast.hazard import forecast_with_references
-from pipelines.forecast.leads import HORIZONS
 from pipelines.forecast.outcomes import Record, days, outcomes, record_of
+from pipelines.forecast.time_grid import HORIZONS
 from pipelines.forecast.workshop import jobs_done
 from pipelines.handover import Evidence
 from pipelines.history.reconstruct import reconstruct

@@ -6,9 +6,9 @@ sight at the same forecast count for them (inverse probability of censoring; Rob
 
 import numpy as np
 
-from pipelines.forecast.leads import BEGINS, ENDS
 from pipelines.forecast.outcomes import Outcomes
 from pipelines.forecast.scores import remaining_survival
+from pipelines.forecast.time_grid import BEGINS, ENDS
 from pipelines.handover import Float64s, Int64s
 
 LARGEST_WEIGHT = 10.0

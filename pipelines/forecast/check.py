@@ -71,8 +71,8 @@ def _figures(every: pl.DataFrame, *, seed: int) -> list[Figure]:
 
     def figure(name: str, value: Callable[[Float64s], float], reference: float) -> Figure:
         sampled = np.array([value(weight * drawn) for drawn in draws])
-        kept = sampled[np.isfinite(sampled)]
-        low, high = np.quantile(kept, [0.05, 0.95]) if len(kept) else (np.nan, np.nan)
+        finite = sampled[np.isfinite(sampled)]
+        low, high = np.quantile(finite, [0.05, 0.95]) if len(finite) else (np.nan, np.nan)
         return Figure(measure=name, value=value(weight), low=float(low), high=float(high), reference=reference)
 
     found = []

@@ -6,6 +6,7 @@ from zlib import crc32
 import numpy as np
 import polars as pl
 
+from pipelines.forecast.active_faults import ActiveFaults, Mended, fault_codes
 from pipelines.forecast.failure_direction import FOLDS
 from pipelines.forecast.first_passage import (
     ALARMS,
@@ -23,11 +24,10 @@ from pipelines.forecast.first_passage import (
     TOWARDS,
     summarise_rows,
 )
-from pipelines.forecast.leads import AT_HORIZON, ENDS, hazard_of
 from pipelines.forecast.left_out import left_out_at, without
 from pipelines.forecast.origins import Origins, read_days
 from pipelines.forecast.outcomes import SPAN, Record
-from pipelines.forecast.standing import Mended, Standing, fault_codes
+from pipelines.forecast.time_grid import AT_HORIZON, ENDS, hazard_of
 from pipelines.handover import Bools, Drift, Evidence, FamilyDrift, Float32s, Float64s, History, Int64s, Outliers
 from pipelines.history.since_reading import SinceReading
 
@@ -137,7 +137,7 @@ def features_of(
     relearning = np.zeros(len(origins))
     unlike = _outlier_scores(origins, outliers)
     lead = np.full(len(origins), -1, dtype=np.int64)
-    standing = Standing(history, record)
+    active = ActiveFaults(history, record)
     sides = fault_codes(evidence)
     mended = Mended(evidence, record)
     for index, family in enumerate(drift.families):
@@ -147,7 +147,7 @@ def features_of(
         rows = origins.row[mine]
         centre, spread = _family_levels(family)
         here = origins.take(mine)
-        done_low, done_high = standing.done(here, family, sides)
+        done_low, done_high = active.done(here, family, sides)
         left_out = left_out_at(here, family, since)
         new = mended.just(here, family) | left_out
         summaries, passage[mine], leeway_ahead[mine] = summarise_rows(
@@ -184,7 +184,7 @@ def features_of(
         "corrections in alarm": (np.log1p(found[:, ALARMS]), 1),
         "unlike its peers": (unlike, 1),
         "pending codes": (_pending(origins, drift, evidence), 1),
-        "standing faults": (standing.count(origins), 0),
+        "standing faults": (active.count(origins), 0),
         "faults so far": (np.log1p(record.faults.count_until(origins.vehicle, origins.at)), 0),
         "time since repair": (np.log1p(np.clip(repaired, 0, FARTHEST_DAYS)), 0),
         "age": (np.log1p(np.clip(origins.at - record.entered[origins.vehicle], 0, None)), 0),
@@ -281,8 +281,8 @@ def _used(leeway: Float64s) -> Float64s:
 
 
 def _odds(probability: Float64s) -> Float64s:
-    kept = np.clip(probability, 1e-4, 1 - 1e-3)
-    odds: Float64s = np.log(kept / (1 - kept))
+    clipped = np.clip(probability, 1e-4, 1 - 1e-3)
+    odds: Float64s = np.log(clipped / (1 - clipped))
     return odds
 
 

@@ -10,16 +10,16 @@ import numpy as np
 import polars as pl
 
 from pipelines.catalogue.tables import published_tables
-from pipelines.forecast.candidates import CANDIDATES
+from pipelines.forecast.base_models import BASE_MODELS
 from pipelines.forecast.features import Features, features_of
-from pipelines.forecast.leads import HORIZONS, within_horizons
-from pipelines.forecast.learned import LearnedHazard, learn_hazard
 from pipelines.forecast.learners import Signs, learn_linear
 from pipelines.forecast.likely_code import likely_codes
 from pipelines.forecast.origins import Origins, origins_at
 from pipelines.forecast.outcomes import Record, days, record_of
 from pipelines.forecast.past import Past, past_of
+from pipelines.forecast.stacked_hazard import StackedHazard, learn_hazard
 from pipelines.forecast.stored import restored, stored_terms
+from pipelines.forecast.time_grid import HORIZONS, within_horizons
 from pipelines.handover import Drift, Evidence, Float64s, Forecast, History, Outliers
 from pipelines.history.fault_memory import remembered_codes
 from pipelines.history.since_reading import SinceReading, since_reading
@@ -153,7 +153,7 @@ def _contract(frame: pl.DataFrame) -> pl.DataFrame:
     return frame.select([pl.col(name).cast(dtype) for name, dtype in columns.items()])
 
 
-def basis(past: Past, learned: LearnedHazard | None) -> str:
+def basis(past: Past, learned: StackedHazard | None) -> str:
     """What the figures rest on, in words."""
     prior = past.prior
     if learned is None:
@@ -165,7 +165,7 @@ def basis(past: Past, learned: LearnedHazard | None) -> str:
     return learned_basis(learned)
 
 
-def learned_basis(learned: LearnedHazard) -> str:
+def learned_basis(learned: StackedHazard) -> str:
     """What a learned forecast rests on, in words."""
     return (
         f"learned from {learned.faults} faults of this fleet (hazards of the leeway, of the limits and of all signs, "
@@ -174,7 +174,7 @@ def learned_basis(learned: LearnedHazard) -> str:
     )
 
 
-def model_terms(past: Past, learned: LearnedHazard | None) -> pl.DataFrame:
+def model_terms(past: Past, learned: StackedHazard | None) -> pl.DataFrame:
     """What the forecast learned, as rows of `term, horizon_days, value, meaning`."""
     terms: list[tuple[str, int | None, float, str]] = [
         ("prior rate", None, past.prior.rate, "faults a vehicle-year that no first passage announced"),
@@ -199,13 +199,13 @@ def model_terms(past: Past, learned: LearnedHazard | None) -> pl.DataFrame:
             for name, loss in learned.losses.items()
         ]
         terms += [
-            (f"share {name}", None, float(share), "weight of a candidate's log hazard in the forecast")
-            for name, share in zip(CANDIDATES, learned.calibration.weights, strict=True)
+            (f"share {name}", None, float(share), "weight of a base model's log hazard in the forecast")
+            for name, share in zip(BASE_MODELS, learned.stacking.weights, strict=True)
         ]
-        names = (*past.features.names, "way of failing", "worsening", "worth of the leading correction")
+        names = (*past.features.names, "way of failing", "worsening", "risk of the leading correction")
         terms += [
             (f"weight {name}", horizon, float(weight), "weight on the log hazard, a standard deviation")
-            for horizon, row in zip(HORIZONS, learned.candidates.all.now, strict=True)
+            for horizon, row in zip(HORIZONS, learned.base_models.all.now, strict=True)
             for name, weight in zip(names, row, strict=True)
         ]
         terms += stored_terms(learned, past.features.codes)

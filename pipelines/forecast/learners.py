@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import minimize
 
-from pipelines.forecast.leads import DAYS, SLIDE, hazard_of_odds
+from pipelines.forecast.time_grid import DAYS, SLIDE, hazard_of_odds
 from pipelines.handover import Float64s, Int64s
 
 ENOUGH = 1e-7  # relative fall of the loss below which a fit is done
@@ -86,12 +86,12 @@ def learn_linear(signs: Signs, days: Float64s, faults: Float64s, *, distinct: fl
     spread = np.sqrt(weight @ (flat - centre) ** 2)
     scale = np.where(spread > 1e-9, spread, 1.0)
     now, ahead = _standardised(signs, centre, scale)
-    worth = distinct / max(float(faults.sum()), 1e-12)
-    exposure, hits = worth * days, worth * faults
+    event_weight = distinct / max(float(faults.sum()), 1e-12)
+    exposure, hits = event_weight * days, event_weight * faults
     knots, steps, count, extra = *SLIDE.shape, now.shape[1], ahead.shape[2]
     parts = (1, 1 + steps, 1 + steps + knots * count)
-    rate = np.log(np.maximum(faults.sum(axis=0), 0.5 / worth) / np.maximum(days.sum(axis=0), 1e-12))
-    steady = np.log(UNANNOUNCED) + np.log(max(faults.sum(), 0.5 / worth) / exposed.sum())
+    rate = np.log(np.maximum(faults.sum(axis=0), 0.5 / event_weight) / np.maximum(days.sum(axis=0), 1e-12))
+    steady = np.log(UNANNOUNCED) + np.log(max(faults.sum(), 0.5 / event_weight) / exposed.sum())
     expected_beforehand = np.concatenate([[steady], np.zeros(steps + knots * count + extra)])
 
     def loss(line: Float64s) -> tuple[float, Float64s]:

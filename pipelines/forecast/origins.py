@@ -88,14 +88,14 @@ def thinned(origins: Origins, stratum: Int64s, most: Sequence[int], *, seed: int
         seed: Of the draw.
     """
     rng = np.random.default_rng(seed)
-    weight, kept = origins.weight.copy(), []
+    weight, drawn = origins.weight.copy(), []
     for number, room in enumerate(most):
         mine = np.flatnonzero(stratum == number)
         if len(mine) > room:
             weight[mine] *= len(mine) / room
             mine = rng.choice(mine, size=room, replace=False)
-        kept.append(mine)
-    return origins.weighted(weight).take(np.sort(np.concatenate(kept)))
+        drawn.append(mine)
+    return origins.weighted(weight).take(np.sort(np.concatenate(drawn)))
 
 
 def _of_family(family: FamilyDrift, index: int, record: Record, times: Float64s) -> Origins:

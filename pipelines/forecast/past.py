@@ -6,10 +6,10 @@ import numpy as np
 
 from pipelines.forecast.censoring import repair_weights, risk_strata
 from pipelines.forecast.features import Features, features_of, is_risky, straying_of
-from pipelines.forecast.leads import BEGINS, DAYS, ENDS, within_horizons
 from pipelines.forecast.origins import EVERY_DAYS, STALEST_DAYS, Origins, origins_at, past_times, thinned
 from pipelines.forecast.outcomes import Outcomes, Record, outcomes
 from pipelines.forecast.prior import PriorHazard, learn_prior
+from pipelines.forecast.time_grid import BEGINS, DAYS, ENDS, within_horizons
 from pipelines.handover import Bools, Drift, Evidence, Float64s, History, Outliers
 
 MOST_ORIGINS = (8_000, 8_000, 5_000)  # before a fault; straying or near a limit; quiet

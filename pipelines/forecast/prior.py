@@ -7,9 +7,9 @@ from scipy.special import expit, logit
 from scipy.stats import gamma
 
 from pipelines.forecast.features import Features
-from pipelines.forecast.leads import AT_HORIZON, ENDS, hazard_of, within_horizons
 from pipelines.forecast.origins import Origins
 from pipelines.forecast.outcomes import Outcomes
+from pipelines.forecast.time_grid import AT_HORIZON, ENDS, hazard_of, within_horizons
 from pipelines.handover import Float64s
 
 PRIOR_FAULTS = 0.5  # Jeffreys' prior of a Poisson rate

@@ -16,8 +16,8 @@ LIGHT = 1e-5  # belief in a perfect line, against a weight of 1 for all rows tog
 
 def log_odds(probability: Float64s) -> Float64s:
     """Log odds of probabilities, cut at a millionth from 0 and 1."""
-    kept = np.clip(probability, SMALLEST, 1 - SMALLEST)
-    odds: Float64s = np.log(kept / (1 - kept))
+    clipped = np.clip(probability, SMALLEST, 1 - SMALLEST)
+    odds: Float64s = np.log(clipped / (1 - clipped))
     return odds
 
 

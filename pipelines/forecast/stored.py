@@ -8,18 +8,18 @@ import numpy as np
 import polars as pl
 
 from pipelines.errors import LeewayError
-from pipelines.forecast.calibration import Calibration
-from pipelines.forecast.candidates import Candidates
+from pipelines.forecast.base_models import BaseModels
 from pipelines.forecast.failure_direction import FOLDS
-from pipelines.forecast.leads import SLIDE
-from pipelines.forecast.learned import LearnedHazard
 from pipelines.forecast.learners import LinearHazard
 from pipelines.forecast.prior import PriorHazard
+from pipelines.forecast.stacked_hazard import StackedHazard
+from pipelines.forecast.stacking import Stack
+from pipelines.forecast.time_grid import SLIDE
 from pipelines.handover import Float64s
 
 LINEAR = ("steady", "centre", "scale", "level", "now", "ahead")
 FIGURES = ("level", "doubt", "faults", "later_faults")
-BY_CODE = ("directions", "worths")
+BY_CODE = ("directions", "risks")
 MARK = "stored"
 
 
@@ -27,17 +27,17 @@ class StoredModelError(LeewayError):
     """A stored forecast is missing or does not fit."""
 
 
-def stored_terms(learned: LearnedHazard, codes: tuple[str, ...]) -> list[tuple[str, int | None, float, str]]:
+def stored_terms(learned: StackedHazard, codes: tuple[str, ...]) -> list[tuple[str, int | None, float, str]]:
     """Everything that a later forecast needs of a learned one; `codes` names the columns of its directions."""
-    candidates, calibration = learned.candidates, learned.calibration
+    base_models, stacking = learned.base_models, learned.stacking
     arrays: dict[str, Float64s] = {
-        f"{name}.{part}": np.asarray(getattr(getattr(candidates, name), part), dtype=np.float64)
+        f"{name}.{part}": np.asarray(getattr(getattr(base_models, name), part), dtype=np.float64)
         for name in ("leeway", "few", "all")
         for part in LINEAR
     }
-    arrays["calibration.centre"] = np.array([calibration.centre])
-    arrays["calibration.line"], arrays["calibration.covariance"] = calibration.line, calibration.covariance
-    prior = candidates.unlearned
+    arrays["stacking.centre"] = np.array([stacking.centre])
+    arrays["stacking.line"], arrays["stacking.covariance"] = stacking.line, stacking.covariance
+    prior = base_models.unlearned
     arrays["unlearned"] = np.array([prior.faults, prior.vehicle_years, prior.mean_risk, prior.ageing])
     arrays["figures"] = np.array([float(getattr(learned, name)) for name in FIGURES])
     arrays["recent"] = np.array(learned.recent)
@@ -49,11 +49,11 @@ def stored_terms(learned: LearnedHazard, codes: tuple[str, ...]) -> list[tuple[s
     return terms + [
         (f"{MARK} {name} {place}", None, float(value), codes[place % len(codes)])
         for name in BY_CODE
-        for place, value in enumerate(getattr(candidates, name).ravel())
+        for place, value in enumerate(getattr(base_models, name).ravel())
     ]
 
 
-def restored(model: pl.DataFrame, codes: tuple[str, ...]) -> LearnedHazard:
+def restored(model: pl.DataFrame, codes: tuple[str, ...]) -> StackedHazard:
     """The learned forecast out of a published `forecast_model`.
 
     Args:
@@ -88,30 +88,30 @@ def restored(model: pl.DataFrame, codes: tuple[str, ...]) -> LearnedHazard:
     def by_code(name: str) -> Float64s:
         known = array[name].reshape(FOLDS, -1)
         names = found[name]["meaning"].to_list()[: known.shape[1]]
-        kept = np.zeros((FOLDS, len(codes)))
+        by_column = np.zeros((FOLDS, len(codes)))
         for place, code in enumerate(codes):
             if code in names:
-                kept[:, place] = known[:, names.index(code)]
-        return kept
+                by_column[:, place] = known[:, names.index(code)]
+        return by_column
 
     level, doubt, faults, later_faults = array["figures"]
     unlearned = dict(
         zip(("faults", "vehicle_years", "mean_risk", "ageing"), map(float, array["unlearned"]), strict=True)
     )
     low, ratio, high = array["recent"][[1, 0, 2]]
-    return LearnedHazard(
-        candidates=Candidates(
+    return StackedHazard(
+        base_models=BaseModels(
             directions=by_code("directions"),
-            worths=by_code("worths"),
+            risks=by_code("risks"),
             unlearned=PriorHazard(**unlearned),
             leeway=linear("leeway"),
             few=linear("few"),
             all=linear("all"),
         ),
-        calibration=Calibration(
-            centre=float(array["calibration.centre"][0]),
-            line=array["calibration.line"],
-            covariance=array["calibration.covariance"].reshape(len(array["calibration.line"]), -1),
+        stacking=Stack(
+            centre=float(array["stacking.centre"][0]),
+            line=array["stacking.line"],
+            covariance=array["stacking.covariance"].reshape(len(array["stacking.line"]), -1),
         ),
         level=float(level), doubt=float(doubt), faults=int(faults), later_faults=int(later_faults), losses={},
         recent=(float(ratio), float(low), float(high)),

@@ -1,11 +1,11 @@
 import numpy as np
 import pytest
 
-from pipelines.forecast.calibration import calibrate
 from pipelines.forecast.failure_direction import FOLDS, along, learn_direction, learn_directions
-from pipelines.forecast.leads import DAYS, ENDS, hazard_of, hazard_of_odds, odds_of_hazard, within_horizons
 from pipelines.forecast.learners import Signs, learn_linear
 from pipelines.forecast.scores import auc
+from pipelines.forecast.stacking import stack
+from pipelines.forecast.time_grid import DAYS, ENDS, hazard_of, hazard_of_odds, odds_of_hazard, within_horizons
 
 STEPS = len(DAYS)
 
@@ -52,8 +52,8 @@ def test_rows_followed_for_a_part_of_the_time_alone_tell_the_same_hazard():
     days, faults = person_time(now, (0.0, 0.0))
     seen = np.random.default_rng(3).uniform(0, 120, len(now))[:, None]
     shown = np.clip(np.minimum(days, seen - (ENDS - DAYS)), 0, None)
-    kept = faults * (shown >= days)
-    found = learn_linear(signs(now), shown, kept, distinct=kept.sum(), belief=1.0)
+    seen_faults = faults * (shown >= days)
+    found = learn_linear(signs(now), shown, seen_faults, distinct=seen_faults.sum(), belief=1.0)
     assert within_horizons(np.exp(found.log_hazard(signs(now[:1]))))[0, 2] == pytest.approx(
         1 - np.exp(-90 * np.exp(-6)), rel=0.06
     )
@@ -93,19 +93,19 @@ def test_survival_and_hazard_are_two_sides_of_one_thing():
 
 
 def calibrated(told, truth, *, copies=2, seed=5):
-    """Calibration of `copies` equal candidates on faults that follow the true log hazard."""
+    """Stack of `copies` equal base models on faults that follow the true log hazard."""
     rng = np.random.default_rng(seed)
     life = rng.exponential(np.exp(-truth))
     begins = ENDS - DAYS
     days = np.clip(life[:, None] - begins, 0, DAYS)
     faults = ((life[:, None] > begins) & (life[:, None] <= ENDS)).astype(float)
     log_odds = odds_told(told, copies)
-    fitted = calibrate(log_odds, days, faults, np.arange(len(truth)), steady=-14.0, distinct=faults.sum())
+    fitted = stack(log_odds, days, faults, np.arange(len(truth)), steady=-14.0, distinct=faults.sum())
     return fitted, log_odds
 
 
 def odds_told(log_hazard, copies=2):
-    """Log odds of equal candidates that tell a hazard which is level over all steps, [n, L, copies]."""
+    """Log odds of equal base models that tell a hazard which is level over all steps, [n, L, copies]."""
     told = odds_of_hazard(np.repeat(np.exp(log_hazard)[:, None], STEPS, axis=1))
     return np.repeat(told[:, :, None], copies, axis=2)
 
@@ -122,7 +122,7 @@ def test_with_hardly_a_fault_candidates_keep_equal_shares_and_their_level():
     log_odds = odds_told(told)
     days, faults = np.tile(DAYS, (40, 1)), np.zeros((40, STEPS))
     faults[np.argmax(told), 3] = 1.0
-    fitted = calibrate(log_odds, days, faults, np.arange(40), steady=-14.0, distinct=1)
+    fitted = stack(log_odds, days, faults, np.arange(40), steady=-14.0, distinct=1)
     assert fitted.log_hazard(log_odds)[:, 0] == pytest.approx(told, abs=0.7)
     assert fitted.weights[0] == pytest.approx(fitted.weights[1])
     assert fitted.weights.sum() == pytest.approx(1.0, abs=0.25)
@@ -136,7 +136,7 @@ def test_a_candidate_that_knows_nothing_loses_its_share():
     life = rng.exponential(np.exp(-truth))[:, None]
     begins = ENDS - DAYS
     days, faults = np.clip(life - begins, 0, DAYS), ((life > begins) & (life <= ENDS)).astype(float)
-    fitted = calibrate(log_odds, days, faults, np.arange(20_000), steady=-14.0, distinct=faults.sum())
+    fitted = stack(log_odds, days, faults, np.arange(20_000), steady=-14.0, distinct=faults.sum())
     assert fitted.weights == pytest.approx([1.0, 0.0], abs=0.1)
 
 

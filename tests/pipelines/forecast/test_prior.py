@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 from pipelines.forecast.features import Features
-from pipelines.forecast.leads import ENDS
 from pipelines.forecast.origins import Origins
 from pipelines.forecast.outcomes import Outcomes
 from pipelines.forecast.prior import PriorHazard, learn_prior
+from pipelines.forecast.time_grid import ENDS
 
 YEAR = 365.25
 

@@ -11,15 +11,15 @@ def readings(levels, day=WEEKLY, epoch=None):
     """(times, levels, count) of one series up to its newest reading."""
     values = np.asarray(levels, dtype=np.float32)[:, None]
     epochs = np.zeros((len(values), 1), dtype=np.int32) if epoch is None else np.array(epoch, dtype=np.int32)[:, None]
-    times, kept = np.empty(MOST), np.empty(MOST)
-    count = newest_readings(values, epochs, np.asarray(day, dtype=float), len(values) - 1, 0, 0, times, kept)
-    return times, kept, count
+    times, smoothed = np.empty(MOST), np.empty(MOST)
+    count = newest_readings(values, epochs, np.asarray(day, dtype=float), len(values) - 1, 0, 0, times, smoothed)
+    return times, smoothed, count
 
 
 def story(levels, **changes):
-    times, kept, count = readings(levels, **changes)
+    times, smoothed, count = readings(levels, **changes)
     noise = noise_variance(times, count, SIGMA, 0.1)
-    return *line(times, kept, count, noise, SLOPE_SD), *since_jump(times, kept, count, noise, SLOPE_SD)
+    return *line(times, smoothed, count, noise, SLOPE_SD), *since_jump(times, smoothed, count, noise, SLOPE_SD)
 
 
 def test_a_ramp_is_a_line_that_ends_at_its_newest_reading():

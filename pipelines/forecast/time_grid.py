@@ -28,8 +28,8 @@ def within_horizons(hazard: Float64s) -> Float64s:
 
 def hazard_of(survival: Float64s) -> Float64s:
     """Hazard of each step (faults a day), [n, L], from the share that survives to its end, [n, L]."""
-    kept = np.clip(survival, 1e-12, 1.0)
-    hazard: Float64s = -np.diff(np.log(kept), axis=1, prepend=0.0) / DAYS
+    clipped = np.clip(survival, 1e-12, 1.0)
+    hazard: Float64s = -np.diff(np.log(clipped), axis=1, prepend=0.0) / DAYS
     return np.maximum(hazard, 0.0)
 
 

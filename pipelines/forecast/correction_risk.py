@@ -1,4 +1,4 @@
-"""What each correction's straying is worth as a warning: faults that followed over those that any would announce.
+"""How many faults follow each correction's straying: faults that followed over those that any would announce.
 
 A limit is not met alike everywhere: some corrections set their code long before it, some stand beside it for years, and
 some codes come from what no correction measures. The fleet's own record says which, a correction and side at a time.
@@ -9,10 +9,10 @@ import numpy as np
 from pipelines.forecast.failure_direction import FOLDS
 from pipelines.handover import Float64s, Int64s
 
-BELIEF = 2.0  # faults' worth, that a correction is worth what the others are: judgement
+BELIEF = 2.0  # faults, that a correction warns as the others do: judgement
 
 
-def learn_worths(lead: Int64s, sides: int, expected: Float64s, faults: Float64s, fold: Int64s) -> Float64s:
+def learn_risks(lead: Int64s, sides: int, expected: Float64s, faults: Float64s, fold: Int64s) -> Float64s:
     """For each fold of vehicles, the log of faults over expected on all others, by what led, [FOLDS, sides].
 
     Args:
@@ -30,10 +30,10 @@ def learn_worths(lead: Int64s, sides: int, expected: Float64s, faults: Float64s,
         np.bincount(place, weights=part[led], minlength=FOLDS * sides).reshape(FOLDS, sides)
         for part in (faults, expected)
     )
-    worth: Float64s = np.log((seen.sum(axis=0) - seen + BELIEF) / (told.sum(axis=0) - told + BELIEF))
-    return worth
+    risk: Float64s = np.log((seen.sum(axis=0) - seen + BELIEF) / (told.sum(axis=0) - told + BELIEF))
+    return risk
 
 
-def worths_of(worths: Float64s, lead: Int64s, fold: Int64s) -> Float64s:
-    """Each row's worth by what leads it and by its vehicle's fold; 0 where nothing leads, [n]."""
-    return np.where(lead >= 0, worths[fold, np.maximum(lead, 0)], 0.0)
+def risks_of(risks: Float64s, lead: Int64s, fold: Int64s) -> Float64s:
+    """Each row's log risk by what leads it and by its vehicle's fold; 0 where nothing leads, [n]."""
+    return np.where(lead >= 0, risks[fold, np.maximum(lead, 0)], 0.0)

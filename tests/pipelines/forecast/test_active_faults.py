@@ -5,10 +5,10 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipelines.forecast.active_faults import ActiveFaults, Mended, fault_codes
 from pipelines.forecast.features import features_of
 from pipelines.forecast.origins import origins_at
 from pipelines.forecast.outcomes import days, record_of
-from pipelines.forecast.standing import Mended, Standing, fault_codes
 
 PARTS = {"trim_a": "filter|fuel_system", "trim_b": "fuel_pump", "idle_a": "throttle", "idle_b": "throttle"}
 
@@ -54,10 +54,10 @@ def test_a_correction_whose_part_was_mended_just_now_no_longer_counts(faultless_
 @pytest.mark.parametrize(("ended", "counts"), [(3.0, False), (20.0, True)])
 def test_a_side_whose_fault_was_mended_just_now_does_not_count_yet(faultless_fleet, ended, counts):
     evidence, history, record, here = seen(faultless_fleet, {}, ended=ended)
-    standing = Standing(history, record)
-    _, high = standing.done(here, faultless_fleet.drift.families[0], fault_codes(evidence))
+    active = ActiveFaults(history, record)
+    _, high = active.done(here, faultless_fleet.drift.families[0], fault_codes(evidence))
     assert high[0].tolist() == [not counts, not counts, False, False]
-    assert standing.count(here).sum() == 0
+    assert active.count(here).sum() == 0
 
 
 def test_a_vehicle_fresh_from_the_workshop_does_not_look_like_one_about_to_fail(faultless_fleet):

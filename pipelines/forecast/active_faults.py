@@ -10,7 +10,7 @@ from pipelines.handover import Bools, Evidence, FamilyDrift, Float64s, History, 
 MENDED_DAYS = 7.0  # what a correction reads so soon after work on its part may be from before
 
 
-class Standing:
+class ActiveFaults:
     """Which faults stand at an origin, by what was known then."""
 
     def __init__(self, history: History, record: Record) -> None:
@@ -42,9 +42,9 @@ class Standing:
         low = np.zeros((len(origins), len(family.panel.codes)), dtype=np.bool_)
         high = low.copy()
         event, origin = self.pairs(origins, just_now(origins, family))
-        standing = np.array(self.code, dtype=object)[event]
-        for code in sorted(set(standing)):
-            hit = origin[standing == code]
+        codes = np.array(self.code, dtype=object)[event]
+        for code in sorted(set(codes)):
+            hit = origin[codes == code]
             low[hit] |= np.array([code in sides[correction]["fault_low"] for correction in family.panel.codes])
             high[hit] |= np.array([code in sides[correction]["fault_high"] for correction in family.panel.codes])
         return low, high

@@ -1,8 +1,8 @@
 import numpy as np
 import pytest
 
+from pipelines.forecast.correction_risk import BELIEF, learn_risks, risks_of
 from pipelines.forecast.failure_direction import FOLDS
-from pipelines.forecast.worth import BELIEF, learn_worths, worths_of
 
 
 def record(faults_a, faults_b):
@@ -14,20 +14,20 @@ def record(faults_a, faults_b):
 
 
 def test_a_correction_whose_straying_ends_in_faults_more_often_is_worth_more_as_a_warning():
-    worths = learn_worths(*record(20.0, 5.0))
-    assert worths.shape == (FOLDS, 4)
-    assert worths[:, 0] == pytest.approx(np.log((16 + BELIEF) / (8 + BELIEF)))
-    assert (worths[:, 1] < 0).all()
+    risks = learn_risks(*record(20.0, 5.0))
+    assert risks.shape == (FOLDS, 4)
+    assert risks[:, 0] == pytest.approx(np.log((16 + BELIEF) / (8 + BELIEF)))
+    assert (risks[:, 1] < 0).all()
 
 
 def test_a_correction_that_never_led_is_worth_what_the_others_are():
-    assert learn_worths(*record(20.0, 5.0))[:, 2:] == pytest.approx(0.0)
-    assert worths_of(np.ones((FOLDS, 4)), np.array([-1, 2]), np.array([0, 3])).tolist() == [0.0, 1.0]
+    assert learn_risks(*record(20.0, 5.0))[:, 2:] == pytest.approx(0.0)
+    assert risks_of(np.ones((FOLDS, 4)), np.array([-1, 2]), np.array([0, 3])).tolist() == [0.0, 1.0]
 
 
 def test_a_vehicles_own_faults_say_nothing_of_it():
     lead, sides, expected, faults, fold = record(20.0, 5.0)
     own = fold == 2
-    changed = learn_worths(lead, sides, expected, np.where(own, 9.0, faults), fold)
-    assert changed[2] == pytest.approx(learn_worths(lead, sides, expected, faults, fold)[2])
-    assert not np.allclose(changed[1], learn_worths(lead, sides, expected, faults, fold)[1])
+    changed = learn_risks(lead, sides, expected, np.where(own, 9.0, faults), fold)
+    assert changed[2] == pytest.approx(learn_risks(lead, sides, expected, faults, fold)[2])
+    assert not np.allclose(changed[1], learn_risks(lead, sides, expected, faults, fold)[1])

@@ -1,10 +1,10 @@
-"""The learned forecast: candidates weighed and calibrated on vehicles, and on weeks, that they were not fitted on.
+"""The learned forecast: base models weighed and calibrated on vehicles, and on weeks, that they were not fitted on.
 
-Candidates learned from four fifths of the vehicles forecast the other fifth, five times; those learned from what was
-known when 60 and 80 % of the faults had been set forecast the weeks since. On both together candidates are weighed and
-calibrated, and the doubt is measured. (Later weeks alone would be judged by candidates that knew half of the faults,
+BaseModels learned from four fifths of the vehicles forecast the other fifth, five times; those learned from what was
+known when 60 and 80 % of the faults had been set forecast the weeks since. On both together they are weighed and
+calibrated, and the doubt is measured. (Later weeks alone would be judged by models that knew half of the faults,
 whose sharpest forecasts are worth less than today's; other vehicles alone would not see that a fleet changes.) The
-candidates that forecast today are learned from all outcomes known today.
+models that forecast today are learned from all outcomes known today.
 """
 
 from dataclasses import dataclass
@@ -14,12 +14,12 @@ from scipy.special import ndtri
 from scipy.stats import gamma
 from threadpoolctl import threadpool_limits
 
-from pipelines.forecast.calibration import Calibration, calibrate
-from pipelines.forecast.candidates import CANDIDATES, Candidates, learn_candidates
+from pipelines.forecast.base_models import BASE_MODELS, BaseModels, learn_base_models
 from pipelines.forecast.failure_direction import FOLDS
 from pipelines.forecast.features import Features
-from pipelines.forecast.leads import DAYS, MIDDLES, hazard_of_odds, horizon_sums
 from pipelines.forecast.past import Past
+from pipelines.forecast.stacking import Stack, stack
+from pipelines.forecast.time_grid import DAYS, MIDDLES, hazard_of_odds, horizon_sums
 from pipelines.handover import Bools, Float64s, Int64s
 from pipelines.threads import in_threads
 
@@ -27,17 +27,17 @@ CUTS = (0.6, 0.8)
 FEWEST_FAULTS = 5  # distinct ones, to learn at all
 SLICE_DAYS = 91.0  # person-time is sliced by quarters to see whether the level of faults moves
 STEADINESS = 0.15  # standard deviation of log(observed / expected) between quarters beforehand: judgement,
-STEADINESS_FAULTS = 20.0  # worth as many faults
+STEADINESS_FAULTS = 20.0  # it counts as many faults
 NINETY = float(ndtri(0.95))
 
 
 @dataclass(frozen=True, kw_only=True)
-class LearnedHazard:
+class StackedHazard:
     """What forecasts today.
 
     Attributes:
-        candidates: Learned from all that is known.
-        calibration: Weighs and calibrates them.
+        base_models: Learned from all that is known.
+        stacking: Weighs and calibrates them.
         level: Factor on the hazard that the newest quarter asks for.
         doubt: Standard deviation of the log of that factor between quarters, beyond chance.
         faults: Distinct faults learned from.
@@ -46,8 +46,8 @@ class LearnedHazard:
         recent: Observed over expected faults of the newest quarter before that factor, with its 90 % interval.
     """
 
-    candidates: Candidates
-    calibration: Calibration
+    base_models: BaseModels
+    stacking: Stack
     level: float
     doubt: float
     faults: int
@@ -57,55 +57,53 @@ class LearnedHazard:
 
     def forecast(self, features: Features) -> tuple[Float64s, Float64s, Float64s]:
         """(probability, low, high) within 7, 30, 90 days, each [n, 3]; low to high is a 90 % interval."""
-        announced = self.candidates.announced(features)
-        hazard = np.exp(self.calibration.log_hazard(announced)) * DAYS * self.level
+        announced = self.base_models.announced(features)
+        hazard = np.exp(self.stacking.log_hazard(announced)) * DAYS * self.level
         total = np.log(np.maximum(horizon_sums(hazard), 1e-9))
-        shares = self.calibration.weights / max(self.calibration.weights.sum(), 1e-9)
-        apart = (announced - (announced @ shares)[:, :, None]) * self.calibration.share_announced(announced)[:, :, None]
-        variance = horizon_sums(hazard * (apart**2 @ shares)) / np.exp(total)  # candidates that disagree
-        spread = NINETY * np.sqrt(self.calibration.variance(announced) + variance + self.doubt**2)
+        shares = self.stacking.weights / max(self.stacking.weights.sum(), 1e-9)
+        apart = (announced - (announced @ shares)[:, :, None]) * self.stacking.share_announced(announced)[:, :, None]
+        variance = horizon_sums(hazard * (apart**2 @ shares)) / np.exp(total)  # models that disagree
+        spread = NINETY * np.sqrt(self.stacking.variance(announced) + variance + self.doubt**2)
         centre, low, high = (
             np.clip(-np.expm1(-np.exp(total + side * spread)), 1e-6, 1 - 1e-6) for side in (0.0, -1.0, 1.0)
         )
         return centre, np.maximum.accumulate(low, axis=1), np.maximum.accumulate(high, axis=1)
 
 
-def learn_hazard(past: Past) -> LearnedHazard | None:
-    """Learns the forecast from the past; None: too few faults to weigh and calibrate candidates."""
+def learn_hazard(past: Past) -> StackedHazard | None:
+    """Learns the forecast from the past; None: too few faults to weigh and stack base models."""
     days, faults = past.watched(past.now)
     times = past.fault_times(faults.sum(axis=1) > 0)
     if len(times) < FEWEST_FAULTS:
         return None
     with threadpool_limits(1):  # the fits are small, and threads that wait for each other cost more than they save
-        candidates = learn_candidates(past, until=past.now)
+        base_models = learn_base_models(past, until=past.now)
         parts = [_out_of_fold(past), _out_of_time(past, np.quantile(times, CUTS))]
     announced, judged = np.concatenate([told for told, _ in parts]), np.concatenate([rows for _, rows in parts])
     later_faults = past.distinct_faults(np.isin(np.arange(len(days)), parts[1][1]) & (faults.sum(axis=1) > 0))
-    if candidates is None or not len(judged):
+    if base_models is None or not len(judged):
         return None
     known = (days[judged], faults[judged])
-    calibration = calibrate(
-        announced, *known, past.origins.vehicle[judged], steady=candidates.steady, distinct=len(times)
-    )
-    even = calibration.log_hazard(announced)
+    stacking = stack(announced, *known, past.origins.vehicle[judged], steady=base_models.steady, distinct=len(times))
+    even = stacking.log_hazard(announced)
     level, doubt, recent = _level(np.exp(even), *known, past.now - past.origins.at[judged], distinct=len(times))
-    alone = [np.log(np.exp(candidates.steady) + hazard_of_odds(told)[0]) for told in np.moveaxis(announced, 2, 0)]
+    alone = [np.log(np.exp(base_models.steady) + hazard_of_odds(told)[0]) for told in np.moveaxis(announced, 2, 0)]
     columns = [*alone, even]
-    return LearnedHazard(
-        candidates=candidates, calibration=calibration, level=level, doubt=doubt, faults=len(times),
+    return StackedHazard(
+        base_models=base_models, stacking=stacking, level=level, doubt=doubt, faults=len(times),
         later_faults=later_faults, recent=recent,
-        losses={name: _loss(column, *known) for name, column in zip((*CANDIDATES, "together"), columns, strict=True)},
+        losses={name: _loss(column, *known) for name, column in zip((*BASE_MODELS, "together"), columns, strict=True)},
     )  # fmt: skip
 
 
 def _out_of_fold(past: Past) -> tuple[Float64s, Int64s]:
-    """Log odds announced for rows by candidates learned from other vehicles, [m, L, M]; and which rows, [m]."""
+    """Log odds announced for rows by base models learned from other vehicles, [m, L, M]; and which rows, [m]."""
     fold = past.features.fold
     return _judged(past, [(past.without(fold == n), past.now, fold == n) for n in range(FOLDS)])
 
 
 def _out_of_time(past: Past, cuts: Float64s) -> tuple[Float64s, Int64s]:
-    """The same by candidates learned from what was known before those rows."""
+    """The same by base models learned from what was known before those rows."""
     at, ends = past.origins.at, [*cuts[1:], np.inf]
     return _judged(
         past,
@@ -114,15 +112,15 @@ def _out_of_time(past: Past, cuts: Float64s) -> tuple[Float64s, Int64s]:
 
 
 def _judged(past: Past, parts: list[tuple[Past, float, Bools]]) -> tuple[Float64s, Int64s]:
-    """Candidates are learned from each part's past as known by its time, and applied to its rows of all the past."""
+    """BaseModels are learned from each part's past as known by its time, and applied to its rows of all the past."""
 
     def judge(part: tuple[Past, float, Bools]) -> tuple[Float64s, Int64s]:
         known, until, chosen = part
         rows = np.flatnonzero(chosen).astype(np.int64)
-        candidates = learn_candidates(known, until=until)
-        if candidates is None:
-            return np.empty((0, len(DAYS), len(CANDIDATES))), rows[:0]
-        return candidates.announced(past.features.take(rows)), rows
+        base_models = learn_base_models(known, until=until)
+        if base_models is None:
+            return np.empty((0, len(DAYS), len(BASE_MODELS))), rows[:0]
+        return base_models.announced(past.features.take(rows)), rows
 
     told, rows = zip(*in_threads(judge, parts), strict=True)
     return np.concatenate(told), np.concatenate(rows)
@@ -149,10 +147,10 @@ def _level(
         age: Days since each origin, [m].
         distinct: Distinct faults behind the rows.
     """
-    worth = distinct / max(float(faults.sum()), 1e-12)
+    event_weight = distinct / max(float(faults.sum()), 1e-12)
     quarter = np.floor(np.maximum(age[:, None] - MIDDLES, 0.0) / SLICE_DAYS).astype(np.int64).ravel()
-    observed = worth * np.bincount(quarter, weights=faults.ravel())
-    expected = worth * np.bincount(quarter, weights=(hazard * days).ravel())
+    observed = event_weight * np.bincount(quarter, weights=faults.ravel())
+    expected = event_weight * np.bincount(quarter, weights=(hazard * days).ravel())
     excess = float(((observed - expected) ** 2 - expected).sum())
     belief = STEADINESS_FAULTS**2
     variance = max(excess + belief * STEADINESS**2, 0.05**2 * belief) / (float((expected**2).sum()) + belief)

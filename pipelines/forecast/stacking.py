@@ -1,7 +1,7 @@
-"""Candidates weighed together and brought to the frequencies seen on later data than they were fitted on.
+"""BaseModels weighed together and brought to the frequencies seen on later data than they were fitted on.
 
 One line in the log odds of announced faults: a level, a bend over the steps ahead, and a weight of at least 0 for
-each candidate, so that no order that all candidates agree on is turned around; and beside it a steady hazard of faults
+each base model, so that no order that all models agree on is turned around; and beside it a steady hazard of faults
 that nothing announces. With few faults the weights stay near equal shares.
 """
 
@@ -10,11 +10,11 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import minimize
 
-from pipelines.forecast.leads import DAYS, MIDDLES, hazard_of_odds, horizon_sums
 from pipelines.forecast.learners import HIGHEST, LOWEST
+from pipelines.forecast.time_grid import DAYS, MIDDLES, hazard_of_odds, horizon_sums
 from pipelines.handover import Float64s, Int64s
 
-BELIEF_IN_LEVEL = 4.0  # faults' worth, that the candidates' level is right: half a unit of log hazard
+BELIEF_IN_LEVEL = 4.0  # faults, that the base models' level is right: half a unit of log hazard
 BELIEF_IN_SLOPE = 16.0  # that the weights sum to 1
 BELIEF_IN_SHARES = 2.0  # that each candidate has the same weight
 BEND: Float64s = np.log(MIDDLES) - np.log(MIDDLES).mean()
@@ -22,12 +22,12 @@ LEAD = 3  # figures of the line before the weights
 
 
 @dataclass(frozen=True, kw_only=True)
-class Calibration:
-    """A steady log hazard, a level and a bend over the steps ahead, then weights of the candidates' log odds.
+class Stack:
+    """A steady log hazard, a level and a bend over the steps ahead, then weights of the base models' log odds.
 
     Attributes:
         centre: Subtracted from every candidate's log odds.
-        line: Steady log hazard, level, bend, then one weight a candidate, [3 + M].
+        line: Steady log hazard, level, bend, then one weight a base model, [3 + M].
         covariance: Of the line, a vehicle counting once, [3 + M, 3 + M].
     """
 
@@ -37,16 +37,16 @@ class Calibration:
 
     @property
     def weights(self) -> Float64s:
-        """Of the candidates, [M]."""
+        """Of the base models, [M]."""
         return self.line[LEAD:]
 
     def log_hazard(self, announced: Float64s) -> Float64s:
-        """Calibrated log of faults a day in each step, [n, L], from log odds that candidates announce, [n, L, M]."""
+        """Calibrated log of faults a day in each step, [n, L], from log odds that base models announce, [n, L, M]."""
         both: Float64s = np.log(np.exp(self.line[0]) + hazard_of_odds(self._together(announced))[0])
         return both
 
     def share_announced(self, announced: Float64s) -> Float64s:
-        """By how much the calibrated log hazard grows with the candidates' log odds, [n, L]."""
+        """By how much the calibrated log hazard grows with the base models' log odds, [n, L]."""
         share: Float64s = hazard_of_odds(self._together(announced))[1] / np.exp(self.log_hazard(announced))
         return share
 
@@ -64,9 +64,9 @@ class Calibration:
         return np.clip(found, LOWEST, HIGHEST)
 
 
-def calibrate(
+def stack(
     announced: Float64s, days: Float64s, faults: Float64s, vehicle: Int64s, *, steady: float, distinct: float
-) -> Calibration:
+) -> Stack:
     """The line of greatest Poisson likelihood on later person-time, with a prior of equal shares.
 
     Args:
@@ -74,14 +74,14 @@ def calibrate(
         days: Weighted days at risk, [n, L].
         faults: Weighted faults, [n, L].
         vehicle: Of each row, [n].
-        steady: The candidates' log hazard of what they do not announce.
+        steady: The base models' log hazard of what they do not announce.
         distinct: Distinct faults behind the rows; the prior is weighed against them.
 
     Source: Cox (1958) for the line; Wolpert (1992), Stacked generalization; Liang and Zeger (1986) for the errors.
     """
     count = announced.shape[2]
-    worth = distinct / max(float(faults.sum()), 1e-12)
-    exposure, hits = worth * days, worth * faults
+    event_weight = distinct / max(float(faults.sum()), 1e-12)
+    exposure, hits = event_weight * days, event_weight * faults
     mean = announced.mean(axis=2)
     centre = float(np.average(mean, weights=exposure * hazard_of_odds(mean)[0] + hits))
     figures = announced - centre
@@ -120,4 +120,4 @@ def calibrate(
     by_vehicle = np.zeros((int(vehicle.max(initial=0)) + 1, LEAD + count))
     np.add.at(by_vehicle, vehicle, scores)
     covariance = bread @ (by_vehicle.T @ by_vehicle) @ bread * np.outer(free, free)
-    return Calibration(centre=centre, line=line, covariance=covariance)
+    return Stack(centre=centre, line=line, covariance=covariance)

@@ -8,16 +8,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipelines.forecast.correction_risk import learn_risks, risks_of
 from pipelines.forecast.failure_direction import along, learn_directions
 from pipelines.forecast.features import Features
-from pipelines.forecast.leads import AT_HORIZON, ENDS, odds_of_hazard
 from pipelines.forecast.learners import HIGHEST, LOWEST, LinearHazard, Signs, learn_linear
 from pipelines.forecast.past import Past
 from pipelines.forecast.prior import PriorHazard
-from pipelines.forecast.worth import learn_worths, worths_of
+from pipelines.forecast.time_grid import AT_HORIZON, ENDS, odds_of_hazard
 from pipelines.handover import Float64s
 
-CANDIDATES = ("unlearned", "leeway", "few", "all")
+BASE_MODELS = ("unlearned", "leeway", "few", "all")
 FEWEST_FAULTS = 4  # to learn a hazard at all: four fifths of the fewest that any forecast is learned from
 SOON = AT_HORIZON[1] + 1  # steps: readings within 30 days of a fault show what failing looks like
 ALONE = (("leeway used", "worked on lately"), ())
@@ -26,12 +26,12 @@ BELIEFS = (1.0, 1.0, 4.0)  # in few figures: a unit of log odds a standard devia
 
 
 @dataclass(frozen=True, kw_only=True)
-class Candidates:
+class BaseModels:
     """Learned hazards.
 
     Attributes:
         directions: How failing vehicles leave their peers, by fold of vehicles, [FOLDS, codes].
-        worths: What each correction's straying is worth as a warning, by fold of vehicles, [FOLDS, codes].
+        risks: How many faults follow each correction's straying, by fold of vehicles, [FOLDS, codes].
         unlearned: First passage and a rate.
         leeway: From the least leeway, now and as it will be.
         few: From limits and evidence.
@@ -39,7 +39,7 @@ class Candidates:
     """
 
     directions: Float64s
-    worths: Float64s
+    risks: Float64s
     unlearned: PriorHazard
     leeway: LinearHazard
     few: LinearHazard
@@ -47,12 +47,12 @@ class Candidates:
 
     @property
     def steady(self) -> float:
-        """Log of the faults a day that none announces, the mean of the learned candidates' own."""
+        """Log of the faults a day that none announces, the mean of the learned models' own."""
         return float(np.mean([hazard.steady for hazard in (self.leeway, self.few, self.all)]))
 
     def announced(self, features: Features) -> Float64s:
-        """Log odds of a fault that each of `CANDIDATES` announces in each step, [n, L, 4]."""
-        signs = signs_of(features, self.directions, self.worths)
+        """Log odds of a fault that each of `BASE_MODELS` announces in each step, [n, L, 4]."""
+        signs = signs_of(features, self.directions, self.risks)
         parts = [
             np.clip(odds_of_hazard(self.unlearned.hazard(features)), LOWEST, HIGHEST),
             self.leeway.announced(_chosen(signs, features, ALONE)),
@@ -62,7 +62,7 @@ class Candidates:
         return np.stack(parts, axis=2)
 
 
-def learn_candidates(past: Past, *, until: float) -> Candidates | None:
+def learn_base_models(past: Past, *, until: float) -> BaseModels | None:
     """Learns from outcomes known by a time; None: too few faults by then.
 
     Args:
@@ -87,19 +87,21 @@ def learn_candidates(past: Past, *, until: float) -> Candidates | None:
         learn_linear(figures, *known, distinct=distinct, belief=belief)
         for figures, belief in zip((alone, few), BELIEFS[:-1], strict=True)
     )
-    worth = distinct / max(float(faults.sum()), 1e-12)
-    expected = worth * (known[0] * np.exp(limits.log_hazard(few))).sum(axis=1)
-    worths = learn_worths(features.lead, len(features.codes), expected, worth * known[1].sum(axis=1), features.fold)
-    signs = signs_of(features, directions, worths)
+    event_weight = distinct / max(float(faults.sum()), 1e-12)
+    expected = event_weight * (known[0] * np.exp(limits.log_hazard(few))).sum(axis=1)
+    risks = learn_risks(
+        features.lead, len(features.codes), expected, event_weight * known[1].sum(axis=1), features.fold
+    )
+    signs = signs_of(features, directions, risks)
     every = learn_linear(signs, *known, distinct=distinct, belief=BELIEFS[-1])
-    return Candidates(directions=directions, worths=worths, unlearned=past.prior, leeway=leeway, few=limits, all=every)
+    return BaseModels(directions=directions, risks=risks, unlearned=past.prior, leeway=leeway, few=limits, all=every)
 
 
-def signs_of(features: Features, directions: Float64s, worths: Float64s) -> Signs:
-    """All signs: the features, how far along the way of failing, how fast, and what the leading correction is worth."""
+def signs_of(features: Features, directions: Float64s, risks: Float64s) -> Signs:
+    """All signs: the features, how far along the way of failing, how fast, and the leading correction's own risk."""
     ways = [along(directions, figures, features.fold) for figures in (features.deviations, features.changes)]
     return Signs(
-        now=np.column_stack([features.values, *ways, worths_of(worths, features.lead, features.fold)]),
+        now=np.column_stack([features.values, *ways, risks_of(risks, features.lead, features.fold)]),
         rising=np.append(features.rising, [1, 1, 1]),
         ahead=features.ahead,
     )
