@@ -9,8 +9,8 @@ import math
 import numba
 import numpy as np
 
-from pipelines.forecast.leads import ENDS, MIDDLES
 from pipelines.forecast.origins import read_days
+from pipelines.forecast.time_grid import ENDS, MIDDLES
 from pipelines.forecast.trend import MOST, SLOPE_SHARE, line, newest_readings, noise_variance, since_jump
 from pipelines.handover import Bools, FamilyDrift, Float32s, Float64s, Int32s, Int64s
 
@@ -57,6 +57,7 @@ def summarise_rows(
         np.stack([done_low | ~panel.can_fault_low, done_high | ~panel.can_fault_high]),
         family.threshold,
         family.sigma,
+        family.scale,
         family.memory_days,
         np.stack([panel.low_limit, panel.high_limit]),
         panel.resolution,
@@ -83,6 +84,7 @@ def _summarise(  # noqa: C901, PLR0912, PLR0915, PLR0917 - one compiled pass ove
     ruled_out: Bools,
     threshold: Float32s,
     sigma: Float32s,
+    scale: Float32s,
     memory: Float32s,
     limits: Float64s,
     resolution: Float64s,
@@ -125,7 +127,8 @@ def _summarise(  # noqa: C901, PLR0912, PLR0915, PLR0917 - one compiled pass ove
             count = newest_readings(values, epoch, day, r, start, c, times, levels)
             if count == 0:
                 continue
-            noise = noise_variance(times, count, sigma[c], memory[c])
+            own = scale[r, c] if not math.isnan(scale[r, c]) else 1.0
+            noise = noise_variance(times, count, sigma[c] * own, memory[c])
             for high in range(2):
                 side = 2.0 * high - 1.0
                 authority = side * (limits[high, c] - centre[c])

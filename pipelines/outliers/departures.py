@@ -38,31 +38,33 @@ class Spread:
     level: Float64s
 
 
-def learn_spread(own: Float32s, z: Float32s, *, vehicles: int) -> Spread:
+def learn_spread(own: Float32s, z: Float32s, level: Float32s, *, vehicles: int) -> Spread:
     """Robust spreads of reference vehicle-weeks.
 
     Args:
         own: Own level less the peers', [n, C], sigmas; NaN: not read.
-        z: Smoothed deviation from the own level, [n, C], sigmas.
+        z: Smoothed deviation from the own level, [n, C], in sigmas of the series' own noise.
+        level: Present level less the peers', [n, C], sigmas.
         vehicles: How many there are: the level of few peers is itself uncertain.
     """
     moved = _robust_spread(z)
     few = np.sqrt(1 + np.pi / 2 / max(vehicles, 1))  # variance of a median of n
     of_own = few * _robust_spread(own)
-    of_level = np.maximum(few * _robust_spread(own + z), np.hypot(of_own, LEAST_SPREAD))
+    of_level = np.maximum(few * _robust_spread(level), np.hypot(of_own, LEAST_SPREAD))
     return Spread(own=of_own, moved=moved, level=of_level)
 
 
-def departures(own: Float32s, z: Float32s, relearning: Bools, spread: Spread) -> Float64s:
+def departures(own: Float32s, z: Float32s, level: Float32s, relearning: Bools, spread: Spread) -> Float64s:
     """Signed departures from health, [n, C], as normal deviates; NaN: not read, or still relearning.
 
     Args:
         own: Own level less the peers', [n, C], sigmas.
-        z: Smoothed deviation from the own level, [n, C], sigmas.
+        z: Smoothed deviation from the own level, [n, C], in sigmas of the series' own noise.
+        level: Present level less the peers', [n, C], pooled sigmas: levels differ whatever scatters.
         relearning: What such a correction reads is no level yet, [n, C].
         spread: How healthy vehicles spread.
     """
-    return _departures(own, z, relearning, spread.own, spread.moved, spread.level)
+    return _departures(own, z, level, relearning, spread.own, spread.moved, spread.level)
 
 
 def _robust_spread(x: Float32s) -> Float64s:
@@ -79,13 +81,18 @@ def _robust_spread(x: Float32s) -> Float64s:
 
 @numba.njit(cache=True, nogil=True)
 def _departures(  # noqa: PLR0917 - compiled: arrays only
-    own: Float32s, z: Float32s, relearning: Bools, own_sd: Float64s, moved_sd: Float64s, level_sd: Float64s
+    own: Float32s,
+    z: Float32s,
+    level: Float32s,
+    relearning: Bools,
+    own_sd: Float64s,
+    moved_sd: Float64s,
+    level_sd: Float64s,
 ) -> Float64s:  # pragma: no cover - compiled
     out = np.full(z.shape, np.nan)
     for r in range(z.shape[0]):
         for c in range(z.shape[1]):
-            before, change = np.float64(own[r, c]), np.float64(z[r, c])
-            now = before + change
+            before, change, now = np.float64(own[r, c]), np.float64(z[r, c]), np.float64(level[r, c])
             if np.isnan(now) or relearning[r, c]:
                 continue
             sound = _normal(before, own_sd[c])

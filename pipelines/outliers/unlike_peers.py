@@ -120,17 +120,23 @@ def _learn(family: FamilyDrift, groups: list[str], evidence: Evidence) -> Peers:
     vehicles = len(family.panel.vehicles)
     settled = _settled_rows(family, evidence)
     rows = settled[~family.alarm[settled].any(axis=1)]
-    spread = learn_spread(own[rows], family.z[rows], vehicles=vehicles)
-    standard = departures(own[rows], family.z[rows], family.relearning[rows], spread)
+    spread = learn_spread(*_apart(family, own, rows), vehicles=vehicles)
+    standard = departures(*_apart(family, own, rows), family.relearning[rows], spread)
     rows = rows[_largest(standard) < CERTAIN]
-    spread = learn_spread(own[rows], family.z[rows], vehicles=vehicles)
-    standard = departures(own[rows], family.z[rows], family.relearning[rows], spread)
+    spread = learn_spread(*_apart(family, own, rows), vehicles=vehicles)
+    standard = departures(*_apart(family, own, rows), family.relearning[rows], spread)
     thinned = standard[:: 1 + len(rows) // MOST_REFERENCES]
     scopes = learn_scopes(thinned, groups, vehicles=len(np.unique(vehicle_of_row(family)[rows])))
     distances, _ = _distance(thinned, scopes)
     return Peers(
         own=own, spread=spread, scopes=scopes, summaries=summarise(thinned, scopes).figures, distances=distances
     )
+
+
+def _apart(family: FamilyDrift, own: Float32s, rows: Int64s) -> tuple[Float32s, Float32s, Float32s]:
+    """Own level less the peers', deviation in the series' own sigmas, present level less the peers'; each [n, C]."""
+    z = family.z[rows]
+    return own[rows], z, own[rows] + z * family.scale[rows]
 
 
 def _judges(families: list[FamilyDrift], peers: list[Peers], *, seed: int) -> list[Judge]:
@@ -173,7 +179,7 @@ def _scored(family: FamilyDrift, peers: Peers, judge: Judge, rows: Int64s) -> tu
     def score(start: int) -> None:
         part = slice(start, start + ROWS_AT_ONCE)
         some = rows[part]
-        standard = departures(peers.own[some], family.z[some], family.relearning[some], peers.spread)
+        standard = departures(*_apart(family, peers.own, some), family.relearning[some], peers.spread)
         lengths = path_lengths(judge.forest, summarise(standard, peers.scopes).figures)
         scores[part] = conformal_score(anomaly(judge.forest, lengths), judge.anomalies)
         distance, squared[part] = _distance(standard, peers.scopes)
@@ -201,7 +207,7 @@ def _settled_rows(family: FamilyDrift, evidence: Evidence) -> Int64s:
 
 
 def _reasons(family: FamilyDrift, peers: Peers, judge: Judge, rows: Int64s) -> pl.DataFrame:
-    standard = departures(peers.own[rows], family.z[rows], family.relearning[rows], peers.spread)
+    standard = departures(*_apart(family, peers.own, rows), family.relearning[rows], peers.spread)
     summary = summarise(standard, peers.scopes)
     contributions = path_contributions(judge.forest, summary.figures)
     shares = correction_shares(standard, contributions, summary, peers.scopes)

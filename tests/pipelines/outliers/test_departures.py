@@ -10,9 +10,9 @@ from pipelines.outliers.departures import Spread, departures
 SPREAD = Spread(own=np.array([1.6]), moved=np.array([0.5]), level=np.array([1.7]))
 
 
-def departure(own, z, *, relearning=False):
-    found = departures(np.array([[own]], np.float32), np.array([[z]], np.float32), np.array([[relearning]]), SPREAD)
-    return found[0, 0]
+def departure(own, z, *, scale=1.0, relearning=False):
+    own, z, level = (np.array([[figure]], np.float32) for figure in (own, z, own + scale * z))
+    return departures(own, z, level, np.array([[relearning]]), SPREAD)[0, 0]
 
 
 def test_near_its_own_level_among_its_peers_a_departure_is_the_deviation_in_healthy_spreads():
@@ -24,6 +24,11 @@ def test_a_repaired_vehicle_is_back_among_its_peers_although_far_from_its_own_pa
     returned, gone = departure(-14.0, 14.0), departure(0.0, 14.0)
     assert abs(returned) < 1.0
     assert gone > 6.0
+
+
+def test_a_vehicle_that_scatters_twice_as_much_is_back_where_its_peers_are():
+    assert abs(departure(-14.0, 7.0, scale=2.0)) < 1.0
+    assert departure(-14.0, 14.0, scale=2.0) > 5.0
 
 
 def test_a_defect_that_stood_from_the_first_reading_is_seen_by_the_peers():
