@@ -6,6 +6,7 @@ from zlib import crc32
 import numpy as np
 import polars as pl
 
+from pipelines.blocks import block_starts
 from pipelines.forecast.active_faults import ActiveFaults, Mended, fault_codes
 from pipelines.forecast.failure_direction import FOLDS
 from pipelines.forecast.first_passage import (
@@ -145,7 +146,7 @@ def features_of(
         if not len(mine):
             continue
         rows = origins.row[mine]
-        centre, spread = _family_levels(family)
+        centre, spread = _family_levels(family, rows)
         here = origins.take(mine)
         done_low, done_high = active.done(here, family, sides)
         left_out = left_out_at(here, family, since)
@@ -228,7 +229,7 @@ def _lately_and_change(
             near = np.flatnonzero((row >= start) & (day[at] - day[np.maximum(row, 0)] < LATELY_DAYS))
             if not len(near):
                 break
-            level = (family.expected[row[near]] + family.deviation[row[near]] - centre) / spread
+            level = (family.expected[row[near]] + family.deviation[row[near]] - centre[near]) / spread[near]
             total[near] += _compressed(np.concatenate([family.z[row[near]], level], axis=1))
             count[near] += 1
         mean: Float32s = (total / np.maximum(count, 1)[:, None]).astype(np.float32)
@@ -245,17 +246,25 @@ def _compressed(spreads: Float32s) -> Float32s:
     return found
 
 
-def _family_levels(family: FamilyDrift) -> tuple[Float32s, Float32s]:
-    """Centre and robust spread of the levels of all of the family, [C] each: what a fleet that wears shares, too.
+def _family_levels(family: FamilyDrift, rows: Int64s) -> tuple[Float32s, Float32s]:
+    """Centre and robust spread of the family's levels as known at each row, [n, C] each: what a wearing fleet shares.
 
-    A deviation is taken from what peers do; where most of them are failing at once, failing looks normal.
+    A deviation is taken from what peers do; where most of them are failing at once, failing looks normal. Levels are
+    learned in blocks of time: those before the row's, in the first block its own.
     """
-    step = 1 + len(family.panel.read_at) // FAMILY_SAMPLE
-    sample = family.expected[::step] + family.deviation[::step]
-    sample = np.where(np.isfinite(sample).any(axis=0), sample, 0.0)
-    centre = np.nanmedian(sample, axis=0)
-    spread = 1.4826 * np.nanmedian(np.abs(sample - centre), axis=0)
-    return centre.astype(np.float32), np.where(spread > 0, spread, np.inf).astype(np.float32)
+    day = read_days(family)
+    starts = block_starts(day.min(), day.max())
+    block = np.searchsorted(starts, day, side="right") - 1
+    centre, spread = np.empty((2, len(starts), len(family.panel.codes)), dtype=np.float32)
+    for number in range(len(starts)):
+        known = np.flatnonzero(block < max(number, 1))
+        known = known[:: 1 + len(known) // FAMILY_SAMPLE]
+        sample = family.expected[known] + family.deviation[known]
+        sample = np.where(np.isfinite(sample).any(axis=0), sample, 0.0)
+        centre[number] = np.nanmedian(sample, axis=0)
+        spread[number] = 1.4826 * np.nanmedian(np.abs(sample - centre[number]), axis=0)
+    spread = np.where(spread > 0, spread, np.inf)
+    return centre[block[rows]], spread[block[rows]]
 
 
 def straying_of(origins: Origins, drift: Drift) -> tuple[Float64s, Float64s]:

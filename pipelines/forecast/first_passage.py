@@ -28,7 +28,7 @@ def summarise_rows(
     Args:
         family: The family's drift.
         rows: Readings, indices into the panel, [n].
-        centre: The family's normal level, from which the authority is reckoned, [C].
+        centre: The family's normal level as known at each, from which the authority is reckoned, [n, C].
         stale_days: Age of each reading at the time of forecasting, d, [n].
         done_low: Corrections whose fault on the low side stands already and can't be set anew, [n, C].
         done_high: The same for the high side, [n, C].
@@ -131,7 +131,7 @@ def _summarise(  # noqa: C901, PLR0912, PLR0915, PLR0917 - one compiled pass ove
             noise = noise_variance(times, count, sigma[c] * own, memory[c])
             for high in range(2):
                 side = 2.0 * high - 1.0
-                authority = side * (limits[high, c] - centre[c])
+                authority = side * (limits[high, c] - centre[i, c])
                 if ruled_out[high, i, c] or math.isnan(authority) or authority <= 2 * resolution[c]:
                     continue
                 slope_sd = SLOPE_SHARE * authority / 30.0

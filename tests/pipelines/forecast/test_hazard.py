@@ -73,10 +73,7 @@ def known_at(fleet, at):
     return origins.vehicle, features_of(origins, fleet.drift, fleet.outliers, record, **known)
 
 
-def test_nothing_that_came_later_changes_what_is_learned_of_a_past_date(fleet_of, monkeypatch):
-    """But for the family's own level, which all of its record tells and which holds for every date alike."""
-    level = (np.zeros(4, dtype=np.float32), np.ones(4, dtype=np.float32))
-    monkeypatch.setattr("pipelines.forecast.features._family_levels", lambda _: level)
+def test_nothing_that_came_later_changes_what_is_learned_of_a_past_date(fleet_of):
     arguments = {"vehicles": 60, "weeks": 60, "straying": 0.8, "sudden": 0.5, "repairs": True, "seed": 4}
     then, later = fleet_of(**arguments, until=45), fleet_of(**arguments)
     assert later.history.fault_events.height > then.history.fault_events.height > 20

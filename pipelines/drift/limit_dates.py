@@ -1,0 +1,247 @@
+"""The posterior of one change over onsets, laws of growth and sizes, and when it will meet a limit.
+
+The response of the level filter to a change of unit size is linear, so that the size of the change is integrated out.
+A limit is met when the correction is within a step of it on two drives running: noise that lasts longer than a drive
+meets it before the level does. Only what loops over readings or dates is compiled.
+"""
+
+from typing import NamedTuple
+
+import numba
+import numpy as np
+
+from pipelines.drift.growth_laws import (
+    BY_ROW,
+    FARTHEST_DAYS,
+    GROWTH,
+    HIGHEST,
+    LAW_OF,
+    LAWS,
+    MEMBERS,
+    PHASES,
+    ROW_OF,
+    STEP_DAYS,
+    WARMEST,
+    YEAR,
+)
+from pipelines.handover import Float64s, Int64s
+
+SCALES = np.array([0.25, 0.7, 2.0, 5.0])  # of the sizes of the table, each as usual as another
+# Sizes beside the likeliest, in its sds, of equal weight (medians of sixths of a normal distribution, spread to its
+# variance); and with each a share of the noise that has not met a limit before it, so that both spread.
+POINTS = np.array([-1.545, -0.753, -0.235, 0.235, 0.753, 1.545])
+UNMET = np.array([0.583, 0.083, 0.75, 0.25, 0.917, 0.417])
+LEAST_WEIGHT = 1e-3  # of the greatest
+ONSETS_AT, DATES_AT = (0.05, 0.5, 0.95), (0.1, 0.5, 0.9)
+RATE_DAYS = 30.0
+PATHS, LAST = len(LAW_OF), GROWTH.shape[0] - 1.001
+BELIEF_IN_NOISE = 8.0  # readings that the noise of health counts for, when what strays scatters more; judgement
+
+
+class Changes(NamedTuple):
+    """Every change that might explain the readings of an alarm.
+
+    log_weight, size, spread: [n, PATHS, SCALES] log likelihood of a change after each reading, its likeliest size, the
+    sd of that; -inf after the last reading. taken: [n, PATHS] of a change of unit size, what the level took in. excess:
+    variance of what the likeliest leaves unexplained, over that of health.
+    """
+
+    log_weight: Float64s
+    size: Float64s
+    spread: Float64s
+    taken: Float64s
+    excess: float
+
+
+def weigh(trace: np.ndarray, day: Float64s, sigma: float) -> Changes:
+    """Weigh every change by the readings.
+
+    Args:
+        trace: [n] of `STEP`: what the filter did.
+        day: [n] times, since 1970.
+        sigma: Marginal sd of the noise.
+    """
+    told, precision, taken = respond(trace, day, rows_of(day))
+    more = _excess(trace["score"], told, precision)
+    prior2 = (SCALES * sigma) ** 2
+    exact = precision[:, :, None] / more + 1 / prior2
+    size = told[:, :, None] / more / exact
+    log_weight = 0.5 * size**2 * exact - 0.5 * np.log(prior2 * exact)
+    log_weight[-1] = -np.inf
+    return Changes(log_weight, size, 1 / np.sqrt(exact), taken, more)
+
+
+def law_fits(trace: np.ndarray, day: Float64s, sigma: float) -> Float64s:
+    """[LAWS, SCALES] likelihood of each law, its onset, path and size integrated out; they sum to 1."""
+    log_weight = weigh(trace, day, sigma).log_weight
+    by_path = np.exp(log_weight - log_weight.max()).sum(axis=0) / MEMBERS[LAW_OF][:, None]
+    fits = np.zeros((len(LAWS), len(SCALES)))
+    np.add.at(fits, LAW_OF, by_path)
+    return fits / fits.sum()
+
+
+def posterior(trace: np.ndarray, day: Float64s, sigma: float, room: Float64s, shares: Float64s) -> Float64s:
+    """[7] onset (5, 50, 95 %), rate over the coming 30 days, limit dates (10, 50, 90 %; NaN: not expected); days.
+
+    Args:
+        trace: [n] of `STEP`: what the filter did.
+        day: [n] times, since 1970.
+        sigma: Marginal sd of the noise.
+        room: [2] lower and upper limit, less a step, minus (base + filtered level); NaN: that side never faults.
+        shares: [LAWS, SCALES] log share of each law.
+    """
+    changes = weigh(trace, day, sigma)
+    log_weight = changes.log_weight + (shares[LAW_OF] - np.log(MEMBERS[LAW_OF])[:, None])
+    weight = np.exp(log_weight - log_weight.max())
+    weight /= weight.sum()
+    since, rows = day[-1] - day, rows_of(day)
+    pace = grown(rows, since[:, None] + RATE_DAYS) - grown(rows, since[:, None])
+    k, path, scale = np.nonzero(weight >= LEAST_WEIGHT * weight.max())
+    size = changes.size[k, path, scale][:, None] + POINTS * changes.spread[k, path, scale][:, None]
+    memory = np.clip(trace["memory"][-1], 1e-12, 1 - 1e-12)
+    after = dates_of(
+        rows[k, path], size, changes.taken[k, path], np.asarray(room, dtype=np.float64), since[k],
+        sigma * np.sqrt(changes.excess), (day[-2] - day[-1]) / np.log(memory),
+    )  # fmt: skip
+    dates = quantiles((day[k][:, None] + after).ravel(), np.repeat(weight[k, path, scale], len(POINTS)), DATES_AT)
+    rate = float((weight * changes.size).sum(axis=2).ravel() @ pace.ravel())
+    dates[dates > day[-1] + FARTHEST_DAYS] = np.nan
+    return np.concatenate([onsets(weight.sum(axis=(1, 2)), day), [rate], dates])
+
+
+def rows_of(onset: Float64s) -> Int64s:
+    """[n, PATHS] row of each path in the table of growth, by the phase of the year of its onset (days since 1970)."""
+    phase = np.floor(((onset - WARMEST) / YEAR) % 1.0 * PHASES + 0.5).astype(np.int64) % PHASES
+    return ROW_OF[phase]
+
+
+def grown(row: Int64s, days: Float64s) -> Float64s:
+    """Size of changes of these rows of the table `days` after their onset; of one shape."""
+    place = np.clip(days / STEP_DAYS, 0.0, LAST)
+    before = place.astype(np.int64)
+    now: Float64s = BY_ROW[row, before]
+    return now + (place - before) * (BY_ROW[row, before + 1] - now)
+
+
+def onsets(by_onset: Float64s, day: Float64s) -> Float64s:
+    """[3] quantiles of the onset; anywhere between two readings it is as likely. by_onset: [n] weight after each."""
+    reached: Float64s = np.interp(ONSETS_AT, np.concatenate([[0.0], np.cumsum(by_onset[:-1])]), day)
+    return reached
+
+
+def quantiles(values: Float64s, weights: Float64s, shares: tuple[float, ...]) -> Float64s:
+    """[n] quantiles of weighted values."""
+    order = np.argsort(values)
+    reached = np.cumsum(weights[order])
+    found: Float64s = values[order[np.searchsorted(reached, np.array(shares) * reached[-1])]]
+    return found
+
+
+def _excess(score: Float64s, told: Float64s, precision: Float64s) -> float:
+    """Variance of what the likeliest change leaves unexplained since its onset, over that of health; 1 at least.
+
+    A defect that comes and goes scatters more than health does; its size and its dates are less certain then.
+    """
+    fit = told**2 / (precision + 1)
+    best = int(np.argmax(fit.max(axis=1)))
+    left = max(float((score[best + 1 :] ** 2).sum() - fit.max()), 0.0)
+    return max(1.0, (left + BELIEF_IN_NOISE) / (len(score) - 1 - best + BELIEF_IN_NOISE))
+
+
+@numba.njit(cache=True, nogil=True)
+def respond(trace, day, rows):  # type: ignore[no-untyped-def]
+    """How the filter answers a change of unit size after each reading.
+
+    Args:
+        trace: [n] of `STEP`: what the filter did.
+        day: [n] times.
+        rows: [n, PATHS] of the table of growth.
+
+    Returns:
+        Three of [n, PATHS]: what its scores say of the size, how precisely, and what the level has taken in.
+    """
+    n = len(day)
+    told, precision, taken = np.zeros((n, PATHS)), np.zeros((n, PATHS)), np.zeros((n, PATHS))
+    noise = np.empty(PATHS)
+    for k in range(n - 1):
+        noise[:] = 0.0
+        for i in range(k + 1, n):
+            place = min((day[i] - day[k]) / STEP_DAYS, LAST)
+            before = int(place)
+            part, step = place - before, trace[i]
+            for path in range(PATHS):
+                row = rows[k, path]
+                g = GROWTH[before, row] + part * (GROWTH[before + 1, row] - GROWTH[before, row])
+                noise[path] *= step.memory
+                g -= taken[k, path] + noise[path]
+                taken[k, path] += step.level_gain * g
+                noise[path] += step.noise_gain * g
+                g /= step.sd
+                told[k, path] += g * step.score
+                precision[k, path] += g * g
+    return told, precision, taken
+
+
+@numba.njit(cache=True, nogil=True)
+def days_until(row, size, since):  # type: ignore[no-untyped-def]
+    """Days after its onset, `since` at least, at which a change of this row is as large as `size`; inf: never."""
+    place = min(since / STEP_DAYS, LAST)
+    first = int(place)
+    if BY_ROW[row, first] + (place - first) * (BY_ROW[row, first + 1] - BY_ROW[row, first]) >= size:
+        return since
+    after = np.searchsorted(HIGHEST[row], size)
+    if after <= first:  # it was as large before, and is not now
+        after = first + 1
+        while after < HIGHEST.shape[1] and BY_ROW[row, after] < size:
+            after += 1
+    if after >= HIGHEST.shape[1]:
+        return np.inf
+    rise = BY_ROW[row, after] - BY_ROW[row, after - 1]
+    return max(since, (after - (BY_ROW[row, after] - size) / rise) * STEP_DAYS)
+
+
+@numba.njit(cache=True, nogil=True)
+def left_when_met(days, way, memory_days, unmet):  # type: ignore[no-untyped-def]
+    """What is left to a limit, in sds of the noise, when noise with memory meets it; 0: the level meets it first.
+
+    Of noise of sd 1 the rate of reaching z is z phi(z) a time constant; a level that comes nearer by `way` sds in
+    `days` has not been met with the probability `unmet` where phi(z) = -ln(unmet) * way * memory_days / days.
+
+    Source: Rice (1945), Bell System Technical Journal 24, 46-156; for noise as rough as this, Pickands (1969).
+    """
+    density = -np.log(unmet) * way * memory_days / max(days, 1e-9) * np.sqrt(2 * np.pi)
+    return np.sqrt(-2 * np.log(density)) if 0 < density < 1 else 0.0
+
+
+@numba.njit(cache=True, nogil=True)
+def dates_of(rows, sizes, taken, room, since, sigma, memory_days):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+    """[m, POINTS] days after its onset at which each change meets the limit; inf: never.
+
+    Args:
+        rows: [m] of the table of growth.
+        sizes: [m, POINTS] of the change, over that of the table; with each goes one of `UNMET`.
+        taken: [m] what the level took in of a change of unit size.
+        room: [2] lower and upper limit from the level; NaN: that side never faults.
+        since: [m] days from the onset to now.
+        sigma: Marginal sd of the noise.
+        memory_days: Time constant of the noise.
+    """
+    found = np.full(sizes.shape, np.inf)
+    for i in range(len(rows)):
+        row, begin = rows[i], since[i]
+        for p in range(sizes.shape[1]):
+            size = sizes[i, p]
+            limit = room[1] if size > 0 else room[0]
+            if np.isnan(limit):
+                continue
+            goal = limit / size + taken[i]
+            found[i, p] = days_until(row, goal, begin)
+            ahead = found[i, p] - begin
+            if 0 < ahead < np.inf:
+                place = min(begin / STEP_DAYS, LAST)
+                first = int(place)
+                now = BY_ROW[row, first] + (place - first) * (BY_ROW[row, first + 1] - BY_ROW[row, first])
+                way = abs(size) * (goal - now) / sigma
+                left = min(left_when_met(ahead, way, memory_days, UNMET[p]), way)
+                found[i, p] = days_until(row, goal - left * sigma / abs(size), begin)
+    return found
