@@ -77,7 +77,8 @@ def law_fits(trace: np.ndarray, day: Float64s, sigma: float) -> Float64s:
     by_path = np.exp(log_weight - log_weight.max()).sum(axis=0) / MEMBERS[LAW_OF][:, None]
     fits = np.zeros((len(LAWS), len(SCALES)))
     np.add.at(fits, LAW_OF, by_path)
-    return fits / fits.sum()
+    shares: Float64s = fits / fits.sum()
+    return shares
 
 
 def posterior(trace: np.ndarray, day: Float64s, sigma: float, room: Float64s, shares: Float64s) -> Float64s:

@@ -175,12 +175,12 @@ def learned_shares(found: Sequence[OpenAlarm]) -> Float64s:
     if len(found) > MOST_ALARMS:
         drawn = np.random.default_rng(1).choice(len(found), MOST_ALARMS, replace=False)
         found = [found[i] for i in np.sort(drawn)]
-    if not found:
-        return np.log(usual)
-    belongs = np.array(in_threads(lambda alarm: law_fits(alarm.trace, alarm.day, alarm.sigma), found))
-    vehicles = np.array([(alarm.family, alarm.vehicle) for alarm in found])
-    _, which, count = np.unique(vehicles, axis=0, return_inverse=True, return_counts=True)
-    counted = USUAL_ALARMS * usual + ((1 / count)[which.ravel()][:, None, None] * belongs).sum(axis=0)
+    counted = usual
+    if found:
+        belongs = np.array(in_threads(lambda alarm: law_fits(alarm.trace, alarm.day, alarm.sigma), found))
+        vehicles = np.array([(alarm.family, alarm.vehicle) for alarm in found])
+        _, which, count = np.unique(vehicles, axis=0, return_inverse=True, return_counts=True)
+        counted = USUAL_ALARMS * usual + ((1 / count)[which.ravel()][:, None, None] * belongs).sum(axis=0)
     log_shares: Float64s = np.log(counted / counted.sum())
     return log_shares
 

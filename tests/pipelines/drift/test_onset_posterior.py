@@ -98,7 +98,7 @@ def test_a_date_is_when_its_path_reaches_the_size():
 
 
 def test_growth_of_the_warm_half_stands_still_in_the_cold_one():
-    grows = np.flatnonzero(LAW_OF == LAWS.index("seasonal"))[0]
+    grows = np.flatnonzero(LAWS.index("seasonal") == LAW_OF)[0]
     onset = np.array([WARMEST - 91, WARMEST + 91])  # April, October
     row = limit_dates.rows_of(onset)[:, grows]
     half = int(180 / STEP_DAYS)
