@@ -34,6 +34,8 @@ def overridden(built_in: pl.DataFrame, own: pl.DataFrame) -> pl.DataFrame:
     Own rows whose name cannot be used (see `unusable`) are left out: a store may hold some of before they were refused.
     """
     key = built_in.columns[0]
+    if own.is_empty():
+        return built_in.sort(key)
     usable = own.filter(~pl.col(key).is_in(unusable(built_in, own)["name"].implode()))
     return pl.concat([built_in.join(usable, on=key, how="anti"), usable.select(built_in.columns)]).sort(key)
 

@@ -27,6 +27,8 @@ def with_entries(evidence: Evidence, entries: pl.DataFrame) -> Evidence:
         evidence: What the drops say.
         entries: Those that count at its as_of, oldest first.
     """
+    if entries.is_empty():
+        return evidence
     known = entries.join(evidence.vehicles.select("vehicle_id"), on="vehicle_id", how="semi", maintain_order="left")
     typed, done = (_rows_of(known, table, evidence) for table in ("snapshots", "work"))
     if typed.height:
@@ -64,6 +66,8 @@ def rows_entered(entries: pl.DataFrame, table: str, catalogue: pl.DataFrame) -> 
 
 def newest_entry(record: pl.DataFrame) -> datetime | None:
     """When the newest entry was entered, or a typed row that counts was read or done; None: nothing was entered."""
+    if record.is_empty():
+        return None
     standing = counting(record)
     times = [record["entered_at"]]
     for table, name in TIME_OF.items():

@@ -28,6 +28,8 @@ def counting(entries: pl.DataFrame, *, as_of: datetime | None = None, known_at: 
         as_of: Entries of later are not looked at, decisions on held readings and withdrawals excepted; None: all are.
         known_at: Entries of later are not looked at, those neither; None: all are.
     """
+    if entries.is_empty():
+        return entries
     if known_at is not None:
         entries = entries.filter(pl.col("entered_at") <= known_at)
     withdrawals = entries.filter(pl.col("withdraws").is_not_null())

@@ -114,6 +114,10 @@ def with_cells(readings: Readings, faults: pl.DataFrame, cells: pl.DataFrame) ->
 
     Readings that it found to be another vehicle's are not shown under either of the two.
     """
+    if cells.is_empty():
+        return Withheld(
+            snapshots=readings.frame.drop("load_id", "readings_load_id"), faults=faults, held=HeldReadings.none()
+        )
     foreign = pl.col("column_name").is_null() | pl.col("of").is_not_null()
     gone = cells.filter(foreign).select(KEY)
     frame = readings.frame.join(gone, on=KEY, how="anti")

@@ -19,7 +19,7 @@ import polars as pl
 from pipelines.errors import DropError, EmptyError
 from pipelines.intake.blocks import Block, distinct_names
 from pipelines.intake.delimited_rows import SMALL_BYTES, Form, decoded, read_rows, whole_rows
-from pipelines.intake.limits import NEVER_TOO_DENSE, Limits, beyond
+from pipelines.intake.limits import Limits
 from pipelines.threads import ahead
 
 BLOCK_BYTES = 64 * 2**20
@@ -85,15 +85,11 @@ def _unpacked(path: Path, limits: Limits) -> Iterator[IO[bytes]]:
         if not path.name.lower().endswith(".gz"):
             yield file
             return
-        dense = max(path.stat().st_size * limits.unpacked_ratio, NEVER_TOO_DENSE)
-        size = 0
+        packed_bytes, size = path.stat().st_size, 0
         with gzip.open(file) as packed, tempfile.SpooledTemporaryFile(BLOCK_BYTES) as unpacked:
             while piece := packed.read(PIECE_BYTES):
                 size += len(piece)
-                if size > dense:
-                    raise DropError(beyond(path.name, "unpacked_ratio", None, limits.unpacked_ratio))
-                if size > limits.unpacked_bytes:
-                    raise DropError(beyond(path.name, "unpacked_bytes", None, limits.unpacked_bytes))
+                limits.refuse_unpacked(size, packed=packed_bytes, file=path.name, whole=False)
                 unpacked.write(piece)
             unpacked.seek(0)
             yield unpacked

@@ -54,6 +54,24 @@ class Limits:
         if count > most:
             raise DropError(beyond(file, name, count, most))
 
+    def refuse_unpacked(self, unpacked: int, *, packed: int, file: str, whole: bool = True) -> None:
+        """Refuse a packed file that unpacks to more than it may.
+
+        Args:
+            unpacked: Bytes that came out of it, or that it claims.
+            packed: Its size in bytes.
+            file: Its name, for the message.
+            whole: Whether that is all; else it was not read further.
+
+        Raises:
+            DropError: it is more, or too many times its size.
+        """
+        if unpacked > max(packed * self.unpacked_ratio, NEVER_TOO_DENSE):
+            ratio = unpacked // max(packed, 1) if whole else None
+            raise DropError(beyond(file, "unpacked_ratio", ratio, self.unpacked_ratio))
+        if unpacked > self.unpacked_bytes:
+            raise DropError(beyond(file, "unpacked_bytes", unpacked if whole else None, self.unpacked_bytes))
+
 
 def beyond(file: str, name: str, count: int | None, most: int) -> str:
     """The message for a file beyond a limit; count: None where it was not counted to its end."""

@@ -1,26 +1,29 @@
-"""Parquet files -> frames of cells, in batches of bounded size; through the database's reader.
+"""Parquet files -> frames of cells, in batches of bounded size; through Arrow's reader.
 
-It reads as fast as polars', and what a damaged or hostile file claims ends in an error instead of the process.
+It reads nearly as fast as polars', and what a damaged or hostile file claims ends in an error instead of the process.
 """
 
-import re
+import os
 from collections.abc import Iterator
 from pathlib import Path
 
-import duckdb
 import polars as pl
+import pyarrow as pa
+import pyarrow.parquet as pq
 
 from pipelines.errors import DropError
 from pipelines.intake.blocks import ROW, distinct_names
 from pipelines.intake.limits import Limits
 from pipelines.intake.reach import as_text_beyond
-from pipelines.store.connection import CONFIG, set_up
-from pipelines.visible import visible
 
-BATCH_ROWS = 65_536  # that are fetched at once; of rows with one of the longest cells each, 2 GB
+BATCH_ROWS = 65_536  # that are decoded at once
 BLOCK_ROWS = 200_000  # that are handed on together, while the next ones are read
 BLOCK_BYTES = 512 * 2**20
 MAGIC = b"PAR1"
+UUID = pa.uuid()
+if "jemalloc" in pa.supported_memory_backends():  # gives back what is free; the default keeps 100 MB more of a load
+    pa.set_memory_pool(pa.jemalloc_memory_pool())
+WITH_DICTIONARIES = {"PLAIN", "RLE", "BIT_PACKED", "PLAIN_DICTIONARY", "RLE_DICTIONARY"}  # that Arrow hands on as such
 
 
 def read_parquet(path: Path, limits: Limits) -> Iterator[pl.DataFrame]:
@@ -28,23 +31,14 @@ def read_parquet(path: Path, limits: Limits) -> Iterator[pl.DataFrame]:
 
     Raises:
         DropError: the file is cut off, or holds more than it may.
-        duckdb.Error: it cannot be read as Parquet.
+        OSError, ValueError: it cannot be read as Parquet.
     """
     _whole(path)
-    if visible(str(path)) != str(path):
-        raise DropError(f"{path.name}: a folder above it has a name that is no UTF-8. Rename that folder.")
-    place = re.sub(r"([\[*?])", r"[\1]", str(path.absolute()))
-    connection = duckdb.connect(config=CONFIG)
     try:
-        set_up(connection)
-        connection.execute("SET produce_arrow_string_view = true")
-        names = distinct_names(_names(connection, place))
-        limits.refuse_beyond("columns", len(names), file=path.name)
-        rows = connection.execute("SELECT num_rows FROM parquet_file_metadata($1)", [place]).fetchall()[0][0]
-        limits.refuse_beyond("rows", rows, file=path.name)
-        yield from _blocks(connection, place, names)
-    finally:
-        connection.close()
+        with pa.OSFile(os.fsencode(path)) as source:
+            yield from _blocks(_batches(source, path, limits))
+    except pa.ArrowException as error:
+        raise ValueError(str(error)) from error
 
 
 def _whole(path: Path) -> None:
@@ -55,37 +49,77 @@ def _whole(path: Path) -> None:
             raise DropError(f"{path.name}: is truncated (it begins as Parquet, and its end is missing). Copy it anew.")
 
 
-def _names(connection: duckdb.DuckDBPyConnection, place: str) -> list[str]:
-    """The top-level columns, as the file spells them; the schema lists each before what is nested in it."""
-    rows = connection.execute("SELECT name, coalesce(num_children, 0) FROM parquet_schema($1)", [place]).fetchall()
-    names: list[str] = []
-    nested = 0
-    for name, children in rows[1:]:
-        if not nested:
-            names.append(name)
-        nested += children - (1 if nested else 0)
-    return names
+def _dictionaries(file: pq.ParquetFile) -> list[str]:
+    """Columns of text that can be read as each text once, and then which.
+
+    A few bytes can claim the same long cell a million times, which takes no more memory so.
+    """
+    groups = [file.metadata.row_group(n) for n in range(file.num_row_groups)]
+    return [
+        column.path
+        for n, column in enumerate(file.schema.column(n) for n in range(file.metadata.num_columns))
+        if column.logical_type.type == "STRING"
+        and column.max_repetition_level == 0
+        and column.path in file.schema_arrow.names
+        and all(WITH_DICTIONARIES.issuperset(group.column(n).encodings) for group in groups)
+    ]
 
 
-def _blocks(connection: duckdb.DuckDBPyConnection, place: str, names: list[str]) -> Iterator[pl.DataFrame]:
-    query = "SELECT * FROM read_parquet($place, hive_partitioning = false, union_by_name = false)"
-    reader = connection.sql(query, params={"place": place}).to_arrow_reader(BATCH_ROWS)
+def _batches(source: pa.NativeFile, path: Path, limits: Limits) -> Iterator[pl.DataFrame]:
+    with pq.ParquetFile(source) as file:
+        limits.refuse_beyond("columns", len(file.schema_arrow), file=path.name)
+        limits.refuse_beyond("rows", file.metadata.num_rows, file=path.name)
+        packed = path.stat().st_size
+        claimed = sum(file.metadata.row_group(n).total_byte_size for n in range(file.num_row_groups))
+        limits.refuse_unpacked(claimed, packed=packed, file=path.name)
+        names, once = distinct_names(file.schema_arrow.names), _dictionaries(file)
+    row, of_texts = 0, 0
+    with pq.ParquetFile(source, read_dictionary=once, coerce_int96_timestamp_unit="us") as file:
+        for batch in file.iter_batches(BATCH_ROWS):
+            cells = _cells(batch, names, row)
+            of_texts += sum(int(c.str.len_bytes().sum()) for c in cells.iter_columns() if c.dtype == pl.String)
+            limits.refuse_unpacked(of_texts, packed=packed, file=path.name, whole=False)
+            row += batch.num_rows
+            yield cells
+        if not row:
+            yield _cells(pa.RecordBatch.from_pylist([], schema=file.schema_arrow), names, 0)
+
+
+def _blocks(batches: Iterator[pl.DataFrame]) -> Iterator[pl.DataFrame]:
+    """The same rows, many together, each column in one piece."""
     held: list[pl.DataFrame] = []
-    row, rows, size = 0, 0, 0.0
-    for batch in reader:
-        held.append(_cells(pl.DataFrame(batch), names, row))
-        row, rows, size = row + batch.num_rows, rows + batch.num_rows, size + held[-1].estimated_size()
+    rows, size = 0, 0.0
+    for cells in batches:
+        held.append(cells)
+        rows, size = rows + cells.height, size + cells.estimated_size()
         if rows >= BLOCK_ROWS or size > BLOCK_BYTES:
             yield pl.concat(held, rechunk=True)
             held, rows, size = [], 0, 0.0
-    if held or not row:
-        yield pl.concat(held, rechunk=True) if held else _cells(pl.DataFrame(reader.schema.empty_table()), names, 0)
+    if held:
+        yield pl.concat(held, rechunk=True)
 
 
-def _cells(batch: pl.DataFrame, names: list[str], row: int) -> pl.DataFrame:
-    batch.columns = names
-    dated = [as_text_beyond(c) for c in batch.iter_columns() if isinstance(c.dtype, pl.Date | pl.Datetime)]
-    return batch.with_columns(*dated).with_columns(
-        pl.col(pl.Categorical, pl.Enum).cast(pl.String),
-        (pl.int_range(pl.len(), dtype=pl.Int64) + row + 1).alias(ROW),
-    )
+def _cells(batch: pa.RecordBatch, names: list[str], row: int) -> pl.DataFrame:
+    batch.validate(full=True)  # among others, that text is UTF-8, which polars takes for granted
+    columns = {name: _known(column) for name, column in zip(names, batch.columns, strict=True)}
+    plain = {name: c.indices if pa.types.is_dictionary(c.type) else c for name, c in columns.items()}
+    cells = pl.DataFrame(pa.RecordBatch.from_pydict(plain)) if plain else pl.DataFrame()
+    texts = [
+        pl.DataFrame(pa.RecordBatch.from_pydict({name: c.dictionary}))[name].gather(cells[name])
+        for name, c in columns.items()
+        if pa.types.is_dictionary(c.type)
+    ]
+    dated = [as_text_beyond(c) for c in cells.iter_columns() if isinstance(c.dtype, pl.Date | pl.Datetime)]
+    numbers = pl.int_range(row + 1, row + 1 + batch.num_rows, dtype=pl.Int64, eager=True)
+    return cells.with_columns(*texts, *dated, numbers.alias(ROW))
+
+
+def _known(column: pa.Array) -> pa.Array:
+    """A column of a type that polars has, with the same numbers or text in it."""
+    if column.type == UUID:
+        return pa.array([None if value is None else str(value) for value in column.to_pylist()], pa.string())
+    if isinstance(column.type, pa.BaseExtensionType):
+        return _known(column.storage)
+    if pa.types.is_timestamp(column.type) and column.type.tz:
+        return column.view(pa.timestamp(column.type.unit, "UTC"))  # whatever its zone is called
+    return column.cast(pa.float64()) if pa.types.is_decimal256(column.type) else column

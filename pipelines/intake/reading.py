@@ -4,7 +4,6 @@ from collections.abc import Callable, Iterator, Mapping
 from functools import partial
 from pathlib import Path
 
-import duckdb
 import polars as pl
 
 from pipelines.catalogue.names import printable
@@ -14,11 +13,10 @@ from pipelines.intake.blocks import Block
 from pipelines.intake.delimited import FOUND_OUT, Layout, read_delimited
 from pipelines.intake.limits import Limits, limits_from
 from pipelines.intake.ndjson import read_ndjson
-from pipelines.intake.parquet import read_parquet
 from pipelines.intake.xlsx import read_xlsx
 
 # What readers raise of a file that is not what it should be.
-UNREADABLE = (OSError, duckdb.Error, pl.exceptions.PolarsError, pl.exceptions.PanicException, ValueError, RuntimeError)
+UNREADABLE = (OSError, pl.exceptions.PolarsError, pl.exceptions.PanicException, ValueError, RuntimeError)
 
 
 def read_blocks(
@@ -54,9 +52,12 @@ def read_blocks(
         elif file_format == "xlsx":
             read = partial(read_xlsx, glued=layout.glued, skip_lines=layout.skip_lines)
             yield Block(cells=apart.run(name, read, path, limits) if apart else read(path, limits))
+        elif file_format == "parquet":
+            from pipelines.intake.parquet import read_parquet  # noqa: PLC0415 (its library only where it is needed)
+
+            yield from (Block(cells=cells) for cells in read_parquet(path, limits))
         else:
-            reader = {"parquet": read_parquet, "ndjson": read_ndjson}[file_format]
-            yield from (Block(cells=cells) for cells in reader(path, limits))
+            yield from (Block(cells=cells) for cells in read_ndjson(path, limits))
     except UNREADABLE as error:
         text = " ".join(str(error).split())[:160]
         raise DropError(f"{name}: cannot be read as {file_format} ({text}). Is it what its ending says?") from error

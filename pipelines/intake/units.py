@@ -1,11 +1,14 @@
 """Converts numbers between units of measurement by a units library; knows no column and no file."""
 
 from functools import cache
+from typing import TYPE_CHECKING
 
-import pint
 import polars as pl
 
 from pipelines.errors import SettingError
+
+if TYPE_CHECKING:
+    import pint  # where it is used: most loads convert nothing, and it takes as long to import as all of intake
 
 # How units are written in files, where the library reads them otherwise or not at all.
 SPELLINGS = {
@@ -26,6 +29,8 @@ def convert(values: pl.Series, unit: str, target: str) -> pl.Series:
     """
     if _plain(unit) == _plain(target):
         return values
+    import pint  # noqa: PLC0415
+
     try:
         zero, one = (_registry().Quantity(x, _parsed(unit)).to(_parsed(target)).magnitude for x in (0.0, 1.0))
     except pint.DimensionalityError as error:
@@ -54,7 +59,7 @@ def fits(unit: str, target: str) -> bool:
 
 
 @cache
-def _parsed(text: str) -> pint.Unit:
+def _parsed(text: str) -> "pint.Unit":
     plain = _plain(text)
     try:
         return _registry().parse_units(SPELLINGS.get(plain.lower(), plain))
@@ -69,7 +74,9 @@ def _plain(text: str) -> str:
 
 
 @cache
-def _registry() -> pint.UnitRegistry[float]:
+def _registry() -> "pint.UnitRegistry[float]":
+    import pint  # noqa: PLC0415
+
     registry: pint.UnitRegistry[float] = pint.UnitRegistry(cache_folder=None)
     registry.define("stroke = [stroke]")
     return registry

@@ -19,7 +19,7 @@ import polars as pl
 
 from pipelines.errors import DropError, EmptyError
 from pipelines.intake.blocks import ROW, distinct_names
-from pipelines.intake.limits import NEVER_TOO_DENSE, Limits
+from pipelines.intake.limits import Limits
 from pipelines.intake.sheet_formats import sheet_times, with_shown_units
 
 CELL = re.compile(rb"""\sr\s*=\s*["']([A-Z]{0,3})([0-9]{1,7})["']""")  # the place of a row (`12`) or a cell (`C12`)
@@ -80,9 +80,7 @@ def _look_at(path: Path, limits: Limits) -> None:
         raise ValueError("it is no zipped workbook")
     with zipfile.ZipFile(path) as book:
         unpacked = sum(part.file_size for part in book.infolist())
-        limits.refuse_beyond("unpacked_bytes", unpacked, file=path.name)
-        if unpacked > NEVER_TOO_DENSE:
-            limits.refuse_beyond("unpacked_ratio", unpacked // max(path.stat().st_size, 1), file=path.name)
+        limits.refuse_unpacked(unpacked, packed=path.stat().st_size, file=path.name)
         if name := _first_sheet(book):
             with book.open(name) as sheet:
                 limits.refuse_beyond("sheet_cells", _extent(sheet), file=path.name)

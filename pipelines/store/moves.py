@@ -13,6 +13,8 @@ import polars as pl
 from pipelines.handover import MOVES
 from pipelines.store.connection import frame_of
 from pipelines.store.history import KNOWN, STANDING
+from pipelines.store.readers import once
+from pipelines.store.schema import filled_tables
 
 # One row per row of `vehicles` there ever was of a vehicle that had more than one depot; read_until: its last reading
 # that was loaded before it, though a later load may have replaced it. In the order in which they were loaded.
@@ -33,6 +35,16 @@ ASKED = """
 
 def moves(connection: duckdb.DuckDBPyConnection, *, known_at: datetime | None) -> pl.DataFrame:
     """Rows of `MOVES` of all vehicles that had more than one depot, as far as was known then; None: now."""
+    return once(connection, _moves_now) if known_at is None else _moves(connection, known_at)
+
+
+def _moves_now(connection: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    return _moves(connection, None)
+
+
+def _moves(connection: duckdb.DuckDBPyConnection, known_at: datetime | None) -> pl.DataFrame:
+    if "vehicles_replaced" not in once(connection, filled_tables):  # the first row of each vehicle still stands
+        return pl.DataFrame(schema=MOVES)
     asked = ASKED.format(loads=STANDING if known_at is None else KNOWN)
     parameters = {} if known_at is None else {"known_at": known_at}
     rows = frame_of(connection, asked, **parameters)
@@ -62,6 +74,8 @@ def timeline(rows: Sequence[tuple]) -> list[tuple[datetime | None, str | None]]:
 
 def as_of_then(vehicles: pl.DataFrame, moved: pl.DataFrame, as_of: datetime) -> pl.DataFrame:
     """Vehicles with the depot that each belonged to then."""
+    if moved.is_empty():
+        return vehicles
     held = moved.filter(pl.col("since").is_null() | (pl.col("since") <= as_of)).group_by("vehicle_id").last()
     theirs = vehicles.select("vehicle_id").join(held, on="vehicle_id", how="left", maintain_order="left")
     return vehicles.with_columns(depot=pl.coalesce(theirs["depot"], vehicles["depot"]))

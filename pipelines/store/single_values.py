@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 
 from pipelines.catalogue.checks import Check, checks
-from pipelines.held.misreads import SEVERAL, module_began, out_and_back
+from pipelines.held.spikes import SEVERAL, module_began, out_and_back
 from pipelines.store.neighbours import FLAG, KEYS, MINUTE, flag_rows
 from pipelines.threads import in_threads
 

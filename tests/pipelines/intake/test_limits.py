@@ -5,7 +5,10 @@ import json
 import zipfile
 from dataclasses import fields
 
+import numpy as np
 import polars as pl
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 import xlsxwriter
 from click.testing import CliRunner
@@ -49,6 +52,16 @@ def test_packed_text_is_unpacked_no_further_than_it_may(tmp_path):
     assert "unpacks to more than 200 times its size" in refusal(file)
     assert "set LEEWAY_MOST_UNPACKED_RATIO" in refusal(file)
     assert "unpacks to more than 1,000,000 bytes" in refusal(file, unpacked_bytes=1_000_000)
+
+
+def test_parquet_that_claims_a_long_text_a_million_times_is_refused_before_it_takes_memory(tmp_path):
+    file = tmp_path / "snapshots.parquet"
+    which = pa.DictionaryArray.from_arrays(pa.array(np.zeros(1_000_000, np.int32)), pa.array(["x" * 1_000_000]))
+    pq.write_table(pa.table({"vehicle_id": which}), file, store_schema=False)  # a terabyte, in 60 kB
+    assert "unpacks to more than 200 times its size" in refusal(file)
+    assert "unpacks to more than 2,000,000 bytes" in refusal(file, unpacked_ratio=10**9, unpacked_bytes=2_000_000)
+    pq.write_table(pa.table({"a": np.zeros(9_000_000)}), file, use_dictionary=False, compression="zstd")
+    assert "times its size; 200 are allowed" in refusal(file)
 
 
 def test_rows_and_columns_are_counted_in_every_format(tmp_path):

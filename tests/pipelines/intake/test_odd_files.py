@@ -3,13 +3,19 @@
 import gzip
 import os
 import socket
+import uuid
+from datetime import UTC, datetime
+from decimal import Decimal
 from pathlib import Path
 
 import polars as pl
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 
 from pipelines.errors import DropError
 from pipelines.intake.load import load
+from pipelines.intake.reading import read_blocks
 from pipelines.store.published import quarantined
 
 SNAPSHOTS = "vehicle_id,read_at,ltft_b1_idle\nv1,2031-01-06T08:00:00Z,1.5\n"
@@ -55,7 +61,7 @@ def test_files_whose_names_cannot_be_printed_are_named_and_not_read(store, drop)
     said.encode()
 
 
-def test_a_drop_whose_folder_is_no_utf_8_loads_but_for_parquet_which_says_so(store, tmp_path):
+def test_a_drop_whose_folder_is_no_utf_8_loads(store, tmp_path):
     folder = Path(os.fsdecode(os.fsencode(tmp_path) + b"/drop-\xff"))
     folder.mkdir()
     for ending in ("csv", "parquet", "ndjson"):
@@ -63,11 +69,41 @@ def test_a_drop_whose_folder_is_no_utf_8_loads_but_for_parquet_which_says_so(sto
         frame = pl.DataFrame({"vehicle_id": [f"of {ending}"], "read_at": ["2031-01-06T08:00:00Z"]})
         {"csv": frame.write_csv, "parquet": frame.write_parquet, "ndjson": frame.write_ndjson}[ending](file)
         file.rename(folder / file.name)
-    report = load(store, [folder])
-    assert [(file.file, file.loaded) for file in report.files] == [
-        ("snapshots.csv", 1), ("snapshots.ndjson", 1), ("snapshots.parquet", 0),
-    ]  # fmt: skip
-    assert "has a name that is no UTF-8. Rename that folder." in str(report.files[2].unreadable)
+    assert [file.loaded for file in load(store, [folder]).files] == [1, 1, 1]
+
+
+def test_parquet_of_other_writers_is_read_as_what_it_says(tmp_path):
+    vehicle = uuid.UUID("12345678-1234-5678-1234-567812345678")
+    columns = {
+        "uuid": pa.array([vehicle.bytes, None], pa.uuid()),
+        "json": pa.array(['{"a": 1}', None], pa.json_()),
+        "large": pa.array(["of text", None], pa.large_string()),
+        "which": pa.array(["one of few", None]).dictionary_encode(),
+        "zoned": pa.array([1, None], pa.timestamp("us", "America/New_York")),
+        "decimal": pa.array([Decimal("1.5"), None], pa.decimal256(60, 2)),
+        "nothing": pa.nulls(2),
+    }
+    for how in ({}, {"use_dictionary": False, "column_encoding": {"large": "DELTA_LENGTH_BYTE_ARRAY"}}):
+        pq.write_table(pa.table(columns), tmp_path / "snapshots.parquet", **how)
+        (cells,) = (block.cells for block in read_blocks(tmp_path / "snapshots.parquet", "parquet"))
+        first = cells.row(0, named=True)
+        assert cells.rows()[1] == (*[None] * 7, 2)
+        assert first["uuid"] == str(vehicle)
+        assert (first["json"], first["large"], first["which"], first["decimal"]) == (
+            '{"a": 1}',
+            "of text",
+            "one of few",
+            1.5,
+        )
+        assert first["zoned"] == datetime(1970, 1, 1, 0, 0, 0, 1, tzinfo=UTC)
+
+
+def test_rows_of_a_parquet_file_keep_their_numbers_from_batch_to_batch(tmp_path):
+    names = [f"v{n % 7}" for n in range(150_000)]
+    pl.DataFrame({"vehicle_id": names}).write_parquet(tmp_path / "snapshots.parquet", row_group_size=40_000)
+    cells = pl.concat(block.cells for block in read_blocks(tmp_path / "snapshots.parquet", "parquet"))
+    assert cells["row_number"].to_list() == list(range(1, 150_001))
+    assert cells["vehicle_id"].to_list() == names
 
 
 def test_a_file_that_is_gone_or_may_not_be_read_is_named(store, drop):
