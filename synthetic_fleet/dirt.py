@@ -8,6 +8,7 @@ import numpy as np
 from synthetic_fleet import corrections as c
 from synthetic_fleet.block import Calendar, Lived
 from synthetic_fleet.constants import Constants
+from synthetic_fleet.depot_dirt import soil_depots
 from synthetic_fleet.frames import Sheet
 from synthetic_fleet.state import Array
 
@@ -31,6 +32,7 @@ def soil(sheet: Sheet, lived: Lived, constants: Constants, calendar: Calendar, s
                 if end > begin:
                     piece = spoil(sheet, begin, end, rng)
                     pieces.append({"kind": kind, "vehicle_id": vehicle.ident, **piece})
+    pieces += soil_depots(sheet, lived, constants, calendar, seed)
     return pieces + _swaps(sheet, lived, rates["swapped_per_pair_year"] * years, seed)
 
 

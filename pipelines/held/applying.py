@@ -6,11 +6,13 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 
-from pipelines.handover import Bools, Int64s
+from pipelines.handover import Bools, Float64s, Int64s
 from pipelines.held.finding import Finding
 from pipelines.held.readings import Readings
+from pipelines.held.slips import Slip
 
 KEY = ["vehicle_id", "read_at"]
+GRID = ["neutral", "resolution"]
 
 
 def cells_of(findings: Sequence[Finding], readings: Readings) -> dict[str, Bools]:
@@ -32,28 +34,49 @@ def whole_readings(findings: Sequence[Finding], rows: int) -> Bools:
     return held
 
 
-def units_righted(frame: pl.DataFrame, findings: Sequence[Finding]) -> pl.DataFrame:
-    """The cells of findings in another unit in the contract's: in double precision, then as precise as is stored."""
+def units_righted(frame: pl.DataFrame, findings: Sequence[Finding], catalogue: pl.DataFrame) -> pl.DataFrame:
+    """The cells of findings in another unit in the contract's: in double precision, then as precise as is stored.
+
+    Args:
+        frame: Snapshots as they came.
+        findings: Those without a slip change nothing.
+        catalogue: code, neutral, resolution: where the values of a correction lie.
+    """
+    steps = {code: (neutral or 0.0, step or 0.0) for code, neutral, step in catalogue[["code", *GRID]].iter_rows()}
     changed: dict[str, pl.Series] = {}
     for finding in findings:
         if finding.slip is None:
             continue
         for name, rows in finding.cells.items():
             came = changed.get(name, frame[name])
-            righted = finding.slip.righted(_as_written(came.gather(rows)).to_numpy())
+            righted = cells_righted(came.gather(rows), finding.slip, *steps.get(name, (0.0, 0.0)))
             changed[name] = came.scatter(rows, pl.Series(name, righted).fill_nan(None).cast(came.dtype))
     return frame.with_columns(**changed)
 
 
-def _as_written(came: pl.Series) -> pl.Series:
-    """In double precision; of what is stored in single precision, the number with the fewest digits."""
-    exact = came.cast(pl.String).cast(pl.Float64) if came.dtype == pl.Float32 else came.cast(pl.Float64)
-    return exact.fill_null(float("nan"))
+def cells_righted(came: pl.Series, slip: Slip, neutral: float, step: float) -> Float64s:
+    """[n] cells in the contract's unit, as the cells of the file would have given them in double precision.
+
+    Of what is stored in single precision, the file's cell was one of the numbers nearby: the one that lies on a step of
+    the correction in the contract's unit, or else the one with the fewest digits.
+    """
+    if came.dtype != pl.Float32:
+        return slip.righted(came.cast(pl.Float64).fill_null(float("nan")).to_numpy())
+    written = came.cast(pl.String).cast(pl.Float64).fill_null(float("nan")).to_numpy()
+    righted = slip.righted(written)
+    if step <= 0:
+        return righted
+    stored = came.fill_null(float("nan")).to_numpy()
+    sides = (np.nextafter(stored, np.float32(side)).astype(np.float64) for side in (-np.inf, np.inf))
+    one, two = (slip.righted((stored + beside) / 2) for beside in sides)
+    on_step = neutral + np.rint((righted - neutral) / step) * step
+    near = (on_step >= np.minimum(one, two)) & (on_step <= np.maximum(one, two))
+    return np.where(near, on_step, righted)
 
 
 def righted(readings: Readings, findings: Sequence[Finding]) -> tuple[Readings, Int64s]:
     """The readings as they would be without the slips; and of each of its rows, which row it was."""
-    frame = units_righted(readings.frame, findings).with_row_index("was")
+    frame = units_righted(readings.frame, findings, readings.catalogue).with_row_index("was")
     for finding in findings:
         if finding.belongs_to is not None:
             frame = frame.with_columns(frame["vehicle_id"].scatter(finding.rows, finding.belongs_to))

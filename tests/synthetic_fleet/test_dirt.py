@@ -13,8 +13,13 @@ FILE_KINDS = (
 )  # fmt: skip
 
 
+DEPOT_KINDS = tuple(
+    f"depot_{name}_per_depot_year" for name in ("fractions", "fahrenheit", "miles", "inches", "point_lost", "repeats")
+)
+
+
 def only(kind, rate):
-    return {"dirt": {name: (rate if name == kind else 0) for name in (*KINDS, *FILE_KINDS)}}
+    return {"dirt": {name: (rate if name == kind else 0) for name in (*KINDS, *FILE_KINDS, *DEPOT_KINDS)}}
 
 
 @pytest.fixture(scope="module")
@@ -38,6 +43,26 @@ def test_each_kind_of_dirt_is_listed_and_changes_only_the_vehicles_it_is_listed_
         assert rows.height > 0
     if kind == "duplicate":
         assert fleet.drops["snapshots"].height == clean.height + dirt.height
+
+
+@pytest.mark.parametrize("kind", DEPOT_KINDS)
+def test_a_depots_slip_covers_its_month_and_is_listed_for_each_of_its_vehicles(kind, clean):
+    fleet = simulate_frames(read_scenario(changes=only(kind, 4.0)), vehicles=10, weeks=20, seed=4)
+    dirt = fleet.truth["dirt"]
+    assert set(dirt["kind"]) == {kind.removesuffix("_per_depot_year")}
+    depots = dirt.join(fleet.drops["vehicles"].unique("vehicle_id", keep="last"), on="vehicle_id")
+    assert depots.select((pl.col("detail") == pl.col("depot")).all()).item()
+    changed = fleet.drops["snapshots"].join(clean, on=clean.columns, how="anti", nulls_equal=True)
+    inside = changed.join_where(
+        dirt.select("from_at", "to_at", of="vehicle_id"), pl.col("vehicle_id") == pl.col("of"),
+        pl.col("read_at") >= pl.col("from_at"), pl.col("read_at") <= pl.col("to_at"),
+    )  # fmt: skip
+    assert changed.height > 0
+    assert inside.unique(["vehicle_id", "read_at"]).height == changed.height
+    if kind == "depot_fractions_per_depot_year":
+        both = fleet.drops["snapshots"].join(clean, on=["vehicle_id", "read_at"], suffix="_clean")
+        slipped = both.filter(pl.col("maf_corr_q1") != pl.col("maf_corr_q1_clean"))
+        assert slipped.select((pl.col("maf_corr_q1") * 100 - pl.col("maf_corr_q1_clean")).abs().max()).item() < 1e-4
 
 
 def test_miles_and_fahrenheit_are_what_they_say(clean):
