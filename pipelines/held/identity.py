@@ -20,6 +20,7 @@ from pipelines.threads import in_threads
 
 MOST_Z = 6.0  # that one correction may add to how odd a reading is
 ODD = 1.6  # mean |z| of a reading from which it may be another vehicle's: twice a healthy one's
+LESS_ODD = 1.1  # times the usual, where odometer or clock do not go on from file to file
 LEAST_READ = 4  # corrections read, for that
 MOST_A_CELL = 6.0  # nats of one correction
 MOST_A_COUNTER = 8.0
@@ -121,10 +122,35 @@ def _oddness(readings: Readings, columns: Sequence[Measured], held: Mapping[str,
     return np.where(count >= LEAST_READ, total / (64.0 * np.maximum(count, 1)), 0.0)
 
 
+@numba.njit(cache=True, nogil=True)
+def _off_course(x, day, load, start, most_a_day):  # type: ignore[no-untyped-def]
+    """[R] the counter cannot go on from the vehicle's file before to the one of this row, or from it to the next."""
+    off = np.zeros(len(x), np.bool_)
+    for v in range(len(start) - 1):
+        before, begin = -1, start[v]  # the last row read before, and the first of its file
+        for r in range(start[v], start[v + 1]):
+            if before >= 0 and load[r] != load[before]:
+                gain = x[r] - x[before]
+                if gain < -0.5 or gain > most_a_day * (day[r] - day[before] + 0.5):
+                    off[begin : before + 1] = True
+                    end = r
+                    while end < start[v + 1] and load[end] == load[r]:
+                        off[end] = True
+                        end += 1
+                begin = r
+            if not np.isnan(x[r]):
+                before = r
+    return off
+
+
 def _candidates(readings: Readings, odd: Float64s) -> Int64s:
-    """Rows that may be another vehicle's: odd ones, of each file the oddest."""
-    rows = np.flatnonzero(odd > max(ODD, 1.5 * float(np.median(odd))))
-    load = readings.load(corrections=True)[rows]
+    """Rows that may be another vehicle's: odd ones, and less odd ones where a counter leaves its course; the oddest."""
+    load, usual = readings.load(corrections=True), float(np.median(odd))
+    left = np.zeros(readings.rows, np.bool_)
+    for name in [name for name in RUN_ON if name in readings.frame.columns]:
+        left |= _off_course(readings.values(name), readings.day, load, readings.start, RUN_ON[name])
+    rows = np.flatnonzero((odd > max(ODD, 1.5 * usual)) | (left & (odd > LESS_ODD * usual)))
+    load = load[rows]
     order = np.lexsort((-odd[rows], load))
     nth = np.arange(len(rows)) - np.searchsorted(load[order], load[order])
     return np.sort(rows[order[nth < MOST_CANDIDATES]])

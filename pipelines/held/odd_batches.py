@@ -4,15 +4,16 @@ Judging costs many times what looking costs; so on a large fleet the likelihoods
 readings lie on their vehicles' levels as a slip would have them, or nearly so.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numba
 import numpy as np
 
-from pipelines.handover import Float64s, Int64s
+from pipelines.handover import Bools, Float64s, Int64s
 from pipelines.held.levels import courses_around, family_levels
 from pipelines.held.readings import COUNTERS, Measured, Readings, Usual
-from pipelines.held.slips import slips_of
+from pipelines.held.slips import Slip, slips_of
 
 VEHICLES = 4  # from which one column of a batch can be judged: three odd vehicles are findings about vehicles
 TOLD = 8.0  # sigmas that the slope of a slip must be off for it to be told by the slope: chance looks odd often else
@@ -28,7 +29,7 @@ class Learned:
     floor: float
     peer_level: Float64s
     peer_scale: Float64s
-    odd: Int64s  # codes of batches
+    odd: Mapping[Slip, Int64s]  # codes of the batches that may have it
 
 
 def learned_of(readings: Readings, column: Measured, batch: Int64s, groups: Int64s, *, every: bool) -> Learned:
@@ -44,13 +45,14 @@ def learned_of(readings: Readings, column: Measured, batch: Int64s, groups: Int6
     x = readings.values(column.name)
     start, vehicle = readings.start, readings.vehicle
     if column.name in COUNTERS:
-        odd = np.arange(0) if every else _odd_courses(readings, x, batch)
+        courses = np.arange(0) if every else _odd_courses(readings, x, batch)
+        odd = dict.fromkeys(slips_of(column.unit), courses)
         nothing = np.full(len(start) - 1, np.nan)
         return Learned(column=column, scale=1.0, floor=0.0, peer_level=nothing, peer_scale=nothing, odd=odd)
     usual = readings.usual(column)
     rough, scale, floor = usual.level, usual.scale, usual.floor
     level, spread = family_levels(rough, readings.family, readings.depot)
-    odd = np.arange(0) if every else _odd_slopes(x, column, usual, vehicle, groups, batch)
+    odd = {} if every else _odd_slopes(x, column, usual, vehicle, groups, batch)
     peer_scale = np.fmax(spread, scale)
     return Learned(column=column, scale=scale, floor=floor, peer_level=level, peer_scale=peer_scale, odd=odd)
 
@@ -71,7 +73,7 @@ def _slope_sums(x, level, vehicle, group, sums):  # type: ignore[no-untyped-def]
 
 def _odd_slopes(  # noqa: PLR0917
     x: Float64s, column: Measured, usual: Usual, vehicle: Int64s, groups: Int64s, batch: Int64s
-) -> Int64s:
+) -> dict[Slip, Int64s]:
     """Batches with a group whose readings lie on their vehicles' levels as a slip would have them, or nearly so.
 
     By the slope of readings on levels, through zero and among vehicles: both are 1 in health, and after a shift of all
@@ -85,15 +87,17 @@ def _odd_slopes(  # noqa: PLR0917
         slope, spread = sxm / smm, smm - sm * sm / n
         among = (sxm - sx * sm / n) / spread
         alike = spread / n < 4 * variance
-        odd = (n >= ENOUGH) & ((sxx / n < 0.02 * variance) | (sxx / n > 25 * (variance + smm / n)))
+        beyond = (n >= ENOUGH) & ((sxx / n < 0.02 * variance) | (sxx / n > 25 * (variance + smm / n)))
+        odd: dict[Slip, Bools] = {}
         for slip in slips_of(column.unit):
             factor = 1 / slip.factor
             through = factor * (1 - slip.offset * sm / smm)
             far = np.abs(1 - through)
             told = np.sqrt(variance / smm) < far / TOLD
             near = np.abs(slope - through) < np.where(alike, 0.2, 0.5) * far
-            odd |= told & near & (alike | (np.abs(among - factor) < 0.5 * max(abs(1 - factor), 0.6)))
-    return np.unique(batch[odd[groups]]) if odd.any() else np.arange(0)
+            lies = told & near & (alike | (np.abs(among - factor) < 0.5 * max(abs(1 - factor), 0.6)))
+            odd[slip] = beyond | lies
+    return {slip: np.unique(batch[mask[groups]]) for slip, mask in odd.items() if mask.any()}
 
 
 def _odd_courses(readings: Readings, x: Float64s, batch: Int64s) -> Int64s:

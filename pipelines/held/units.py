@@ -13,6 +13,7 @@ import numpy as np
 
 from pipelines.handover import Bools, Float32s, Float64s, Int64s
 from pipelines.held.applying import cells_of
+from pipelines.held.cells import Cells
 from pipelines.held.finding import Batch, Finding
 from pipelines.held.levels import (
     AROUND,
@@ -21,14 +22,13 @@ from pipelines.held.levels import (
     courses_around,
     filled,
     levels_around,
-    log_t,
 )
 from pipelines.held.odd_batches import VEHICLES, Learned, learned_of
 from pipelines.held.readings import COUNTERS, Measured, Readings
+from pipelines.held.real_changes import nats_ahead
 from pipelines.held.slips import Slip, slips, slips_of
 from pipelines.threads import in_threads
 
-MOST_A_CELL = 8.0  # that one cell may say for or against, in nats: a vehicle that is odd by itself must not decide
 MOST_GAIN = 60.0  # the same where two slips are compared that both fit far better than none
 COLUMN_SPEAKS = 3.0  # nats from which a column belongs to a slip
 SURE = 15.0  # nats over every real change that a slip must be ahead: odds of e^15 against a prior of one file in 1,000
@@ -38,9 +38,6 @@ SHARE = 0.6  # of the batch, its reader or its weeks, that one column's slip mus
 ALL_CELLS = 1_000_000  # up to so many, every batch is judged in full; beyond, those whose slope on the level is odd
 MOST_ROUNDS = 12  # files, one after the other, that a slip which goes on is followed through
 CHUNK = 100_000  # rows judged together
-MOST_INFLATED = 3.0  # times the healthy scatter, that a real change may show
-MOST_SHIFTED = 3.0  # times its scatter over a vehicle's record, seasons included, that weather moves a circumstance
-NEAR_NEUTRAL = (0.0, 0.1, 0.2, 0.35, 0.5, 0.7, 0.85)  # shares of the level left while values are learned anew
 
 
 def unit_slips(readings: Readings, held: Mapping[str, Bools], *, told: Collection[Batch] = ()) -> list[Finding]:
@@ -104,10 +101,11 @@ def _of_kind(
     kind: _Kind, held: Mapping[str, Bools], depots: Int64s | None, told: Collection[Batch], ahead: int
 ) -> list[Finding]:
     readings, found = kind.readings, list[Finding]()
-    for rows in _chunks(kind.code, _wanted(kind, depots, told)):
+    wanted = _wanted(kind, depots, told)
+    for rows in _chunks(kind.code, np.flatnonzero(np.any(list(wanted.values()), axis=0))):
         cells = in_threads(lambda one, rows=rows: _judged(readings, one, held, rows, ahead), kind.learned)  # type: ignore[misc]
         start = np.flatnonzero(np.diff(kind.code[rows], prepend=-1))
-        by_slip = _nats(cells, start)
+        by_slip = _nats(cells, start, {slip: mask[kind.code[rows]] for slip, mask in wanted.items()})
         for nth, (begin, end) in enumerate(pairwise([*start.tolist(), len(rows)])):
             at = slice(begin, end)
             batch = kind.of_batch(int(rows[begin]))
@@ -123,26 +121,38 @@ def _of_kind(
     return found
 
 
-def _wanted(kind: _Kind, depots: Int64s | None, told: Collection[Batch]) -> Int64s:
-    """Codes of the batches that are judged in full."""
+def _wanted(kind: _Kind, depots: Int64s | None, told: Collection[Batch]) -> dict[Slip, Bools]:
+    """Of each slip, by the code of a batch: whether it is judged in full for it."""
     first = np.unique(kind.code, return_index=True)[1]
     depot = kind.readings.depot[kind.readings.vehicle[first]]
-    known = {(load_id, name) for load_id, name, _ in told}
-    wanted = np.array([kind.of_batch(int(row)) in known for row in first]) if known else np.zeros(len(first), np.bool_)
-    wanted[np.unique(np.concatenate([one.odd for one in kind.learned]))] = True
-    return np.flatnonzero((wanted | kind.every) & (np.isin(depot, depots) if depots is not None else True))
+    asked = np.isin(depot, depots) if depots is not None else np.ones(len(first), np.bool_)
+    known = [kind.of_batch(int(row)) for row in first] if told else []
+    wanted = {}
+    for slip in slips():
+        mask = np.full(len(first), kind.every)
+        for one in kind.learned:
+            mask[one.odd.get(slip, [])] = True
+        if known:
+            mask |= np.array([(*batch, slip.looks_like) in told for batch in known])
+        wanted[slip] = mask & asked
+    return wanted
 
 
-def _nats(cells: Sequence["Cells"], start: Int64s) -> list[tuple[Slip, list[int], Float32s, Float64s]]:
+def _nats(
+    cells: Sequence["Cells"], start: Int64s, wanted: Mapping[Slip, Bools]
+) -> list[tuple[Slip, list[int], Float32s, Float64s]]:
     """Of each slip: columns that can have it [K], what each of their cells says for it [K, n], and the most [K, B].
 
-    The most is what all cells of each batch that speak for it say; batches begin at `start` [B].
+    The most is what all cells of each batch that speak for it say; batches begin at `start` [B]. Where a slip is not
+    wanted [n], nothing is said for it.
     """
-    can = {slip: [k for k, one in enumerate(cells) if slip in slips_of(one.column.unit)] for slip in slips()}
     found = []
-    for slip, which in can.items():
-        if which:
-            nats = np.stack(in_threads(lambda k, slip=slip: cells[k].ratio(slip), which))  # type: ignore[misc]
+    for slip, asked in wanted.items():
+        which = [k for k, one in enumerate(cells) if slip in slips_of(one.column.unit)]
+        if which and asked.any():
+            at = slice(None) if asked.all() else np.flatnonzero(asked)
+            nats = np.zeros((len(which), len(asked)), np.float32)
+            nats[:, at] = np.stack(in_threads(lambda k, slip=slip, at=at: cells[k].of(at).ratio(slip), which))  # type: ignore[misc]
             found.append((slip, which, nats, np.add.reduceat(np.maximum(nats, 0), start, axis=1)))
     return found
 
@@ -167,40 +177,6 @@ def _groups(readings: Readings, batch: Int64s) -> Int64s:
     spread = int(week.max(initial=0)) + 1
     groups: Int64s = np.unique((batch * readers + readings.reader) * spread + week, return_inverse=True)[1]
     return groups
-
-
-@dataclass(frozen=True, kw_only=True)
-class Cells:
-    """One column in some rows: what came, what the vehicle reads else and the scatter about that; the same of peers."""
-
-    column: Measured
-    x: Float64s
-    level: Float64s
-    scale: Float64s
-    peer_level: Float64s
-    peer_scale: Float64s
-
-    def of(self, at: Int64s | slice) -> "Cells":
-        """In some of the rows."""
-        return Cells(
-            column=self.column, x=self.x[at], level=self.level[at], scale=self.scale[at],
-            peer_level=self.peer_level[at], peer_scale=self.peer_scale[at],
-        )  # fmt: skip
-
-    def log_density(self, values: Float64s) -> Float64s:
-        """Of values where the vehicle goes on as it did."""
-        return log_t((values - self.level) / self.scale) - np.log(self.scale)
-
-    def said(self, slip: Slip) -> Float64s:
-        """[n] nats for the slip against what the cell says, unbounded; NaN: not read, or nothing to compare with."""
-        nats: Float64s = self.log_density(slip.righted(self.x)) + np.log(abs(slip.factor)) - self.log_density(self.x)
-        return nats
-
-    def ratio(self, slip: Slip) -> Float32s:
-        """[n] the same bounded; 0: it says nothing."""
-        said = self.said(slip)
-        silent = np.isnan(said) | ((self.x == 0) & (slip.offset == 0))
-        return np.where(silent, 0.0, np.clip(said, -MOST_A_CELL, MOST_A_CELL)).astype(np.float32)
 
 
 def _judged(readings: Readings, learned: Learned, held: Mapping[str, Bools], rows: Int64s, ahead: int) -> Cells:
@@ -284,8 +260,8 @@ class _Slipped:
         return (slipped, columns, sure) if len(columns) >= SEVERAL and sure > SURE_OF_FEW else None
 
     def _ahead(self, slipped: Bools, columns: Sequence[int], vehicle: Int64s | tuple[()]) -> tuple[list[int], float]:
-        """Columns that slipped, and nats by which that is ahead of all else; `vehicle`: as of `_ahead`."""
-        ahead = {k: _ahead(self.cells[k].of(self.at), self.slip, slipped, vehicle) for k in columns}
+        """Columns that slipped, and nats by which that is ahead of all else; `vehicle`: as of `nats_ahead`."""
+        ahead = {k: nats_ahead(self.cells[k].of(self.at), self.slip, slipped, vehicle) for k in columns}
         which = [k for k, nats in ahead.items() if nats > 0 and (not self.ask_peers or self._like_peers(k, slipped))]
         return which, sum(min(ahead[k], 4 * SURE) for k in which)
 
@@ -327,53 +303,6 @@ def _findings(readings: Readings, rows: Int64s, speaking: Sequence[_Slipped], ba
             )
         )  # fmt: skip
     return findings
-
-
-def _ahead(cells: Cells, slip: Slip, slipped: Bools, vehicle: Int64s | tuple[()]) -> float:
-    """Nats by which the slip beats what the cells say and every real change, over the rows of the slip.
-
-    A defect of each vehicle (`vehicle` [n]; empty: all of them had none at once) is such a change.
-    """
-    speak = slipped & ~np.isnan(cells.x) & ~np.isnan(cells.level) & ~np.isnan(cells.scale)
-    at = np.flatnonzero(speak & ((cells.x != 0) | (slip.offset != 0)))
-    if not len(at):
-        return 0.0
-    mine = cells.of(at)
-    righted = mine.log_density(slip.righted(mine.x)) + np.log(abs(slip.factor))
-    changed = [*_real_changes(mine), *(_defects(mine, vehicle[at]) if len(vehicle) else ())]
-    return -max(float(np.clip(real - righted, -MOST_A_CELL, MOST_A_CELL).sum()) for real in changed)
-
-
-def _defects(cells: Cells, vehicle: Int64s) -> Iterator[Float64s]:
-    """[n] log densities of the cells as they came, if each vehicle stands at another level; each level is paid for."""
-    _, of, count = np.unique(vehicle, return_inverse=True, return_counts=True)
-    off = cells.x - cells.level
-    z = (off - np.array([np.median(off[of == v]) for v in range(len(count))])[of]) / cells.scale
-    paid = (np.log(count + 1.0) / count)[of]
-    for inflated in {1.0, _inflated(z)}:
-        yield log_t(z / inflated) - np.log(cells.scale * inflated) - paid
-
-
-def _inflated(z: Float64s) -> float:
-    """Times the healthy scatter that readings show."""
-    return float(np.clip(TO_SIGMA * np.median(np.abs(z)), 1.0, MOST_INFLATED))
-
-
-def _real_changes(cells: Cells) -> Iterator[Float64s]:
-    """[n] log densities of the cells as they came, if the vehicles really changed; what is fitted is paid for."""
-    fitted = np.log(len(cells.x) + 1.0) / len(cells.x)
-    neutral = cells.column.neutral
-    for left in (1.0, *NEAR_NEUTRAL) if cells.column.is_correction else (1.0,):
-        off = cells.x - neutral - left * (cells.level - neutral)
-        shifted = float(np.median(off))
-        if not cells.column.is_correction:
-            most = MOST_SHIFTED * float(np.median(cells.scale))
-            shifted = float(np.clip(shifted, -most, most))
-        for shift in (0.0, shifted):
-            z = (off - shift) / cells.scale
-            for inflated in {0.3 if left < 1 else 1.0, 1.0, _inflated(z)}:
-                paid = fitted * ((shift != 0) + (inflated > 1) + (left < 1))
-                yield log_t(z / inflated) - np.log(cells.scale * inflated) - paid
 
 
 def _is_odd(readings: Readings, rows: Int64s, slipped: Bools) -> bool:

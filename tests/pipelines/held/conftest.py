@@ -9,8 +9,11 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipelines.catalogue.tables import drop_tables
 from pipelines.entries.entry import Entry
 from pipelines.handover import Evidence
+from pipelines.held.readings import Readings
+from pipelines.held.stage import DECISIONS, Withheld, withhold
 from pipelines.intake.load import load
 from pipelines.store.entries import append
 from pipelines.store.evidence import read_evidence
@@ -19,6 +22,11 @@ from pipelines.store.folder import Store
 START = datetime(2030, 1, 7, 8, tzinfo=UTC)
 UNITS = {"trim_1": "%", "trim_2": "%", "trim_3": "%", "trim_4": "%", "rail": "kPa", "plate": "V", "knock": "deg"}
 SPANS = {"%": 25.0, "kPa": 60.0, "V": 0.4, "deg": 10.0}
+CATALOGUE = pl.DataFrame({
+    "code": list(UNITS), "title": list(UNITS), "unit": list(UNITS.values()), "neutral": 0.0,
+    "low_limit": [-SPANS[unit] for unit in UNITS.values()], "high_limit": [SPANS[unit] for unit in UNITS.values()],
+    "fault_high": "P1001", "fault_low": "P1002",
+})  # fmt: skip
 DEPOTS = ("Quay", "Ridge")
 MONTH = "2030-04"
 Spoil = Callable[[pl.DataFrame], pl.DataFrame]
@@ -60,11 +68,7 @@ class Fleet:
         first.mkdir(parents=True)
         vehicles = snapshots.select("vehicle_id", "depot").unique().sort("vehicle_id")
         vehicles.with_columns(engine_family=pl.lit("alder")).write_csv(first / "vehicles.csv")
-        spans = [SPANS[unit] for unit in UNITS.values()]
-        pl.DataFrame({
-            "code": list(UNITS), "title": list(UNITS), "unit": list(UNITS.values()), "neutral": 0.0,
-            "low_limit": [-span for span in spans], "high_limit": spans, "fault_high": "P1001", "fault_low": "P1002",
-        }).write_csv(first / "corrections.csv")  # fmt: skip
+        CATALOGUE.write_csv(first / "corrections.csv")
         if work is not None:
             work.write_csv(first / "work.csv")
         for (month,), rows in snapshots.with_columns(month=pl.col("read_at").dt.strftime("%Y-%m")).group_by("month"):
@@ -73,6 +77,26 @@ class Fleet:
         store = Store(self.folder / f"store-{self.made}")
         load(store, sorted(drops.iterdir()))
         return store
+
+
+def judged(snapshots: pl.DataFrame, *, work: pl.DataFrame | None = None) -> Withheld:
+    """What the stage makes of the same months, without a store: a second less a test."""
+    month = pl.col("read_at").dt.strftime("%Y%m").cast(pl.Int32)
+    typed = snapshots.drop("depot").with_columns(pl.col(list(UNITS)).cast(pl.Float32), load_id=month)
+    every = pl.concat([drop_tables()["snapshots"].empty(), typed], how="diagonal_relaxed")
+    vehicles = snapshots.select("vehicle_id", "depot").unique().with_columns(engine_family=pl.lit("alder"))
+    readings = Readings(
+        frame=every.sort("vehicle_id", "read_at").with_columns(readings_load_id=pl.lit(None, pl.Int32)),
+        vehicles=vehicles, catalogue=CATALOGUE.with_columns(resolution=pl.lit(None, pl.Float64)),
+    )  # fmt: skip
+    loads = typed.select("load_id", drop_name=pl.col("read_at").dt.strftime("%Y-%m")).unique()
+    file = pl.format("snapshots-{}.csv", "drop_name")
+    tables = {name: drop_tables()[name].empty() for name in ("faults", "work")}
+    done = tables["work"] if work is None else pl.concat([tables["work"], work], how="diagonal_relaxed")
+    return withhold(
+        readings, tables["faults"], done, loads=loads.with_columns(file=file, content_hash=file),
+        decisions=DECISIONS.to_frame(),
+    )  # fmt: skip
 
 
 @pytest.fixture
@@ -99,7 +123,7 @@ def decide(store: Store, decision: str, batch_id: str) -> str:
     return str(append(store, [Entry(kind="held", who="tester", subject=batch_id, value=decision)])[0].entry_id)
 
 
-def batches(evidence: Evidence) -> list[tuple[str, str, str, int]]:
+def batches(evidence: Evidence | Withheld) -> list[tuple[str, str, str, int]]:
     """File, depot, what it looks like and vehicles of each batch that waits for a decision."""
     waiting = evidence.held.batches.filter(pl.col("decision") == "open").sort("to_at", "depot", "looks_like")
     return waiting.select("file", "depot", "looks_like", "vehicles").rows()

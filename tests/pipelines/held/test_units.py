@@ -4,7 +4,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from tests.pipelines.held.conftest import MONTH, UNITS, batches, evidence_of, healthy, in_month
+from tests.pipelines.held.conftest import MONTH, UNITS, batches, evidence_of, healthy, in_month, judged
 
 TRIMS = [code for code, unit in UNITS.items() if unit == "%"]
 FILE = f"snapshots-{MONTH}.csv"
@@ -23,10 +23,10 @@ SLIPS = {
 
 
 @pytest.mark.parametrize("name", SLIPS)
-def test_a_slip_of_a_depots_month_is_held_and_nothing_else(fleet, name):
+def test_a_slip_of_a_depots_month_is_held_and_nothing_else(name):
     spoil, expected = SLIPS[name]
     right = healthy()
-    evidence = evidence_of(fleet.store(spoil(right)))
+    evidence = judged(spoil(right))
     assert batches(evidence) == [(FILE, "Quay", looks_like, 8) for looks_like, _ in expected]
     held = (pl.col("read_at").dt.strftime("%Y-%m") == MONTH) & (
         pl.col("vehicle_id").str.slice(1).cast(pl.Int32) % 2 == 0
@@ -39,9 +39,9 @@ def test_a_slip_of_a_depots_month_is_held_and_nothing_else(fleet, name):
 
 
 @pytest.mark.parametrize("where", [pl.col("reader") == "reader-0", pl.col("read_at").dt.day() > 14])
-def test_a_slip_may_cover_a_reader_or_some_weeks_of_a_file(fleet, where):
+def test_a_slip_may_cover_a_reader_or_some_weeks_of_a_file(where):
     spoiled = in_month(*TRIMS, depot=None, rows=where)(lambda x: x / 100)(healthy())
-    evidence = evidence_of(fleet.store(spoiled))
+    evidence = judged(spoiled)
     wrong = spoiled.filter(where, pl.col("read_at").dt.strftime("%Y-%m") == MONTH).select("vehicle_id", "read_at")
     emptied = evidence.snapshots.filter(pl.col("trim_1").is_null()).select("vehicle_id", "read_at")
     assert {batch[2] for batch in batches(evidence)} == {"fraction"}
@@ -49,20 +49,20 @@ def test_a_slip_may_cover_a_reader_or_some_weeks_of_a_file(fleet, where):
 
 
 @pytest.mark.parametrize("first", [True, False])
-def test_a_slip_of_the_first_or_the_last_file_is_held(fleet, first):
+def test_a_slip_of_the_first_or_the_last_file_is_held(first):
     right = healthy()
     months = right["read_at"].dt.strftime("%Y-%m")
     wrong = (months == (months.min() if first else months.max())) & (right["depot"] == "Quay")
     spoiled = right.with_columns(pl.when(wrong).then(pl.col(code) / 100).otherwise(code).alias(code) for code in TRIMS)
-    evidence = evidence_of(fleet.store(spoiled))
+    evidence = judged(spoiled)
     assert [batch[1:3] for batch in batches(evidence)] == [("Quay", "fraction")]
     assert evidence.snapshots["trim_1"].null_count() == int(wrong.sum())
 
 
-def test_a_slip_that_goes_on_for_half_of_the_record_is_held_file_by_file(fleet):
+def test_a_slip_that_goes_on_for_half_of_the_record_is_held_file_by_file():
     wrong = (pl.col("read_at").dt.month() >= 4) & (pl.col("depot") == "Quay")
     spoiled = healthy().with_columns(pl.when(wrong).then(pl.col(c) / 100).otherwise(c).alias(c) for c in TRIMS)
-    evidence = evidence_of(fleet.store(spoiled))
+    evidence = judged(spoiled)
     assert {batch[2] for batch in batches(evidence)} == {"fraction"}
     assert evidence.snapshots["trim_1"].null_count() == spoiled.filter(wrong).height
 
@@ -82,13 +82,13 @@ REAL = {
 
 
 @pytest.mark.parametrize("name", REAL)
-def test_what_really_changed_is_not_held(fleet, name):
-    assert batches(evidence_of(fleet.store(REAL[name](healthy())))) == []
+def test_what_really_changed_is_not_held(name):
+    assert batches(judged(REAL[name](healthy()))) == []
 
 
-def test_a_healthy_fleet_is_not_held(fleet):
+def test_a_healthy_fleet_is_not_held():
     for seed in (1, 2):
-        evidence = evidence_of(fleet.store(healthy(seed=seed)))
+        evidence = judged(healthy(seed=seed))
         assert batches(evidence) == []
         assert evidence.held.readings.is_empty()
 

@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
-from tests.pipelines.held.conftest import MONTH, START, UNITS, batches, decide, evidence_of, healthy
+from tests.pipelines.held.conftest import MONTH, START, UNITS, batches, decide, evidence_of, healthy, judged
 
 CODES = list(UNITS)
 IN_MONTH = pl.col("read_at").dt.strftime("%Y-%m") == MONTH
@@ -52,9 +52,9 @@ def foreign(frame: pl.DataFrame, module: bool) -> tuple[pl.DataFrame, pl.DataFra
     return pl.concat([frame.filter(pl.col("vehicle_id") != "v003"), changed]), work
 
 
-def test_a_module_with_another_vehicles_history_is_held_until_it_has_learned_anew(fleet):
+def test_a_module_with_another_vehicles_history_is_held_until_it_has_learned_anew():
     frame, work = foreign(healthy(), module=True)
-    evidence = evidence_of(fleet.store(frame, work=work))
+    evidence = judged(frame, work=work)
     assert {batch[1:] for batch in batches(evidence)} == {("Ridge", "the history of v006", 1)}
     assert set(evidence.held.batches["answers"]) == {"keep|leave_out"}
     held = evidence.held.readings
@@ -63,7 +63,7 @@ def test_a_module_with_another_vehicles_history_is_held_until_it_has_learned_ane
     assert (held["read_at"].min() - START).days >= 112
 
 
-def test_a_reader_that_repeats_old_values_is_held_and_one_value_that_stands_still_is_not(fleet):
+def test_a_reader_that_repeats_old_values_is_held_and_one_value_that_stands_still_is_not():
     right = healthy()
     first = right.filter(IN_MONTH, pl.col("reader") == "reader-1").sort("read_at").group_by("vehicle_id").first()
     stale = right.join(first.select("vehicle_id", *CODES, old_at="read_at"), on="vehicle_id", how="left", suffix=" old")
@@ -73,17 +73,17 @@ def test_a_reader_that_repeats_old_values_is_held_and_one_value_that_stands_stil
     )
     still = (pl.col("vehicle_id") == "v000") & (pl.col("read_at") > START + timedelta(days=60))
     repeated = repeated.with_columns(trim_1=pl.when(still).then(2.0).otherwise("trim_1"))
-    evidence = evidence_of(fleet.store(repeated.select(right.columns)))
+    evidence = judged(repeated.select(right.columns))
     assert {batch[2] for batch in batches(evidence)} == {"old values repeated"}
     assert evidence.held.readings.height == repeated.filter(wrong).height
 
 
-def test_single_misread_values_are_left_out_and_listed_and_wait_for_nothing(fleet):
+def test_single_misread_values_are_left_out_and_listed_and_wait_for_nothing():
     right = healthy().sort("vehicle_id", "read_at")
     rng = np.random.default_rng(3)
     rows = rng.choice(16, 8, replace=False) * 27 + rng.integers(6, 20, 8)
     wrong = right.with_columns(trim_1=right["trim_1"].scatter(rows, -20.0), rail=right["rail"].scatter(rows[:4], 55.0))
-    evidence = evidence_of(fleet.store(wrong))
+    evidence = judged(wrong)
     assert batches(evidence) == []
     listed = evidence.held.batches
     assert set(listed["looks_like"]) == {"single misread values"}

@@ -1,0 +1,61 @@
+"""One column of some readings beside what their vehicles and peers read else, and what that says for a slip."""
+
+from dataclasses import dataclass
+
+import numba
+import numpy as np
+
+from pipelines.handover import Float32s, Float64s, Int64s
+from pipelines.held.levels import log_t
+from pipelines.held.readings import Measured
+from pipelines.held.slips import Slip
+
+MOST_A_CELL = 8.0  # that one cell may say for or against, in nats: a vehicle that is odd by itself must not decide
+
+
+@dataclass(frozen=True, kw_only=True)
+class Cells:
+    """One column in some rows: what came, what the vehicle reads else and the scatter about that; the same of peers."""
+
+    column: Measured
+    x: Float64s
+    level: Float64s
+    scale: Float64s
+    peer_level: Float64s
+    peer_scale: Float64s
+
+    def of(self, at: Int64s | slice) -> "Cells":
+        """In some of the rows."""
+        return Cells(
+            column=self.column, x=self.x[at], level=self.level[at], scale=self.scale[at],
+            peer_level=self.peer_level[at], peer_scale=self.peer_scale[at],
+        )  # fmt: skip
+
+    def log_density(self, values: Float64s) -> Float64s:
+        """Of values where the vehicle goes on as it did."""
+        return log_t((values - self.level) / self.scale) - np.log(self.scale)
+
+    def said(self, slip: Slip) -> Float64s:
+        """[n] nats for the slip against what the cell says, unbounded; NaN: not read, or nothing to compare with."""
+        nats: Float64s = self.log_density(slip.righted(self.x)) + np.log(abs(slip.factor)) - self.log_density(self.x)
+        return nats
+
+    def ratio(self, slip: Slip) -> Float32s:
+        """[n] the same bounded; 0: it says nothing."""
+        nats: Float32s = bounded_nats(self.x, self.level, self.scale, slip.factor, slip.offset)
+        return nats
+
+
+@numba.njit(cache=True, nogil=True)
+def bounded_nats(x, level, scale, factor, offset):  # type: ignore[no-untyped-def]
+    """[n] log of the ratio of two densities of Student's t with 4 degrees of freedom, of x righted and as it came."""
+    out = np.zeros(len(x), np.float32)
+    wider = np.log(abs(factor))
+    for i in range(len(x)):
+        if np.isnan(x[i]) or (x[i] == 0 and offset == 0):
+            continue
+        came, righted = (x[i] - level[i]) / scale[i], (x[i] * factor + offset - level[i]) / scale[i]
+        nats = 2.5 * np.log((4 + came * came) / (4 + righted * righted)) + wider
+        if not np.isnan(nats):
+            out[i] = min(max(nats, -MOST_A_CELL), MOST_A_CELL)
+    return out
