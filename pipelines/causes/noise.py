@@ -2,32 +2,42 @@
 
 import numpy as np
 
-from pipelines.handover import Bools, FamilyDrift, Float64s, Int64s
+from pipelines.handover import Bools, FamilyDrift, Float64s, Int32s, Int64s
 
 REFERENCE_DAYS = 28  # between two reference readings of a vehicle, so that they are nearly independent
 WARM_UP = 8  # readings of a vehicle before the first reference
+NEWEST = 6  # readings of a vehicle after the last reference: what it has now is not what is healthy
 USUAL_SD = 0.6  # sd of a smoothed deviation in sigmas where too few references say otherwise (judgement)
 PRIOR_REFERENCES = 20.0  # references that the usual sd and 'no correlation' are worth
 FEWEST_PEERS = 5  # vehicles that can tell what all of them show now
+FEWEST_TELL = 10  # vehicles of which eight in ten tell what is healthy, whatever one or two of them have (judgement)
 PEERS_WORTH = 3.0  # vehicles that 'they show nothing in common' is worth (judgement)
 LEAST_CORRELATION = 0.2  # below it corrections count as moving on their own
 
 
 def newest_deviations(family: FamilyDrift) -> Float64s:
-    """Each vehicle's newest `z` without what all peers show now, [V, C]; NaN: not read or relearning.
-
-    What peers show is the median of the family and then of the depot, drawn to 0 where few tell it: weather or fuel
-    of the last days that the bands have not yet learned, and no vehicle's defect.
-    """
+    """Each vehicle's newest `z` without what all peers show now, [V, C]; NaN: not read or relearning."""
     panel = family.panel
     newest = panel.row_start[1:] - 1
     z = family.z[newest].astype(np.float64)
     z[family.relearning[newest]] = np.nan
-    z -= _shown_by_peers(z)
-    for depot in np.unique(panel.depot[newest]):
-        here = panel.depot[newest] == depot
-        z[here] -= _shown_by_peers(z[here])
-    return z
+    return z - common_movement(z, panel.depot[newest])
+
+
+def common_movement(z: Float64s, depot: Int32s) -> Float64s:
+    """What all peers show now, [V, C]: the median of the family and then of the depot, drawn to 0 where few tell it.
+
+    Weather or fuel of the last days that the bands have not yet learned, and no vehicle's defect.
+
+    Args:
+        z: [V, C] newest deviations; NaN: not judged.
+        depot: [V] index.
+    """
+    common = np.broadcast_to(_shown_by_peers(z), z.shape).copy()
+    for place in np.unique(depot):
+        here = depot == place
+        common[here] += _shown_by_peers(z[here] - common[here])
+    return common
 
 
 def _shown_by_peers(z: Float64s) -> Float64s:
@@ -47,13 +57,19 @@ def deviation_noise(family: FamilyDrift) -> Float64s:
     """
     rows = _reference_rows(family)
     z = family.z[rows].astype(np.float64)
-    z[family.relearning[rows] | np.isnan(family.panel.values[rows])] = np.nan
-    sd = np.maximum(_drawn(z, 0.9, 1.645), _drawn(newest_deviations(family), 0.8, 1.282))
+    z[family.relearning[rows] | family.alarm[rows] | np.isnan(family.panel.values[rows])] = np.nan
+    sd = np.maximum(drawn(z, 0.9, 1.645), scatter_now(newest_deviations(family)))
     together: Float64s = sd * np.sqrt(1.0 + 0.5 * _moving_together(z / sd))
     return together
 
 
-def _drawn(z: Float64s, share: float, normal_quantile: float) -> Float64s:
+def scatter_now(z: Float64s) -> Float64s:
+    """[C] sd of most vehicles' deviations now; 0 where too few vehicles tell it from what one of them has."""
+    told = np.sum(~np.isnan(z), axis=0)
+    return np.where(told >= FEWEST_TELL, drawn(z, 0.8, 1.282), 0.0)
+
+
+def drawn(z: Float64s, share: float, normal_quantile: float) -> Float64s:
     """Standard deviation from a quantile of the size, drawn towards USUAL_SD where values are few, [C]."""
     count = np.sum(~np.isnan(z), axis=0)
     size = np.abs(np.where(count > 0, z, 0.0))
@@ -76,7 +92,7 @@ def _moving_together(unit: Float64s) -> Float64s:
 
 
 def _reference_rows(family: FamilyDrift) -> Int64s:
-    """Rows at least REFERENCE_DAYS apart within a vehicle, after its first readings."""
+    """Rows at least REFERENCE_DAYS apart within a vehicle, after its first readings and before its newest."""
     panel = family.panel
     if not len(panel.read_at):
         return np.zeros(0, dtype=np.int64)
@@ -84,4 +100,5 @@ def _reference_rows(family: FamilyDrift) -> Int64s:
     since_first = np.arange(len(vehicle)) - panel.row_start[vehicle]
     period = (panel.read_at.astype("datetime64[D]").astype(np.int64)) // REFERENCE_DAYS
     new_period: Bools = np.append(True, (np.diff(period) > 0) | (np.diff(vehicle) > 0))
-    return np.flatnonzero(new_period & (since_first >= WARM_UP))
+    to_newest = panel.row_start[vehicle + 1] - 1 - np.arange(len(vehicle))
+    return np.flatnonzero(new_period & (since_first >= WARM_UP) & (to_newest >= NEWEST))

@@ -5,24 +5,26 @@ its signature of unknown severity explains the newest deviations (`severity`), b
 by how common it is (`priors`). 'None of these' is what is healthy or moves in a way that no cause explains.
 """
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 import numpy as np
 import polars as pl
-from scipy.special import logsumexp
 
 from pipelines.catalogue.tables import published_tables
+from pipelines.causes.departures import departures
 from pipelines.causes.hypotheses import Hypothesis, engine_layout, hypotheses
-from pipelines.causes.noise import deviation_noise, newest_deviations
+from pipelines.causes.posterior import log_joint, looked_at, probabilities, second_causes, signatures_of
 from pipelines.causes.priors import cause_priors
-from pipelines.causes.severity import Nuisance, log_bayes_factors
+from pipelines.causes.severity import Pattern, Signatures, of_vehicles
 from pipelines.causes.standing_codes import log_code_ratios, speaking_codes
 from pipelines.causes.wording import Findings, cause_evidence, none_evidence
 from pipelines.handover import Drift, Evidence, FamilyDrift, Float64s, History, Int64s
 from pipelines.history.since_reading import SinceReading, since_reading
 from pipelines.in_service import in_service
 
-SEVERITY_SCALE = 0.4  # half-normal, share of the way to the limit; most defects are met before it (judgement)
-OUTLIER_SHARE = 0.002  # of a vehicle's corrections, off for a reason of their own that no cause names (judgement)
-OUTLIER_NOISES, OUTLIER_WAY = 6.0, 0.1  # scale of such a departure: noises, share of the way (judgement)
+UNKNOWN = 0.003  # of vehicles have a problem that no cause of the knowledge names (judgement)
+LIKELY = 0.5  # from which a second cause is named
 WORTH_SHOWING = 0.005  # probability below which a cause joins 'none of these'
 NONE = "none_of_these"
 
@@ -67,54 +69,56 @@ def _rank_family(
     panel = family.panel
     catalogue = evidence.corrections.filter(pl.col("code").is_in(panel.codes))
     laid_out = hypotheses(panel.codes, engine_layout(evidence.families, panel.family, catalogue))
-    newest = panel.row_start[1:] - 1
-    z = newest_deviations(family)
-    z[since.left_out(panel.vehicles, panel.codes)] = np.nan
-    noise = deviation_noise(family)
+    found = departures(family)
+    scatters = np.where(since.left_out(panel.vehicles, panel.codes), np.nan, found.pattern.scatters)
     code_ratio, codes = log_code_ratios(panel.vehicles, spoken, laid_out)
-    log_prior = np.log([priors[h.cause.id] * h.prior for h in laid_out])
-    fit = _fits(family, newest, z, noise=noise, laid_out=laid_out)
-    log_none = np.full((len(z), 1), np.log1p(-sum(priors.values())))
-    joint = np.concatenate([log_prior + fit + code_ratio, log_none], axis=1)
-    posterior = np.exp(joint - logsumexp(joint, axis=1, keepdims=True))
-    heard = ~np.isnan(z) @ np.array([h.named for h in laid_out]).T
-    posterior[:, :-1][~heard & (code_ratio <= 0)] = 0.0
+    pattern = replace(found.pattern, scatters=scatters)
+    looked = np.flatnonzero(looked_at(pattern, np.asarray(code_ratio.any(axis=1))))
+    shares = np.zeros((len(scatters), len(laid_out) + 1))
+    shares[:, -1] = 1.0
+    beside: dict[int, tuple[Hypothesis, float]] = {}
+    if len(looked) and laid_out:
+        signatures, log_prior = signatures_of(laid_out), np.log([priors[h.cause.id] * h.prior for h in laid_out])
+        seen = of_vehicles(pattern, looked)
+        joint = log_joint(
+            seen, signatures, log_prior=log_prior, log_told=code_ratio[looked], alarmed=found.alarmed[looked],
+            unknown=UNKNOWN,
+        )  # fmt: skip
+        heard = ~np.isnan(seen.scatters) @ np.array([h.named for h in laid_out]).T
+        joint[:, :-1][~heard & (code_ratio[looked] <= 0)] = -np.inf
+        shares[looked] = probabilities(joint)
+        beside = _beside(seen, signatures, shares[looked], looked, laid_out=laid_out, log_prior=log_prior)
     findings = Findings(
         codes=panel.codes,
         titles=dict(catalogue.select("code", "title").iter_rows()),
         units=dict(catalogue.select("code", "unit").iter_rows()),
-        z=np.where(np.isnan(z), np.nan, family.z[newest]),
-        deviation=family.deviation[newest].astype(np.float64),
+        z=np.where(np.isnan(scatters), np.nan, found.sigmas),
+        deviation=found.deviation,
         remarks=since.words(evidence.as_of),
+        beside=beside,
+        laid_out=laid_out,
     )
-    return _rows(panel.vehicles, laid_out, posterior, findings, codes)
+    return _rows(panel.vehicles, laid_out, shares, findings, codes)
 
 
-def _fits(
-    family: FamilyDrift, newest: Int64s, z: Float64s, *, noise: Float64s, laid_out: tuple[Hypothesis, ...]
-) -> Float64s:
-    """Log Bayes factors of every hypothesis against health, [V, K]; shares of the way become sigmas."""
-    panel = family.panel
-    expected = family.expected[newest].astype(np.float64)
-    known = (~np.isnan(expected)).any(axis=0)
-    centre = np.where(known, np.nanmedian(np.where(known, expected, 0.0), axis=0), panel.neutral)
-    sigma = np.maximum(family.sigma.astype(np.float64), 1e-12)
-    up, down = (panel.high_limit - centre) / sigma, (centre - panel.low_limit) / sigma
-    nearer = np.maximum(np.minimum(up, down), 1e-6)
-    share = np.array([h.share for h in laid_out])
-    way = np.where(share > 0, up, np.where(share < 0, down, nearer))
-    return log_bayes_factors(
-        z,
-        signatures=share * way,
-        spreads=np.array([h.spread for h in laid_out]) * way,
-        absent=np.array([h.absent for h in laid_out]),
-        nuisance=Nuisance(
-            sd=noise,
-            outlier_scale=np.hypot(OUTLIER_NOISES * noise, OUTLIER_WAY * nearer),
-            outlier_share=OUTLIER_SHARE,
-        ),
-        severity_scale=SEVERITY_SCALE,
+def _beside(
+    pattern: Pattern,
+    signatures: Signatures,
+    shares: Float64s,
+    looked: Int64s,
+    *,
+    laid_out: Sequence[Hypothesis],
+    log_prior: Float64s,
+) -> dict[int, tuple[Hypothesis, float]]:
+    """By vehicle: a second cause that is likelier than not beside the leading one, and its probability."""
+    leading = shares[:, :-1].argmax(axis=1)
+    ill = np.flatnonzero(shares[np.arange(len(shares)), leading] > shares[:, -1])
+    if not len(ill):
+        return {}
+    best, chance = second_causes(
+        of_vehicles(pattern, ill), signatures, leading[ill], log_prior=log_prior, unknown=UNKNOWN
     )
+    return {int(looked[v]): (laid_out[k], float(p)) for v, k, p in zip(ill, best, chance, strict=True) if p > LIKELY}
 
 
 def _rows(

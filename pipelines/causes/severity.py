@@ -1,4 +1,4 @@
-"""How well a pattern fits a signature of unknown severity: arrays in, log Bayes factors out; knows no cause by name."""
+"""How well a pattern fits a signature of unknown severity: arrays in, log likelihoods out; knows no cause by name."""
 
 from dataclasses import dataclass
 
@@ -7,135 +7,216 @@ import numpy as np
 
 from pipelines.handover import Float64s, Int64s
 
-NODES = 96  # of the integral over severity
-LEAST, MOST = 0.01, 4.5  # severities integrated over, in scales of the half-normal; what lies below counts as none
-AT_ONCE = 256  # vehicles held at once
+NODES = 40  # of the integral over severity
+LEAST, MOST = 0.02, 4.0  # severities integrated over, in scales of the half-normal; what lies below counts as health
+# What is off for a reason of its own: shares of a vehicle's corrections, and how likely each is beside a problem that
+# is known. A second problem is rare, but if there is one it may move several corrections (judgement).
+OWN_REASONS = ((2e-4, 0.88), (0.02, 0.06), (0.08, 0.04), (0.25, 0.02))
+# A correction that moved before it could be told to move was taken into the vehicle's own level, wholly or in part:
+# how often, while what is expected of it is small beside its scatter, and the scatters by which that fades. Judgement.
+TAKEN_IN, TAKEN_IN_SCATTERS = 0.5, 5.0
+FARTHEST = 36.0  # scatters at which the density of health ends, for the sake of its logarithm
+OWN_SCATTERS, OWN_WAY = 6.0, 0.1  # scale of such a departure: scatters, share of the shorter way (judgement)
 
 
 @dataclass(frozen=True, kw_only=True)
-class Nuisance:
-    """How corrections move without the defect in question; each [C], in the unit of z.
+class Signatures:
+    """Shares of the way to the limit at severity 1, [K, C] each.
 
     Attributes:
-        sd: Healthy scatter.
-        outlier_scale: Scale of the departure of a correction that is off for a reason of its own.
-        outlier_share: How often one is, 0 to 1.
+        share: Signed share; 0 with a spread of 0: not named.
+        spread: Standard deviation of that share.
+        absent: Share of cases in which a correction that is named does not move.
     """
 
-    sd: Float64s
-    outlier_scale: Float64s
-    outlier_share: float
+    share: Float64s
+    spread: Float64s
+    absent: Float64s
 
 
-def log_bayes_factors(
-    z: Float64s,
+@dataclass(frozen=True, kw_only=True)
+class Pattern:
+    """What departs, in healthy scatters of each correction of each vehicle, [V, C] each.
+
+    Attributes:
+        scatters: Departures; NaN: not judged, says nothing.
+        up: From the centre to the upper limit.
+        down: From the centre to the lower limit.
+    """
+
+    scatters: Float64s
+    up: Float64s
+    down: Float64s
+
+
+def of_vehicles(pattern: Pattern, rows: Int64s) -> Pattern:
+    """Some of the vehicles."""
+    return Pattern(scatters=pattern.scatters[rows], up=pattern.up[rows], down=pattern.down[rows])
+
+
+def log_likelihoods(
+    pattern: Pattern,
+    signatures: Signatures,
     *,
-    signatures: Float64s,
-    spreads: Float64s,
-    absent: Float64s,
-    nuisance: Nuisance,
     severity_scale: float,
+    taken_in: float = TAKEN_IN,
+    own_reasons: tuple[tuple[float, float], ...] = OWN_REASONS,
 ) -> Float64s:
-    """Log Bayes factor of each signature against 'no defect', for every vehicle.
+    """Log likelihood of each vehicle's departures under each signature, less that of health without a second problem.
 
-    The model is z = s (a + d) + e. The severity s is half-normal; d is how one case differs from the next, so that
-    certainty does not grow with severity; e is healthy noise or, now and then, a departure of that correction alone,
-    so that one strange reading overrules no pattern. Corrections that a signature does not name say nothing about it:
-    whatever they do is as likely with it as without.
+    The model is y = s (a + d) + e. The severity s is half-normal; d is how one case differs from the next, so that
+    certainty does not grow with severity; e is healthy noise. A correction may be taken into the vehicle's own level
+    before it is told to move, so that a small companion that is not seen counts little. Whatever is off for a reason
+    of its own (one reading, or a second problem that moves several) is a Cauchy, and how many are is integrated out.
+    Corrections that a signature does not name are healthy or off for a reason of their own.
 
     Args:
-        z: Deviations, [V, C], in any unit; NaN: not judged, says nothing.
-        signatures: Deviation at severity 1, [K, C], same unit.
-        spreads: Standard deviation of that, [K, C], same unit; 0 with a signature of 0: not named by it.
-        absent: Share of cases in which the signature does not reach a correction it names, [K, C].
-        nuisance: The rest.
+        pattern: V vehicles.
+        signatures: K of them.
         severity_scale: Scale of the half-normal, dimensionless, above 0.
+        taken_in: How often a companion that is small beside its scatter was taken into the vehicle's own level.
+        own_reasons: Shares of the corrections that are off for a reason of their own, and how likely each share is.
 
     Returns:
         [V, K].
 
     Source: Kass and Raftery (1995), JASA 90(430), 773-795; a contaminated normal after Tukey (1960), its tail a
-    Cauchy's. The severity is integrated by the trapezoidal rule in its logarithm, to about 1e-3 of the factor.
+    Cauchy's. The severity is integrated by the trapezoidal rule in its logarithm.
     """
-    severity, mass = _half_normal_nodes(severity_scale)
-    hypothesis, column = np.nonzero((signatures != 0) | (spreads != 0))
-    start = np.searchsorted(hypothesis, np.arange(len(signatures) + 1))
-    clean = (1.0 - nuisance.outlier_share) * _noise_density(np.nan_to_num(z), nuisance.sd)
-    outlier = nuisance.outlier_share * _outlier_density(np.nan_to_num(z), nuisance.outlier_scale)
-    chunks = [
-        _fit(
-            z[first : first + AT_ONCE],
-            clean[first : first + AT_ONCE],
-            outlier[first : first + AT_ONCE],
-            start,
-            column,
-            signatures[hypothesis, column],
-            spreads[hypothesis, column] ** 2,
-            absent[hypothesis, column],
-            nuisance.sd**2,
-            1.0 - nuisance.outlier_share,
-            severity,
-            mass,
-        )
-        for first in range(0, len(z), AT_ONCE)
-    ]
-    return np.concatenate(chunks) if chunks else np.zeros((0, len(signatures)))
+    severity, mass = half_normal_nodes(severity_scale)
+    hypothesis, column = np.nonzero((signatures.share != 0) | (signatures.spread != 0))
+    start = np.searchsorted(hypothesis, np.arange(len(signatures.share) + 1))
+    clean, outlier = _background(pattern)
+    return _fit(
+        pattern.scatters,
+        pattern.up,
+        pattern.down,
+        clean,
+        outlier,
+        start,
+        column,
+        signatures.share[hypothesis, column],
+        signatures.spread[hypothesis, column],
+        signatures.absent[hypothesis, column],
+        severity,
+        mass,
+        taken_in,
+        np.array(own_reasons),
+    )
 
 
-def _half_normal_nodes(scale: float) -> tuple[Float64s, Float64s]:
-    """Severities, 0 and then evenly spaced in their logarithm, and the prior mass that each stands for."""
+def log_unknown(pattern: Pattern, reasons: tuple[tuple[float, float], ...] = OWN_REASONS[1:]) -> Float64s:
+    """[V] log likelihood of a problem that no signature names, less that of health.
+
+    Args:
+        pattern: V vehicles.
+        reasons: Shares of the corrections that are off, and how likely each share is.
+    """
+    clean, outlier = _background(pattern)
+    rates, weights = np.array(reasons).T
+    logs = np.log((1.0 - rates) + rates * (outlier / clean)[..., None]).sum(axis=1)
+    peak = logs.max(axis=1)
+    told: Float64s = peak + np.log(np.exp(logs - peak[:, None]) @ (weights / weights.sum()))
+    return told
+
+
+def _background(pattern: Pattern) -> tuple[Float64s, Float64s]:
+    """[V, C] densities of health and of what is off for a reason of its own, times sqrt(2 pi); 1 where not judged."""
+    known = ~np.isnan(pattern.scatters)
+    x = np.where(known, pattern.scatters, 0.0)
+    scale = np.hypot(OWN_SCATTERS, OWN_WAY * np.minimum(pattern.up, pattern.down))
+    outlier = np.sqrt(2.0 / np.pi) / (scale * (1.0 + (x / scale) ** 2))
+    return np.where(known, np.exp(-0.5 * np.minimum(np.abs(x), FARTHEST) ** 2), 1.0), np.where(known, outlier, 1.0)
+
+
+def half_normal_nodes(scale: float) -> tuple[Float64s, Float64s]:
+    """Severities, 0 and then even in their logarithm, and the prior mass that each stands for."""
     log_severity = np.linspace(np.log(LEAST), np.log(MOST), NODES)
     unit = np.exp(log_severity)
     mass = np.sqrt(2.0 / np.pi) * np.exp(-0.5 * unit**2) * unit * (log_severity[1] - log_severity[0])
     mass[[0, -1]] /= 2
-    return np.append(0.0, scale * unit), np.append(1.0 - mass.sum(), mass)
+    return np.append(0.0, scale * unit), np.append(max(1.0 - mass.sum(), 0.0), mass)
 
 
-def _noise_density(z: Float64s, sd: Float64s) -> Float64s:
-    """Normal density without its factor of 1/sqrt(2 pi), which cancels in every ratio."""
-    density: Float64s = np.exp(-0.5 * (z / sd) ** 2) / sd
-    return density
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def density_of(x, clean, mean, spread, absent, taken_in):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+    """Density of a named correction's departure at one severity, times sqrt(2 pi); lengths in healthy scatters.
+
+    Args:
+        x: Its departure.
+        clean: Density of health.
+        mean: What the signature expects.
+        spread: Sd of that from case to case.
+        absent: Share of cases that do not show it.
+        taken_in: Share in which what is small beside its scatter was taken into the vehicle's own level.
+    """
+    unseen = taken_in * np.exp(-0.5 * (mean / TAKEN_IN_SCATTERS) ** 2)
+    variance = 1.0 + spread**2
+    shown = np.exp(-0.5 * (x - mean) ** 2 / variance) / np.sqrt(variance)
+    partly = variance + mean**2 / 12.0  # evenly between nothing and what is expected
+    between = np.exp(-0.5 * (x - mean / 2) ** 2 / partly) / np.sqrt(partly)
+    seen = (1.0 - unseen) * shown + unseen * 0.5 * (between + clean)
+    return (1.0 - absent) * seen + absent * clean
 
 
-def _outlier_density(z: Float64s, scale: Float64s) -> Float64s:
-    """Cauchy density, in units of 1/sqrt(2 pi) as the normal ones: even a nonsense reading keeps some."""
-    density: Float64s = np.sqrt(2.0 / np.pi) / (scale * (1.0 + (z / scale) ** 2))
-    return density
-
-
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def _fit(  # noqa: PLR0917 (compiled functions take their arguments by position)
-    z: Float64s,
+    scatters: Float64s,
+    up: Float64s,
+    down: Float64s,
     clean: Float64s,
     outlier: Float64s,
     start: Int64s,
     column: Int64s,
-    signature: Float64s,
-    spread2: Float64s,
+    share: Float64s,
+    spread: Float64s,
     absent: Float64s,
-    noise2: Float64s,
-    usual_share: float,
     severity: Float64s,
     mass: Float64s,
+    taken_in: float,
+    reasons: Float64s,
 ) -> Float64s:
-    """The log factors of some vehicles; named corrections of hypothesis k are start[k]:start[k + 1]."""
-    vehicles, nodes = len(z), len(severity)
-    result = np.empty((vehicles, len(start) - 1))
-    log_ratio = np.empty((nodes, vehicles))
-    for k in range(len(start) - 1):
-        log_ratio[:] = 0.0
-        for i in range(start[k], start[k + 1]):
-            c = column[i]
-            for s in range(nodes):
-                variance = noise2[c] + severity[s] ** 2 * spread2[i]
-                scale = usual_share * (1.0 - absent[i]) / np.sqrt(variance)
-                mean = severity[s] * signature[i]
-                for v in range(vehicles):
-                    if not np.isnan(z[v, c]):
-                        shown = scale * np.exp(-0.5 * (z[v, c] - mean) ** 2 / variance)
-                        log_ratio[s, v] += np.log(shown + absent[i] * clean[v, c] + outlier[v, c])
-        for v in range(vehicles):
-            peak = log_ratio[:, v].max()
-            summed = np.sum(mass * np.exp(log_ratio[:, v] - peak))
-            result[v, k] = np.log(summed) + peak - log_ratio[0, v]  # severity[0] is 0: health
+    """[V, K]; named corrections of signature k are start[k]:start[k + 1]."""
+    result = np.empty((len(scatters), len(start) - 1))
+    log_ratio = np.empty((len(reasons), len(severity)))
+    for v in range(len(scatters)):
+        base, healthy = _healthy(clean[v], outlier[v], reasons)
+        for k in range(len(start) - 1):
+            for r in range(len(reasons)):
+                log_ratio[r] = base[r]
+            for i in range(start[k], start[k + 1]):
+                c = column[i]
+                if np.isnan(scatters[v, c]):
+                    continue
+                way = up[v, c] if share[i] > 0 else down[v, c]
+                if share[i] == 0:
+                    way = min(up[v, c], down[v, c])
+                for s in range(len(severity)):
+                    mean, sd = severity[s] * way * share[i], severity[s] * way * spread[i]
+                    shown = density_of(scatters[v, c], clean[v, c], mean, sd, absent[i], taken_in)
+                    for r in range(len(reasons)):
+                        own = reasons[r, 0]
+                        log_ratio[r, s] += np.log(((1.0 - own) * shown + own * outlier[v, c]) / healthy[r, c])
+            result[v, k] = _summed(log_ratio, mass)
     return result
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _healthy(clean, outlier, reasons):  # type: ignore[no-untyped-def]
+    """For each share of what is off for a reason of its own: log odds of all corrections, and [rates, C] densities."""
+    base, healthy = np.log(reasons[:, 1]), np.empty((len(reasons), len(clean)))
+    for r in range(len(reasons)):
+        for c in range(len(clean)):
+            healthy[r, c] = (1.0 - reasons[r, 0]) * clean[c] + reasons[r, 0] * outlier[c]
+            base[r] += np.log(healthy[r, c] / clean[c])
+    return base, healthy
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _summed(log_ratio, mass):  # type: ignore[no-untyped-def]
+    """Log of the sum over rates and severities, [rates, nodes] weighed by [nodes]."""
+    peak, total = log_ratio.max(), 0.0
+    for r in range(log_ratio.shape[0]):
+        for s in range(log_ratio.shape[1]):
+            total += mass[s] * np.exp(log_ratio[r, s] - peak)
+    return np.log(total) + peak

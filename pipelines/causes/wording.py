@@ -12,6 +12,9 @@ from pipelines.wording import percent
 NOTABLE = 2.0  # deviations above as many sigmas of healthy noise are named
 MOST_NAMED = 3  # corrections named in one sentence
 RIVAL = 0.10  # probability from which a look-alike is named
+LARGE = 5.0  # deviations above as many sigmas want an explanation
+STILL, TELLING = 0.1, 0.3  # shares: a cause leaves a correction alone, a cause must move it
+MOST_AGAINST = 2  # look-alikes that are ruled out in words
 SAME = 0.9  # cosine of two signatures from which the readings cannot tell them apart
 
 Leaders = Sequence[tuple[Hypothesis, float]]
@@ -26,7 +29,17 @@ class Findings:
     units: Mapping[str, str | None]
     z: Float64s  # [V, C], deviation in sigmas of healthy noise, as published; NaN: not judged
     deviation: Float64s  # [V, C], unit of the correction
+    laid_out: Sequence[Hypothesis] = ()  # all causes on this family's engine
     remarks: Mapping[str, str] = field(default_factory=dict)  # by vehicle: what was done since its newest reading
+    beside: Mapping[int, tuple[Hypothesis, float]] = field(default_factory=dict)  # a second cause, and its chance
+
+    def look_alikes(self, hypothesis: Hypothesis) -> list[Hypothesis]:
+        """The causes that the knowledge holds for its look-alikes, each in one of its ways on this engine."""
+        found: dict[str, Hypothesis] = {}
+        for other in self.laid_out:
+            if hypothesis.cause.apart_from(other.cause.id) and other.bank in {None, hypothesis.bank}:
+                found.setdefault(other.cause.id, other)
+        return list(found.values())
 
     def named(self, vehicle: int, columns: Sequence[int]) -> str:
         """Corrections with their deviations, as a list in words."""
@@ -56,7 +69,11 @@ def cause_evidence(
         sentences.append(f"{'Codes' if len(own) > 1 else 'Code'} {', '.join(own)} fit it.")
     if not sentences:
         sentences.append("Nothing stands out for it; it is only not ruled out.")
-    return " ".join([*sentences, *_rivals(hypothesis, leaders, findings, vehicle)])
+    against = _against(hypothesis, leaders, findings, vehicle)
+    if hypothesis is leaders[0][0] and vehicle in findings.beside:
+        second, share = findings.beside[vehicle]
+        against.append(f"Beside it: {_name(second)} ({percent(share)}), which what it leaves unexplained points to.")
+    return " ".join([*sentences, *against, *_rivals(hypothesis, leaders, findings, vehicle)])
 
 
 def none_evidence(findings: Findings, vehicle: int, codes: Sequence[str], leaders: Leaders) -> str:
@@ -70,6 +87,37 @@ def none_evidence(findings: Findings, vehicle: int, codes: Sequence[str], leader
     if leaders:
         return f"If none of the causes named: what departs most is {departs}.{standing}"
     return f"What departs most is {departs}; no known cause explains it.{standing}"
+
+
+def _name(hypothesis: Hypothesis) -> str:
+    """Its cause with the place."""
+    place = "".join(
+        f", {word} {number}"
+        for word, number in (("bank", hypothesis.bank), ("cylinder", hypothesis.cylinder))
+        if number is not None
+    )
+    return f"{hypothesis.cause.title}{place}"
+
+
+def _against(hypothesis: Hypothesis, leaders: Leaders, findings: Findings, vehicle: int) -> list[str]:
+    """What speaks against this cause, and what rules its look-alikes out."""
+    z = findings.z[vehicle]
+    away = np.abs(np.nan_to_num(z))
+    words = []
+    left = [int(c) for c in np.argsort(-away) if away[c] > LARGE and not hypothesis.named[c]][:MOST_NAMED]
+    if left and vehicle not in findings.beside:
+        words.append(f"Against it: it does not explain {findings.named(vehicle, left)}.")
+    calm = (away < NOTABLE) & ~np.isnan(z) & (np.abs(hypothesis.share) < STILL)
+    looked_for = {other.cause.id: other for other, _ in reversed(leaders)}
+    rivals = [looked_for[key] for key in looked_for if key != hypothesis.cause.id]
+    rivals += [other for other in findings.look_alikes(hypothesis) if other.cause.id not in looked_for]
+    for rival in rivals:
+        size = np.where(calm, np.abs(rival.share), 0.0)
+        place = int(size.argmax())
+        if size[place] >= TELLING and len(words) < MOST_AGAINST:
+            title = findings.titles.get(findings.codes[place]) or findings.codes[place]
+            words.append(f"Against {rival.cause.title}: {title} is where it should be.")
+    return words
 
 
 def _rivals(hypothesis: Hypothesis, leaders: Leaders, findings: Findings, vehicle: int) -> list[str]:

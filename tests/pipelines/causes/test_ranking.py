@@ -96,12 +96,14 @@ def test_healthy_vehicles_are_told_that_it_is_none_of_these(healthy, evidence, h
 
 def test_a_catalogue_that_no_cause_knows_gives_none_and_names_what_departs(healthy, evidence, history):
     family = healthy(("engine-1", "engine-2"), codes=("baro_learn",))
-    family.z[-1], family.deviation[-1] = 9.0, 4.0
+    family.z[-1], family.deviation[-1] = 9.0, 9.0 * family.sigma
     ids = family.panel.vehicles
     ranking = rank_causes(as_drift(family), evidence=evidence(ids), history=history())
     assert ranking["cause"].to_list() == [NONE, NONE]
     assert ranking["probability"].to_list() == [1.0, 1.0]
-    assert ranking["evidence"][1].startswith("What departs most is Learned barometric pressure +4 kPa")
+    assert ranking["evidence"][1].startswith(
+        "What departs most is Learned barometric pressure +1.35 kPa (9.0 times its healthy scatter)"
+    )
 
 
 def test_a_sudden_fault_without_precursor_is_none_of_these(healthy, evidence, history):
@@ -162,12 +164,17 @@ def test_causes_that_cannot_be_told_apart_with_what_is_read_are_said_together(he
     assert "cold soak" in text
 
 
-def test_relearning_corrections_do_not_speak(healthy, evidence, history):
-    family = healthy(("van-1",))
-    plant(family, "throttle_deposits", "deposits", severity=0.6)
-    family.relearning[-1] = np.abs(family.z[-1]) > 2
-    ranking = rank_causes(as_drift(family), evidence=evidence(("van-1",)), history=history())
-    assert ranking.filter(rank=1)["cause"].item() == NONE
+def test_corrections_that_relearn_speak_less_but_are_heard_where_they_are_far_off(healthy, evidence, history):
+    def said(severity, *, relearns):
+        family = healthy(("van-1",))
+        plant(family, "throttle_deposits", "deposits", severity=severity)
+        if relearns:
+            family.relearning[-1] = np.abs(family.z[-1]) > 1.5
+        ranking = rank_causes(as_drift(family), evidence=evidence(("van-1",)), history=history())
+        return ranking.filter(cause="throttle_deposits")["probability"].sum()
+
+    assert said(0.05, relearns=True) < said(0.05, relearns=False) - 0.05
+    assert said(0.6, relearns=True) > 0.8
 
 
 def test_the_input_stays_as_it_was(healthy, evidence, history):
@@ -190,3 +197,69 @@ def test_repairs_of_one_cause_at_one_depot_in_one_month_count_once(evidence):
         return cause_priors(confirmed, evidence(("van-1",)).vehicles)["fuel_contaminated"]
 
     assert prior(0) < prior(31) / 3
+
+
+def far(family, **corrections):
+    """Sets the newest deviations of the first vehicle, in sigmas, and all others of it to nothing."""
+    row, codes = family.panel.row_start[1] - 1, family.panel.codes
+    family.z[row] = 0.0
+    for code, size in corrections.items():
+        family.z[row, codes.index(code)] = size
+        family.alarm[row, codes.index(code)] = abs(size) > 5
+    family.deviation[row] = family.z[row] * family.sigma
+    return family
+
+
+def ranked(family, evidence, history, **tables):
+    ids = family.panel.vehicles
+    return rank_causes(as_drift(family), evidence=evidence(ids, **tables), history=history()).filter(vehicle_id=ids[0])
+
+
+@pytest.mark.parametrize("size", [7.0, 12.0])
+def test_a_lone_crank_segment_names_weak_ignition_or_low_compression_there(healthy, evidence, history, size):
+    found = ranked(far(healthy(), crank_seg_c3=size), evidence, history)
+    top = found.filter(pl.col("rank") <= 2)
+    assert set(top["cause"]) == {"ignition_weak", "compression_low"}
+    assert top["cylinder"].to_list() == [3, 3]
+    assert found.filter(cause=NONE)["probability"].item() < 0.2
+
+
+def test_a_lone_cam_reference_names_its_phaser_and_nothing_that_does_not_touch_the_cam(healthy, evidence, history):
+    found = ranked(far(healthy(), cam_in_b1=24.0), evidence, history)
+    first = found.filter(rank=1).row(0, named=True)
+    assert (first["cause"], first["bank"]) == ("cam_phaser_sticking", 1)
+    assert found.filter(pl.col("cause").is_in(["compression_low", "ignition_weak"])).is_empty()
+    assert "cam_drive_stretched" in found["cause"].to_list()
+
+
+def test_what_departs_most_is_explained_before_small_departures_elsewhere(healthy, evidence, history):
+    small = {"ltft_b1_idle": 1.6, "inj_bal_c1": 1.5, "iac_neutral": -1.6}
+    found = ranked(far(healthy(), crank_seg_c2=9.0, **small), evidence, history)
+    first = found.filter(rank=1).row(0, named=True)
+    assert first["cause"] in {"ignition_weak", "compression_low"}
+    assert first["cylinder"] == 2
+    assert found.filter(cause="unmetered_air", cylinder=1).is_empty()
+
+
+def test_an_idle_trim_and_a_sensor_shift_of_one_bank_leave_the_exhaust_leak_open(healthy, evidence, history):
+    found = ranked(far(healthy(), ltft_b1_idle=9.0, o2_shift_b1=-5.0), evidence, history)
+    chance = dict(found.filter(pl.col("bank") == 1).group_by("cause").agg(pl.col("probability").sum()).iter_rows())
+    assert chance.get("exhaust_leak_upstream", 0) > 0.05
+    assert chance.get("o2_sensor_aged", 0) < 0.95
+
+
+def test_a_second_cause_is_named_beside_the_leading_one(healthy, evidence, history):
+    family = healthy()
+    plant(family, "catalyst_aged", "aged", severity=0.3, bank=2)
+    plant(family, "throttle_deposits", "deposits", severity=0.7)
+    first = ranked(family, evidence, history).filter(rank=1).row(0, named=True)
+    assert first["cause"] == "throttle_deposits"
+    assert "Beside it: Catalyst aged" in first["evidence"]
+
+
+def test_evidence_says_what_speaks_against_a_rival(healthy, evidence, history):
+    family = healthy()
+    plant(family, "exhaust_leak_upstream", "leak", severity=0.5, bank=1)
+    first = ranked(family, evidence, history).filter(rank=1).row(0, named=True)
+    assert first["cause"] == "exhaust_leak_upstream"
+    assert "Against " in first["evidence"]

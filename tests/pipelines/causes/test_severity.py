@@ -5,25 +5,27 @@ from hypothesis import strategies as st
 from scipy.integrate import quad
 from scipy.stats import halfnorm, norm
 
-from pipelines.causes.severity import Nuisance, log_bayes_factors
+from pipelines.causes.severity import Pattern, Signatures, log_likelihoods, log_unknown
 
 
-def factors(z, signatures, *, spreads=0.0, sd=1.0, outliers=0.0, scale=0.4, absent=0.0):
-    z, signatures = np.atleast_2d(z).astype(float), np.atleast_2d(signatures).astype(float)
-    columns = z.shape[1]
-    nuisance = Nuisance(
-        sd=np.broadcast_to(sd, columns).astype(float),
-        outlier_scale=np.broadcast_to(np.asarray(sd) * 20.0, columns).astype(float),
-        outlier_share=outliers,
-    )
-    spreads = np.broadcast_to(spreads, signatures.shape).astype(float)
-    return log_bayes_factors(
-        z,
-        signatures=signatures,
-        spreads=spreads,
-        absent=np.broadcast_to(absent, signatures.shape).astype(float),
-        nuisance=nuisance,
+def pattern_of(z, way=100.0):
+    z = np.atleast_2d(z).astype(float)
+    return Pattern(scatters=z, up=np.full(z.shape, way), down=np.full(z.shape, way))
+
+
+def factors(z, signatures, *, spreads=0.0, outliers=0.0, scale=0.4, absent=0.0, taken_in=0.0):
+    """Signatures and spreads in scatters."""
+    signatures = np.atleast_2d(signatures).astype(float)
+    return log_likelihoods(
+        pattern_of(z),
+        Signatures(
+            share=signatures / 100,
+            spread=np.broadcast_to(spreads, signatures.shape) / 100,
+            absent=np.broadcast_to(absent, signatures.shape).astype(float),
+        ),
         severity_scale=scale,
+        taken_in=taken_in,
+        own_reasons=((outliers, 1.0),),
     )
 
 
@@ -68,9 +70,13 @@ def test_certainty_does_not_grow_with_severity_once_the_signatures_spread_counts
 
 def test_one_strange_reading_overrules_no_pattern():
     signature, pattern = [10.0, 10.0, 10.0, 10.0], [5.0, 5.0, 5.0, -60.0]
-    strange = factors(pattern, signature, spreads=2.0, outliers=0.002)
-    assert strange == pytest.approx(factors(pattern[:3], signature[:3], spreads=2.0, outliers=0.002), abs=0.5)
-    assert strange > 10
+
+    def told(columns):
+        cause = factors(pattern[:columns], signature[:columns], spreads=2.0, outliers=0.002)
+        return cause - log_unknown(pattern_of(pattern[:columns]), ((0.002, 1.0),))
+
+    assert told(4) == pytest.approx(told(3), abs=0.5)
+    assert told(4) > 10
 
 
 def test_a_nonsense_reading_still_gives_a_number():
@@ -94,15 +100,49 @@ def test_a_side_effect_that_may_be_absent_costs_little_when_it_is():
 
 @given(
     z=st.lists(st.floats(-30, 30), min_size=3, max_size=3),
-    a=st.lists(st.floats(-40, 40), min_size=3, max_size=3),
-    unit=st.lists(st.floats(0.1, 10), min_size=3, max_size=3),
+    a=st.lists(st.floats(-0.5, 0.5), min_size=3, max_size=3),
 )
-def test_the_units_of_the_corrections_do_not_matter(z, a, unit):
-    unit = np.array(unit)
-    same = factors(z, a, spreads=np.abs(a) / 4, outliers=0.01)
-    assert factors(z * unit, a * unit, spreads=np.abs(a) * unit / 4, sd=unit, outliers=0.01) == pytest.approx(
-        same, abs=1e-6
+def test_what_departs_downwards_is_explained_as_what_departs_upwards(z, a):
+    z, a = np.array([z]), np.array([a])
+    sides = Pattern(scatters=z, up=np.full((1, 3), 60.0), down=np.full((1, 3), 20.0))
+    turned = Pattern(scatters=-z, up=sides.down, down=sides.up)
+    spread = np.full((1, 3), 0.05)
+    one, other = (
+        log_likelihoods(each, Signatures(share=share, spread=spread, absent=spread), severity_scale=0.4)
+        for each, share in ((sides, a), (turned, -a))
     )
+    assert one == pytest.approx(other, abs=1e-9)
+
+
+def test_a_companion_that_is_small_and_not_seen_costs_little_and_a_large_one_much():
+    def cost(companion):
+        seen = factors([20.0, companion / 2], [40.0, companion], spreads=[10.0, companion / 4], taken_in=0.5)
+        unseen = factors([20.0, 0.0], [40.0, companion], spreads=[10.0, companion / 4], taken_in=0.5)
+        return (seen - unseen).item()
+
+    assert 2 * cost(4.0) < cost(30.0)
+    assert cost(4.0) < 2.5
+
+
+def test_a_second_problem_that_moves_several_corrections_does_not_hide_the_first():
+    pattern = [12.0, 12.0, 12.0, 9.0, 8.0, -11.0] + [0.0] * 30
+    known = log_likelihoods(
+        pattern_of(pattern),
+        Signatures(
+            share=np.array([[0.5] * 3 + [0.0] * 33]),
+            spread=np.array([[0.15] * 3 + [0.0] * 33]),
+            absent=np.zeros((1, 36)),
+        ),
+        severity_scale=0.4,
+    )
+    assert known > log_unknown(pattern_of(pattern)) + 5
+
+
+def test_what_no_signature_names_may_be_one_correction_or_many():
+    one, many = ([9.0] * n + [0.0] * (40 - n) for n in (1, 12))
+    assert (log_unknown(pattern_of(one)) > 20).all()
+    assert (log_unknown(pattern_of(many)) > 12 * 20).all()
+    assert (log_unknown(pattern_of([0.0] * 40)) < 0).all()
 
 
 def test_vehicles_do_not_influence_each_other():

@@ -1,0 +1,135 @@
+"""How likely each cause is on each vehicle: departures, codes and priors in, probabilities out; no words, no tables."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from scipy.special import logsumexp
+
+from pipelines.causes.hypotheses import Hypothesis
+from pipelines.causes.severity import FARTHEST, Pattern, Signatures, log_likelihoods, log_unknown
+from pipelines.handover import Bools, Float64s, Int64s
+
+SEVERITY_SCALE = 0.4  # half-normal, share of the way to the limit; most defects are met before it (judgement)
+STANDS_OUT = 3.0  # scatters from which a vehicle is looked at; below, and without a code, it is healthy
+LEAD_FROM = 4.0  # scatters from which what departs most must be explained
+SECOND_FROM = 5.0  # scatters from which what the leading cause does not touch points to a second one
+UNEXPLAINED = 6.0  # nats that a cause loses which explains nothing of what departs most (judgement)
+OWN_PART = 0.2  # of its largest share, from which a correction belongs to what a cause explains (judgement)
+ALONE, MAIN = (
+    0.15,
+    0.7,
+)  # share of cases that show in their main corrections alone: in those with so much of the largest share
+ODD, ODD_WITHOUT_ALARM = 1e-4, 1e-3  # of a healthy vehicle's corrections, with and without an alarm, that scatter more
+ODD_SCATTERS = 3.0  # times the usual scatter (judgement)
+
+
+def signatures_of(laid_out: Sequence[Hypothesis]) -> Signatures:
+    """Of all hypotheses, in their order."""
+    return Signatures(
+        share=np.array([h.share for h in laid_out]),
+        spread=np.array([h.spread for h in laid_out]),
+        absent=np.array([h.absent for h in laid_out]),
+    )
+
+
+def log_joint(
+    pattern: Pattern,
+    signatures: Signatures,
+    *,
+    log_prior: Float64s,
+    log_told: Float64s,
+    alarmed: Bools,
+    unknown: float,
+) -> Float64s:
+    """Log of prior times likelihood of every hypothesis and, last, of none of them, [V, K + 1].
+
+    Args:
+        pattern: What departs on V vehicles.
+        signatures: K of them.
+        log_prior: [K] of each on a vehicle; their sum and `unknown` are below 1.
+        log_told: [V, K] what codes, checks and other evidence say of each, against none of them.
+        alarmed: [V] whether the drift test found that something strays.
+        unknown: Probability of a problem that no signature names.
+    """
+    healthy = np.log(-np.expm1(np.log(np.exp(log_prior).sum() + unknown)))
+    joint = (
+        log_prior
+        + log_told
+        + np.logaddexp(
+            np.log1p(-ALONE) + log_likelihoods(pattern, signatures, severity_scale=SEVERITY_SCALE),
+            np.log(ALONE) + log_likelihoods(pattern, _main(signatures), severity_scale=SEVERITY_SCALE),
+        )
+    )
+    joint -= UNEXPLAINED * (1.0 - explained(pattern, signatures))
+    none = np.logaddexp(healthy + _log_odd(pattern, alarmed), np.log(unknown) + log_unknown(pattern))
+    return np.concatenate([joint, none[:, None]], axis=1)
+
+
+def _main(signatures: Signatures) -> Signatures:
+    """What is left of each signature where its companions do not show."""
+    size = np.abs(signatures.share)
+    main = (size >= MAIN * size.max(axis=1, keepdims=True)) & (size > 0)
+    main |= (size.max(axis=1) == 0)[:, None]
+    return Signatures(
+        share=np.where(main, signatures.share, 0.0),
+        spread=np.where(main, signatures.spread, 0.0),
+        absent=signatures.absent,
+    )
+
+
+def probabilities(joint: Float64s) -> Float64s:
+    """[V, K + 1], rows sum to 1."""
+    shares: Float64s = np.exp(joint - logsumexp(joint, axis=1, keepdims=True))
+    return shares
+
+
+def second_causes(
+    pattern: Pattern, signatures: Signatures, leading: Int64s, *, log_prior: Float64s, unknown: float
+) -> tuple[Int64s, Float64s]:
+    """What else each vehicle has, beside the hypothesis that leads: [V] index, and its probability; 0: nothing is left.
+
+    What the leading one names says nothing more; what is left must stand out by itself.
+    """
+    named = (signatures.share != 0) | (signatures.spread > 0)
+    left = replace(pattern, scatters=np.where(named[leading], np.nan, pattern.scatters))
+    told, alarmed = np.zeros((len(leading), len(log_prior))), np.ones(len(leading), dtype=np.bool_)
+    joint = log_joint(left, signatures, log_prior=log_prior, log_told=told, alarmed=alarmed, unknown=unknown)
+    share = probabilities(joint)[:, :-1]
+    best = share.argmax(axis=1)
+    stands_out = np.abs(np.nan_to_num(left.scatters)).max(axis=1, initial=0.0) >= SECOND_FROM
+    return best, np.where(stands_out, share[np.arange(len(best)), best], 0.0)
+
+
+def looked_at(pattern: Pattern, has_evidence: Bools) -> Bools:
+    """[V] vehicles on which something departs, or of which something else is known; the others are healthy."""
+    looked: Bools = has_evidence | (np.abs(np.nan_to_num(pattern.scatters)) >= STANDS_OUT).any(axis=1)
+    return looked
+
+
+def explained(pattern: Pattern, signatures: Signatures) -> Float64s:
+    """[V, K] how far each signature reaches what departs most: the largest departure it explains over the largest.
+
+    A cause that leaves the largest departure unexplained is not the one that explains most. 1 where nothing stands out.
+    """
+    x = np.nan_to_num(pattern.scatters)
+    most = np.abs(x).max(axis=1, initial=0.0)
+    reached = np.ones((len(x), len(signatures.share)))
+    for k, (share, spread) in enumerate(zip(signatures.share, signatures.spread, strict=True)):
+        largest = np.abs(share).max(initial=0.0)
+        upwards = (share > OWN_PART * largest) | ((share == 0) & (spread >= OWN_PART))
+        downwards = (share < -OWN_PART * largest) | ((share == 0) & (spread >= OWN_PART))
+        own = np.maximum(np.where(upwards, x, 0.0), np.where(downwards, -x, 0.0))
+        reached[:, k] = np.maximum(own.max(axis=1, initial=0.0), 0.0) / np.maximum(most, LEAD_FROM)
+    return np.where(most[:, None] >= LEAD_FROM, reached, 1.0)
+
+
+def _log_odd(pattern: Pattern, alarmed: Bools) -> Float64s:
+    """[V] log likelihood of health in which single corrections scatter more than usual, less that of health alone."""
+    share = np.where(alarmed, ODD, ODD_WITHOUT_ALARM)[:, None]
+    x = np.minimum(np.abs(np.nan_to_num(pattern.scatters)), FARTHEST)
+    wider = 0.5 * x**2 * (1.0 - 1.0 / ODD_SCATTERS**2) - np.log(ODD_SCATTERS)
+    told: Float64s = np.logaddexp(np.log1p(-share), np.log(share) + wider).sum(
+        axis=1, where=~np.isnan(pattern.scatters)
+    )
+    return told
