@@ -4,19 +4,20 @@ from pathlib import Path
 
 import streamlit as st
 
-from dashboard.views.address import PAGES
+from dashboard.views.address import KEPT_IN_MENU, PAGES
 from dashboard.views.wording import plain
 from pipelines.errors import LeewayError
 
 st.set_page_config(
     page_title="Leeway", page_icon=str(Path(__file__).with_name("mark.svg")), layout="wide", initial_sidebar_state=230
 )
-page = st.navigation(
-    [
-        st.Page(f"screens/{name}.py", title=title, url_path=name, default=name == "today")
-        for name, title in PAGES.items()
-    ]
-)
+first = st.Page("screens/today.py", title=PAGES["today"], url_path="start", default=True)  # at the bare address
+pages = [st.Page(f"screens/{name}.py", title=title, url_path=name) for name, title in PAGES.items()]
+page = st.navigation([first, *pages], position="hidden")
+carried = {name: st.query_params.get_all(name) for name in KEPT_IN_MENU if name in st.query_params}
+with st.sidebar.container(key="menu", gap="xsmall"):
+    for each in pages:
+        st.page_link(each, query_params=carried, width="stretch")
 try:
     page.run()
 except LeewayError as error:

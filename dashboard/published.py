@@ -21,6 +21,7 @@ from dashboard.views.vehicle import events_of
 from pipelines.catalogue.tables import published_tables
 from pipelines.causes.knowledge import Cause, causes
 from pipelines.command_options import DEFAULT_STORE
+from pipelines.digest import READ, Digest, digest
 from pipelines.handover import Evidence
 from pipelines.planning import newest_papers, plan_newest
 from pipelines.store import fleet_reads
@@ -233,6 +234,23 @@ def papers() -> bytes:
     from pipelines.handouts.folder import packed_papers  # noqa: PLC0415 - a typesetter, which one button needs
 
     return packed_papers(newest_papers(store()))
+
+
+def news(as_of: datetime) -> Digest:
+    """What is new since the analysis before that one; without an earlier one, what stands."""
+
+    def build() -> Digest:
+        before = next((at for at in kept_as_ofs() if at < as_of), None)
+        earlier = {} if before is None else {name: table(name, before) for name in READ if was_published(name, before)}
+        now = {name: table(name, as_of) for name in READ if was_published(name, as_of)}
+        return digest({**now, "catalogue": corrections()}, earlier, as_of=as_of, since=before)
+
+    return kept("news", as_of, build=build)
+
+
+def not_analysed() -> int:
+    """Rows that were loaded since the newest analysis."""
+    return kept("not analysed", build=lambda: stored.loaded_since_analysis(store()))
 
 
 def peers_tables(as_of: datetime) -> PeersTables:

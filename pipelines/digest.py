@@ -10,8 +10,10 @@ from pipelines.wording import day_words, percent
 
 MOST_LINES = 8  # of a section, so that a digest is one screen long
 RISEN_BY, RISEN_TO = 0.10, 0.15  # a forecast has risen when it grew by so much, to so much, within 30 days (judgement)
+MUST_NOT_BE_DRIVEN = "Must not be driven"
 DECIDED = ("held", "came_back", "not_reset")
 Tables = Mapping[str, pl.DataFrame]
+READ = ("vehicle_state", "correction_state", "fault_forecast", "repair_outcome", "held_reading")  # published tables
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -29,9 +31,10 @@ class Section:
 
 @dataclass(frozen=True, kw_only=True)
 class Digest:
-    """What is new: a headline, and sections that have something to say."""
+    """What is new: a headline, since when, and sections that have something to say."""
 
     headline: str
+    told: str  # 'Since 3 March', or 'Told for the first time'
     sections: tuple[Section, ...]
 
 
@@ -39,14 +42,14 @@ def digest(now: Tables, before: Tables, *, as_of: datetime, since: datetime | No
     """What is new between two analyses.
 
     Args:
-        now: Published tables of the newest analysis.
+        now: Published tables (`READ`) of the newest analysis, and `catalogue`, the fleet's corrections.
         before: The same of the analysis that the last digest told of; without tables: none is known.
         as_of: Time of the newest analysis.
         since: Time of the earlier one; None: there is none.
     """
     corrections = dict(now["catalogue"].select("code", pl.col("title").fill_null(pl.col("code"))).iter_rows())
     sections = [
-        Section(title="Must not be driven", lines=tuple(must_not_be_driven(now["vehicle_state"]))),
+        Section(title=MUST_NOT_BE_DRIVEN, lines=tuple(must_not_be_driven(now["vehicle_state"]))),
         Section(title="New this week or sooner", lines=_newly_due(now, before)),
         Section(title="New alarms", lines=_alarms(now, before, corrections)),
         Section(title="Alarms that closed", lines=_alarms(before, now, corrections)),
@@ -57,10 +60,12 @@ def digest(now: Tables, before: Tables, *, as_of: datetime, since: datetime | No
     ]
     told = tuple(section for section in sections if section.lines)
     start = f"since {day_words(since, as_of)}" if since is not None else "for the first time"
+    told_words = f"S{start[1:]}" if since is not None else "Told for the first time"
     states = now["vehicle_state"]
     return Digest(
         headline=f"{states.height} vehicles on {as_of.day} {as_of:%B %Y}, told {start}"
         + (":" if told else ": nothing is new."),
+        told=told_words,
         sections=told,
     )
 

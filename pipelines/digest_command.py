@@ -17,7 +17,6 @@ if TYPE_CHECKING:
 
 URGENT = 3  # exit code when a vehicle must not be driven
 LAST = "digest_as_of"  # the store's setting: time of the analysis that the last digest told of
-TABLES = ("vehicle_state", "correction_state", "fault_forecast", "repair_outcome", "held_reading")
 
 
 @click.command()
@@ -68,7 +67,8 @@ def digest(store: Store, target: Path | None, *, urgent: bool) -> None:
 
 
 def _tables(store: Store, as_of: datetime) -> "dict[str, pl.DataFrame]":
+    from pipelines.digest import READ  # noqa: PLC0415
     from pipelines.store.published import kept_as_ofs, read_published  # noqa: PLC0415
 
-    names = [name for name in TABLES if as_of in kept_as_ofs(store, name)]
+    names = [name for name in READ if as_of in kept_as_ofs(store, name)]
     return {name: read_published(store, name, as_of=as_of) for name in names}

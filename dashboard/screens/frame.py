@@ -11,7 +11,7 @@ from streamlit.elements.lib.column_types import ColumnConfig
 
 from dashboard import entered, published
 from dashboard.views import address
-from dashboard.views.wording import Reader, plain, shell_word
+from dashboard.views.wording import Reader, count, plain, sentence, shell_word
 
 UNITS = ("km", "miles")
 ABSENT = "\N{EN DASH}"  # in a table cell without a value
@@ -75,8 +75,18 @@ def nothing_yet() -> None:
 def basis(frame: Frame, *lines: str) -> None:
     """The small print under a title: what moment and what data the figures stand for."""
     older = "" if frame.newest else " This is an older state; the newest is in the side bar."
-    waits = entered.waiting(frame.reader.as_of) if frame.newest else ""
-    st.caption(" ".join((f"As of {frame.reader.moment(frame.reader.as_of)}.{older}", *lines, waits)).strip())
+    waits = (_not_analysed(), entered.waiting(frame.reader.as_of)) if frame.newest else ()
+    said = (f"As of {frame.reader.moment(frame.reader.as_of)}.{older}", *lines, *waits)
+    st.caption(" ".join(part for part in said if part))
+
+
+def _not_analysed() -> str:
+    rows = published.not_analysed()
+    return (
+        f"{sentence(count(rows, 'row'))} came in since and count with the next analysis: leeway analyse."
+        if rows
+        else ""
+    )
 
 
 def picked(label: str, options: Sequence[str], key: str, *, help_text: str | None = None) -> list[str]:

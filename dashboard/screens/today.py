@@ -9,10 +9,12 @@ from dashboard.screens import frame as shared
 from dashboard.screens.frame import Frame
 from dashboard.views.joined import Choice, choices
 from dashboard.views.today import TodayView, grouping, today
+from dashboard.views.unread import unread
 from dashboard.views.wording import plain
+from pipelines.digest import MUST_NOT_BE_DRIVEN
 
 COLUMNS = [
-    "vehicle_id", "urgency", "why", "title", "what", "leeway_pct", "chance_30", "cause", "cause_probability",
+    "vehicle_id", "urgency", "why", "leeway_pct", "what", "title", "chance_30", "cause", "cause_probability",
     "open_faults", "chance_7", "chance_90", "likely_code", "is_outlier", "last_read_at", "days_since_read",
     "engine_family", "depot",
 ]  # fmt: skip
@@ -54,11 +56,52 @@ def show() -> None:
     if view.watched:
         st.markdown(view.watched)
     shared.basis(frame, view.alarms, published.forecast_warning())
+    _news(frame)
     if view.empty_reason:
         st.info(view.empty_reason)
         return
-    _charts(view, frame, choice)
     _table(view, frame)
+    _charts(view, frame, choice)
+    _unread(view, frame)
+
+
+def _news(frame: Frame) -> None:
+    """What must not be driven, with the reason, and what is new since the analysis before."""
+    told = published.news(frame.reader.as_of)
+    urgent = [section for section in told.sections if section.title == MUST_NOT_BE_DRIVEN]
+    for section in urgent:
+        st.error("\n".join([f"**{section.title}**", *(f"- {plain(line)}" for line in section.lines)]))
+    other = [section for section in told.sections if section.title != MUST_NOT_BE_DRIVEN]
+    if not other:
+        return
+    names = ", ".join(f"{section.title.lower()} ({len(section.lines)})" for section in other)
+    with st.expander(f"{told.told}: {names}"):
+        for section in other:
+            st.markdown("\n".join([f"**{section.title}**", "", *(f"- {plain(line)}" for line in section.shown())]))
+
+
+def _unread(view: TodayView, frame: Frame) -> None:
+    """Who was not read for long: nothing can be said of what is not read."""
+    said = unread(view.rows)
+    if said is None:
+        return
+    st.subheader("Not read for long")
+    st.markdown(plain(said.sentence))
+    shared.table(
+        shared.known_columns(shared.vehicle_links(said.rows, frame)),
+        key="unread",
+        hide_index=True,
+        placeholder=shared.ABSENT,
+        alt="Vehicles that were not read for long, longest first",
+        column_config={
+            "vehicle_id": shared.vehicle_column(),
+            "depot": st.column_config.TextColumn("Depot"),
+            "days_since_read": st.column_config.NumberColumn("Days ago", format="%.0f"),
+            "last_read_at": st.column_config.DatetimeColumn(
+                "Last read", format="D MMM YYYY", timezone=frame.reader.zone.key
+            ),
+        },
+    )
 
 
 def _charts(view: TodayView, frame: Frame, choice: Choice) -> None:
@@ -98,7 +141,7 @@ def _table(view: TodayView, frame: Frame) -> None:
         column_config={
             "vehicle_id": shared.vehicle_column(),
             "urgency": st.column_config.TextColumn("Urgency", width=115),
-            "why": st.column_config.TextColumn("Why", width=300),
+            "why": st.column_config.TextColumn("Why", width=470),
             "title": st.column_config.TextColumn("Leading correction", width=225),
             "what": st.column_config.TextColumn("What it does", width=240),
             "cause": st.column_config.TextColumn("Likely cause", width=190),

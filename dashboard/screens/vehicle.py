@@ -34,11 +34,24 @@ def show() -> None:
         st.info("No vehicle was in service on this date, or none was read by then.")
         return
     asked = st.query_params.get("vehicle")
-    first = known.index(views.most_urgent(vehicle_state))
-    vehicle_id = st.selectbox("Vehicle", known, index=first, key="vehicle", bind="query-params")
-    if asked and asked not in known:
-        st.warning(f"Vehicle {plain(asked)} is not in this state: not in service on this date, retired, or never read.")
+    opened = views.asked_for(asked, known) if asked else views.most_urgent(vehicle_state)
+    if opened is None:
+        _unknown(str(asked), known, frame)
+        return
+    vehicle_id = st.selectbox("Vehicle", known, index=known.index(opened), key="vehicle", bind="query-params")
     _vehicle(vehicle_id, vehicle_state, frame)
+
+
+def _unknown(asked: str, known: list[str], frame: Frame) -> None:
+    """The answer to a number that is no vehicle's: not another vehicle, but the nearest numbers."""
+    st.title(f"Vehicle {plain(asked)}")
+    st.warning("It is not in this state: not in service on this date, retired, never read, or its number is another.")
+    if alike := views.nearest(asked, known):
+        st.markdown("Nearest numbers:")
+    for vehicle_id in alike:
+        st.page_link(
+            "screens/vehicle.py", label=plain(vehicle_id), query_params={**frame.carried, "vehicle": vehicle_id}
+        )
 
 
 def _vehicle(vehicle_id: str, vehicle_state: pl.DataFrame, frame: Frame) -> None:

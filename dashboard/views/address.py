@@ -20,6 +20,8 @@ PAGES = {  # url path -> name in the menu
     "drops": "What came in",
 }
 
+KEPT_IN_MENU = ("as_of", "unit", "depot", "family")  # what a reader picked for one page and means for all
+
 
 def shared(reader: Reader, *, newest: bool) -> dict[str, str]:
     """Parameters every page carries: the distance unit, and the published state unless it is the newest."""

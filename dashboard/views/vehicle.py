@@ -1,8 +1,9 @@
 """One vehicle: what it does, since when, why, how likely a fault is, and what that rests on."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from difflib import get_close_matches
 from typing import Any
 
 import polars as pl
@@ -17,6 +18,7 @@ from pipelines.causes.knowledge import Cause
 from pipelines.workplan.urgency import STRAYS
 
 WORST_FIRST = {state: -1 if state in STRAYS else rank for rank, state in enumerate(STATE)}
+MOST_NEAREST, LEAST_ALIKE = 5, 0.5  # numbers named instead of one that is unknown, and how alike they are (judgement)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,6 +45,18 @@ def states_of(vehicle_id: str, correction_state: pl.DataFrame, corrections: pl.D
         .sort("rank", "leeway_pct", "away", "correction", descending=[False, False, True, False], nulls_last=True)
         .drop("rank", "away")
     )
+
+
+def asked_for(asked: str, known: Sequence[str]) -> str | None:
+    """The known number that is meant: the same one, or the only one that differs by capitals alone; None: neither."""
+    alike = [each for each in known if each.casefold() == asked.casefold()]
+    return asked if asked in known else alike[0] if len(alike) == 1 else None
+
+
+def nearest(asked: str, known: Sequence[str]) -> list[str]:
+    """Known numbers that come nearest to one that is none of them."""
+    folded = {each.casefold(): each for each in known}
+    return [folded[each] for each in get_close_matches(asked.casefold(), folded, n=MOST_NEAREST, cutoff=LEAST_ALIKE)]
 
 
 def summary(

@@ -6,7 +6,7 @@ import polars as pl
 
 from pipelines.catalogue.tables import published_tables
 from pipelines.errors import StoreError
-from pipelines.store.connection import frame_of, quoted
+from pipelines.store.connection import frame_of, one_row, quoted
 from pipelines.store.evidence import snapshots_of
 from pipelines.store.folder import Store
 from pipelines.store.schema import columns_of
@@ -52,6 +52,20 @@ def _never_published(store: Store, table: str) -> str:
     if table in published_tables():
         return f"{store.path}: {table} is not published yet. Run: leeway analyse"
     return f"'{table}' is not a published table. Published are: {', '.join(published_tables())}."
+
+
+def loaded_since_analysis(store: Store) -> int:
+    """Rows that were loaded, or took another's place, since the newest analysis was published; 0: none ever was.
+
+    Raises:
+        StoreError: there is no store.
+    """
+    query = (
+        "SELECT coalesce(sum(loaded + replaced), 0)::BIGINT FROM loads WHERE loaded_at > "
+        "(SELECT max(published_at) FROM publications WHERE table_name = 'vehicle_state')"
+    )
+    with store.reading() as connection:
+        return int(one_row(connection, query)[0])
 
 
 def kept_as_ofs(store: Store, table: str = "vehicle_state") -> list[datetime]:

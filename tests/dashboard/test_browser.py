@@ -59,7 +59,7 @@ class Visitor:
         return self
 
     def goes_to(self, name: str) -> "Visitor":
-        self.page.locator("[data-testid=stSidebarNav]").get_by_text(name, exact=True).click()
+        self.page.locator("[data-testid=stSidebar]").get_by_role("link", name=name, exact=True).click()
         self.page.wait_for_function(f"[...document.querySelectorAll('h1')].some(h => h.innerText.includes({name!r}))")
         return self.settles()
 

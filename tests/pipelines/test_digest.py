@@ -72,7 +72,7 @@ def test_the_first_digest_tells_what_stands_and_a_section_stays_short():
 
 
 def test_text_from_data_is_text_in_every_form():
-    made = Digest(headline="h", sections=(Section(title="t", lines=("<b>x</b> [a](http://x) \x1b[31m",)),))
+    made = Digest(headline="h", told="t", sections=(Section(title="t", lines=("<b>x</b> [a](http://x) \x1b[31m",)),))
     assert "&lt;b&gt;x&lt;/b&gt;" in as_html(made)
     assert r"\<b\>" in as_markdown(made)
     assert r"\[a\]\(http\://x\)" in as_markdown(made)

@@ -70,7 +70,16 @@ def test_another_correction_of_a_vehicle_is_a_link_away(monkeypatch, known_store
 
 def test_a_vehicle_that_is_not_there_is_said_to_be_missing(monkeypatch, known_store):
     app = opened(monkeypatch, known_store, "vehicle", vehicle="V9")
-    assert "Vehicle V9 is not in this state" in text(app)
+    said = text(app)
+    assert app.title[0].value == "Vehicle V9"
+    assert "It is not in this state" in said
+    assert "Nearest numbers" in said
+    assert "vehicle" not in [box.key for box in app.selectbox]
+
+
+def test_a_number_in_small_letters_is_the_vehicle(monkeypatch, known_store):
+    app = opened(monkeypatch, known_store, "vehicle", vehicle="v2")
+    assert app.title[0].value == "Vehicle V2"
 
 
 def test_a_vehicle_hardly_read_still_has_a_page(monkeypatch, known_store):
