@@ -10,7 +10,7 @@ from pipelines.store.connection import frame_of, one_row, quoted
 from pipelines.store.entries import damage_of_record
 from pipelines.store.folder import Store
 from pipelines.store.pointer import POINTER, read_pointer, states
-from pipelines.store.schema import stored_key
+from pipelines.store.schema import filled_tables, stored_key
 from pipelines.store.wholeness import damage
 
 
@@ -46,7 +46,10 @@ def _files(store: Store) -> Iterator[str]:
 
 
 def _raw_tables(connection: duckdb.DuckDBPyConnection) -> Iterator[str]:
+    filled = filled_tables(connection)
     for name, table in drop_tables().items():
+        if name not in filled:
+            continue
         key = ", ".join(quoted(column) for column in stored_key(table))
         twice = one_row(
             connection, f"SELECT count(*) FROM (SELECT {key} FROM {name} GROUP BY {key} HAVING count(*) > 1)"

@@ -12,7 +12,6 @@ import numpy as np
 
 from pipelines.store.connection import frame_of, one_row, quoted
 from pipelines.store.readers import attached
-from pipelines.store.schema import columns_of
 
 HEADER = 4096  # bytes of each of the three headers
 BLOCK = 262_144  # bytes of a block, checksum included
@@ -61,17 +60,19 @@ def damaged_blocks(file: Path) -> str | None:
 
 
 def read_everything(connection: duckdb.DuckDBPyConnection) -> None:
-    """Read every column of every table of a state.
+    """Read every column of every table of a state that holds, or held, a row.
 
     Raises:
         duckdb.Error: something cannot be read.
     """
     tables = frame_of(
         connection,
-        "SELECT schema_name, table_name FROM duckdb_tables() WHERE database_name = current_database() ORDER BY ALL",
+        "SELECT schema_name, table_name, list(column_name ORDER BY column_index) FROM duckdb_columns() "
+        "JOIN duckdb_tables() USING (database_name, schema_name, table_name) "
+        "WHERE database_name = current_database() AND estimated_size > 0 GROUP BY ALL ORDER BY ALL",
     )
-    for schema, table in tables.iter_rows():
-        counts = ", ".join(f"count(hash({quoted(name)}))" for name in columns_of(connection, table, schema))
+    for schema, table, names in tables.iter_rows():
+        counts = ", ".join(f"count(hash({quoted(name)}))" for name in names)
         one_row(connection, f"SELECT {counts} FROM {schema}.{quoted(table)}")
 
 

@@ -13,7 +13,7 @@ import polars as pl
 
 from pipelines.catalogue.tables import drop_tables
 from pipelines.errors import SettingError
-from pipelines.store.connection import frame_of, quoted
+from pipelines.store.connection import frame_of, one_row, quoted
 from pipelines.store.folder import Store
 from pipelines.store.history import STANDING, same, standing
 from pipelines.store.loads import add_flags
@@ -101,6 +101,10 @@ def _stand_again(connection: duckdb.DuckDBPyConnection, table: str, at: datetime
     sources = [table, f"{table}_replaced", *(["readings_brought"] if table == "readings" else [])]
     theirs = " UNION ".join(f"SELECT {listed} FROM {source} WHERE load_id IN {GONE}" for source in sources)
     connection.execute(f"CREATE TEMP TABLE touched AS {theirs}")
+    if not one_row(connection, "SELECT count(*) FROM touched")[0]:
+        nothing = frame_of(connection, "FROM touched")
+        connection.execute("DROP TABLE touched")
+        return nothing, nothing
     connection.execute(f"CREATE TEMP TABLE standing AS FROM {standing(table, columns, STANDING, 'touched')}")
     names = ", ".join(quoted(name) for name in columns)
     connection.execute(

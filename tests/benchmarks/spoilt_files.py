@@ -182,7 +182,7 @@ def with_odd_types(cells: Cells, dice: np.random.Generator) -> bytes:
         lambda: numbers.cast(pl.Datetime("ns", "Europe/Berlin")), lambda: numbers.cast(pl.Datetime("ms")),
         lambda: (numbers + 2**60).cast(pl.Datetime("us")), lambda: pl.Series([float("nan"), *[1e308] * 29]),
         lambda: numbers.cast(pl.Int8), lambda: pl.Series([True] * frame.height),
-        lambda: (numbers * -(2**30)).cast(pl.Date),
+        lambda: (numbers * -(2**26)).cast(pl.Date),
     ]  # fmt: skip
     for name in frame.columns:
         if dice.random() < 0.4:

@@ -56,9 +56,9 @@ class Trial:
         place = ["--store", str(self.store.path)]
         came = [drop for drop in self.drops if drop.name in standing]
         missing = [drop for drop in self.drops if drop.name not in standing]
-        if command == "load" and missing:
+        if command == "load":
             return ["load", str(missing[0]), *place], standing | {missing[0].name}
-        if command == "withdraw" and came:
+        if command == "withdraw":
             return ["store", "withdraw", came[0].name, *place], standing - {came[0].name}
         if command == "restore":
             return ["store", "restore", str(self.backup), *place], self.base
@@ -70,13 +70,25 @@ class Trial:
             return [command, *place], standing
         return ["store", "backup", "--to", f"{self.backup}.next", *place], standing
 
+    def killed(self, command: str) -> int:
+        """How often a command was killed."""
+        return self.outcomes[command, "killed"] + self.outcomes[command, "killed, and kept"]
+
+    def next_of(self, commands: Sequence[str]) -> str:
+        """The command that was killed least, of those that there is something to do for."""
+        standing = self.standing()
+        stand = [drop.name in standing for drop in self.drops]
+        idle = {"load" if all(stand) else "", "withdraw" if not any(stand) else ""}
+        return min((each for each in commands if each not in idle), key=self.killed)
+
     def kill(self, command: str, generator: random.Random) -> None:
         """Run one command until it is done or killed, and look at what is left."""
         before = self.standing()
         words, wanted = self.words(command, before)
         known = self.usual.get(command)
         seconds = run(words, None if known is None else known * generator.uniform(0.0, LONGEST))
-        self.usual.setdefault(command, seconds or 0.0)
+        if seconds is not None:  # the first time a command compiles
+            self.usual[command] = min(seconds, known or seconds)
         after = self.standing()
         if after not in ({wanted} if seconds is not None else {before, wanted}):
             sys.exit(f"{command}: {sorted(before)} became {sorted(after)}")
@@ -123,12 +135,10 @@ def run(words: Sequence[str], killed_after: float | None) -> float | None:
 
 
 def attack(trial: Trial, commands: Sequence[str], *, kills: int, seed: int) -> None:
-    """Run the commands in turn, each once undisturbed, then until so many were killed; what they left must be gone."""
+    """Run the commands, each once undisturbed, then until so many were killed; what they left must be gone."""
     generator = random.Random(seed)  # noqa: S311 (moments to kill at)
-    turn = 0
-    while sum(count for (_, how), count in trial.outcomes.items() if how.startswith("killed")) < kills:
-        trial.kill(commands[turn % len(commands)], generator)
-        turn += 1
+    while sum(trial.killed(command) for command in commands) < kills:
+        trial.kill(trial.next_of(commands), generator)
     with trial.store.writing("tidy up"):
         pass
     back_up(trial.store, trial.backup)
