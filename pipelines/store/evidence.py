@@ -21,7 +21,7 @@ from pipelines.store.connection import frame_of, one_row, quoted
 from pipelines.store.entries import read_entries
 from pipelines.store.folder import Store
 from pipelines.store.held_answers import answers_beforehand
-from pipelines.store.history import KNOWN, LATER, table_then
+from pipelines.store.history import KNOWN, LATER, STANDING, followed, table_then
 from pipelines.store.moves import as_of_then, moves
 from pipelines.store.newest import newest_of_all
 from pipelines.store.readers import once
@@ -210,9 +210,10 @@ class _Asking:
         """Vehicles whose number was another one's before, as far as is known (`BEGUN_ANEW`)."""
         if "vehicles_replaced" not in self.filled:
             return BEGUN_ANEW.to_frame()
-        known = "" if self.known_at is None else "WHERE replaced_at <= $known_at"
         asked: dict[str, object] = {} if self.known_at is None else {"known_at": self.known_at}
-        replaced = f"SELECT vehicle_id, vin, engine_family, replaced_by FROM vehicles_replaced {known}"
+        loads = STANDING if self.known_at is None else KNOWN
+        former = followed("vehicles", self.columns["vehicles"], loads)
+        replaced = f"SELECT vehicle_id, vin, engine_family, replaced_by FROM {former}"
         before = frame_of(self.connection, replaced, **asked).join(vehicles, on="vehicle_id", how="semi")
         if before.is_empty():
             return BEGUN_ANEW.to_frame()

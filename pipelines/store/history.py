@@ -46,12 +46,33 @@ def standing(table: str, columns: Sequence[str], loads: str, keys: str | None = 
     """
     if table == "readings":
         return _folded([name for name in columns if name not in READING], loads, keys)
-    key = stored_key(drop_tables()[table])
-    names, listed = ", ".join(quoted(name) for name in columns), ", ".join(quoted(name) for name in key)
-    content = ", ".join(f"{quoted(name)} := {quoted(name)}" for name in columns if name not in (*key, "load_id"))
-    last = "load_id DESC, own DESC, part DESC, place DESC"
+    names, listed = (", ".join(map(quoted, each)) for each in (columns, stored_key(drop_tables()[table])))
     return f"""(
-        WITH versions AS (
+        WITH {_changes(table, columns, loads, keys)}
+        SELECT {names} FROM changes WHERE changed
+        QUALIFY row_number() OVER (
+            PARTITION BY {listed} ORDER BY load_id DESC, own DESC, part DESC, place DESC
+        ) = 1
+    )"""
+
+
+def followed(table: str, columns: Sequence[str], loads: str) -> str:
+    """A relation with the rows that others of their key followed on, if only some loads came; replaced_by: whose."""
+    names, listed = (", ".join(map(quoted, each)) for each in (columns, stored_key(drop_tables()[table])))
+    return f"""(
+        WITH {_changes(table, columns, loads, None)}
+        SELECT {names}, lead(load_id) OVER (
+            PARTITION BY {listed} ORDER BY load_id, own, part, place
+        ) AS replaced_by FROM changes WHERE changed QUALIFY replaced_by IS NOT NULL
+    )"""
+
+
+def _changes(table: str, columns: Sequence[str], loads: str, keys: str | None) -> str:
+    """The relation `changes`: what came of each key by some loads, and whether it was other than what came before."""
+    key = stored_key(drop_tables()[table])
+    names, listed = (", ".join(map(quoted, each)) for each in (columns, key))
+    content = ", ".join(f"{quoted(name)} := {quoted(name)}" for name in columns if name not in (*key, "load_id"))
+    return f"""versions AS (
             SELECT * FROM (
                 SELECT {names}, 1 AS part, rowid AS place FROM {table} UNION ALL
                 SELECT {names}, 0 AS part, rowid AS place FROM {table}_replaced
@@ -68,10 +89,7 @@ def standing(table: str, columns: Sequence[str], loads: str, keys: str | None = 
             SELECT *, row_number() OVER line = 1 OR struct_pack({content}) IS DISTINCT FROM
                 lag(struct_pack({content})) OVER line AS changed
             FROM came WINDOW line AS (PARTITION BY {listed} ORDER BY load_id, own, part, place)
-        )
-        SELECT {names} FROM changes WHERE changed
-        QUALIFY row_number() OVER (PARTITION BY {listed} ORDER BY {last}) = 1
-    )"""
+        )"""
 
 
 def _folded(codes: Sequence[str], loads: str, keys: str | None) -> str:

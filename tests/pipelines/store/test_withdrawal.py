@@ -121,6 +121,23 @@ def test_a_store_reads_as_if_it_never_had_what_was_withdrawn(tmp_path_factory, d
         assert_same(evidence_frames(store, known_at=at), frames, at)
 
 
+def test_a_number_passed_to_another_engine_when_the_load_that_stays_said_so(store, tmp_path, drop):
+    rowan = "vehicle_id,engine_family\nv1,rowan\n"
+    load(store, [drop("base", vehicles=VEHICLES)], loaded_at=FIRST)
+    shutil.copytree(store.path, tmp_path / "never")
+    never = Store(tmp_path / "never")
+    read, again = drop("read", snapshots=odometer((1, 1), (2, 2))), drop("again", vehicles=rowan + "\n")
+    load(store, [drop("withdrawn", vehicles=rowan)])
+    for each in (store, never):
+        load(each, [read])
+        load(each, [again])
+        load(each, [drop("after", snapshots=odometer((3, 3)))])
+    assert read_evidence(store).snapshots.height == 3  # rowan from the first reading on
+    withdraw(store, ["withdrawn"])
+    assert_same(evidence_frames(store), evidence_frames(never))
+    assert read_evidence(store).snapshots.height == 1
+
+
 def odometer(*readings: tuple[int, int]) -> str:
     rows = "".join(f"v1,2031-01-{day:02d}T08:00:00Z,{km}\n" for day, km in readings)
     return "vehicle_id,read_at,odometer_km\n" + rows
