@@ -10,7 +10,7 @@ from dashboard.charts.notes import note_marks
 from dashboard.palette import INK, LIMIT
 
 MOST = 20  # findings drawn
-ROW = 24  # pixels a finding; the notes stand below them
+ROW, BELOW = 34, 90  # pixels a finding; below them stand the notes and the axis
 
 
 def seen_since(issues: pl.DataFrame, notes: pl.DataFrame, until: datetime) -> Drawn:
@@ -37,5 +37,5 @@ def seen_since(issues: pl.DataFrame, notes: pl.DataFrame, until: datetime) -> Dr
         base.mark_point(filled=True, size=70, color=LIMIT),
         base.mark_text(align="left", dy=-10, color=INK).encode(text="label:N"),
         *note_marks(notes, x),
-    ).properties(width="container", height=ROW * (shown.height + 2))
+    ).properties(width="container", height=ROW * shown.height + BELOW)
     return drawn

@@ -49,7 +49,9 @@ def _issues(view: RecurringView, frame: Frame) -> None:
     if view.empty_reason:
         st.info(view.empty_reason)
         return
-    st.altair_chart(rate_ratios(view.issues), alt="How many times the rate of the rest of the fleet, with intervals")
+    if view.issues["rate_ratio"].count():
+        said = "How many times the rate of the rest of the fleet, with intervals"
+        st.altair_chart(rate_ratios(view.issues), alt=said)
     for row in view.issues.head(10).to_dicts():
         st.markdown(f"**{plain(row['title'])}**  \n{plain(issue_sentence(row, frame.reader))}")
     shared.table(

@@ -8,6 +8,7 @@ import polars as pl
 
 from dashboard.views.wording import Reader, count, listed
 from pipelines.entries.entry import Entry
+from pipelines.held.finding import EXCHANGED, FOREIGN, REPEATED
 
 ANSWERS = {"convert": "Convert", "keep": "Keep as they came", "leave_out": "Leave out"}
 SAID = {"convert": "converted", "keep": "kept as they came", "leave_out": "left out"}
@@ -16,6 +17,11 @@ UNITS = {
     "degF": "degrees Fahrenheit",
     "kelvin": "kelvin", "mi": "miles", "m": "metres", "inHg": "inches of mercury", "hPa": "hectopascals",
     "mV": "millivolts", "min": "minutes", "s": "seconds",
+}  # fmt: skip
+COLUMNS = {
+    "odometer_km": "odometer", "ignition_hours": "module clock", "ambient_c": "outside temperature",
+    "coolant_c": "coolant temperature", "baro_kpa": "barometric pressure", "battery_v": "battery voltage",
+    "fuel_level_pct": "fuel level", "km_since_clear": "distance since codes were cleared",
 }  # fmt: skip
 VERY_SURE, SURE = 30.0, 18.0  # nats: odds of more than a million million, of a million to one
 FEW = 6  # vehicles that a sentence names
@@ -115,15 +121,13 @@ def _batch(
     reader: Reader,
 ) -> Batch:  # fmt: skip
     history, column = _history(row["batch_id"], histories, names)
-    looks_like = UNITS.get(row["looks_like"], row["looks_like"])
-    what = "several columns" if row["correction"] == "*" else names.get(row["correction"], row["correction"])
     where = f" of {row['depot']}" if row["depot"] else ""
     vehicles = (row.get("vehicle_ids") or "").split()
     named = f" ({listed(vehicles)})" if 0 < len(vehicles) <= FEW and len(vehicles) == row["vehicles"] else ""
     decided = f"Decided: {SAID[entry['value']]}, on {reader.day(entry['entered_at'])}." if entry else ""
     return Batch(
         batch_id=row["batch_id"],
-        sentence=f"{what.capitalize() if what.islower() else what}: looks like {looks_like}. "
+        sentence=f"{_what(row, vehicles, names)}. "
         f"{count(row['readings'], 'reading')} of {count(row['vehicles'], 'vehicle')}{where}{named}, "
         f"{reader.day(row['from_at'])} to {reader.day(row['to_at'])}, in {row['drop']}/{row['file']}.",
         doubt=_doubt(row.get("sure")),
@@ -133,6 +137,26 @@ def _batch(
         history=history,
         column=column,
     )
+
+
+def _what(row: Mapping[str, Any], vehicles: list[str], names: Mapping[str, str]) -> str:
+    """What a batch looks like, without a full stop."""
+    looks_like = str(row["looks_like"])
+    if looks_like.startswith(EXCHANGED):
+        return f"{listed(vehicles)} look exchanged with each other"
+    if looks_like.startswith(FOREIGN):
+        return f"{listed(vehicles)} reads {looks_like}, which its module seems to have brought"
+    if looks_like == REPEATED:
+        return "Old values look repeated, reading after reading"
+    lost, _, times = looks_like.partition(": ")
+    several = row["correction"] == "*"
+    column = "several columns" if several else _titled(row["correction"], names)
+    said = f"{times}: a {lost}" if times else f"like {UNITS.get(looks_like, looks_like)}"
+    return f"{column[:1].upper()}{column[1:]} look{'' if several else 's'} {said}"
+
+
+def _titled(column: str, names: Mapping[str, str]) -> str:
+    return names.get(column) or COLUMNS.get(column, column)
 
 
 def _doubt(sure: float | None) -> str:
@@ -154,4 +178,4 @@ def _history(batch_id: str, histories: pl.DataFrame, names: Mapping[str, str]) -
         mine.filter("held").select("vehicle_id", "read_at", kind=pl.lit("as converted"), value="converted"),
     ]
     name = mine["column_name"][0] if mine.height else ""
-    return pl.concat(kinds).drop_nulls("value"), names.get(name, name)
+    return pl.concat(kinds).drop_nulls("value"), _titled(name, names)

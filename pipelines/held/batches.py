@@ -9,7 +9,7 @@ import polars as pl
 from pipelines.catalogue.tables import published_tables
 from pipelines.digests import digest
 from pipelines.held.finding import Batch, Finding
-from pipelines.held.readings import Readings
+from pipelines.held.readings import Measured, Readings
 from pipelines.held.slips import slips
 
 EVERY_COLUMN = "*"
@@ -76,15 +76,26 @@ def histories(batches: Mapping[str, Finding], readings: Readings) -> pl.DataFram
         "batch_id": pl.String, "vehicle_id": pl.String, "read_at": pl.Datetime("us", "UTC"), "column_name": pl.String,
         "came": pl.Float64, "converted": pl.Float64, "held": pl.Boolean,
     }  # fmt: skip
-    every = [column.name for column in readings.measured]
-    codes = [column.name for column in readings.measured if column.is_correction]
     waiting = {key: finding for key, finding in batches.items() if finding.needs_decision}
-    parts = [_history(key, finding, readings, codes or every) for key, finding in waiting.items() if every]
+    parts = [_history(key, finding, readings) for key, finding in waiting.items() if readings.measured]
     return pl.concat([pl.DataFrame(schema=schema), *(part.cast(schema) for part in parts)])  # type: ignore[arg-type]
 
 
-def _history(key: str, finding: Finding, readings: Readings, columns: Sequence[str]) -> pl.DataFrame:
-    name = max(finding.cells, key=lambda each: len(finding.cells[each])) if finding.cells else columns[0]
+def _most_off(finding: Finding, readings: Readings) -> str:
+    """Of whole readings, the correction that is furthest from what its vehicles read else."""
+    columns = [column for column in readings.measured if column.is_correction] or readings.measured
+
+    def off(column: Measured) -> float:
+        usual = readings.usual(column)
+        z = (readings.values(column.name)[finding.rows] - usual.level[readings.vehicle[finding.rows]]) / usual.scale
+        return float(np.median(np.abs(z[~np.isnan(z)]))) if not np.isnan(z).all() else 0.0
+
+    return max(columns, key=off).name
+
+
+def _history(key: str, finding: Finding, readings: Readings) -> pl.DataFrame:
+    cells = finding.cells
+    name = max(cells, key=lambda each: len(cells[each])) if cells else _most_off(finding, readings)
     vehicles = np.unique(readings.vehicle[finding.rows])[:MOST_DRAWN]
     begin, end = readings.day[finding.rows].min() - DAYS_DRAWN, readings.day[finding.rows].max() + DAYS_DRAWN
     near = np.isin(readings.vehicle, vehicles) & (readings.day >= begin) & (readings.day <= end)

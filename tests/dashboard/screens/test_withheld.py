@@ -2,10 +2,14 @@
 
 import shutil
 from datetime import timedelta
+from zoneinfo import ZoneInfo
 
 import polars as pl
 import pytest
 
+from dashboard.views.withheld import batches
+from dashboard.views.wording import Reader
+from pipelines.catalogue.tables import entry_columns
 from pipelines.entries.entry import Entry
 from pipelines.store.entering import enter
 from pipelines.store.entries import read_entries
@@ -45,7 +49,7 @@ def test_a_batch_is_shown_with_its_answers_and_a_click_is_an_entry_that_can_be_t
     said = text(app)
     assert "1 batch of readings is withheld until decided; no figure rests on them." in said
     assert "3 readings with a misread value" in said
-    assert "Several columns: looks like fractions in place of per cent. 48 readings of 12 vehicles of Millrace" in said
+    assert "Several columns look like fractions in place of per cent. 48 readings of 12 vehicles of Millrace" in said
     assert "As good as certain" in said
     app.button(key="convert b1").click().run()
     assert "Say who decides" in text(app)
@@ -59,3 +63,26 @@ def test_a_batch_is_shown_with_its_answers_and_a_click_is_an_entry_that_can_be_t
     app.button(key="back b1").click().run()
     assert "As good as certain" in text(app)
     assert read_entries(store)["withdraws"].to_list() == [None, entry["entry_id"]]
+
+
+@pytest.mark.parametrize(
+    ("batch", "sentence"),
+    [
+        ({"looks_like": "exchanged with V2"}, "V1 and V2 look exchanged with each other."),
+        (
+            {"looks_like": "the history of V2"},
+            "V1 and V2 reads the history of V2, which its module seems to have brought.",
+        ),
+        ({"looks_like": "old values repeated"}, "Old values look repeated, reading after reading."),
+        ({"looks_like": "inHg", "correction": "baro_kpa"}, "Barometric pressure looks like inches of mercury."),
+        (
+            {"looks_like": "decimal point lost: ten times too large", "correction": "x"},
+            "X looks ten times too large: a decimal point lost.",
+        ),
+    ],
+)
+def test_a_batch_says_what_it_looks_like_in_a_sentence(batch, sentence):
+    held = rows("held_reading", BATCH | batch).with_columns(vehicle_ids=pl.lit("V1 V2"), sure=pl.lit(900.0))
+    entries = pl.DataFrame(schema=entry_columns().schema)
+    (shown,) = batches(held, pl.DataFrame(), entries, {}, Reader(as_of=AS_OF, zone=ZoneInfo("UTC")))
+    assert shown.sentence.startswith(sentence)
