@@ -3,6 +3,8 @@
 from collections.abc import Callable
 
 from pipelines.bands.panel import panels
+from pipelines.causes.check_results import by_vehicle, check_results
+from pipelines.causes.next_check import next_checks
 from pipelines.causes.ranking import rank_causes
 from pipelines.drift.straying import straying
 from pipelines.forecast.hazard import forecast_faults
@@ -33,6 +35,7 @@ def analyse(evidence: Evidence, *, settings: Settings, progress: Progress = lamb
     outliers = unlike_peers(drift, evidence=evidence, settings=settings)
     progress("causes")
     cause_ranking = rank_causes(drift, evidence=evidence, history=history)
+    next_check = next_checks(cause_ranking, by_vehicle(check_results(evidence)))
     progress("forecast")
     forecast = forecast_faults(drift, outliers, evidence=evidence, history=history, settings=settings)
     progress("recurring")
@@ -56,6 +59,7 @@ def analyse(evidence: Evidence, *, settings: Settings, progress: Progress = lamb
             "outlier_reason": outliers.reasons,
             "fault_forecast": forecast.fault_forecast,
             "cause_ranking": cause_ranking,
+            "next_check": next_check,
             "recurring_issue": recurring_issue,
             "repair_outcome": repair_outcome,
             "outlier_check": outliers.scores,

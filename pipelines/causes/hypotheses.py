@@ -24,7 +24,7 @@ class EngineLayout:
 
     def may_show(self, variant: Variant) -> bool:
         """Whether an engine so equipped can show a cause in this variant."""
-        return variant.with_equipment not in self.lacking and variant.without_equipment not in self.fitted
+        return not (variant.with_equipment & self.lacking or variant.without_equipment & self.fitted)
 
     @property
     def banks(self) -> list[int]:
@@ -74,7 +74,7 @@ def engine_layout(families: pl.DataFrame, family: str, corrections: pl.DataFrame
     needed = {word for needs in corrections["needs"].drop_nulls() for word in needs.split("|") if word}
     said = set((row.get("fitted") or "").split())
     known = {
-        word for cause in causes().values() for v in cause.variants for word in (v.with_equipment, v.without_equipment)
+        word for cause in causes().values() for v in cause.variants for word in v.with_equipment | v.without_equipment
     }
     bank_of_cylinder = _banks_of_cylinders(row, corrections)
     one_bank = len(set(bank_of_cylinder.values())) == 1

@@ -1,7 +1,7 @@
 """The cause knowledge as objects: titles, checks, cautions, signatures and trouble codes, read from the data files.
 
-Everything that is known about a cause stands in `causes.toml`, `signatures.csv`, `codes.csv` and `cautions.toml`
-beside this module; nothing here or in the ranking names a cause or a correction.
+Everything that is known about a cause stands in `causes.toml`, `checks.toml`, `signatures.csv`, `codes.csv` and
+`cautions.toml` beside this module; nothing here or in the ranking names a cause or a correction.
 """
 
 import csv
@@ -45,8 +45,8 @@ class Variant:
     name: str
     place: str  # what it happens to: engine, bank, cylinder
     weight: float  # share of the cause's cases; a cause's variants sum to 1
-    with_equipment: str | None  # what an engine must have to show it in this way
-    without_equipment: str | None  # what it must lack
+    with_equipment: frozenset[str]  # what an engine must have to show it in this way
+    without_equipment: frozenset[str]  # what it must lack
     signature: tuple[SignatureEntry, ...]
 
 
@@ -70,6 +70,31 @@ class Caution:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Check:
+    """Something to look at, measure or ask, and what each result says.
+
+    Attributes:
+        id: Its name in tables and entries.
+        title: What to do.
+        minutes: Of one technician with the vehicle at hand.
+        results: Id of each result -> what was found, in words.
+        others: Chance of each result with any cause that is not named, or none; they sum to 1.
+        tells: Cause -> the same with it.
+    """
+
+    id: str
+    title: str
+    minutes: float
+    results: MappingProxyType[str, str]
+    others: tuple[float, ...]
+    tells: MappingProxyType[str, tuple[float, ...]]
+
+    def chances(self, cause: str) -> tuple[float, ...]:
+        """Chance of each result, in order, with a cause of the knowledge or any other."""
+        return self.tells.get(cause, self.others)
+
+
+@dataclass(frozen=True, kw_only=True)
 class Cause:
     """One cause: what it is called, where it sits, what to check and what tells it apart."""
 
@@ -77,7 +102,11 @@ class Cause:
     title: str
     components: tuple[str, ...]  # likeliest first
     prior: float  # relative frequency among defects
-    checks: tuple[str, ...]  # in order, non-invasive first
+    checks: tuple["Check", ...]  # in order, non-invasive first
+    reset: str  # learned values to set back after the work
+    relearning: str  # how they come back
+    driven_by: str  # when it shows or grows
+    sudden: float  # share of cases that begin as a step
     cautions: tuple[Caution, ...]
     apart: MappingProxyType[str, str]  # look-alike's id -> what tells the two apart
     variants: tuple[Variant, ...]
@@ -93,6 +122,24 @@ def cautions() -> MappingProxyType[str, Caution]:
     """All cautions by id."""
     entries = _toml("cautions.toml")
     return MappingProxyType({key: Caution(id=key, **entry) for key, entry in entries.items()})
+
+
+@cache
+def checks() -> MappingProxyType[str, Check]:
+    """All checks by id, in the order of the file."""
+    return MappingProxyType(
+        {
+            key: Check(
+                id=key,
+                title=entry["title"],
+                minutes=float(entry["minutes"]),
+                results=MappingProxyType(entry["results"]),
+                others=tuple(entry["others"]),
+                tells=MappingProxyType({cause: tuple(chances) for cause, chances in entry["tells"].items()}),
+            )
+            for key, entry in _toml("checks.toml").items()
+        }
+    )
 
 
 @cache
@@ -129,7 +176,11 @@ def _cause(
         title=entry["title"],
         components=tuple(entry["components"]),
         prior=entry["prior"],
-        checks=tuple(entry["checks"]),
+        checks=tuple(checks()[check] for check in entry["checks"]),
+        reset=entry["reset"],
+        relearning=entry["relearning"],
+        driven_by=entry["driven_by"],
+        sudden=entry["sudden"],
         cautions=(cautions()["manufacturer_first"], *(cautions()[caution] for caution in entry["cautions"])),
         apart=MappingProxyType(entry["apart"]),
         variants=tuple(
@@ -137,8 +188,8 @@ def _cause(
                 name=variant["name"],
                 place=variant["place"],
                 weight=variant["weight"],
-                with_equipment=variant.get("with"),
-                without_equipment=variant.get("without"),
+                with_equipment=frozenset(variant.get("with", "").split()),
+                without_equipment=frozenset(variant.get("without", "").split()),
                 signature=tuple(signatures[key, variant["name"]]),
             )
             for variant in entry["variants"]

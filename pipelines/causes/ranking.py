@@ -5,13 +5,14 @@ its signature of unknown severity explains the newest deviations (`severity`), b
 by how common it is (`priors`). 'None of these' is what is healthy or moves in a way that no cause explains.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 import polars as pl
 
 from pipelines.catalogue.tables import published_tables
+from pipelines.causes.check_results import by_vehicle, check_results, log_result_ratios
 from pipelines.causes.departures import departures
 from pipelines.causes.hypotheses import Hypothesis, engine_layout, hypotheses
 from pipelines.causes.posterior import log_joint, looked_at, probabilities, second_causes, signatures_of
@@ -46,9 +47,10 @@ def rank_causes(drift: Drift, *, evidence: Evidence, history: History) -> pl.Dat
         since.codes, on=["vehicle_id", "code"], how="anti"
     )
     priors = cause_priors(evidence.work, evidence.vehicles)
+    found = by_vehicle(check_results(evidence))
     rows: list[dict[str, object]] = []
     for family in drift.families:
-        rows += _rank_family(family, evidence=evidence, spoken=spoken, priors=priors, since=since)
+        rows += _rank_family(family, evidence=evidence, spoken=spoken, priors=priors, since=since, found=found)
     serving = in_service(evidence.vehicles, evidence.as_of).select("vehicle_id")
     schema = published_tables()["cause_ranking"].schema
     ranked = pl.DataFrame(rows, schema={name: schema[name] for name in schema if name != "rank"})
@@ -64,16 +66,23 @@ def rank_causes(drift: Drift, *, evidence: Evidence, history: History) -> pl.Dat
 
 
 def _rank_family(
-    family: FamilyDrift, *, evidence: Evidence, spoken: pl.DataFrame, priors: dict[str, float], since: SinceReading
+    family: FamilyDrift,
+    *,
+    evidence: Evidence,
+    spoken: pl.DataFrame,
+    priors: dict[str, float],
+    since: SinceReading,
+    found: Mapping[str, Sequence[tuple[str, str]]],
 ) -> list[dict[str, object]]:
     panel = family.panel
     catalogue = evidence.corrections.filter(pl.col("code").is_in(panel.codes))
     laid_out = hypotheses(panel.codes, engine_layout(evidence.families, panel.family, catalogue))
-    found = departures(family)
-    scatters = np.where(since.left_out(panel.vehicles, panel.codes), np.nan, found.pattern.scatters)
+    now = departures(family)
+    scatters = np.where(since.left_out(panel.vehicles, panel.codes), np.nan, now.pattern.scatters)
     code_ratio, codes = log_code_ratios(panel.vehicles, spoken, laid_out)
-    pattern = replace(found.pattern, scatters=scatters)
-    looked = np.flatnonzero(looked_at(pattern, np.asarray(code_ratio.any(axis=1))))
+    told = code_ratio + log_result_ratios(panel.vehicles, found, laid_out)
+    pattern = replace(now.pattern, scatters=scatters)
+    looked = np.flatnonzero(looked_at(pattern, np.asarray(told.any(axis=1))))
     shares = np.zeros((len(scatters), len(laid_out) + 1))
     shares[:, -1] = 1.0
     beside: dict[int, tuple[Hypothesis, float]] = {}
@@ -81,21 +90,22 @@ def _rank_family(
         signatures, log_prior = signatures_of(laid_out), np.log([priors[h.cause.id] * h.prior for h in laid_out])
         seen = of_vehicles(pattern, looked)
         joint = log_joint(
-            seen, signatures, log_prior=log_prior, log_told=code_ratio[looked], alarmed=found.alarmed[looked],
+            seen, signatures, log_prior=log_prior, log_told=told[looked], alarmed=now.alarmed[looked],
             unknown=UNKNOWN,
         )  # fmt: skip
         heard = ~np.isnan(seen.scatters) @ np.array([h.named for h in laid_out]).T
-        joint[:, :-1][~heard & (code_ratio[looked] <= 0)] = -np.inf
+        joint[:, :-1][~heard & (told[looked] <= 0)] = -np.inf
         shares[looked] = probabilities(joint)
         beside = _beside(seen, signatures, shares[looked], looked, laid_out=laid_out, log_prior=log_prior)
     findings = Findings(
         codes=panel.codes,
         titles=dict(catalogue.select("code", "title").iter_rows()),
         units=dict(catalogue.select("code", "unit").iter_rows()),
-        z=np.where(np.isnan(scatters), np.nan, found.sigmas),
-        deviation=found.deviation,
+        z=np.where(np.isnan(scatters), np.nan, now.sigmas),
+        deviation=now.deviation,
         remarks=since.words(evidence.as_of),
         beside=beside,
+        checked=found,
         laid_out=laid_out,
     )
     return _rows(panel.vehicles, laid_out, shares, findings, codes)
@@ -141,7 +151,7 @@ def _rows(
         leaders = [(laid_out[best[j, v]], float(probability[v, j])) for j in shown]
         seen = codes.get(vehicle, [])
         for hypothesis, share in leaders:
-            text = cause_evidence(hypothesis, leaders, findings=findings, vehicle=v, codes=seen)
+            text = cause_evidence(hypothesis, leaders, findings=findings, vehicle=v, vehicle_id=vehicle, codes=seen)
             rows.append(_row(vehicle, _reported(hypothesis), probability=share, evidence=text))
         rest = max(1.0 - sum(share for _, share in leaders), 0.0)
         words = none_evidence(findings, v, seen, leaders)

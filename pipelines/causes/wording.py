@@ -5,7 +5,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from pipelines.causes.check_results import result_ratio
 from pipelines.causes.hypotheses import Hypothesis
+from pipelines.causes.knowledge import checks
+from pipelines.causes.next_check import parting_check
 from pipelines.handover import Bools, Float64s
 from pipelines.wording import percent
 
@@ -14,6 +17,7 @@ MOST_NAMED = 3  # corrections named in one sentence
 RIVAL = 0.10  # probability from which a look-alike is named
 LARGE = 5.0  # deviations above as many sigmas want an explanation
 STILL, TELLING = 0.1, 0.3  # shares: a cause leaves a correction alone, a cause must move it
+SPEAKS = 1.5  # ratio of chances from which a result is said to speak for a cause, or against it
 MOST_AGAINST = 2  # look-alikes that are ruled out in words
 SAME = 0.9  # cosine of two signatures from which the readings cannot tell them apart
 
@@ -29,6 +33,7 @@ class Findings:
     units: Mapping[str, str | None]
     z: Float64s  # [V, C], deviation in sigmas of healthy noise, as published; NaN: not judged
     deviation: Float64s  # [V, C], unit of the correction
+    checked: Mapping[str, Sequence[tuple[str, str]]] = field(default_factory=dict)  # by vehicle: check and result
     laid_out: Sequence[Hypothesis] = ()  # all causes on this family's engine
     remarks: Mapping[str, str] = field(default_factory=dict)  # by vehicle: what was done since its newest reading
     beside: Mapping[int, tuple[Hypothesis, float]] = field(default_factory=dict)  # a second cause, and its chance
@@ -57,7 +62,7 @@ def signed(value: float) -> str:
 
 
 def cause_evidence(
-    hypothesis: Hypothesis, leaders: Leaders, *, findings: Findings, vehicle: int, codes: Sequence[str]
+    hypothesis: Hypothesis, leaders: Leaders, *, findings: Findings, vehicle: int, vehicle_id: str, codes: Sequence[str]
 ) -> str:
     """Why this cause is thought of on this vehicle, and what it could be mistaken for."""
     z = np.nan_to_num(findings.z[vehicle])
@@ -66,7 +71,10 @@ def cause_evidence(
     own = [code for code in codes if code in {entry.code for entry in hypothesis.codes}]
     sentences = [f"For it: {findings.named(vehicle, support)}."] if support else []
     if own:
-        sentences.append(f"{'Codes' if len(own) > 1 else 'Code'} {', '.join(own)} fit it.")
+        sentences.append(
+            f"{'Codes' if len(own) > 1 else 'Code'} {', '.join(own)} {'fit' if len(own) > 1 else 'fits'} it."
+        )
+    sentences += _checked(hypothesis, findings.checked.get(vehicle_id, ()))
     if not sentences:
         sentences.append("Nothing stands out for it; it is only not ruled out.")
     against = _against(hypothesis, leaders, findings, vehicle)
@@ -87,6 +95,18 @@ def none_evidence(findings: Findings, vehicle: int, codes: Sequence[str], leader
     if leaders:
         return f"If none of the causes named: what departs most is {departs}.{standing}"
     return f"What departs most is {departs}; no known cause explains it.{standing}"
+
+
+def _checked(hypothesis: Hypothesis, results: Sequence[tuple[str, str]]) -> list[str]:
+    """What checks on the vehicle found, where it speaks for or against this cause."""
+    words = []
+    for check_id, result in results:
+        ratio = result_ratio(check_id, result, hypothesis.cause.id)
+        if not 1 / SPEAKS < ratio < SPEAKS:
+            check = checks()[check_id]
+            side = "for" if ratio > 1 else "against"
+            words.append(f"Checked, speaks {side} it: {check.title}: {check.results[result]}.")
+    return words
 
 
 def _name(hypothesis: Hypothesis) -> str:
@@ -132,7 +152,9 @@ def _rivals(hypothesis: Hypothesis, leaders: Leaders, findings: Findings, vehicl
         other, share = rivals[0]
         apart = hypothesis.cause.apart_from(other.cause.id)
         told = f"; {apart}" if apart else ""
+        check = parting_check(hypothesis.cause.id, other.cause.id)
         words.append(f"Look-alike: {other.cause.title} ({percent(share)}){told}.")
+        words.append(f"What parts them: {check.title} ({check.minutes:.0f} minutes).")
     return words
 
 
