@@ -13,7 +13,7 @@ def test_every_table_of_the_contract_is_described():
     ]  # fmt: skip
     assert list(published_tables()) == [
         "correction_state", "vehicle_state", "outlier_reason", "fault_forecast", "cause_ranking", "recurring_issue",
-        "repair_outcome", "work_plan", "plan_left_out", "forecast_check", "held_reading",
+        "repair_outcome", "work_plan", "plan_left_out", "forecast_check", "held_reading", "next_check",
     ]  # fmt: skip
 
 
