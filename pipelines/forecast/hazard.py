@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 
 from pipelines.catalogue.tables import published_tables
+from pipelines.forecast.agreement import disagreements, followed
 from pipelines.forecast.base_models import BASE_MODELS
 from pipelines.forecast.features import Features, features_of
 from pipelines.forecast.learners import Signs, learn_linear
@@ -62,6 +63,7 @@ def forecast_with_references(
     else:
         figures = learned.forecast(today.features)
     frame = _frame(today, figures, basis(past, learned), _references(past, today.features))
+    frame = _agreed(frame, drift, evidence, followed(past))
     return Forecasts(
         forecast=Forecast(fault_forecast=_contract(frame), model=model_terms(past, learned)),
         references=frame.select("vehicle_id", "horizon_days", "last_read_days", "leeway_alone", "largest_deviation"),
@@ -79,7 +81,8 @@ def forecast_by_stored_model(
     today = _today(drift, outliers, evidence=evidence, history=history)
     learned = restored(model, today.features.codes)
     words = f"{learned_basis(learned)}, by the model of an earlier week"
-    return Forecast(fault_forecast=_contract(_frame(today, learned.forecast(today.features), words, {})), model=model)
+    frame = _agreed(_frame(today, learned.forecast(today.features), words, {}), drift, evidence, None)
+    return Forecast(fault_forecast=_contract(frame), model=model)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -146,6 +149,14 @@ def _frame(
     )
     service = in_service(today.evidence.vehicles, today.evidence.as_of)
     return frame.join(service, on="vehicle_id", how="semi").sort("vehicle_id", "horizon_days")
+
+
+def _agreed(frame: pl.DataFrame, drift: Drift, evidence: Evidence, seen: tuple[float, int] | None) -> pl.DataFrame:
+    """The frame, its basis with why chance and limit date differ where they do."""
+    titles = dict(evidence.corrections.select("code", "title").drop_nulls().iter_rows())
+    words = disagreements(drift.correction_state, frame, titles, as_of=evidence.as_of, seen=seen)
+    why = pl.col("vehicle_id").replace_strict(words, default="", return_dtype=pl.String)
+    return frame.with_columns(basis=pl.col("basis") + why)
 
 
 def _contract(frame: pl.DataFrame) -> pl.DataFrame:

@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipelines.catalogue.tables import drop_tables
+from pipelines.catalogue.tables import drop_tables, published_tables
 from pipelines.handover import Drift, Evidence, FamilyDrift, History, Outliers, Panel
 
 START = datetime(2031, 1, 6, 8, tzinfo=UTC)
@@ -64,7 +64,9 @@ def make_fleet(
                 faults.append((f"v{vehicle:03d}", "P0335", reading_at))
     as_of = START + timedelta(days=7 * (weeks_kept - 1), hours=4)
     observed = (level + noise)[:, :weeks_kept].astype(np.float32)
-    drift = Drift(families=(_family(observed, limits=limits),), correction_state=pl.DataFrame())
+    drift = Drift(
+        families=(_family(observed, limits=limits),), correction_state=published_tables()["correction_state"].empty()
+    )
     evidence = _evidence(as_of, vehicles, [row for row in work if row[1] <= as_of])
     return Fleet(
         drift=drift,
