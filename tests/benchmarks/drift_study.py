@@ -3,7 +3,8 @@
 A line a figure: measure, of what, entries, value, 95 % interval, target, and whether it is met (`unsure`: the value
 keeps the target, its interval reaches beyond). Sections: mixed (false alarms of a mixed light fleet, pooled and by
 stratum), hard (fleets that are hard in one way), simulate (the same on the simulator's fleets), delay (against the
-likelihood ratio test that knows noise and growth), dates (onset and limit dates), engine (delay on the simulator's
+likelihood ratio test that knows noise and growth), dates (onset and limit dates, a law of growth a
+fleet), laws (limit dates where all laws are in one fleet), engine (delay on the simulator's
 defects), engine_dates (their limit dates), ahead (nothing looks ahead), turbofan (where LEEWAY_TURBOFAN names the
 folder of its drops).
 """
@@ -15,7 +16,7 @@ import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from drift_dates import date_lines
+from drift_dates import date_lines, law_lines
 from drift_delay import delay_lines
 from drift_engine import engine_lines
 from drift_engine_dates import engine_date_lines
@@ -36,6 +37,7 @@ def sections(cache: Path, folder: Path, *, full: bool) -> Sections:
         "hard": lambda: hard_lines(vehicles=240 if full else 90, promise=0.2 if full else 0.5, every=1 if full else 2),
         "delay": lambda: delay_lines(plants=1100 if full else 200),
         "dates": lambda: date_lines(vehicles=1000 if full else 160),
+        "laws": lambda: law_lines(vehicles=600 if full else 300, seeds=range(1, 7 if full else 3)),
         "simulate": lambda: promise_lines(
             cache, vehicles=vehicles, weeks=WEEKS, seeds=seeds, promises=(0.1, 0.2, 0.5) if full else (0.2,)
         ),
