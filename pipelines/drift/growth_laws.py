@@ -4,6 +4,8 @@ What a defect does next depends on its law, and a few readings after an alarm se
 that workshops know stands here, with members that differ in pace, in when they pause and in when they show.
 """
 
+from typing import NamedTuple
+
 import numpy as np
 
 from pipelines.handover import Float64s, Int64s
@@ -16,6 +18,7 @@ FARTHEST_DAYS = 3650.0  # a limit met later than this is not expected to be met
 PAST_DAYS = 1460.0  # an epoch's onsets that lie longer ago are taken for so old
 POWERS, DOUBLING_DAYS = (2.0,), (35.0, 80.0)  # of accelerating paths: as a power, or what is there makes more
 LEVELLING_DAYS = (30.0, 90.0, 240.0)  # in which all but a third of the way is gone
+STOPPING_DAYS = (60.0, 120.0, 240.0, 480.0)  # after which what has grown alike stands still for good
 SPELL_DAYS = (40.0, 90.0, 200.0)  # mean length of spells of growing and of pausing; exponential
 SPELL_PATHS = 5  # drawn of each
 YEAR, WARMEST = 365.25, 200.0  # days; the day of the year on which it is warmest, in the north
@@ -53,7 +56,8 @@ def _table() -> tuple[Float64s, Int64s, Int64s]:
         "steady": [day],
         "accelerating": [day**power for power in POWERS]
         + [np.expm1(np.minimum(day / days * np.log(2), 30.0)) for days in DOUBLING_DAYS],
-        "levelling": [1 - np.exp(-day / days) for days in LEVELLING_DAYS],
+        "levelling": [1 - np.exp(-day / days) for days in LEVELLING_DAYS]
+        + [np.minimum(day, days) for days in STOPPING_DAYS],
         "pausing": _spells(day),
         "seasonal": _seasonal(day),
     }
@@ -71,12 +75,21 @@ def _table() -> tuple[Float64s, Int64s, Int64s]:
     for phase in range(PHASES):
         warm, cold = count + phase, count + (phase + PHASES // 2) % PHASES
         paths[phase, count:] = warm, cold, warm + PHASES, cold + PHASES
-    return np.ascontiguousarray(np.array(rows).T), paths, np.array(law[: count + 4])
+    return np.array(rows), paths, np.array(law[: count + 4])
 
 
-# [S, rows] sigmas by weeks since the onset, of prior sd 1; [PHASES, P] row of each path by the phase of its onset; [P]
-# index into LAWS.
-GROWTH, ROW_OF, LAW_OF = _table()
-BY_ROW = np.ascontiguousarray(GROWTH.T)  # [rows, S] the same, for looking along a path
-HIGHEST = np.maximum.accumulate(BY_ROW, axis=1)  # [rows, S] that it has been by then
-MEMBERS = np.bincount(LAW_OF, minlength=len(LAWS))  # [laws] paths of each
+class Table(NamedTuple):
+    """Paths by weeks since the onset, in sigmas of prior sd 1; what kernels take of it.
+
+    grown: [rows, S] so far. highest: [rows, S] that it has been by then. step_days: between its columns.
+    """
+
+    grown: Float64s
+    highest: Float64s
+    step_days: float
+
+
+# [PHASES, P] row of each path by the phase of its onset; [P] index into LAWS; [laws] paths of each.
+_ROWS, ROW_OF, LAW_OF = _table()
+TABLE = Table(_ROWS, np.maximum.accumulate(_ROWS, axis=1), STEP_DAYS)
+MEMBERS = np.bincount(LAW_OF, minlength=len(LAWS))

@@ -10,20 +10,7 @@ from typing import NamedTuple
 import numba
 import numpy as np
 
-from pipelines.drift.growth_laws import (
-    BY_ROW,
-    FARTHEST_DAYS,
-    GROWTH,
-    HIGHEST,
-    LAW_OF,
-    LAWS,
-    MEMBERS,
-    PHASES,
-    ROW_OF,
-    STEP_DAYS,
-    WARMEST,
-    YEAR,
-)
+from pipelines.drift.growth_laws import FARTHEST_DAYS, LAW_OF, LAWS, MEMBERS, PHASES, ROW_OF, TABLE, WARMEST, YEAR
 from pipelines.handover import Float64s, Int64s
 
 SCALES = np.array([0.25, 0.7, 2.0, 5.0])  # of the sizes of the table, each as usual as another
@@ -34,15 +21,14 @@ UNMET = np.array([0.583, 0.083, 0.75, 0.25, 0.917, 0.417])
 LEAST_WEIGHT = 1e-3  # of the greatest
 ONSETS_AT, DATES_AT = (0.05, 0.5, 0.95), (0.1, 0.5, 0.9)
 RATE_DAYS = 30.0
-PATHS, LAST = len(LAW_OF), GROWTH.shape[0] - 1.001
 BELIEF_IN_NOISE = 8.0  # readings that the noise of health counts for, when what strays scatters more; judgement
 
 
 class Changes(NamedTuple):
     """Every change that might explain the readings of an alarm.
 
-    log_weight, size, spread: [n, PATHS, SCALES] log likelihood of a change after each reading, its likeliest size, the
-    sd of that; -inf after the last reading. taken: [n, PATHS] of a change of unit size, what the level took in. excess:
+    log_weight, size, spread: [n, paths, SCALES] log likelihood of a change after each reading, its likeliest size, the
+    sd of that; -inf after the last reading. taken: [n, paths] of a change of unit size, what the level took in. excess:
     variance of what the likeliest leaves unexplained, over that of health.
     """
 
@@ -61,7 +47,7 @@ def weigh(trace: np.ndarray, day: Float64s, sigma: float) -> Changes:
         day: [n] times, since 1970.
         sigma: Marginal sd of the noise.
     """
-    told, precision, taken = respond(trace, day, rows_of(day))
+    told, precision, taken = respond(trace, day, rows_of(day), TABLE)
     more = _excess(trace["score"], told, precision)
     prior2 = (SCALES * sigma) ** 2
     exact = precision[:, :, None] / more + 1 / prior2
@@ -100,28 +86,28 @@ def posterior(trace: np.ndarray, day: Float64s, sigma: float, room: Float64s, sh
     k, path, scale = np.nonzero(weight >= LEAST_WEIGHT * weight.max())
     size = changes.size[k, path, scale][:, None] + POINTS * changes.spread[k, path, scale][:, None]
     memory = np.clip(trace["memory"][-1], 1e-12, 1 - 1e-12)
-    after = dates_of(
+    met = dates_of(
         rows[k, path], size, changes.taken[k, path], np.asarray(room, dtype=np.float64), since[k],
-        sigma * np.sqrt(changes.excess), (day[-2] - day[-1]) / np.log(memory),
+        sigma * np.sqrt(changes.excess), (day[-2] - day[-1]) / np.log(memory), UNMET, TABLE,
     )  # fmt: skip
-    dates = quantiles((day[k][:, None] + after).ravel(), np.repeat(weight[k, path, scale], len(POINTS)), DATES_AT)
+    dates = quantiles((day[k][:, None] + met).ravel(), np.repeat(weight[k, path, scale], len(POINTS)), DATES_AT)
     rate = float((weight * changes.size).sum(axis=2).ravel() @ pace.ravel())
     dates[dates > day[-1] + FARTHEST_DAYS] = np.nan
     return np.concatenate([onsets(weight.sum(axis=(1, 2)), day), [rate], dates])
 
 
 def rows_of(onset: Float64s) -> Int64s:
-    """[n, PATHS] row of each path in the table of growth, by the phase of the year of its onset (days since 1970)."""
+    """[n, paths] row of each path in the table of growth, by the phase of the year of its onset (days since 1970)."""
     phase = np.floor(((onset - WARMEST) / YEAR) % 1.0 * PHASES + 0.5).astype(np.int64) % PHASES
     return ROW_OF[phase]
 
 
 def grown(row: Int64s, days: Float64s) -> Float64s:
     """Size of changes of these rows of the table `days` after their onset; of one shape."""
-    place = np.clip(days / STEP_DAYS, 0.0, LAST)
+    place = np.clip(days / TABLE.step_days, 0.0, TABLE.grown.shape[1] - 1.001)
     before = place.astype(np.int64)
-    now: Float64s = BY_ROW[row, before]
-    return now + (place - before) * (BY_ROW[row, before + 1] - now)
+    now: Float64s = TABLE.grown[row, before]
+    return now + (place - before) * (TABLE.grown[row, before + 1] - now)
 
 
 def onsets(by_onset: Float64s, day: Float64s) -> Float64s:
@@ -150,29 +136,30 @@ def _excess(score: Float64s, told: Float64s, precision: Float64s) -> float:
 
 
 @numba.njit(cache=True, nogil=True)
-def respond(trace, day, rows):  # type: ignore[no-untyped-def]
+def respond(trace, day, rows, table):  # type: ignore[no-untyped-def]
     """How the filter answers a change of unit size after each reading.
 
     Args:
         trace: [n] of `STEP`: what the filter did.
         day: [n] times.
-        rows: [n, PATHS] of the table of growth.
+        rows: [n, paths] of the table of growth.
+        table: `Table`.
 
     Returns:
-        Three of [n, PATHS]: what its scores say of the size, how precisely, and what the level has taken in.
+        Three of [n, paths]: what its scores say of the size, how precisely, and what the level has taken in.
     """
-    n = len(day)
-    told, precision, taken = np.zeros((n, PATHS)), np.zeros((n, PATHS)), np.zeros((n, PATHS))
-    noise = np.empty(PATHS)
+    n, paths = rows.shape
+    told, precision, taken = np.zeros((n, paths)), np.zeros((n, paths)), np.zeros((n, paths))
+    noise, last = np.empty(paths), table.grown.shape[1] - 1.001
     for k in range(n - 1):
         noise[:] = 0.0
         for i in range(k + 1, n):
-            place = min((day[i] - day[k]) / STEP_DAYS, LAST)
+            place = min((day[i] - day[k]) / table.step_days, last)
             before = int(place)
             part, step = place - before, trace[i]
-            for path in range(PATHS):
-                row = rows[k, path]
-                g = GROWTH[before, row] + part * (GROWTH[before + 1, row] - GROWTH[before, row])
+            for path in range(paths):
+                row = table.grown[rows[k, path]]
+                g = row[before] + part * (row[before + 1] - row[before])
                 noise[path] *= step.memory
                 g -= taken[k, path] + noise[path]
                 taken[k, path] += step.level_gain * g
@@ -184,21 +171,28 @@ def respond(trace, day, rows):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, nogil=True)
-def days_until(row, size, since):  # type: ignore[no-untyped-def]
-    """Days after its onset, `since` at least, at which a change of this row is as large as `size`; inf: never."""
-    place = min(since / STEP_DAYS, LAST)
-    first = int(place)
-    if BY_ROW[row, first] + (place - first) * (BY_ROW[row, first + 1] - BY_ROW[row, first]) >= size:
+def after(path, days, step_days):  # type: ignore[no-untyped-def]
+    """Size of one path of the table `days` after its onset."""
+    place = min(days / step_days, len(path) - 1.001)
+    before = int(place)
+    return path[before] + (place - before) * (path[before + 1] - path[before])
+
+
+@numba.njit(cache=True, nogil=True)
+def days_until(path, highest, size, since, step_days):  # type: ignore[no-untyped-def]
+    """Days after its onset, `since` at least, at which a path of the table is as large as `size`; inf: never."""
+    if after(path, since, step_days) >= size:
         return since
-    after = np.searchsorted(HIGHEST[row], size)
-    if after <= first:  # it was as large before, and is not now
-        after = first + 1
-        while after < HIGHEST.shape[1] and BY_ROW[row, after] < size:
-            after += 1
-    if after >= HIGHEST.shape[1]:
+    first = int(since / step_days)
+    week = np.searchsorted(highest, size)
+    if week <= first:  # it was as large before, and is not now
+        week = first + 1
+        while week < len(path) and path[week] < size:
+            week += 1
+    if week >= len(path):
         return np.inf
-    rise = BY_ROW[row, after] - BY_ROW[row, after - 1]
-    return max(since, (after - (BY_ROW[row, after] - size) / rise) * STEP_DAYS)
+    rise = path[week] - path[week - 1]
+    return max(since, (week - (path[week] - size) / rise) * step_days)
 
 
 @numba.njit(cache=True, nogil=True)
@@ -215,34 +209,33 @@ def left_when_met(days, way, memory_days, unmet):  # type: ignore[no-untyped-def
 
 
 @numba.njit(cache=True, nogil=True)
-def dates_of(rows, sizes, taken, room, since, sigma, memory_days):  # type: ignore[no-untyped-def]  # noqa: PLR0917
-    """[m, POINTS] days after its onset at which each change meets the limit; inf: never.
+def dates_of(rows, sizes, taken, room, since, sigma, memory_days, unmet, table):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+    """[m, P] days after its onset at which each change meets the limit; inf: never.
 
     Args:
         rows: [m] of the table of growth.
-        sizes: [m, POINTS] of the change, over that of the table; with each goes one of `UNMET`.
+        sizes: [m, P] of the change, over that of the table.
         taken: [m] what the level took in of a change of unit size.
         room: [2] lower and upper limit from the level; NaN: that side never faults.
         since: [m] days from the onset to now.
         sigma: Marginal sd of the noise.
         memory_days: Time constant of the noise.
+        unmet: [P] share of noise that has not met the limit, for each size.
+        table: `Table`.
     """
     found = np.full(sizes.shape, np.inf)
     for i in range(len(rows)):
-        row, begin = rows[i], since[i]
+        path, highest, begin = table.grown[rows[i]], table.highest[rows[i]], since[i]
         for p in range(sizes.shape[1]):
             size = sizes[i, p]
             limit = room[1] if size > 0 else room[0]
             if np.isnan(limit):
                 continue
             goal = limit / size + taken[i]
-            found[i, p] = days_until(row, goal, begin)
+            found[i, p] = days_until(path, highest, goal, begin, table.step_days)
             ahead = found[i, p] - begin
             if 0 < ahead < np.inf:
-                place = min(begin / STEP_DAYS, LAST)
-                first = int(place)
-                now = BY_ROW[row, first] + (place - first) * (BY_ROW[row, first + 1] - BY_ROW[row, first])
-                way = abs(size) * (goal - now) / sigma
-                left = min(left_when_met(ahead, way, memory_days, UNMET[p]), way)
-                found[i, p] = days_until(row, goal - left * sigma / abs(size), begin)
+                way = abs(size) * (goal - after(path, begin, table.step_days)) / sigma
+                left = min(left_when_met(ahead, way, memory_days, unmet[p]), way)
+                found[i, p] = days_until(path, highest, goal - left * sigma / abs(size), begin, table.step_days)
     return found

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from pipelines.drift import limit_dates
-from pipelines.drift.growth_laws import BY_ROW, HIGHEST, LAW_OF, LAWS, PHASES, ROW_OF, STEP_DAYS, WARMEST
+from pipelines.drift.growth_laws import LAW_OF, LAWS, PHASES, ROW_OF, STEP_DAYS, TABLE, WARMEST
 from pipelines.drift.limit_dates import posterior
 from pipelines.drift.onset_posterior import OpenAlarm, learned_shares
 from pipelines.drift.series import NO_TRACE, STEP
@@ -87,14 +87,15 @@ def test_towards_a_side_that_never_faults_there_are_no_dates():
 
 
 def test_a_date_is_when_its_path_reaches_the_size():
-    rows = np.arange(len(BY_ROW))
+    rows = np.arange(len(TABLE.grown))
     since = np.full(len(rows), 50.0)
     size = limit_dates.grown(rows, since + 200)
     for row in rows:
-        found = limit_dates.days_until.py_func(row, size[row], 50.0)
+        path = TABLE.grown[row], TABLE.highest[row]
+        found = limit_dates.days_until.py_func(*path, size[row], 50.0, STEP_DAYS)
         assert found <= 250 + 1e-6
         assert limit_dates.grown(np.array([row]), np.array([found]))[0] >= size[row] - 1e-9
-        assert limit_dates.days_until.py_func(row, HIGHEST[row, -1] * 1.01, 50.0) == np.inf
+        assert limit_dates.days_until.py_func(*path, path[1][-1] * 1.01, 50.0, STEP_DAYS) == np.inf
 
 
 def test_growth_of_the_warm_half_stands_still_in_the_cold_one():
@@ -102,7 +103,7 @@ def test_growth_of_the_warm_half_stands_still_in_the_cold_one():
     onset = np.array([WARMEST - 91, WARMEST + 91])  # April, October
     row = limit_dates.rows_of(onset)[:, grows]
     half = int(180 / STEP_DAYS)
-    spring, autumn = BY_ROW[row]
+    spring, autumn = TABLE.grown[row]
     assert spring[half] > 20 * autumn[half]
     assert autumn[2 * half] == pytest.approx(spring[half], rel=0.1)
     assert ROW_OF.shape == (PHASES, len(LAW_OF))
