@@ -18,7 +18,7 @@ COMMANDS = {
     "enter": ("pipelines.command", "enter", "Enter what people know: decisions, visits, notes, typed readings."),
     "export": ("pipelines.command", "export", "Write one published table to a file."),
     "handout": ("pipelines.handout_command", "handout", "Write the plan as papers: workbook, calendars, job cards."),
-    "load": ("pipelines.command", "load", "Load drops: what a fleet hands over."),
+    "load": ("pipelines.load_command", "load", "Load what there is: drops, spreadsheets, logs, exports."),
     "plan": ("pipelines.command", "plan", "Plan the preventive work into bays and days."),
     "serve": ("dashboard.serve", "serve", "Show the dashboard of a store."),
     "simulate": ("synthetic_fleet.command", "simulate", "Make a synthetic fleet with known truth."),

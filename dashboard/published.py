@@ -115,7 +115,7 @@ def vehicles() -> pl.DataFrame:
 
 def corrections() -> pl.DataFrame:
     """The catalogue: built-in rows and the fleet's own."""
-    return _frame("corrections", build=lambda: fleet_reads.fleet_table(store(), "corrections"))
+    return _frame("corrections", build=lambda: fleet_reads.known_corrections(store()))
 
 
 def correction(code: str) -> dict[str, Any]:

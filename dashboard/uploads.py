@@ -7,16 +7,19 @@ import re
 import tempfile
 import tomllib
 from collections.abc import Iterator
+from collections.abc import Mapping as Answers
 from contextlib import contextmanager
 from pathlib import Path
 
 import polars as pl
 
 from pipelines.errors import SettingError
+from pipelines.intake.anything import Look, load_looked_at, look_at, name_families
 from pipelines.intake.apart import Apart
-from pipelines.intake.draft import Preview, draft_mapping, preview_mapping
+from pipelines.intake.draft import Preview, preview_mapping
 from pipelines.intake.limits import limits_from
-from pipelines.intake.mapping import Mapping, mapping_text, parse_mapping
+from pipelines.intake.mapping import Mapping, parse_mapping
+from pipelines.store.folder import Store
 
 LONGEST_NAME = 100  # letters, of which the last are kept: its ending says what the file is
 
@@ -25,19 +28,43 @@ LONGEST_NAME = 100  # letters, of which the last are kept: its ending says what 
 def on_disk(name: str, content: bytes) -> Iterator[Path]:
     """The uploaded file on disk, called as its reader calls it, until the block is left; nothing of it stays."""
     with tempfile.TemporaryDirectory(prefix="leeway-upload-") as folder:
-        place = Path(folder) / (re.sub(r"[^\w.-]+", "_", name)[-LONGEST_NAME:].lstrip(".") or "file")
+        (Path(folder) / "upload").mkdir()  # so that nothing is read out of the folder's name
+        place = Path(folder) / "upload" / (re.sub(r"[^\w.-]+", "_", name)[-LONGEST_NAME:].lstrip(".") or "file")
         place.write_bytes(content)
         yield place
 
 
-def drafted(name: str, content: bytes, catalogue: pl.DataFrame, *, table: str) -> str:
-    """The text of a first guess at a mapping for an uploaded file.
+def looked_at(
+    name: str, content: bytes, catalogue: pl.DataFrame, *, store: Path, answers: Answers[str, str], table: str
+) -> Look:
+    """What would become of an uploaded file: see `pipelines.intake.anything.look_at`.
 
     Raises:
         DropError: the file cannot be read.
+        SettingError: the mapping kept for such files is none any more.
     """
     with on_disk(name, content) as path, Apart(limits_from()) as apart:
-        return mapping_text(apart.run(path.name, draft_mapping, path, catalogue, table=table))
+        return apart.run(path.name, look_at, path, catalogue, kept_in=store, answers=answers, table=table)
+
+
+def loaded(name: str, content: bytes, look: Look, *, store: Path, family: str) -> list[str]:
+    """Load an uploaded file as it was looked at; what became of it, a line each.
+
+    Args:
+        name: As its reader calls it.
+        content: Of the file.
+        look: What was shown and confirmed.
+        store: Folder of the store.
+        family: Engine family of all vehicles that no file names one of; empty: none is said.
+
+    Raises:
+        LeewayError: the store cannot be written, or nothing of the file can be read.
+    """
+    place = Store(store)
+    with on_disk(name, content) as path:
+        report = load_looked_at(place, [path], look)
+    named = name_families(place, family) if family else 0
+    return [*report.lines(), *([f"{named} vehicles are compared as one engine family, '{family}'."] if named else [])]
 
 
 def previewed(name: str, content: bytes, catalogue: pl.DataFrame, mapping: Mapping) -> Preview:

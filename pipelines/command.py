@@ -13,122 +13,22 @@ import click
 from pipelines.command_options import Time, store_option
 from pipelines.entries_command import enter
 from pipelines.errors import SettingError
-from pipelines.intake.limits import limits_help
+from pipelines.load_command import load
 from pipelines.store.folder import Store
 from pipelines.store_command import store_group
 from pipelines.terminal import say
-from pipelines.visible import visible
 
 if TYPE_CHECKING:
     import polars as pl
 
     from pipelines.drift.checkpoint import Checkpoint
     from pipelines.handover import Evidence
-    from pipelines.intake.mapping import Mapping
     from pipelines.settings import Settings
 
 
 def stages() -> Callable[[str], None]:
     """Says on standard error which stage a long computation has come to."""
     return lambda stage: say(f"  {stage} ...", err=True)
-
-
-@click.command(epilog=limits_help())
-@click.argument("drops", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="DROP...")
-@store_option
-@click.option(
-    "--mapping",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="TOML file that says what the columns of a foreign file mean.",
-)
-@click.option(
-    "--timezone",
-    "time_zone",
-    metavar="ZONE",
-    help="Zone of times without an offset, kept for later loads (UTC at first).",
-)
-@click.option("--dry-run", is_flag=True, help="Show what would happen and keep nothing.")
-@click.option("--verbose", is_flag=True, help="A line per file and reason, however many there are.")
-@click.option("--loaded-at", type=Time(), hidden=True, help="When the rows became known; for replaying the past.")
-def load(
-    *,
-    drops: tuple[Path, ...],
-    store: Store,
-    mapping: Path | None,
-    time_zone: str | None,
-    dry_run: bool,
-    verbose: bool,
-    loaded_at: datetime | None,
-) -> None:
-    """Load drops: folders, or single files, of what a fleet hands over.
-
-    Good rows load, bad rows go to quarantine with their file, row and reason, files seen before are skipped. Exit code:
-    0 all loaded; 3 something is in quarantine; 2 nothing could be read.
-
-    \b
-    Examples:
-      leeway load drops/2031-02
-      leeway load drops/2031-* --store fleet.store
-      leeway load reader-log.csv --mapping reader.toml --dry-run
-
-    \b
-    A mapping says what the columns of a foreign file mean, for example:
-      table = "snapshots"
-      [file]
-      skip_lines = 2
-      short_rows = "pad_end"
-      [constants]
-      vehicle_id = "WC-104"
-      [[column]]
-      to = "read_at"
-      from = "Date and time"
-      form = "%d.%m.%Y %H:%M:%S"
-      [[column]]
-      to = "ltft_b1_idle"
-      from = "LTFT bank 1"
-      how = "mean"
-      where = [{ column = "Engine speed", below = 1000 }]
-    """  # noqa: D301 (click reads the escape)
-    from pipelines.intake.load import load as load_drops  # noqa: PLC0415 (keeps --help quick)
-    from pipelines.intake.mapping import read_mapping  # noqa: PLC0415
-
-    meaning = read_mapping(mapping) if mapping else None
-    if meaning and dry_run:
-        say(*_preview(store, drops, meaning))
-    with click.progressbar(
-        length=1,
-        label="Loading",
-        file=sys.stderr,
-        hidden=not sys.stderr.isatty(),
-        item_show_func=_shown,
-    ) as bar:
-
-        def progress(file: str, done: int, total: int) -> None:
-            bar.length = total
-            bar.update(done - bar.pos, file)
-
-        report = load_drops(
-            store, drops, time_zone=time_zone, loaded_at=loaded_at, dry_run=dry_run, mapping=meaning, progress=progress
-        )
-    say(*report.lines(verbose=verbose))
-    sys.exit(report.exit_code)
-
-
-def _shown(file: str | None) -> str:
-    """The name of the file that is being loaded, beside the progress bar."""
-    return visible(file or "")
-
-
-def _preview(store: Store, drops: tuple[Path, ...], meaning: "Mapping") -> list[str]:
-    """What the mapping makes of the columns of the first file."""
-    from pipelines.catalogue.corrections import built_in_corrections  # noqa: PLC0415
-    from pipelines.intake.draft import preview_mapping  # noqa: PLC0415
-    from pipelines.intake.files import foreign_files  # noqa: PLC0415
-    from pipelines.store.fleet_reads import fleet_table  # noqa: PLC0415
-
-    files = foreign_files(drops, meaning.table)
-    catalogue = fleet_table(store, "corrections") if store.exists() else built_in_corrections()
-    return preview_mapping(files[0].path, meaning, catalogue).lines() if files else []
 
 
 @click.command()

@@ -17,5 +17,9 @@ class EmptyError(DropError):
     """A file of a drop that holds nothing: nothing of it is lost."""
 
 
+class LacksColumnsError(DropError):
+    """A file of a drop without columns that its table must have: perhaps a foreign file with a drop's name."""
+
+
 class StoreError(LeewayError):
     """A store that is absent, locked by another process, damaged or of another version."""

@@ -18,6 +18,7 @@ def show() -> None:
     st.title("What came in")
     if not published.store().exists():
         shared.nothing_yet()
+        foreign_file()
         return
     view = drops(published.load_reports(), published.quarantined())
     flags, proposals = published.flagged(), published.proposed()

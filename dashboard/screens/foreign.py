@@ -1,44 +1,99 @@
-"""Part of the intake page: a file of another tool comes in, a mapping is drafted and shown; the reader keeps it."""
+"""Part of the intake page: a file of any tool comes in, is looked at, asked about, shown, and loaded when confirmed."""
+
+from dataclasses import replace
 
 import streamlit as st
 
 from dashboard import published
 from dashboard.screens import frame as shared
-from dashboard.uploads import drafted, mapping_name, previewed, read_text
+from dashboard.uploads import loaded, looked_at, mapping_name, previewed, read_text
 from dashboard.views.wording import listed, plain, shell_word
 from pipelines.errors import LeewayError
+from pipelines.intake.anything import ONE_FAMILY, Look
 from pipelines.intake.draft import Preview
+from pipelines.intake.draft_keys import Question
+from pipelines.intake.mapping import mapping_text
 
-TABLES = ("snapshots", "readings", "faults", "work", "vehicles")
+FOUND_OUT = "found out"
+TABLES = (FOUND_OUT, "snapshots", "readings", "faults", "work", "vehicles")
 ENDINGS = ["csv", "txt", "tsv", "gz", "parquet", "ndjson", "jsonl", "xlsx"]
 
 
 def foreign_file() -> None:
-    """Draft a mapping for a file whose columns are not the contract's."""
+    """Look at a file whose columns are not the contract's, ask what only its owner knows, and load it."""
     st.subheader("A file of another tool")
     st.markdown(
-        "Hand over a file as it is. A mapping says which of its columns is which, in which units; it is drafted here, "
-        "and nothing is loaded until you load the file with it."
+        "Hand over a spreadsheet, a log or an export as it is. Which of its columns is which, and in which units, is "
+        "found out and shown; nothing is loaded until you say so."
     )
     table = st.selectbox("Its rows become", TABLES, key="table", bind="query-params")
     upload = st.file_uploader("The file", type=ENDINGS, key="foreign")
     if upload is None:
         return
+    name, content = upload.name, upload.getvalue()
+    answers = st.session_state.setdefault(f"answers {upload.file_id}", {})
     try:
-        draft = published.kept(
-            "draft", upload.file_id, table,
-            build=lambda: drafted(upload.name, upload.getvalue(), published.corrections(), table=table),
+        look = published.kept(
+            "look", upload.file_id, f"{table} {sorted(answers.items())}",
+            build=lambda: looked_at(
+                name, content, published.corrections(), store=published.store().path, answers=answers,
+                table="" if table == FOUND_OUT else table,
+            ),
         )  # fmt: skip
-        text = st.text_area("Mapping", draft, height=320, key=f"mapping {table} {upload.file_id}")
+        if look.questions:
+            _asked(look.questions[0], answers, upload.file_id)
+            return
+        for line in look.said:
+            st.markdown(f"- {plain(line)}")
+        text = st.text_area(
+            "Mapping", mapping_text(look.mapping), height=320, key=f"mapping {table} {upload.file_id} {len(answers)}"
+        )
         preview = published.kept(
             "preview", upload.file_id, text,
-            build=lambda: previewed(upload.name, upload.getvalue(), published.corrections(), read_text(text)),
+            build=lambda: previewed(name, content, published.corrections(), read_text(text)),
         )  # fmt: skip
+        _preview(preview)
+        _load(name, content, replace(look, mapping=read_text(text)))
+        _keep(text, name)
     except LeewayError as error:
         st.warning(plain(str(error)))
-        return
-    _preview(preview)
-    _keep(text, upload.name)
+
+
+def _asked(question: Question, answers: dict[str, str], file_id: str) -> None:
+    """One question at a time; the page runs again with the answer."""
+    with st.form(f"question {file_id} {question.key}", border=True):
+        st.markdown(f"**{plain(question.text)}**")
+        meanings = dict(question.options)
+        chosen = ""
+        if meanings:
+            words = {key: plain(_option(key, meanings)) for key in (*meanings, "")}
+            chosen = st.radio("Answer", list(words), format_func=words.get, label_visibility="collapsed") or ""
+        own = st.text_input("Your own answer" if meanings else "Answer")
+        if st.form_submit_button("Answer") and (own or chosen):
+            answers[question.key] = own.strip() or chosen
+            st.rerun()
+
+
+def _option(key: str, meanings: dict[str, str]) -> str:
+    if not key:
+        return "something else: write it below"
+    return meanings[key] if key == meanings[key] else f"{meanings[key]} ({key})"
+
+
+def _load(name: str, content: bytes, look: Look) -> None:
+    """Load the file as shown, and say what came of it."""
+    family = st.text_input(
+        "Engine family of vehicles that no file names yet", ONE_FAMILY, key="family",
+        help="Vehicles of one engine family are compared with each other.",
+    )  # fmt: skip
+    if st.button("Load it", type="primary", key="load_it"):
+        with st.spinner("Loading"):
+            lines = loaded(name, content, look, store=published.store().path, family=family.strip())
+        for line in lines:
+            st.markdown(f"- {plain(line)}")
+        here = shell_word(str(published.store().path))
+        st.markdown("What it says shows after the next analysis:")
+        st.code(f"leeway analyse --store {here}", language="bash")
 
 
 def _preview(preview: Preview) -> None:

@@ -9,7 +9,7 @@ import polars as pl
 
 from pipelines.catalogue.names import NAME_CHARS, WRITTEN_BY_STORE, code_refusal, printable
 from pipelines.catalogue.tables import Table
-from pipelines.errors import DropError
+from pipelines.errors import LacksColumnsError
 from pipelines.intake.blocks import BOOKKEEPING
 
 NAME = re.compile(r"[A-Za-z]\w{0,62}")
@@ -47,7 +47,7 @@ def match_columns(
     """Say what each column of a file is; case, blanks around names and blanks for underscores do not matter.
 
     Raises:
-        DropError: a column that the contract requires is not there.
+        LacksColumnsError: a column that the contract requires is not there.
     """
     contract = {column.name.casefold(): (column.name, column.dtype) for column in table.columns}
     catalogue = {code.casefold(): (code, "correction") for code in corrections} if table.name == "snapshots" else {}
@@ -69,10 +69,10 @@ def match_columns(
     found = {stored for stored, _ in known.values()}
     needed = [c.name for c in table.columns if c.required or table.name == "readings"]  # a value's cell may be empty
     if lacking := [name for name in needed if name not in found]:
-        raise DropError(
+        raise LacksColumnsError(
             f"{file}: lacks {', '.join(lacking)}, which {table.name} must have "
             f"(found: {', '.join(printable(name) for name in list(header)[:8])}). "
-            "Add it, or say with --mapping which column it is."
+            "Add it, say with --mapping which column it is, or load the file in a terminal or with --yes."
         )
     return Columns(known=known, waiting=tuple(waiting), extra=tuple(extra))
 

@@ -1,28 +1,54 @@
-"""Drafts a mapping from a foreign file, and shows what it would make of the file's first rows; a person decides."""
+"""Drafts a mapping from a foreign file, with the questions that only a person can answer, and shows what it makes.
 
-import csv
-import re
-from dataclasses import dataclass, replace
-from difflib import SequenceMatcher
-from functools import cache
-from importlib.resources import files
+A draft says what it took for granted. It leaves a column alone rather than guess: names, units and cells must agree.
+"""
+
+from collections.abc import Mapping as Answers
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import polars as pl
 
 from pipelines.catalogue.tables import drop_tables
-from pipelines.intake.blocks import BOOKKEEPING
+from pipelines.errors import DropError
+from pipelines.intake.blocks import BOOKKEEPING, CELLS
 from pipelines.intake.casting import Reading, cast, is_empty
-from pipelines.intake.files import foreign_files
+from pipelines.intake.draft_cells import Target, targets
+from pipelines.intake.draft_columns import Found, decimal_sign, find_columns
+from pipelines.intake.draft_keys import Question, with_keys
+from pipelines.intake.draft_logs import LEAST_ROWS, SESSION_GAP_MINUTES, is_log, log_columns
+from pipelines.intake.draft_times import TimeForm, time_form
+from pipelines.intake.files import SourceFile, foreign_files
 from pipelines.intake.mapped import foreign_cells, made_of, units_of
-from pipelines.intake.mapping import MappedColumn, Mapping
-from pipelines.intake.units import fits
+from pipelines.intake.mapping import LongForm, MappedColumn, Mapping
 
-BRACKETS = r"[\[(]([^\])]*)[\])]\s*$"
-ALIKE = 0.75  # names at least so alike (share of common letters in order) are drafted as the same
-TIME_FORMS = ["%d.%m.%Y %H:%M:%S", "%d.%m.%Y %H:%M", "%d/%m/%Y %H:%M:%S", "%d/%m/%Y %H:%M", "%m/%d/%Y %H:%M:%S",
-              "%m/%d/%Y %H:%M", "%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y", "%Y/%m/%d %H:%M:%S"]  # fmt: skip
 PREVIEW_ROWS = 20
+MOST_TITLE_LINES = 12  # before a header; judgement
+LOOKED_AT = 5_000  # rows from which a draft is made
+AMERICAN = {"degF", "°F", "inHg", "mph"}  # units that stand beside dates whose month comes first
+FAULT_CODE = r"^[PCBU][0-9A-F]{4}(-[0-9A-F]{2})?$"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Draft:
+    """A mapping, what is still to be answered before it is one, and what was taken for granted."""
+
+    mapping: Mapping
+    questions: tuple[Question, ...]
+    said: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Opened:
+    """A file's first rows below its header, and how it is written.
+
+    comma: A comma in its numbers is the decimal sign.
+    """
+
+    mapping: Mapping
+    file: SourceFile
+    cells: pl.DataFrame
+    comma: bool
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,40 +74,193 @@ class Preview:
         return lines + ([f"Nothing is made of: {', '.join(self.unmapped)}."] if self.unmapped else [])
 
 
-def draft_mapping(path: Path, catalogue: pl.DataFrame, *, table: str = "snapshots") -> Mapping:
-    """A first guess at a mapping: columns by their names, units by brackets and cells, the form of times.
+def draft_mapping(
+    path: Path, catalogue: pl.DataFrame, *, table: str = "", answers: Answers[str, str] | None = None
+) -> Draft:
+    """A first guess at a mapping: columns by their headers, units and cells, the form of times, the rules of a log.
 
     Args:
         path: The foreign file.
-        catalogue: Corrections of the fleet: code, title, unit.
-        table: The contract's table that the rows are to become.
+        catalogue: Corrections of the fleet: code, title, unit, limits, resolution.
+        table: The contract's table that the rows are to become; empty: found out.
+        answers: To the questions of an earlier draft, by their keys.
 
     Raises:
         DropError: the file cannot be read.
     """
-    mapping = Mapping(table=table, short_rows="pad_end")
-    cells, _ = foreign_cells(foreign_files([path], table)[0], mapping)
-    units = units_of(table, catalogue)
-    taken: set[str] = set()
-    columns = []
-    for name in [name for name in cells.columns if name not in BOOKKEEPING]:
-        to = _target(name, table, catalogue)
-        if to and to not in taken:
-            taken.add(to)
-            columns.append(_drafted(cells[name], to, name, table, units))
-    constants = {key: "" for key in drop_tables()[table].key if key not in taken}
-    return replace(mapping, columns=tuple(columns), constants=constants)
+    found = opened(path, table)
+    if not table and any(_holds_codes(found.cells[name]) for name in found.cells.columns if name not in BOOKKEEPING):
+        found = replace(found, mapping=replace(found.mapping, table="faults"))
+    decimal = decimal_sign(found.cells, comma=found.comma)
+    found = replace(found, mapping=replace(found.mapping, decimal=decimal))
+    drafting = _Drafting(
+        opened=found, catalogue=catalogue, answers=dict(answers or {}),
+        how=Reading(decimal_comma=found.comma or decimal == ",", dots_group=decimal == ","),
+        known=targets(found.mapping.table, catalogue),
+    )  # fmt: skip
+    return drafting.draft()
+
+
+@dataclass(kw_only=True)
+class _Drafting:
+    """One draft under way."""
+
+    opened: Opened
+    catalogue: pl.DataFrame
+    answers: dict[str, str]
+    how: Reading
+    known: dict[str, Target]
+    said: list[str] = field(default_factory=list)
+    questions: list[Question] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.mapping, self.file = self.opened.mapping, self.opened.file
+        self.cells, self.comma = self.opened.cells, self.opened.comma
+        self.found = self._columns()
+        self._widen()
+        self.said += self.found.said
+
+    def draft(self) -> Draft:
+        """The mapping as far as it can be said, and what is open."""
+        columns = [self._asked_unit(column) for column in self.found.columns]
+        times = self._times()
+        if times:
+            columns.insert(0, times)
+        keys = with_keys(replace(self.mapping, columns=tuple(columns)), self.file, self.answers)
+        self.mapping = keys.mapping
+        self.questions += keys.questions
+        self.said += keys.said
+        if self.mapping.table == "snapshots" and not any(self.known[c.to].kind == "correction" for c in columns):
+            self.said.append("No column is a correction that is known: of these readings nothing can be learned yet.")
+        self._log(times)
+        return Draft(mapping=self.mapping, questions=tuple(self.questions), said=tuple(self.said))
+
+    def _columns(self) -> Found:
+        return find_columns(self.cells, self.known, self.catalogue, self.mapping.table, self.how)
+
+    def _widen(self) -> None:
+        """A file with one measured value a row becomes one row a reading."""
+        roles = self.found.roles
+        if self.mapping.table != "snapshots" or not {"~parameter", "~value"} <= set(roles):
+            return
+        by = [column.source for column in self.found.columns if column.to == "vehicle_id"]
+        by += [name for name, unit in self.found.times.items() if time_form(self.cells[name], unit)]
+        unit = roles.get("~unit", "")
+        form = LongForm(name=roles["~parameter"], value=roles["~value"], unit=unit, by=tuple(by))
+        self.mapping = replace(self.mapping, long=form)
+        self.cells, _ = foreign_cells(self.file, self.mapping, most_rows=LOOKED_AT)
+        self.found = self._columns()
+
+    def _asked_unit(self, column: MappedColumn) -> MappedColumn:
+        """A column whose unit was read off its values alone, as a person says."""
+        if column.source not in self.found.assumed:
+            return column
+        own = self.known[column.to].unit
+        fractions = column.unit == "1" and own == "%"
+        key = "fractions" if fractions else f"unit of {column.source}"
+        answer = self.answers.get(key)
+        if answer is None and any(question.key == key for question in self.questions):
+            return column
+        if answer is None:
+            said = "fractions of one (0.05 is 5 %)" if column.unit == "1" else column.unit
+            self.questions.append(Question(
+                key=key, text=f"'{column.source}' says no unit, and its values look like {said}. Which is it?",
+                options=((column.unit, said), (own, f"{own}, as it stands")),
+            ))  # fmt: skip
+            return column
+        return replace(column, unit="" if answer == own else answer)
+
+    def _times(self) -> MappedColumn | None:
+        """The column of times, with the time of day from another where they stand apart."""
+        forms = {name: form for name, unit in self.found.times.items() if (form := time_form(self.cells[name], unit))}
+        to = next((c.name for c in drop_tables()[self.mapping.table].columns if c.key and c.dtype == "time"), "")
+        by_kind: dict[str, list[str]] = {}
+        for name, form in forms.items():
+            by_kind.setdefault(form.kind, []).append(name)
+        if not to or not forms:
+            return None
+        for kind in ("full", "day", "elapsed", "clock"):
+            if kind in by_kind:
+                name = by_kind[kind][0]
+                break
+        form = forms[name]
+        clocks = by_kind.get("clock", [])
+        if kind == "day" and clocks and form.form not in ("serial", "spoken"):
+            self._note_second(by_kind, name)
+            return self._day_and_clock(to, name, form, clocks[0], forms[clocks[0]])
+        if kind in ("elapsed", "clock"):
+            unit = self.found.times[name]
+            return MappedColumn(to=to, source=name, form="elapsed", unit="" if unit in ("", "s") else unit)
+        self._note_second(by_kind, name)
+        return MappedColumn(to=to, source=name, form=self._day_first(name, form))
+
+    def _note_second(self, by_kind: dict[str, list[str]], name: str) -> None:
+        if others := [each for each in [*by_kind.get("full", []), *by_kind.get("day", [])] if each != name]:
+            self.said.append(f"The time is taken from '{name}', not from {', '.join(others)}.")
+
+    def _day_and_clock(self, to: str, day: str, form: TimeForm, clock: str, clock_form: TimeForm) -> MappedColumn:
+        first = self._day_first(day, form) or "%Y-%m-%d"
+        whole = f"{first} {clock_form.form or '%H:%M:%S'}"
+        return MappedColumn(to=to, source=day, also=(clock,), form=whole)
+
+    def _day_first(self, name: str, form: TimeForm) -> str:
+        """The form of a day, where day and month can change places as language, units or a person say."""
+        if not form.other:
+            return form.form
+        if self.found.languages and "en" not in self.found.languages:
+            return form.form
+        if self.found.units & AMERICAN or "%p" in form.form:
+            self.said.append(f"'{name}' is read as month/day, as beside such units or hours.")
+            return form.other
+        answer = self.answers.get("day_first")
+        if answer is None:
+            example = str(self.cells[name].drop_nulls().first())
+            self.questions.append(Question(
+                key="day_first", text=f"Is '{example}' in '{name}' day first or month first?",
+                options=(("day", "day first"), ("month", "month first")),
+            ))  # fmt: skip
+        return form.other if answer == "month" else form.form
+
+    def _log(self, times: MappedColumn | None) -> None:
+        """Where rows follow each other within seconds, the rules by which they become one reading."""
+        if self.mapping.table != "snapshots" or not times:
+            return
+        rows = self._rows(times)
+        if rows is None or not is_log(rows["at"], rows["of"]):
+            return
+        codes = {name for name, target in self.known.items() if target.kind == "correction"}
+        columns, said = log_columns(list(self.mapping.columns), self.found.roles, self.cells, self.how, codes)
+        self.said += said
+        self.mapping = replace(
+            self.mapping, columns=tuple(columns), session_gap_minutes=SESSION_GAP_MINUTES, least_rows=LEAST_ROWS
+        )
+
+    def _rows(self, times: MappedColumn) -> pl.DataFrame | None:
+        """Time and vehicle of each row, on any day where the file names none."""
+        named = [column for column in self.mapping.columns if column.to in (times.to, "vehicle_id")]
+        probe = replace(
+            self.mapping, columns=tuple(named), constants={times.to: "2000-01-01"} if times.form == "elapsed" else {},
+            from_name={}, from_folder={},
+        )  # fmt: skip
+        try:
+            rows = made_of(
+                self.cells, self.file, probe, units=units_of(probe.table, self.catalogue), decimal_comma=self.comma,
+                time_zone="UTC",
+            )  # fmt: skip
+        except DropError:
+            return None
+        of = rows["vehicle_id"].cast(pl.String) if "vehicle_id" in rows.columns else pl.lit("")
+        return rows.select(at=cast(rows[times.to], "time", Reading()), of=of)
 
 
 def preview_mapping(path: Path, mapping: Mapping, catalogue: pl.DataFrame, *, time_zone: str = "UTC") -> Preview:
     """What a mapping makes of the file's first rows.
 
     Raises:
-        DropError: the file cannot be read, or lacks a column of the mapping.
-        SettingError: a unit is not known or does not fit.
+        DropError: the file cannot be read, lacks a column of the mapping, or has cells that its units do not fit.
     """
     file = foreign_files([path], mapping.table)[0]
-    cells, decimal_comma = foreign_cells(file, mapping)
+    cells, decimal_comma = foreign_cells(file, mapping, most_rows=None if mapping.aggregates else LOOKED_AT)
     units = units_of(mapping.table, catalogue)
     head = cells if mapping.aggregates else cells.head(PREVIEW_ROWS)
     rows = made_of(head, file, mapping, units=units, decimal_comma=decimal_comma, time_zone=time_zone)
@@ -93,56 +272,44 @@ def preview_mapping(path: Path, mapping: Mapping, catalogue: pl.DataFrame, *, ti
         "store_unit": [units.get(column.to, "") for column in mapping.columns],
     })  # fmt: skip
     used = {name for column in mapping.columns for name in (column.source, *column.also)}
+    used |= {condition.column for column in mapping.columns for condition in column.where}
     unmapped = tuple(name for name in cells.columns if name not in used and name not in BOOKKEEPING)
     return Preview(columns=columns, rows=rows.drop("row_number").head(PREVIEW_ROWS), unmapped=unmapped)
 
 
-def _target(name: str, table: str, catalogue: pl.DataFrame) -> str | None:
-    plain = _plain(re.sub(BRACKETS, "", name))
-    names = {_plain(column.name): column.name for column in drop_tables()[table].columns}
-    if table == "snapshots":
-        names |= {_plain(title or code): code for code, title in catalogue.select("code", "title").iter_rows()}
-        names |= {_plain(code): code for code in catalogue["code"]}
-    names |= {_plain(alias): column for alias, column in _aliases() if column in drop_tables()[table].schema}
-    if plain in names:
-        return names[plain]
-    best = max(names, key=lambda other: (SequenceMatcher(None, plain, other).ratio(), other))
-    return names[best] if SequenceMatcher(None, plain, best).ratio() >= ALIKE else None
+def opened(path: Path, table: str) -> Opened:
+    """The file's cells below its header, which is the first row that most columns have a name in."""
+    mapping = Mapping(table=table or "snapshots", short_rows="pad_end")
+    [file] = foreign_files([path], mapping.table)
+    cells, comma = foreign_cells(file, mapping, most_rows=LOOKED_AT)
+    for lines in range(1, MOST_TITLE_LINES + 1):
+        if not _titled(cells):
+            break
+        try:
+            mapping = replace(mapping, skip_lines=lines)
+            cells, comma = foreign_cells(file, mapping, most_rows=LOOKED_AT)
+        except DropError:
+            break
+    else:
+        mapping = replace(mapping, skip_lines=0)
+        cells, comma = foreign_cells(file, mapping, most_rows=LOOKED_AT)
+    return Opened(mapping=mapping, file=file, cells=cells.head(LOOKED_AT), comma=comma)
 
 
-def _drafted(cells: pl.Series, to: str, name: str, table: str, units: dict[str, str]) -> MappedColumn:
-    column = MappedColumn(to=to, source=name)
-    bracket = re.search(BRACKETS, name)
-    if to in units:
-        unit = bracket[1] if bracket else ""
-        return replace(column, unit=unit if unit and fits(unit, units[to]) else "")
-    if drop_tables()[table].schema.get(to) == pl.Datetime("us", "UTC"):
-        return replace(column, form=_time_form(cells))
-    return column
+def _titled(cells: pl.DataFrame) -> bool:
+    """Whether what stands as the header is a title above it: most columns have no name, or rows are wider than it."""
+    names = [name for name in cells.columns if name not in BOOKKEEPING]
+    nameless = sum(name == f"column {number}" for number, name in enumerate(names, start=1))
+    wider = cells[CELLS].drop_nulls()
+    return nameless > len(names) / 2 or len(wider.filter(wider > len(names))) > cells.height / 2
 
 
-def _time_form(cells: pl.Series) -> str:
-    """The first form in which every time reads; empty: they are ISO 8601, or no form fits."""
-    texts = cells.cast(pl.String).filter(~is_empty(cells, "time")).str.strip_chars()
-    if cast(texts, "time", Reading()).null_count() == 0:
-        return ""
-    for form in TIME_FORMS:
-        if texts.str.to_datetime(form, strict=False, time_unit="us").null_count() == 0:
-            return form
-    return ""
+def _holds_codes(cells: pl.Series) -> bool:
+    filled = cells.filter(~is_empty(cells, "float")) if cells.dtype == pl.String else cells.clear()
+    return len(filled) > 0 and bool(filled.str.strip_chars().str.contains(FAULT_CODE).all())
 
 
 def _example(cells: pl.Series) -> str:
     filled = cells.cast(pl.String).drop_nulls()
     filled = filled.filter(filled.str.strip_chars() != "")
     return filled[0] if len(filled) else ""
-
-
-def _plain(text: str) -> str:
-    return " ".join(re.findall(r"[^\W_]+", text.casefold()))
-
-
-@cache
-def _aliases() -> list[tuple[str, str]]:
-    with files("pipelines.intake").joinpath("aliases.csv").open(encoding="utf-8") as lines:
-        return [(row["alias"], row["column"]) for row in csv.DictReader(lines)]

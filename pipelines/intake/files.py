@@ -164,5 +164,6 @@ def _misnamed(path: Path) -> str:
         return f"the ending is none of {' '.join(FORMATS)}. Save it in one of these formats."
     return (
         f"'{table_of(path.name)}' is no table of a drop ({', '.join(TABLE_ORDER)}). "
-        "Name the file after its table, or say with --mapping what its columns mean."
+        "Name the file after its table, or say with --mapping what its columns mean; or load it in a terminal, or with "
+        "--yes, and they are found out."
     )

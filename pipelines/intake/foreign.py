@@ -102,7 +102,7 @@ def _mapped(
         return _flag(cells, column)
     if column.form == "elapsed":
         start = cast(pl.Series([constants.get(column.to)], dtype=pl.String), "time", how)
-        numbers = convert(_numbers_and_units(cells, how)["number"], column.unit or "s", "h")
+        numbers = convert(numbers_and_units(cells, how)["number"], column.unit or "s", "h")
         hours = _clock_hours(cells).fill_null(numbers)
         begun = pl.lit(start.first(), dtype=start.dtype)  # null where the constant is no time, and so is each cell
         return pl.select(begun + pl.duration(microseconds=(pl.lit(hours) * 3.6e9).round())).to_series()
@@ -137,7 +137,7 @@ def _number(cells: pl.Series, column: MappedColumn, target: str, how: Reading) -
     """Numbers in the contract's unit, as text; a unit glued to a number is heeded, else the column's own is."""
     if cells.dtype != pl.String:
         return convert(cast(cells, "float", how), column.unit or target, target)
-    parts = _numbers_and_units(cells, how)
+    parts = numbers_and_units(cells, how)
     converted = convert(parts["number"], column.unit or target, target)
     for unit in parts["unit"].unique().drop_nulls().to_list():
         glued = convert(parts["number"], unit, target) if fits(unit, target) else parts["number"].clear(len(cells))
@@ -146,7 +146,8 @@ def _number(cells: pl.Series, column: MappedColumn, target: str, how: Reading) -
     return pl.select(pl.when(unread).then(cells).otherwise(converted.cast(pl.String))).to_series()
 
 
-def _numbers_and_units(cells: pl.Series, how: Reading) -> pl.DataFrame:
+def numbers_and_units(cells: pl.Series, how: Reading) -> pl.DataFrame:
+    """Cells as numbers, null where one is none, and the unit that is glued to each, null where none is."""
     if cells.dtype.is_numeric():  # typed as a number: neither a dot nor a comma in it means anything else
         return pl.DataFrame({"number": cast(cells, "float", how), "unit": pl.Series([None], dtype=pl.String)})
     texts = cells.cast(pl.String).str.strip_chars()
@@ -198,7 +199,7 @@ def _holds(cells: pl.Series, condition: Condition, how: Reading) -> pl.Series:
     if condition.equals is not None:
         holds &= (cells.cast(pl.String).str.strip_chars() == condition.equals).fill_null(value=False)
     if condition.above is not None or condition.below is not None:
-        numbers = _numbers_and_units(cells, how)["number"]
+        numbers = numbers_and_units(cells, how)["number"]
         low = -float("inf") if condition.above is None else condition.above
         high = float("inf") if condition.below is None else condition.below
         holds &= ((numbers > low) & (numbers < high)).fill_null(value=False)

@@ -18,7 +18,7 @@ import duckdb
 import polars as pl
 
 from pipelines.catalogue.tables import drop_tables
-from pipelines.errors import DropError, EmptyError, SettingError
+from pipelines.errors import DropError, EmptyError, LacksColumnsError, SettingError
 from pipelines.intake.apart import Apart
 from pipelines.intake.blocks import LOAD, ROW, Block, frame_of_blocks
 from pipelines.intake.casting import Reading
@@ -188,6 +188,7 @@ class _Loading:
                 self.seen.add(report.content_hash)
         except DropError as error:
             report.unreadable, report.empty = str(error), isinstance(error, EmptyError)
+            report.lacks_columns = isinstance(error, LacksColumnsError)
         except OSError as error:  # gone since it was found, or not for us to read
             report.unreadable = f"{file.name}: {error.strerror or error}. May it be read?"
 

@@ -13,20 +13,27 @@ from pipelines.intake.delimited import Layout
 from pipelines.intake.files import SourceFile
 from pipelines.intake.foreign import map_cells
 from pipelines.intake.limits import Limits
-from pipelines.intake.mapping import Mapping
+from pipelines.intake.mapping import LongForm, Mapping
 from pipelines.intake.reading import read_blocks
 
+NTH = " nth"  # measurement of one name in one reading; no header's name, which has its blanks taken away
 SLIPS, SLIPS_SHARE = 2, 0.1  # rows of a file, and share of them, that may be entered twice; judgement
 
 
 def foreign_cells(
-    file: SourceFile, mapping: Mapping, *, limits: Limits | None = None, apart: Apart | None = None
+    file: SourceFile,
+    mapping: Mapping,
+    *,
+    most_rows: int | None = None,
+    limits: Limits | None = None,
+    apart: Apart | None = None,
 ) -> tuple[pl.DataFrame, bool]:
     """All cells of a foreign file, and whether a comma in its numbers is the decimal sign.
 
     Args:
         file: The file.
         mapping: How it is written.
+        most_rows: Rows after which no more are read, give or take a block; None: all are.
         limits: The most that it may hold; None: as the environment sets them.
         apart: The process in which sheets are read; None: this one.
 
@@ -38,10 +45,41 @@ def foreign_cells(
     )
     if file.refused:
         raise DropError(f"{file.name}: {file.refused}")
-    blocks = list(read_blocks(file.path, file.format, layout=layout, limits=limits, apart=apart))
+    blocks, rows = [], 0
+    for block in read_blocks(file.path, file.format, layout=layout, limits=limits, apart=apart):
+        blocks.append(block)
+        rows += block.height
+        if most_rows is not None and rows >= most_rows:
+            break
     if not blocks:
         raise EmptyError(f"{file.name}: holds no row below its header. Nothing to load.")
-    return frame_of_blocks([(block.cells, 0) for block in blocks]).sort(ROW), blocks[0].decimal_comma
+    cells = frame_of_blocks([(block.cells, 0) for block in blocks]).sort(ROW)
+    return (widened(cells, mapping.long, file.name) if mapping.long else cells), blocks[0].decimal_comma
+
+
+def widened(cells: pl.DataFrame, form: LongForm, file: str) -> pl.DataFrame:
+    """Cells with one measured value a row as one row a reading: a column a name, each cell with its unit after it.
+
+    Raises:
+        DropError: the file lacks a column that the form names.
+    """
+    named = [form.name, form.value, *form.by, *([form.unit] if form.unit else [])]
+    if lacking := [name for name in named if name not in cells.columns]:
+        raise DropError(
+            f"{file}: lacks the column '{printable(lacking[0])}' of the mapping, [long]. Check the mapping."
+        )
+    texts = cells.with_columns(pl.col(named).cast(pl.String).str.strip_chars())
+    value, unit = pl.col(form.value), pl.col(form.unit).fill_null("") if form.unit else pl.lit("")
+    texts = texts.with_columns(
+        pl.when(unit != "").then(pl.format("{} {}", value, unit)).otherwise(value).alias(form.value),
+        pl.col(form.name).fill_null(""),
+    ).filter(pl.col(form.name) != "")
+    nth = texts.with_columns(pl.int_range(pl.len()).over(*form.by, form.name).alias(NTH))
+    index = [*form.by, NTH]
+    wide = nth.pivot(form.name, index=index, values=form.value, aggregate_function="first", maintain_order=True)
+    rows = nth.group_by(index, maintain_order=True).agg(pl.col(ROW).first())
+    bookkeeping = pl.lit(None, dtype=pl.Int64).alias(CELLS), pl.lit(0, dtype=pl.Int32).alias(LOAD)
+    return wide.join(rows, on=index, how="left", nulls_equal=True).drop(NTH).with_columns(*bookkeeping).sort(ROW)
 
 
 def mapped_blocks(

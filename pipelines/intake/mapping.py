@@ -57,6 +57,21 @@ class MappedColumn:
 
 
 @dataclass(frozen=True, kw_only=True)
+class LongForm:
+    """A file with one measured value a row, which becomes one row a reading and a column a name before all else.
+
+    name, value: The columns that say what was measured, and what it was.
+    unit: The column that says in which unit; empty: none does.
+    by: The columns that tell one reading from another.
+    """
+
+    name: str
+    value: str
+    unit: str = ""
+    by: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
 class Mapping:
     """What a foreign file's columns mean.
 
@@ -69,6 +84,7 @@ class Mapping:
     from_folder: The same of the name of the folder that the file lies in.
     session_gap_minutes: A log pauses at least so long between two snapshots; None: a file is one snapshot.
     least_rows: Rows of a log that must count for a value before it is one; fewer leave it empty.
+    long: How a file with one measured value a row is written; None: it is not of that kind.
     """
 
     table: str
@@ -81,6 +97,7 @@ class Mapping:
     from_folder: dict[str, str] = field(default_factory=dict)
     session_gap_minutes: float | None = None
     least_rows: int = 1
+    long: LongForm | None = None
     columns: tuple[MappedColumn, ...] = ()
 
     @property
@@ -121,6 +138,8 @@ def parse_mapping(raw: dict[str, Any], name: str) -> Mapping:
         )
     hold_to(file, words.FILE, f"{name}, [file]")
     hold_to(log, words.LOG, f"{name}, [log]")
+    if "long" in raw:
+        hold_to(raw["long"], words.LONG, f"{name}, [long]", needed=("name", "value", "by"))
     mapping = Mapping(
         table=table,
         **file,
@@ -129,6 +148,7 @@ def parse_mapping(raw: dict[str, Any], name: str) -> Mapping:
         from_folder={key: str(value) for key, value in raw.get("from_folder", {}).items()},
         session_gap_minutes=log.get("session_gap_minutes"),
         least_rows=log.get("least_rows", 1),
+        long=LongForm(**{**raw["long"], "by": tuple(raw["long"]["by"])}) if "long" in raw else None,
         columns=tuple(_column(entry, name) for entry in raw.get("column", [])),
     )
     check_mapping(mapping, name)
@@ -149,6 +169,9 @@ def mapping_text(mapping: Mapping) -> str:
     log = [] if mapping.session_gap_minutes is None else [f"session_gap_minutes = {mapping.session_gap_minutes:g}"]
     log += [f"least_rows = {mapping.least_rows}"] if mapping.least_rows > 1 else []
     lines += ["", "[log]", *log] if log else []
+    if mapping.long:
+        said = {word: getattr(mapping.long, word) for word in ("name", "value", "unit", "by")}
+        lines += ["", "[long]", *(f"{word} = {_toml(value)}" for word, value in said.items() if value)]
     for column in mapping.columns:
         source = (column.source, *column.also) if column.also else column.source
         lines += ["", "[[column]]", f"to = {_toml(column.to)}", f"from = {_toml(source)}"]

@@ -60,6 +60,7 @@ MAPPING = {
 }
 FILE = {"separator": SEPARATOR, "decimal": DECIMAL, "skip_lines": LINES, "short_rows": TEXT}
 LOG = {"session_gap_minutes": MINUTES, "least_rows": COUNT}
+LONG = {"name": TEXT, "value": TEXT, "unit": TEXT, "by": TEXTS}
 COLUMN = {
     "to": TEXT, "from": NAMES, "unit": TEXT, "form": TEXT, "true": TEXTS, "false": TEXTS, "how": TEXT, "where": TABLES,
 }  # fmt: skip

@@ -22,6 +22,7 @@ class FileReport:
     skipped: The same content came before.
     unreadable: Why nothing of it could be read.
     empty: Because nothing is in it.
+    lacks_columns: Because it lacks columns that its table must have.
     """
 
     load_id: int
@@ -40,6 +41,7 @@ class FileReport:
     skipped: bool = False
     unreadable: str | None = None
     empty: bool = False
+    lacks_columns: bool = False
     reasons: Counter[tuple[str, str]] = field(default_factory=Counter)
     flags: Counter[tuple[str, str]] = field(default_factory=Counter)
     examples: dict[tuple[str, str], str] = field(default_factory=dict)

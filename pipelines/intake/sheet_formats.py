@@ -87,7 +87,7 @@ def _hundredfold(text: str) -> str:
 
 
 def sheet_times(column: pl.Series) -> pl.Series:
-    """A column's cells with days alone as dates, and times of day and durations as `h:mm:ss`."""
+    """A column's cells with days alone as dates, and times of day and durations as `hh:mm:ss`."""
     filled = column.drop_nulls()
     if filled.is_empty():
         return column
@@ -98,7 +98,7 @@ def sheet_times(column: pl.Series) -> pl.Series:
     since = column.str.slice(0, 19).str.to_datetime("%Y-%m-%d %H:%M:%S", strict=False) - pl.datetime(1899, 12, 31)
     seconds = pl.select(since.dt.total_seconds()).to_series()
     texts = pl.select(pl.format(
-        "{}:{}:{}", seconds // 3600, (seconds // 60 % 60).cast(pl.String).str.zfill(2),
+        "{}:{}:{}", (seconds // 3600).cast(pl.String).str.zfill(2), (seconds // 60 % 60).cast(pl.String).str.zfill(2),
         (seconds % 60).cast(pl.String).str.zfill(2),
     )).to_series()  # fmt: skip
     return texts.zip_with(column.str.contains(DURATION).fill_null(value=False), column).alias(column.name)

@@ -28,6 +28,27 @@ def fleet_table(store: Store, table: str) -> pl.DataFrame:
     return overridden(CATALOGUES[table](), rows) if table in CATALOGUES else rows
 
 
+def known_corrections(store: Store) -> pl.DataFrame:
+    """The catalogue: built-in rows and the fleet's own; the built-in ones alone where there is no store yet."""
+    return fleet_table(store, "corrections") if store.exists() else built_in_corrections()
+
+
+def vehicles_without_family(store: Store) -> list[str]:
+    """Vehicles that were read and that no row of `vehicles` names, in order.
+
+    Raises:
+        StoreError: there is no store.
+    """
+    with store.reading() as connection:
+        rows = connection.execute(
+            # One row per vehicle that was read and is not named.
+            "SELECT DISTINCT vehicle_id "
+            "FROM (SELECT vehicle_id FROM snapshots UNION ALL SELECT vehicle_id FROM readings)"
+            " ANTI JOIN vehicles USING (vehicle_id) ORDER BY vehicle_id"
+        ).fetchall()
+    return [row[0] for row in rows]
+
+
 def correction_of_fleet(store: Store, code: str) -> pl.DataFrame:
     """Every reading of one correction: `vehicle_id, read_at, value, calibration`, by vehicle and time; none: no rows.
 

@@ -79,7 +79,7 @@ def test_cells_of_a_sheet_are_what_they_show(tmp_path):
     assert made["ltft_b1_idle"].cast(pl.Float64).to_list() == [5.5, -0.39, 10.0]
     assert made["odometer_km"].cast(pl.Float64).to_list() == [1609.344] * 3
     assert made["ltft_b1_low"].cast(pl.Float64).to_list() == [0.055, 1.055, 1.055]
-    assert made["read_at"][0] == "2026-02-04 8:15:00"
+    assert made["read_at"][0] == "2026-02-04 08:15:00"
 
 
 def test_a_per_cent_cell_of_a_drop_is_what_it_shows(store, tmp_path):

@@ -1,0 +1,114 @@
+"""A file that is not in the contract's form: what would be made of it, what must be asked, and loading it then."""
+
+from collections.abc import Mapping as Answers
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import polars as pl
+
+from pipelines.intake.blocks import BOOKKEEPING
+from pipelines.intake.draft import Preview, draft_mapping, opened, preview_mapping
+from pipelines.intake.draft_keys import Question, with_keys
+from pipelines.intake.files import foreign_files
+from pipelines.intake.load import Progress, load
+from pipelines.intake.mapping import Mapping
+from pipelines.intake.report import LoadReport
+from pipelines.intake.shapes import keep_mapping, kept_mapping, shape_of
+from pipelines.store.fleet_reads import vehicles_without_family
+from pipelines.store.folder import Store
+
+ONE_FAMILY = "all vehicles"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Look:
+    """What would become of a file.
+
+    mapping: By which it would be loaded.
+    questions: To be answered before it can be.
+    said: What was taken for granted.
+    preview: What the mapping makes of its first rows; None while a question is open.
+    shape: Of its columns: the mapping is kept under it.
+    kept: The mapping was kept from an earlier file.
+    """
+
+    mapping: Mapping
+    questions: tuple[Question, ...]
+    said: tuple[str, ...]
+    preview: Preview | None
+    shape: str
+    kept: bool
+
+
+def look_at(path: Path, catalogue: pl.DataFrame, *, kept_in: Path, answers: Answers[str, str], table: str = "") -> Look:
+    """What would become of a file: by the mapping kept for its shape, else by a draft.
+
+    Args:
+        path: The file.
+        catalogue: Corrections of the fleet.
+        kept_in: Folder of the store.
+        answers: To questions of earlier looks, by their keys.
+        table: The contract's table that its rows become; empty: found out.
+
+    Raises:
+        DropError: it cannot be read.
+        SettingError: the mapping kept for it is none any more.
+    """
+    cells = opened(path, table).cells
+    shape = shape_of([table, *(name for name in cells.columns if name not in BOOKKEEPING)])
+    if kept := kept_mapping(kept_in, shape):
+        keys = with_keys(kept, foreign_files([path], kept.table)[0], answers)
+        mapping, questions, said = keys.mapping, tuple(keys.questions), tuple(keys.said)
+    else:
+        draft = draft_mapping(path, catalogue, table=table, answers=answers)
+        mapping, questions, said = draft.mapping, draft.questions, draft.said
+    preview = None if questions else preview_mapping(path, mapping, catalogue)
+    return Look(
+        mapping=mapping, questions=questions, said=said, preview=preview, shape=shape, kept=kept is not None
+    )  # fmt: skip
+
+
+def effect(look: Look) -> list[str]:
+    """What a look found, in lines: the rule of each column with its first cell, what was assumed, what is left."""
+    if look.preview is None:
+        return []
+    mapped = look.preview.columns.iter_rows(named=True)
+    lines = [f"Its rows become {look.mapping.table}:"]
+    for row in mapped:
+        unit = f" {row['store_unit']}" if row["store_unit"] not in ("", "1") else ""
+        becomes = f"{row['becomes']}{unit}" if row["becomes"] else "nothing (no row counts)"
+        lines.append(f"  {row['source']}: '{row['example']}'  ->  {row['to']}: {becomes}")
+    for place, cells in (("every row", look.mapping.constants), ("names", look.mapping.from_name)):
+        lines += [f"  ({place})  ->  {name}" + (f": {cells[name]}" if place == "every row" else "") for name in cells]
+    lines += [f"  {line}" for line in look.said]
+    if look.preview.unmapped:
+        lines.append(f"  Not understood, left out: {', '.join(look.preview.unmapped)}.")
+    return lines
+
+
+def load_looked_at(
+    store: Store, paths: Sequence[Path], look: Look, *, progress: Progress = lambda *_: None
+) -> LoadReport:
+    """Load files of one shape by the mapping of a look, and keep it for the next ones.
+
+    Raises:
+        DropError: there is nothing to load.
+        StoreError: the store cannot be written.
+    """
+    report = load(store, paths, mapping=look.mapping, progress=progress)
+    if not look.kept and report.exit_code != 2:
+        keep_mapping(store.path, look.shape, look.mapping, source=paths[0].name)
+    return report
+
+
+def name_families(store: Store, family: str) -> int:
+    """Say of all vehicles that no file `vehicles` names that their engines are of one family; how many they were."""
+    unnamed = vehicles_without_family(store)
+    if unnamed:
+        folder = store.path / "mappings"
+        folder.mkdir(parents=True, exist_ok=True)
+        file = folder / "vehicles.csv"
+        pl.DataFrame({"vehicle_id": unnamed, "engine_family": [family] * len(unnamed)}).write_csv(file)
+        load(store, [file])
+    return len(unnamed)

@@ -1,0 +1,95 @@
+"""Key columns that a file's rows do not hold: taken from the names of file and folder, or asked of a person."""
+
+import re
+from collections.abc import Mapping as Answers
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+
+from pipelines.catalogue.tables import Column, drop_tables
+from pipelines.intake.draft_places import Told, day_in, vehicle_in
+from pipelines.intake.files import SourceFile
+from pipelines.intake.mapping import Mapping
+
+NOT_ASKED = {"component"}  # keys that may be empty
+
+
+@dataclass(frozen=True, kw_only=True)
+class Question:
+    """What only a person can say: under which key the answer goes, and what can be answered (empty: any text)."""
+
+    key: str
+    text: str
+    options: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Keys:
+    """A mapping that makes all key columns, or what must be answered before it does, and what was taken for granted."""
+
+    mapping: Mapping
+    questions: list[Question] = field(default_factory=list)
+    said: list[str] = field(default_factory=list)
+
+
+def with_keys(mapping: Mapping, file: SourceFile, answers: Answers[str, str]) -> Keys:
+    """The mapping with the key columns that neither its columns nor its patterns make.
+
+    Args:
+        mapping: It.
+        file: That it is for.
+        answers: Given so far, by column.
+    """
+    stem = file.path.name.split(".")[0]
+    mapping = replace(
+        mapping,
+        from_name={to: form for to, form in mapping.from_name.items() if re.search(form, file.name)},
+        from_folder={to: form for to, form in mapping.from_folder.items() if re.search(form, file.drop)},
+    )
+    keys = Keys(mapping=mapping)
+    elapsed = {column.to for column in mapping.columns if column.form == "elapsed"}
+    made = {column.to for column in mapping.columns} - elapsed | {
+        *mapping.constants, *mapping.from_name, *mapping.from_folder
+    }  # fmt: skip
+    for column in drop_tables()[mapping.table].columns:
+        if column.key and column.name not in made and column.name not in NOT_ASKED:
+            keys = _with_key(keys, column, file, stem, answers, since=column.name in elapsed)
+    return keys
+
+
+def _with_key(
+    keys: Keys, column: Column, file: SourceFile, stem: str, answers: Answers[str, str], *, since: bool
+) -> Keys:
+    name, mapping = column.name, keys.mapping
+    if answer := answers.get(name):
+        return replace(keys, mapping=replace(mapping, constants={**mapping.constants, name: answer}))
+    if column.dtype == "time":
+        told, place, question = day_in(stem), "file", _when(name, file, since=since)
+    elif name == "vehicle_id":
+        told, place = vehicle_in(stem), "file"
+        if told is None:
+            told, place = vehicle_in(file.drop), "folder"
+        question = Question(key=name, text="No column names the vehicle. Which one is it?")
+    else:
+        what = f"No column is the {name} that {mapping.table} must have. What is it in every row?"
+        told, place, question = None, "", Question(key=name, text=what)
+    if told is None:
+        return replace(keys, questions=[*keys.questions, question])
+    return _told(keys, name, told, "The day" if column.dtype == "time" else "The vehicle", place)
+
+
+def _told(keys: Keys, name: str, told: Told, what: str, place: str) -> Keys:
+    mapping = keys.mapping
+    if place == "file":
+        mapping = replace(mapping, from_name={**mapping.from_name, name: told.pattern})
+    else:
+        mapping = replace(mapping, from_folder={**mapping.from_folder, name: told.pattern})
+    return replace(keys, mapping=mapping, said=[*keys.said, f"{what} is {told.value}, as the {place}'s name says."])
+
+
+def _when(name: str, file: SourceFile, *, since: bool) -> Question:
+    changed = datetime.fromtimestamp(file.path.stat().st_mtime, tz=UTC).strftime("%Y-%m-%dT%H:%MZ")
+    what = "When did this log begin?" if since else "No column says when it was read. When was it?"
+    return Question(
+        key=name, text=f"{what} (such as 2031-02-14 or 2031-02-14T08:30)",
+        options=((changed, "when the file was last written"),),
+    )  # fmt: skip

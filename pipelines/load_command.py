@@ -1,0 +1,318 @@
+"""`leeway load`: drops of the contract's form, and any other file, which is looked at, asked about, and then loaded."""
+
+import sys
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from pipelines.command_options import Time, store_option
+from pipelines.errors import DropError, LeewayError, SettingError
+from pipelines.intake.limits import limits_help
+from pipelines.store.folder import Store
+from pipelines.terminal import say
+from pipelines.visible import visible
+
+if TYPE_CHECKING:
+    import polars as pl
+
+    from pipelines.intake.anything import Look
+    from pipelines.intake.apart import Apart
+    from pipelines.intake.draft_keys import Question
+    from pipelines.intake.mapping import Mapping
+    from pipelines.intake.report import LoadReport
+
+NOTHING_READ, SOME_SET_ASIDE = 2, 3  # exit codes
+MOST_EXAMPLES = 3  # rows that are shown as they would be loaded
+
+
+@click.command(epilog=limits_help())
+@click.argument("drops", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="FILE_OR_FOLDER...")
+@store_option
+@click.option(
+    "--mapping",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="TOML file that says what the columns of a foreign file mean: see leeway explain mapping.",
+)
+@click.option(
+    "--yes", is_flag=True, help="Ask nothing: load as drafted, or stop with code 2 where an answer is needed."
+)
+@click.option(
+    "--answer", "answers", multiple=True, metavar="WHAT=ANSWER", help="Answers a question beforehand: vehicle_id=V-12."
+)
+@click.option(
+    "--table", default="", metavar="TABLE", help="The table that rows of a foreign file become, if not clear."
+)
+@click.option(
+    "--timezone",
+    "time_zone",
+    metavar="ZONE",
+    help="Zone of times without an offset, kept for later loads (UTC at first).",
+)
+@click.option("--dry-run", is_flag=True, help="Show what would happen and keep nothing.")
+@click.option("--verbose", is_flag=True, help="A line per file and reason, however many there are.")
+@click.option("--loaded-at", type=Time(), hidden=True, help="When the rows became known; for replaying the past.")
+def load(
+    *,
+    drops: tuple[Path, ...],
+    store: Store,
+    mapping: Path | None,
+    yes: bool,
+    answers: tuple[str, ...],
+    table: str,
+    time_zone: str | None,
+    dry_run: bool,
+    verbose: bool,
+    loaded_at: datetime | None,
+) -> None:
+    """Load what there is: drops, spreadsheets, logs of a reader, exports of a workshop; folders, or single files.
+
+    Files called after a table of a drop (leeway explain drop) load as they are: good rows load, bad rows go to
+    quarantine with their file, row and reason, files seen before are skipped. Any other file is looked at: what would
+    become of its columns is shown, what only you can know is asked, and the mapping is kept beside the store for the
+    next file with the same columns.
+
+    Exit code: 0 all loaded; 3 something is in quarantine; 2 nothing could be read, or an answer is needed.
+
+    \b
+    Examples:
+      leeway load vans.xlsx
+      leeway load reader-logs/ --store fleet.store
+      leeway load export.csv --yes --answer vehicle_id=V-12 --answer engine_family="2.0 petrol"
+      leeway load drops/2031-02
+      leeway load reader-log.csv --mapping reader.toml --dry-run
+
+    \b
+    Words of a mapping (leeway explain mapping says each, with an example):
+      table, [file] separator decimal skip_lines short_rows,
+      [constants], [from_name], [from_folder], [log] session_gap_minutes least_rows,
+      [long] name value unit by,
+      [[column]] to from unit form true false how where (column above below equals)
+    """  # noqa: D301 (click reads the escape)
+    how = _How(yes=yes, dry_run=dry_run, verbose=verbose, time_zone=time_zone, loaded_at=loaded_at, table=table)
+    how.answers.update(_answers(answers))
+    if mapping:
+        _by_mapping(store, drops, mapping, how)
+    plain, foreign = _parted(drops, how)
+    codes = []
+    if plain:
+        report = _load(store, plain, None, how)
+        lacking = [file.path for file in report.files if file.unreadable and file.lacks_columns]
+        if how.asks and lacking:
+            say(*[line for line in report.lines(verbose=verbose) if "not read." not in line])
+            foreign += [path for path in lacking if path not in foreign]
+            codes += [report.exit_code] if len(lacking) < len(report.files) else []
+        else:
+            say(*report.lines(verbose=verbose))
+            codes.append(report.exit_code)
+    if foreign:
+        codes += _load_foreign(store, foreign, how)
+    if how.asks and not dry_run and store.exists():
+        _families(store, how)
+        say(f"Next: leeway analyse --store {store.path}, then leeway serve --store {store.path}")
+    sys.exit(_exit_code(codes))
+
+
+def _exit_code(codes: Sequence[int]) -> int:
+    """Of several loads: 2 where nothing of any could be read, 3 where something of one could not."""
+    if codes and all(code == NOTHING_READ for code in codes):
+        return NOTHING_READ
+    return SOME_SET_ASIDE if any(codes) else 0
+
+
+class _How:
+    """What a load was asked to do, and what has been answered so far."""
+
+    def __init__(
+        self, *, yes: bool, dry_run: bool, verbose: bool, time_zone: str | None, loaded_at: datetime | None, table: str
+    ) -> None:
+        self.yes, self.dry_run, self.verbose, self.table = yes, dry_run, verbose, table
+        self.time_zone, self.loaded_at = time_zone, loaded_at
+        self.answers: dict[str, str] = {}
+        self.talks = sys.stdin.isatty() and not yes
+
+    @property
+    def asks(self) -> bool:
+        """Whether foreign files are looked at: someone answers, or has said to go on without."""
+        return self.talks or self.yes or bool(self.answers)
+
+
+def _answers(given: Sequence[str]) -> dict[str, str]:
+    for each in given:
+        if "=" not in each:
+            raise SettingError(f"--answer '{visible(each)}': says nothing. Write WHAT=ANSWER, such as vehicle_id=V-12.")
+    return dict(each.split("=", 1) for each in given)
+
+
+def _parted(drops: Sequence[Path], how: _How) -> tuple[list[Path], list[Path]]:
+    """Paths that load as they are, and foreign files: those of a known ending whose names belong to no table."""
+    from pipelines.catalogue.tables import drop_tables  # noqa: PLC0415 (keeps --help quick)
+    from pipelines.intake.files import foreign_files, table_of  # noqa: PLC0415
+
+    if not how.asks:
+        return list(drops), []  # as a script has them: what is no drop is refused or left out, and said
+    plain: list[Path] = []
+    foreign: list[Path] = []
+    for drop in drops:
+        every = [file.path for file in foreign_files([drop], "snapshots")]
+        own = [path for path in every if table_of(path.name) not in drop_tables()]
+        foreign += own
+        if len(own) < len(every) or not every:
+            plain.append(drop)
+    return plain, foreign
+
+
+def _by_mapping(store: Store, drops: Sequence[Path], mapping: Path, how: _How) -> None:
+    from pipelines.intake.draft import preview_mapping  # noqa: PLC0415
+    from pipelines.intake.files import foreign_files  # noqa: PLC0415
+    from pipelines.intake.mapping import read_mapping  # noqa: PLC0415
+    from pipelines.store.fleet_reads import known_corrections  # noqa: PLC0415
+
+    meaning = read_mapping(mapping)
+    files = foreign_files(drops, meaning.table)
+    if how.dry_run and files:
+        say(*preview_mapping(files[0].path, meaning, known_corrections(store)).lines())
+    report = _load(store, drops, meaning, how)
+    say(*report.lines(verbose=how.verbose))
+    sys.exit(report.exit_code)
+
+
+def _load(store: Store, drops: Sequence[Path], meaning: "Mapping | None", how: _How) -> "LoadReport":
+    from pipelines.intake.load import load as load_drops  # noqa: PLC0415 (keeps --help quick)
+
+    with click.progressbar(
+        length=1, label="Loading", file=sys.stderr, hidden=not sys.stderr.isatty(), item_show_func=_shown
+    ) as bar:
+
+        def progress(file: str, done: int, total: int) -> None:
+            bar.length = total
+            bar.update(done - bar.pos, file)
+
+        return load_drops(
+            store, drops, time_zone=how.time_zone, loaded_at=how.loaded_at, dry_run=how.dry_run, mapping=meaning,
+            progress=progress,
+        )  # fmt: skip
+
+
+def _shown(file: str | None) -> str:
+    """The name of the file that is being loaded, beside the progress bar."""
+    return visible(file or "")
+
+
+def _load_foreign(store: Store, paths: Sequence[Path], how: _How) -> list[int]:
+    """Look at each file, ask, and load those that are alike together; the exit code of each load."""
+    from pipelines.intake.apart import Apart  # noqa: PLC0415
+    from pipelines.intake.limits import limits_from  # noqa: PLC0415
+    from pipelines.intake.shapes import keep_mapping  # noqa: PLC0415
+    from pipelines.store.fleet_reads import known_corrections  # noqa: PLC0415
+
+    codes: list[int] = []
+    alike: list[tuple[Look, list[Path]]] = []
+    catalogue = known_corrections(store)
+    with Apart(limits_from()) as apart:
+        for path in paths:
+            try:
+                look = _look(store, path, catalogue, apart, how, shown={each.shape for each, _ in alike})
+            except LeewayError as error:
+                say(f"{visible(path.name)}: not loaded. {error}", err=True)
+                codes.append(NOTHING_READ)
+                continue
+            if look is None:
+                codes.append(NOTHING_READ)
+                continue
+            if not how.dry_run and not look.kept and look.shape not in {each.shape for each, _ in alike}:
+                kept = keep_mapping(store.path, look.shape, look.mapping, source=path.name)
+                say(f"Kept for files with the same columns: {kept}")
+            same = [files for other, files in alike if other.mapping == look.mapping]
+            if same:
+                same[0].append(path)
+            else:
+                alike.append((look, [path]))
+    for look, files in alike:
+        report = _load(store, files, look.mapping, how)
+        say(*report.lines(verbose=how.verbose))
+        codes.append(report.exit_code)
+    return codes
+
+
+def _look(
+    store: Store, path: Path, catalogue: "pl.DataFrame", apart: "Apart", how: _How, *, shown: set[str]
+) -> "Look | None":
+    """What becomes of a file once everything is answered; None: it is not to be loaded."""
+    from pipelines.intake.anything import effect, look_at  # noqa: PLC0415 (keeps --help quick)
+
+    answers = dict(how.answers)
+    while True:
+        look = apart.run(path.name, look_at, path, catalogue, kept_in=store.path, answers=answers, table=how.table)
+        if not look.questions:
+            break
+        question = look.questions[0]
+        if not how.talks:
+            raise DropError(_needed(question))
+        say("", f"{visible(path.name)}: {visible(question.text)}")
+        answers[question.key] = _asked(question)
+    if look.shape in shown:
+        return look
+    head = "is read by the mapping kept for files with these columns" if look.kept else "is in no form of ours"
+    say(f"{visible(path.name)} {head}.", *map(visible, effect(look)), *_rows(look))
+    if how.talks and not look.kept and not click.confirm("Load it in this way?", default=True):
+        say("Not loaded. Write a mapping yourself with: leeway explain mapping")
+        return None
+    return look
+
+
+def _needed(question: "Question") -> str:
+    options = " or ".join(f"{answer} ({meaning})" for answer, meaning in question.options)
+    hint = f" For example {options}." if options else ""
+    return f'{question.text}{hint} Answer with --answer "{question.key}=..."'
+
+
+def _asked(question: "Question") -> str:
+    if not question.options:
+        return str(click.prompt("Answer")).strip()
+    for number, (answer, meaning) in enumerate(question.options, start=1):
+        say(
+            f"  {number}  {visible(meaning)} ({visible(answer)})"
+            if answer != meaning
+            else f"  {number}  {visible(answer)}"
+        )
+    given = str(click.prompt("Answer (a number, or your own)", default="1")).strip()
+    if given.isdigit() and 1 <= int(given) <= len(question.options):
+        return question.options[int(given) - 1][0]
+    return given
+
+
+def _rows(look: "Look") -> list[str]:
+    """The first rows as they would be loaded."""
+    if look.preview is None or not look.preview.rows.height:
+        return ["  No row comes out of it: see which rows count."] if look.preview is not None else []
+    rows = look.preview.rows.head(MOST_EXAMPLES)
+    return ["First rows as they would be loaded:", *(
+        "  " + ", ".join(f"{name} {_cell(value)}" for name, value in row.items() if value not in (None, ""))
+        for row in rows.iter_rows(named=True)
+    )]  # fmt: skip
+
+
+def _cell(value: object) -> str:
+    if isinstance(value, float):
+        return f"{value:.6g}"
+    return visible(str(value))
+
+
+def _families(store: Store, how: _How) -> None:
+    """Vehicles of no engine family are compared with nobody: one family is offered for all of them."""
+    from pipelines.intake.anything import ONE_FAMILY, name_families  # noqa: PLC0415 (keeps --help quick)
+    from pipelines.store.fleet_reads import vehicles_without_family  # noqa: PLC0415
+
+    unnamed = vehicles_without_family(store)
+    if not unnamed:
+        return
+    family = how.answers.get("engine_family", "")
+    if not family and how.talks:
+        say("", f"No file says which engines are alike ({len(unnamed)} vehicles). Vehicles of one family are compared.")
+        family = str(click.prompt("Name of the one family of all of them", default=ONE_FAMILY)).strip()
+    name_families(store, family or ONE_FAMILY)
+    say(f"{len(unnamed)} vehicles are compared as one engine family, '{visible(family or ONE_FAMILY)}'; a file "
+        "vehicles.csv with vehicle_id and engine_family says it better.")  # fmt: skip
