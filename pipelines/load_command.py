@@ -131,12 +131,17 @@ class _How:
         self.yes, self.dry_run, self.verbose, self.table = yes, dry_run, verbose, table
         self.time_zone, self.loaded_at = time_zone, loaded_at
         self.answers: dict[str, str] = {}
-        self.talks = sys.stdin.isatty() and not yes
+        self.talks = someone_answers() and not yes
 
     @property
     def asks(self) -> bool:
         """Whether foreign files are looked at: someone answers, or has said to go on without."""
         return self.talks or self.yes or bool(self.answers)
+
+
+def someone_answers() -> bool:
+    """Whether a person is at the terminal."""
+    return sys.stdin.isatty()
 
 
 def _answers(given: Sequence[str]) -> dict[str, str]:
@@ -209,6 +214,7 @@ def _load_foreign(store: Store, paths: Sequence[Path], how: _How) -> list[int]:
     from pipelines.store.fleet_reads import known_corrections  # noqa: PLC0415
 
     codes: list[int] = []
+    kept: set[str] = set()
     alike: list[tuple[Look, list[Path]]] = []
     catalogue = known_corrections(store)
     with Apart(limits_from()) as apart:
@@ -222,9 +228,6 @@ def _load_foreign(store: Store, paths: Sequence[Path], how: _How) -> list[int]:
             if look is None:
                 codes.append(NOTHING_READ)
                 continue
-            if not how.dry_run and not look.kept and look.shape not in {each.shape for each, _ in alike}:
-                kept = keep_mapping(store.path, look.shape, look.mapping, source=path.name)
-                say(f"Kept for files with the same columns: {kept}")
             same = [files for other, files in alike if other.mapping == look.mapping]
             if same:
                 same[0].append(path)
@@ -234,6 +237,10 @@ def _load_foreign(store: Store, paths: Sequence[Path], how: _How) -> list[int]:
         report = _load(store, files, look.mapping, how)
         say(*report.lines(verbose=how.verbose))
         codes.append(report.exit_code)
+        if not how.dry_run and not look.kept and report.exit_code != NOTHING_READ and look.shape not in kept:
+            kept.add(look.shape)
+            place = keep_mapping(store.path, look.shape, look.mapping, source=files[0].name)
+            say(f"Files with the same columns are read in this way from now on: {place}")
     return codes
 
 
@@ -255,7 +262,7 @@ def _look(
         answers[question.key] = _asked(question)
     if look.shape in shown:
         return look
-    head = "is read by the mapping kept for files with these columns" if look.kept else "is in no form of ours"
+    head = "is read as files with these columns were before" if look.kept else "is no drop; it is understood so"
     say(f"{visible(path.name)} {head}.", *map(visible, effect(look)), *_rows(look))
     if how.talks and not look.kept and not click.confirm("Load it in this way?", default=True):
         say("Not loaded. Write a mapping yourself with: leeway explain mapping")

@@ -83,7 +83,7 @@ def _option(key: str, meanings: dict[str, str]) -> str:
 def _load(name: str, content: bytes, look: Look) -> None:
     """Load the file as shown, and say what came of it."""
     family = st.text_input(
-        "Engine family of vehicles that no file names yet", ONE_FAMILY, key="family",
+        "Engine family of vehicles that no file names yet", ONE_FAMILY, key="new_family",
         help="Vehicles of one engine family are compared with each other.",
     )  # fmt: skip
     if st.button("Load it", type="primary", key="load_it"):

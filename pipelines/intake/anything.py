@@ -75,12 +75,12 @@ def effect(look: Look) -> list[str]:
         return []
     mapped = look.preview.columns.iter_rows(named=True)
     lines = [f"Its rows become {look.mapping.table}:"]
-    for row in mapped:
+    for row, column in zip(mapped, look.mapping.columns, strict=True):
         unit = f" {row['store_unit']}" if row["store_unit"] not in ("", "1") else ""
-        becomes = f"{row['becomes']}{unit}" if row["becomes"] else "nothing (no row counts)"
-        lines.append(f"  {row['source']}: '{row['example']}'  ->  {row['to']}: {becomes}")
-    for place, cells in (("every row", look.mapping.constants), ("names", look.mapping.from_name)):
-        lines += [f"  ({place})  ->  {name}" + (f": {cells[name]}" if place == "every row" else "") for name in cells]
+        becomes = f"{row['becomes']}{unit}" if row["becomes"] else "nothing: too few rows count, or the cells are empty"
+        of = f" ({column.how} of the rows that count)" if column.how else ""
+        lines.append(f"  {row['source']}: '{row['example']}'  ->  {row['to']}: {becomes}{of}")
+    lines += [f"  every row  ->  {name}: {cell}" for name, cell in look.mapping.constants.items()]
     lines += [f"  {line}" for line in look.said]
     if look.preview.unmapped:
         lines.append(f"  Not understood, left out: {', '.join(look.preview.unmapped)}.")

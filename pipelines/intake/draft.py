@@ -114,6 +114,8 @@ class _Drafting:
     questions: list[Question] = field(default_factory=list)
 
     def __post_init__(self) -> None:
+        keys = [column for column in drop_tables()[self.opened.mapping.table].columns if column.key]
+        self.time_key = next((column.name for column in keys if column.dtype == "time"), "")
         self.mapping, self.file = self.opened.mapping, self.opened.file
         self.cells, self.comma = self.opened.cells, self.opened.comma
         self.found = self._columns()
@@ -126,14 +128,30 @@ class _Drafting:
         times = self._times()
         if times:
             columns.insert(0, times)
-        keys = with_keys(replace(self.mapping, columns=tuple(columns)), self.file, self.answers)
+        vehicle = self.answers.get("vehicle_id", "")
+        if vehicle in self.cells.columns and all(column.to != "vehicle_id" for column in columns):
+            columns.append(MappedColumn(to="vehicle_id", source=vehicle))
+        given = {key: answer for key, answer in self.answers.items() if answer not in self.cells.columns}
+        keys = with_keys(replace(self.mapping, columns=tuple(columns)), self.file, given)
         self.mapping = keys.mapping
-        self.questions += keys.questions
+        self.questions += [self._with_columns(question) for question in keys.questions]
         self.said += keys.said
         if self.mapping.table == "snapshots" and not any(self.known[c.to].kind == "correction" for c in columns):
             self.said.append("No column is a correction that is known: of these readings nothing can be learned yet.")
         self._log(times)
         return Draft(mapping=self.mapping, questions=tuple(self.questions), said=tuple(self.said))
+
+    def _with_columns(self, question: Question) -> Question:
+        """A question for a time with the columns that nothing is made of and that hold times, as answers."""
+        if question.key != self.time_key:
+            return question
+        named = [(name, f"the column '{name}' says it") for name in self._unnamed_times()]
+        return replace(question, options=(*named, *question.options))
+
+    def _unnamed_times(self) -> list[str]:
+        """Columns of text whose cells are all days or times, whatever their headers say."""
+        texts = [name for name in self.cells.columns if name not in BOOKKEEPING and self.cells[name].dtype == pl.String]
+        return [name for name in texts if (form := time_form(self.cells[name])) and form.kind in ("full", "day")]
 
     def _columns(self) -> Found:
         return find_columns(self.cells, self.known, self.catalogue, self.mapping.table, self.how)
@@ -145,6 +163,7 @@ class _Drafting:
             return
         by = [column.source for column in self.found.columns if column.to == "vehicle_id"]
         by += [name for name, unit in self.found.times.items() if time_form(self.cells[name], unit)]
+        by += [name for name in self._unnamed_times() if name not in by]
         unit = roles.get("~unit", "")
         form = LongForm(name=roles["~parameter"], value=roles["~value"], unit=unit, by=tuple(by))
         self.mapping = replace(self.mapping, long=form)
@@ -172,8 +191,10 @@ class _Drafting:
 
     def _times(self) -> MappedColumn | None:
         """The column of times, with the time of day from another where they stand apart."""
-        forms = {name: form for name, unit in self.found.times.items() if (form := time_form(self.cells[name], unit))}
-        to = next((c.name for c in drop_tables()[self.mapping.table].columns if c.key and c.dtype == "time"), "")
+        named = self.answers.get(self.time_key, "")
+        units = {named: ""} if named in self.cells.columns else self.found.times or self.found.seconds
+        forms = {name: form for name, unit in units.items() if (form := time_form(self.cells[name], unit))}
+        to = self.time_key
         by_kind: dict[str, list[str]] = {}
         for name, form in forms.items():
             by_kind.setdefault(form.kind, []).append(name)
@@ -189,7 +210,7 @@ class _Drafting:
             self._note_second(by_kind, name)
             return self._day_and_clock(to, name, form, clocks[0], forms[clocks[0]])
         if kind in ("elapsed", "clock"):
-            unit = self.found.times[name]
+            unit = units[name]
             return MappedColumn(to=to, source=name, form="elapsed", unit="" if unit in ("", "s") else unit)
         self._note_second(by_kind, name)
         return MappedColumn(to=to, source=name, form=self._day_first(name, form))
@@ -223,10 +244,13 @@ class _Drafting:
 
     def _log(self, times: MappedColumn | None) -> None:
         """Where rows follow each other within seconds, the rules by which they become one reading."""
-        if self.mapping.table != "snapshots" or not times:
+        if self.mapping.table != "snapshots":
             return
-        rows = self._rows(times)
-        if rows is None or not is_log(rows["at"], rows["of"]):
+        if times:
+            rows = self._rows(times)
+            if rows is None or not is_log(rows["at"], rows["of"]):
+                return
+        elif "~rpm" not in self.found.roles or self.cells.height < LEAST_ROWS:
             return
         codes = {name for name, target in self.known.items() if target.kind == "correction"}
         columns, said = log_columns(list(self.mapping.columns), self.found.roles, self.cells, self.how, codes)

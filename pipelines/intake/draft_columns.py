@@ -28,6 +28,7 @@ class Found:
 
     columns: Those that become one of the contract's, times aside.
     times: Columns that can hold the time, with the unit of their headers.
+    seconds: Columns in seconds whose headers are not understood: the time where nothing else is.
     roles: Columns that a log or a long form needs, by role (`~rpm`).
     assumed: Columns whose unit was read off their values alone.
     languages: In which the headers are all known, English among them where it can be; empty: no header tells.
@@ -37,6 +38,7 @@ class Found:
 
     columns: list[MappedColumn] = field(default_factory=list)
     times: dict[str, str] = field(default_factory=dict)
+    seconds: dict[str, str] = field(default_factory=dict)
     roles: dict[str, str] = field(default_factory=dict)
     assumed: set[str] = field(default_factory=set)
     languages: frozenset[str] = frozenset()
@@ -85,6 +87,8 @@ def find_columns(
             found.roles.setdefault(role, name)
         if TIME_COLUMN in meant:
             found.times[name] = header.unit
+        elif header.unit in ("s", "sec", "ms") and not meant:
+            found.seconds[name] = header.unit
         fits_of = {
             to: fitted for to in sorted(meant & set(known) - {TIME_COLUMN})
             if known[to].kind not in ("time", "date")

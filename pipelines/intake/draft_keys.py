@@ -5,7 +5,10 @@ from collections.abc import Mapping as Answers
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 
+import polars as pl
+
 from pipelines.catalogue.tables import Column, drop_tables
+from pipelines.intake.casting import Reading, cast
 from pipelines.intake.draft_places import Told, day_in, vehicle_in
 from pipelines.intake.files import SourceFile
 from pipelines.intake.mapping import Mapping
@@ -60,7 +63,11 @@ def _with_key(
     keys: Keys, column: Column, file: SourceFile, stem: str, answers: Answers[str, str], *, since: bool
 ) -> Keys:
     name, mapping = column.name, keys.mapping
-    if answer := answers.get(name):
+    answer = answers.get(name)
+    if answer and column.dtype == "time" and cast(pl.Series([answer]), "time", Reading()).null_count():
+        question = Question(key=name, text=f"'{answer}' is no time. When was it? (2031-02-14 or 2031-02-14T08:30)")
+        return replace(keys, questions=[*keys.questions, question])
+    if answer:
         return replace(keys, mapping=replace(mapping, constants={**mapping.constants, name: answer}))
     if column.dtype == "time":
         told, place, question = day_in(stem), "file", _when(name, file, since=since)
@@ -68,7 +75,10 @@ def _with_key(
         told, place = vehicle_in(stem), "file"
         if told is None:
             told, place = vehicle_in(file.drop), "folder"
-        question = Question(key=name, text="No column names the vehicle. Which one is it?")
+        question = Question(
+            key=name,
+            text="No column is known to name the vehicle. Which one is it (its number, or the column that says it)?",
+        )
     else:
         what = f"No column is the {name} that {mapping.table} must have. What is it in every row?"
         told, place, question = None, "", Question(key=name, text=what)

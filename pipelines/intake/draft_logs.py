@@ -21,14 +21,14 @@ REGIONLESS = re.compile(r"(ltft|stft)_b\d")
 
 
 def is_log(times: pl.Series, vehicles: pl.Series | None) -> bool:
-    """Whether rows follow each other as those of a log do."""
+    """Whether rows follow each other as those of a log do, or many of them have one time."""
     frame = pl.DataFrame(
         {"at": times, "of": vehicles if vehicles is not None else pl.repeat("", len(times), eager=True)}
     )
     if frame.height < LEAST_ROWS_OF_A_LOG:
         return False
     gaps = frame.select(pl.col("at").diff().over("of").dt.total_microseconds().abs() / 1e6).to_series().drop_nulls()
-    return len(gaps) > 0 and float(gaps.median() or 0.0) < MOST_SECONDS  # type: ignore[arg-type]
+    return len(gaps) > 0 and float(gaps.median() or 0.0) < MOST_SECONDS and frame["at"].count() > 0  # type: ignore[arg-type]
 
 
 def log_columns(

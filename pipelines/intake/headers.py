@@ -1,8 +1,8 @@
 """A column's header in any of several languages -> the ideas it names, and its unit.
 
 A header is words, often glued together or cut short. Each word that `header_words.csv` knows stands for ideas. The
-ideas of `header_meanings.csv` name a column of the contract, those of its title a correction. A header with one word that
-nobody knows is no header that anybody understood: it names nothing.
+ideas of `header_meanings.csv` name a column of the contract, those of its title a correction. A header with one word
+that nobody knows is no header that anybody understood: it names nothing.
 """
 
 import csv
@@ -122,9 +122,12 @@ def _without_unit(text: str) -> tuple[str, str]:
 def _words(text: str) -> list[str]:
     text = re.sub(r"\b(?:[^\W\d_]\.){2,}", lambda found: found[0].replace(".", ""), text)
     text = re.sub(r"(?i)\b(s)/(n)\b", r"\1\2", text).replace("#", " nr ").replace("№", " nr ")
-    text = re.sub(r"([a-zà-ÿ])([A-Z])", r"\1 \2", text)
+    whole = re.findall(r"[^\W_]+\.?", text)
+    parted = [
+        part for word in whole for part in ([word] if fold(word.rstrip(".")) in _lexicon() else _by_capitals(word))
+    ]
     found: list[str] = []
-    for word in re.findall(r"[^\W_]+\.?", text):
+    for word in parted:
         plain = fold(word.rstrip("."))
         if plain in _lexicon():
             found.append(plain)
@@ -133,6 +136,11 @@ def _words(text: str) -> list[str]:
                 _spelt_out(plain)
             ]  # fmt: skip
     return found
+
+
+def _by_capitals(word: str) -> list[str]:
+    """The parts of a word that capitals part, as in coolantTempC."""
+    return re.sub(r"([a-zà-ÿ])([A-Z])", r"\1 \2", word).split()
 
 
 def fold(text: str) -> str:

@@ -180,7 +180,7 @@ class _Loading:
                 raise DropError(f"{file.name}: {file.refused}")
             large = file.path.stat().st_size > LARGE_BYTES
             with ahead(self._blocks(file), worth=large) as blocks:
-                report.content_hash = content_hash(file, self.salt)
+                report.content_hash = content_hash(file, self._salt(file))
                 if report.content_hash in self.seen:
                     report.skipped = True
                     return
@@ -191,6 +191,12 @@ class _Loading:
             report.lacks_columns = isinstance(error, LacksColumnsError)
         except OSError as error:  # gone since it was found, or not for us to read
             report.unreadable = f"{file.name}: {error.strerror or error}. May it be read?"
+
+    def _salt(self, file: SourceFile) -> str:
+        """What a file is beside its content: its mapping, and the names that the mapping reads."""
+        if self.mapping and (self.mapping.from_name or self.mapping.from_folder):
+            return f"{self.salt}\n{file.drop}/{file.name}"
+        return self.salt
 
     def _turn_to(self, table: str) -> None:
         """Look up what the files of a table are held against."""

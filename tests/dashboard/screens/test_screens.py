@@ -7,6 +7,8 @@ from streamlit.testing.v1 import AppTest
 
 from dashboard.published import STORE_VARIABLE
 from dashboard.views.address import PAGES
+from pipelines.store.folder import Store
+from pipelines.store.published import vehicle_snapshots
 
 APP = Path(__file__).parents[3] / "dashboard" / "app.py"
 
@@ -167,6 +169,18 @@ def test_a_foreign_file_is_drafted_and_previewed_with_units_and_nothing_is_writt
     assert app.get("download_button")[-1].proto.label == "Download the mapping"
     assert sorted(known_store.parent.rglob("*")) == beside
     assert not list(tmp_path.iterdir())
+
+
+def test_a_file_is_asked_about_and_loaded_while_there_is_no_store(monkeypatch, tmp_path):
+    app = opened(monkeypatch, tmp_path / "new", "drops")
+    sheet = b"Datum;LTFT Bank 1 (%)\n03.02.2026;1,6\n10.02.2026;2,3\n"
+    app.file_uploader(key="foreign").set_value(("busje.csv", sheet, "text/csv")).run()
+    assert "No column is known to name the vehicle" in text(app)
+    app.text_input[0].set_value("V-12")
+    app.button[0].click().run()
+    app.button(key="load_it").click().run()
+    assert "2 loaded" in text(app)
+    assert vehicle_snapshots(Store(tmp_path / "new"), "V-12")["ltft_b1"].to_list() == pytest.approx([1.6, 2.3])
 
 
 def test_a_mapping_that_cannot_be_is_explained(monkeypatch, known_store):

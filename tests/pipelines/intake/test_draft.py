@@ -171,7 +171,7 @@ def test_a_sheet_with_a_title_and_a_file_in_long_form(store, tmp_path):
 
 def test_fractions_of_one_are_asked_about_once_and_become_per_cent(tmp_path):
     text = "Van,Read at,LTFT B1,LTFT B2\n" + "".join(
-        f"A1,{datetime(2026, 1, 1) + timedelta(days=7 * n):%Y-%m-%d %H:%M},{0.0078 * n:.4f},{0.0156 * n:.4f}\n"
+        f"A1,{datetime(2026, 1, 1, tzinfo=UTC) + timedelta(days=7 * n):%Y-%m-%d},{0.0078 * n:.4f},{0.0156 * n:.4f}\n"
         for n in range(1, 6)
     )
     draft = drafted(tmp_path / "f.csv", text)

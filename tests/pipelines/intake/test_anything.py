@@ -1,0 +1,96 @@
+"""`leeway load` of files that are no drops: looked at, asked about, loaded, and the mapping kept. About 4 s."""
+
+from datetime import UTC, datetime
+
+import pytest
+from click.testing import CliRunner
+
+from pipelines import load_command
+from pipelines.store.fleet_reads import fleet_table
+from pipelines.store.published import vehicle_snapshots
+
+SHEET = "Kennzeichen;Datum;LTFT Bank 1 [%];Reifen\n{plate};03.02.2026;1,6;gut\n{plate};10.02.2026;2,3;gut\n"
+NAMELESS = "Datum;LTFT Bank 1 [%]\n03.02.2026;1,6\n10.02.2026;2,3\n"
+
+
+@pytest.fixture
+def run(store, monkeypatch):
+    def runs(*arguments, typed=None):
+        monkeypatch.setattr(load_command, "someone_answers", lambda: typed is not None)
+        told = CliRunner().invoke(load_command.load, [*map(str, arguments), "--store", str(store.path)], input=typed)
+        return told.exit_code, told.output, told.exception
+
+    return runs
+
+
+def test_a_file_loads_without_a_question_where_none_is_open_and_the_next_one_by_the_kept_mapping(run, store, tmp_path):
+    (tmp_path / "vans.csv").write_text(SHEET.format(plate="K-1"), encoding="utf-8")
+    code, told, _ = run(tmp_path / "vans.csv", "--yes")
+    assert code == 0, told
+    assert "Not understood, left out: Reifen." in told
+    assert "1 vehicles are compared as one engine family" in told
+    [kept] = (store.path / "mappings").glob("*.toml")
+    kept.write_text(kept.read_text().replace('to = "ltft_b1"', 'to = "ltft_b2"'))
+    (tmp_path / "next week.csv").write_text(SHEET.format(plate="K-2"), encoding="utf-8")
+    code, told, _ = run(tmp_path / "next week.csv", "--yes")
+    assert code == 0, told
+    assert "is read as files with these columns were before" in told
+    assert vehicle_snapshots(store, "K-2")["ltft_b2"].to_list() == pytest.approx([1.6, 2.3])
+    assert fleet_table(store, "vehicles")["engine_family"].to_list() == ["all vehicles"] * 2
+
+
+def test_an_open_question_stops_a_script_with_code_2_and_says_how_to_answer_it(run, store, tmp_path):
+    (tmp_path / "values.csv").write_text(NAMELESS, encoding="utf-8")
+    code, told, _ = run(tmp_path / "values.csv", "--yes")
+    assert code == 2
+    assert '--answer "vehicle_id=..."' in told
+    assert not store.exists()
+    code, told, _ = run(tmp_path / "values.csv", "--answer", "vehicle_id=V7", "--answer", "engine_family=2.0 petrol")
+    assert code == 0, told
+    assert fleet_table(store, "vehicles").select("vehicle_id", "engine_family").rows() == [("V7", "2.0 petrol")]
+    (tmp_path / "other.csv").write_text(NAMELESS.replace("1,6", "9,4"), encoding="utf-8")
+    code, told, _ = run(tmp_path / "other.csv", "--yes")
+    assert code == 2, "which vehicle the next file is of was never said"
+
+
+def test_questions_come_one_at_a_time_in_a_terminal(run, store, tmp_path):
+    text = "Van,Date,LTFT B1\nA1,03/02/2026,0.0156\nA1,04/02/2026,0.0234\nA1,05/02/2026,0.0312\n"
+    (tmp_path / "trims.csv").write_text(text)
+    code, told, error = run(tmp_path / "trims.csv", typed="1\n2\ny\npetrol vans\n")
+    assert code == 0, (told, error)
+    assert told.index("look like fractions") < told.index("day first or month first")
+    row = vehicle_snapshots(store, "A1").row(0, named=True)
+    assert row["read_at"] == datetime(2026, 3, 2, tzinfo=UTC)
+    assert row["ltft_b1"] == pytest.approx(1.56)
+    assert fleet_table(store, "vehicles")["engine_family"].to_list() == ["petrol vans"]
+
+
+def test_what_is_not_confirmed_is_not_loaded(run, store, tmp_path):
+    (tmp_path / "vans.csv").write_text(SHEET.format(plate="K-1"), encoding="utf-8")
+    code, _, _ = run(tmp_path / "vans.csv", typed="n\n")
+    assert code == 2
+    assert not store.exists()
+
+
+def test_a_file_with_a_drops_name_and_other_columns_is_looked_at(run, store, tmp_path):
+    (tmp_path / "snapshots.csv").write_text(SHEET.format(plate="K-1"), encoding="utf-8")
+    code, told, _ = run(tmp_path / "snapshots.csv")
+    assert code == 2, told
+    assert "or load the file in a terminal or with --yes" in told
+    code, told, _ = run(tmp_path / "snapshots.csv", "--yes")
+    assert code == 0, told
+    assert vehicle_snapshots(store, "K-1").height == 2
+
+
+def test_a_folder_of_logs_takes_vehicle_and_day_from_its_names(run, store, tmp_path):
+    rows = "\n".join(f"{n},800,88,1.6" for n in range(30))
+    for car in ("car3", "car4"):
+        for day in ("20260103", "20260110"):
+            (tmp_path / "logs" / car).mkdir(parents=True, exist_ok=True)
+            text = f"Seconds (s),Engine RPM,Coolant (°C),LTFT B1 (%)\n{rows}\n"
+            (tmp_path / "logs" / car / f"trip_{day}.csv").write_text(text, encoding="utf-8")
+    code, told, error = run(tmp_path / "logs", "--yes")
+    assert code == 0, (told, error)
+    assert vehicle_snapshots(store, "car4")["read_at"].dt.date().to_list() == [
+        datetime(2026, 1, 3, tzinfo=UTC).date(), datetime(2026, 1, 10, tzinfo=UTC).date(),
+    ]  # fmt: skip
