@@ -146,7 +146,7 @@ def parse_mapping(raw: dict[str, Any], name: str) -> Mapping:
         constants={key: str(value) for key, value in raw.get("constants", {}).items()},
         from_name={key: str(value) for key, value in raw.get("from_name", {}).items()},
         from_folder={key: str(value) for key, value in raw.get("from_folder", {}).items()},
-        session_gap_minutes=log.get("session_gap_minutes"),
+        session_gap_minutes=float(log["session_gap_minutes"]) if "session_gap_minutes" in log else None,
         least_rows=log.get("least_rows", 1),
         long=LongForm(**{**raw["long"], "by": tuple(raw["long"]["by"])}) if "long" in raw else None,
         columns=tuple(_column(entry, name) for entry in raw.get("column", [])),
@@ -166,7 +166,7 @@ def mapping_text(mapping: Mapping) -> str:
     for section in ("constants", "from_name", "from_folder"):
         if cells := getattr(mapping, section):
             lines += ["", f"[{section}]", *(f"{_toml(key)} = {_toml(value)}" for key, value in cells.items())]
-    log = [] if mapping.session_gap_minutes is None else [f"session_gap_minutes = {mapping.session_gap_minutes:g}"]
+    log = [] if mapping.session_gap_minutes is None else [f"session_gap_minutes = {mapping.session_gap_minutes!r}"]
     log += [f"least_rows = {mapping.least_rows}"] if mapping.least_rows > 1 else []
     lines += ["", "[log]", *log] if log else []
     if mapping.long:
