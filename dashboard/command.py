@@ -16,6 +16,7 @@ COMMANDS = {
     "demo": ("dashboard.demo_command", "demo", "Make a fleet, analyse it and open the dashboard: begin here."),
     "digest": ("pipelines.digest_command", "digest", "Tell what is new since the last digest, in a file for a mailer."),
     "enter": ("pipelines.command", "enter", "Enter what people know: decisions, visits, notes, typed readings."),
+    "explain": ("pipelines.explain_command", "explain", "Say what a word means: drop, mapping, leeway, any column."),
     "export": ("pipelines.command", "export", "Write one published table to a file."),
     "handout": ("pipelines.handout_command", "handout", "Write the plan as papers: workbook, calendars, job cards."),
     "load": ("pipelines.load_command", "load", "Load what there is: drops, spreadsheets, logs, exports."),
