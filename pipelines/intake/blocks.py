@@ -66,6 +66,11 @@ class Block:
         return () if isinstance(self.cells, TextRows) else tuple(self.cells.schema.values())
 
 
+def text_bytes(cells: pl.DataFrame) -> int:
+    """Bytes of all text in the cells, each time it stands there."""
+    return sum(int(c.str.len_bytes().sum()) for c in cells.iter_columns() if c.dtype == pl.String)
+
+
 def distinct_names(header: Iterable[str]) -> list[str]:
     """Column names; blanks, words of ours and names that came before, whatever their case, get a number."""
     names: list[str] = []

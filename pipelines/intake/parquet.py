@@ -12,7 +12,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from pipelines.errors import DropError
-from pipelines.intake.blocks import ROW, distinct_names
+from pipelines.intake.blocks import ROW, distinct_names, text_bytes
 from pipelines.intake.limits import Limits
 from pipelines.intake.reach import as_text_beyond
 
@@ -77,7 +77,7 @@ def _batches(source: pa.NativeFile, path: Path, limits: Limits) -> Iterator[pl.D
     with pq.ParquetFile(source, read_dictionary=once, coerce_int96_timestamp_unit="us") as file:
         for batch in file.iter_batches(BATCH_ROWS):
             cells = _cells(batch, names, row)
-            of_texts += sum(int(c.str.len_bytes().sum()) for c in cells.iter_columns() if c.dtype == pl.String)
+            of_texts += text_bytes(cells)
             limits.refuse_unpacked(of_texts, packed=packed, file=path.name, whole=False)
             row += batch.num_rows
             yield cells

@@ -18,7 +18,7 @@ import fastexcel
 import polars as pl
 
 from pipelines.errors import DropError, EmptyError
-from pipelines.intake.blocks import ROW, distinct_names
+from pipelines.intake.blocks import ROW, distinct_names, text_bytes
 from pipelines.intake.limits import Limits
 from pipelines.intake.sheet_formats import sheet_times, with_shown_units
 
@@ -61,6 +61,7 @@ def read_xlsx(path: Path, limits: Limits, *, glued: bool = False, skip_lines: in
         raise EmptyError(f"{path.name}: its first sheet is empty. Nothing to load.")
     limits.refuse_beyond("columns", cells.width, file=path.name)
     limits.refuse_beyond("rows", cells.height, file=path.name)
+    limits.refuse_unpacked(text_bytes(cells), packed=path.stat().st_size, file=path.name)  # which stand there once
     if cells.height <= skip_lines:
         raise EmptyError(f"{path.name}: holds no row below the {skip_lines} that are skipped. Nothing to load.")
     cells.columns = distinct_names(name or "" for name in cells.row(skip_lines))

@@ -64,6 +64,13 @@ def test_parquet_that_claims_a_long_text_a_million_times_is_refused_before_it_ta
     assert "times its size; 200 are allowed" in refusal(file)
 
 
+def test_a_sheet_that_names_a_long_text_a_thousand_times_is_refused(tmp_path):
+    file = tmp_path / "work.xlsx"
+    with xlsxwriter.Workbook(file) as book:
+        book.add_worksheet().write_column(0, 0, ["note", *["x" * 32_000] * 1000])
+    assert "times its size; 200 are allowed" in refusal(file)
+
+
 def test_rows_and_columns_are_counted_in_every_format(tmp_path):
     frame = pl.DataFrame({f"c{n}": ["1"] * 9 for n in range(7)})
     frame.write_csv(tmp_path / "snapshots.csv")
