@@ -70,7 +70,8 @@ def fit_family(panel: Panel, *, settled: Bools, until: float) -> Fit:
     vehicle = vehicle_of_row(panel)
     known = np.unique(vehicle[day < until])
     rows = np.flatnonzero((day < until) & np.isin(vehicle, sampled(panel.vehicles, known)))
-    values, epoch, ok = panel.values.T[:, rows], panel.epoch.T[:, rows], settled[:, rows]
+    values, epoch = np.take(panel.values.T, rows, axis=1), np.take(panel.epoch.T, rows, axis=1)
+    ok = np.take(settled, rows, axis=1)
     row_start = np.searchsorted(vehicle[rows], np.arange(len(panel.vehicles) + 1)).astype(np.int64)
     stands = stands_from(values, epoch, row_start, panel.resolution)
     low, high = held_at(panel)
@@ -83,16 +84,15 @@ def fit_family(panel: Panel, *, settled: Bools, until: float) -> Fit:
     places, depot = np.unique(panel.depot[rows], return_inverse=True)
     depots = len(places) if len(rows) / (weeks * len(places)) >= 5 else 1
     cell = (week + weeks * (depot if depots > 1 else 0)).astype(np.int32)
-    healthy, together, peers = take_out_levels(values, epoch, row_start, cell, weeks * depots, ok)
+    cells = cell, np.argsort(cell, kind="stable"), weeks * depots
+    healthy, together, peers = take_out_levels(values, epoch, row_start, *cells, ok)
     km = panel.km[rows]
-    whole = np.zeros((1, len(rows)), dtype=np.int32)
-    way, _, _ = take_out_levels(km[None], whole, row_start, cell, weeks * depots, np.isfinite(km[None]))
+    driven, whole = km[None].astype(np.float32), np.zeros((1, len(rows)), dtype=np.int32)
+    way, _, _ = take_out_levels(driven, whole, row_start, *cells, np.isfinite(driven))
     ageing = shared_slope(healthy, epoch, row_start, way[0], km)
     aged = np.flatnonzero(ageing)
     values = values - (ageing[:, None] * np.nan_to_num(km)).astype(np.float32)
-    healthy[aged], together[aged], peers[aged] = take_out_levels(
-        values[aged], epoch[aged], row_start, cell, weeks * depots, ok[aged]
-    )
+    healthy[aged], together[aged], peers[aged] = take_out_levels(values[aged], epoch[aged], row_start, *cells, ok[aged])
     noise = fit_noise(healthy, epoch=epoch, row_start=row_start, day=day[rows], resolution=panel.resolution)
     level = np.where(ok, values, np.nan)
     centre = _centres(level, panel.calibration[rows], len(panel.calibrations), panel.neutral, vehicle[rows])

@@ -71,7 +71,9 @@ def draw(known, depot_of, depot2, duty2, levels):  # type: ignore[no-untyped-def
         duty2: Variance of duties' levels inside a depot.
         levels: [G] output.
     """
-    depots = depot_of.max() + 1
+    depots = 0
+    for d in depot_of:
+        depots = max(depots, d + 1)
     total, weight, count = np.zeros(depots), np.zeros(depots), np.zeros(depots)
     for g in range(len(known)):
         if known[g].weight > 0:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numba
 import numpy as np
 
+from pipelines.bands.order import quantile, trimmed_mean
 from pipelines.handover import Float32s, Float64s, Int32s, Int64s
 
 LAGS = np.array([1, 2, 3, 4, 6, 8, 12, 16, 24, 32])  # readings between the two of a pair
@@ -89,7 +90,7 @@ def _two_bounded(
 
 @numba.njit(cache=True, nogil=True)
 def take_out_levels(  # type: ignore[no-untyped-def]  # noqa: PLR0917 - compiled functions take arguments by position
-    values, epoch, row_start, cell, cells, settled
+    values, epoch, row_start, cell, by_cell, cells, settled
 ):
     """Readings without each series' level and without what peers do together; a kernel.
 
@@ -98,6 +99,7 @@ def take_out_levels(  # type: ignore[no-untyped-def]  # noqa: PLR0917 - compiled
         epoch: [C, R] learning epoch of the series.
         row_start: [V + 1] first row of each vehicle.
         cell: [R] depot and week, below `cells`: what peers do together there is taken out.
+        by_cell: Rows sorted by it.
         cells: How many cells there are.
         settled: [C, R] False: relearning, left out.
 
@@ -110,7 +112,6 @@ def take_out_levels(  # type: ignore[no-untyped-def]  # noqa: PLR0917 - compiled
     left = np.empty((corrections, rows), dtype=np.float32)
     together = np.full((corrections, cells), np.nan)
     peers = np.zeros((corrections, cells))
-    by_cell = np.argsort(cell, kind="mergesort")
     x = np.empty(rows)
     buffer = np.empty(rows)
     for c in range(corrections):
@@ -122,7 +123,7 @@ def take_out_levels(  # type: ignore[no-untyped-def]  # noqa: PLR0917 - compiled
         for r in range(rows):  # a mean takes a part of each reading's own noise along
             if peers[c, cell[r]] >= LEAST_PEERS:
                 x[r] /= np.sqrt(1 - 1 / peers[c, cell[r]])
-        left[c] = x
+            left[c, r] = x[r]
     return left, together, peers
 
 
@@ -141,9 +142,7 @@ def _subtract_cells(x, cell, by_cell, together, peers, buffer):  # type: ignore[
             end += 1
         peers[here] = count
         if count >= LEAST_PEERS:
-            ordered = np.sort(buffer[:count])
-            cut = count // 5
-            middle = ordered[cut : count - cut].mean()
+            middle = trimmed_mean(buffer[:count], count // 5)
             together[here] = middle + (0.0 if np.isnan(together[here]) else together[here])
             for i in range(at, end):
                 x[by_cell[i]] -= middle
@@ -205,7 +204,8 @@ def variograms(healthy, epoch, row_start, day, step):  # type: ignore[no-untyped
                 if pairs[c, k]:
                     cut = max(HUBER * HUBER * gamma[c, k], step[c] * step[c])
                     gamma[c, k] = total[k] / (counted_share(cut / max(gamma[c, k], 1e-30)) * pairs[c, k])
-        gamma[c] /= 2
+        for k in range(bins):
+            gamma[c, k] /= 2
     return gamma, apart, pairs
 
 
@@ -222,6 +222,7 @@ def _subtract_medians(x, epoch, row_start, buffer):  # type: ignore[no-untyped-d
                     buffer[count] = x[end]
                     count += 1
                 end += 1
-            if count:
-                x[start:end] -= np.median(buffer[:count])
+            middle = quantile(buffer[:count], 0.5) if count else 0.0
+            for r in range(start, end):
+                x[r] -= middle
             start = end

@@ -141,7 +141,8 @@ def _count_single(counted, code, row, row_start):  # type: ignore[no-untyped-def
     for i in range(len(row)):
         v = np.searchsorted(row_start, row[i], side="right") - 1
         if row[i] > row_start[v]:
-            counted[code[i], row[i] : row_start[v + 1]] += 1
+            for r in range(row[i], row_start[v + 1]):
+                counted[code[i], r] += 1
 
 
 def _indexed(words: pl.Series) -> tuple[Int32s, tuple[str, ...]]:

@@ -11,6 +11,7 @@ share taken out. Both can go on from any week's end. Compiled kernels over one c
 import numba
 import numpy as np
 
+from pipelines.bands.order import quantile
 from pipelines.bands.season import peer_weight, robust_mean
 from pipelines.handover import Float64s, Int32s, Int64s
 
@@ -121,8 +122,8 @@ def run_weeks(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0917 -
     some, some2 = np.empty(len(levels)), np.empty(len(levels))
     known = len(ends)
     for w in range(first, last):
-        if w > 0:
-            shifts[w] = shifts[w - 1]
+        for k in range(kinds if w > 0 else 0):
+            shifts[w, k] = shifts[w - 1, k]
         gains = carried[w - 1] if w > 0 else CARRIED * offset2[0]
         before = known
         spread2 = offset2[0]
@@ -146,7 +147,7 @@ def run_weeks(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0917 -
                 ends[known, 1] = noise * _error(now.count, now.old_count)
                 known += 1
         if known > before:
-            shown = np.quantile(ends[:known, 0], SHARE) / SHARE_SQUARE - np.median(ends[:known, 1])
+            shown = quantile(ends[:known, 0].copy(), SHARE) / SHARE_SQUARE - quantile(ends[:known, 1].copy(), 0.5)
             gains = (known * max(shown, 0.0) + CARRIED_WORTH * CARRIED * spread2) / (known + CARRIED_WORTH)
         carried[w] = gains
         for k in range(kinds):

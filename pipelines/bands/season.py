@@ -8,6 +8,8 @@ import numba
 import numpy as np
 
 from pipelines.bands.group_levels import believed, draw, take_in
+from pipelines.bands.order import quantile
+from pipelines.bands.standing import rows_from
 from pipelines.handover import Int32s, Int64s
 
 PASSES = 3  # of the robust mean
@@ -56,7 +58,7 @@ def peer_weight(x, variance, centre):  # type: ignore[no-untyped-def]
 def robust_mean(x, variance):  # type: ignore[no-untyped-def]
     """Biweight mean from the median: the mean, the sum of weights, and the centre that these were taken about."""
     step = max(1, len(x) // START_FROM)
-    mean = centre = np.median(x[::step])
+    mean = centre = quantile(x[::step].copy(), 0.5)
     total = 0.0
     for _ in range(PASSES):
         centre = mean
@@ -111,12 +113,14 @@ def run_weeks(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, 
     d2 = np.empty(size)
     rows = np.empty(size, dtype=np.int64)
     start = np.zeros(depots + 1, dtype=np.int64)
-    opening, opened = _openings(x, vehicle, week, peers)
-    begin = end = np.searchsorted(week[opened], first)
+    opening, opened = _openings(x, order, vehicle, peers)
+    begin = end = 0
+    while end < len(opened) and week[opened[end]] < first:
+        end += 1
     drawn = np.empty(len(known))
     for w in range(first, last):
-        if w > 0:
-            levels[w] = levels[w - 1]
+        for g in range(len(known) if w > 0 else 0):
+            levels[w, g] = levels[w - 1, g]
         begin = end
         while end < len(opened) and week[opened[end]] == w:
             end += 1
@@ -202,8 +206,8 @@ def run_weeks(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, 
 
 
 @numba.njit(cache=True, nogil=True)
-def _openings(x, vehicle, week, peers):  # type: ignore[no-untyped-def]
-    """[V] row of each vehicle's first reading, -1: read before; and those rows sorted by week."""
+def _openings(x, order, vehicle, peers):  # type: ignore[no-untyped-def]
+    """[V] row of each vehicle's first reading, -1: read before; and those rows in their order."""
     opening = np.full(len(peers), -1)
     found = 0
     for r in range(len(x)):
@@ -214,8 +218,13 @@ def _openings(x, vehicle, week, peers):  # type: ignore[no-untyped-def]
     for v in range(len(peers)):
         if opening[v] < 0 and not peers[v].placed:
             opening[v] = len(x)  # not read yet
-    rows = opening[(opening >= 0) & (opening < len(x))]
-    return opening, rows[np.argsort(week[rows], kind="mergesort")]
+    rows = np.empty(found, dtype=np.int64)
+    found = 0
+    for r in order:
+        if opening[vehicle[r]] == r:
+            rows[found] = r
+            found += 1
+    return opening, rows[:found]
 
 
 @numba.njit(cache=True, nogil=True)
@@ -345,7 +354,7 @@ def anchors(row_start, begin, block, calibration, centre, ageing, km):  # type: 
     Returns:
         [n] the anchor; [n, 2] what of it the vehicle's last change of calibration, and all of them, moved.
     """
-    wanted = (row_start[1:] - begin).sum()
+    wanted = rows_from(begin, row_start)
     out = np.empty(wanted)
     moved = np.empty((wanted, 2))
     i = 0

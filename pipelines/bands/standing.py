@@ -89,6 +89,15 @@ def held_at(panel: Panel) -> tuple[Float64s, Float64s]:
 
 
 @numba.njit(cache=True, nogil=True)
+def rows_from(begin, row_start):  # type: ignore[no-untyped-def]
+    """How many rows there are from row `begin` [V] of each vehicle on."""
+    rows = 0
+    for v in range(len(begin)):
+        rows += row_start[v + 1] - begin[v]
+    return rows
+
+
+@numba.njit(cache=True, nogil=True)
 def stand(x, repeated, stands, low, high):  # type: ignore[no-untyped-def]
     """Whether a reading that repeats the one before so often is a standstill."""
     return repeated > 0 and repeated >= stands and not (x <= low or x >= high)
@@ -138,7 +147,7 @@ def learned(values, hours, row_start, begin, block, stands, low, high):  # type:
     Returns:
         [n] readings, [n] hours.
     """
-    wanted = (row_start[1:] - begin).sum()
+    wanted = rows_from(begin, row_start)
     read, run = np.empty(wanted, dtype=values.dtype), np.empty(wanted)
     i = 0
     for v in range(len(row_start) - 1):

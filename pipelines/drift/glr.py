@@ -53,8 +53,7 @@ def run(rows, healthy, resumed, output, trace):  # type: ignore[no-untyped-def]
     taken = left = before = 0
     for v in range(len(resumed.first)):
         s = resumed.series[v]
-        bank[: s.onsets] = resumed.onsets[taken : taken + s.onsets]
-        taken += s.onsets
+        taken = copy_onsets(resumed.onsets, taken, bank, 0, s.onsets)
         for r in range(resumed.first[v], resumed.last[v]):
             if not np.isnan(rows.value[r]):
                 block = rows.block[r]
@@ -73,9 +72,17 @@ def run(rows, healthy, resumed, output, trace):  # type: ignore[no-untyped-def]
                 before = r
             write_output(s, output, r)
         if len(resumed.onsets_after):
-            resumed.onsets_after[left : left + s.onsets] = bank[: s.onsets]
+            copy_onsets(bank, 0, resumed.onsets_after, left, s.onsets)
             left += s.onsets
     return left
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def copy_onsets(source, begin, target, at, count):  # type: ignore[no-untyped-def]
+    """Copy `count` onsets, one by one (a slice takes seconds to compile); the end of them in the source."""
+    for j in range(count):
+        target[at + j] = source[begin + j]
+    return begin + count
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")

@@ -19,7 +19,9 @@ def slope_of(per_km, season, *, vehicles=60, weeks=26, ill=0.0, seed=1, paces=(1
     every = np.ones((1, vehicles * weeks), dtype=bool)
     epoch = np.zeros((1, vehicles * weeks), dtype=np.int32)
     healthy, way = (
-        take_out_levels(x.reshape(1, -1).astype(np.float32), epoch, row_start, week, weeks, every)[0]
+        take_out_levels(
+            x.reshape(1, -1).astype(np.float32), epoch, row_start, week, np.argsort(week, kind="stable"), weeks, every
+        )[0]
         for x in (values, km)
     )
     return shared_slope(healthy, epoch, row_start, way[0], km.ravel())[0]
