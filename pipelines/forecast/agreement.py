@@ -17,6 +17,7 @@ from pipelines.wording import day_words, percent
 EVEN = 0.5  # the chance that a limit date's median stands for
 HEADED = 0.5  # chance of a first passage within 90 days from which past vehicles count as headed for a limit
 FEWEST_VEHICLES = 5  # that a share is told of
+HEADED_FOR, SET_A_FAULT = "headed for a limit", "headed for a limit and set a fault"
 
 
 def followed(past: Past) -> tuple[float, int] | None:
@@ -32,6 +33,23 @@ def followed(past: Past) -> tuple[float, int] | None:
         return None
     hazard = faults[seen].sum(axis=0) / np.maximum(days[seen].sum(axis=0), 1e-9)
     return float(within_horizons(hazard[None])[0, -1]), vehicles
+
+
+def followed_terms(seen: tuple[float, int] | None) -> list[tuple[str, int | None, float, str]]:
+    """The same as rows of `Forecast.model`."""
+    if seen is None:
+        return []
+    share, vehicles = seen
+    return [
+        (HEADED_FOR, HORIZONS[-1], float(vehicles), "vehicles whose readings led to a limit within 90 days"),
+        (SET_A_FAULT, HORIZONS[-1], share, "share of them that set a fault within 90 days, repaired ones left out"),
+    ]
+
+
+def followed_by(model: pl.DataFrame) -> tuple[float, int] | None:
+    """`followed` as an earlier analysis has stored it."""
+    value = dict(model.select("term", "value").iter_rows())
+    return (value[SET_A_FAULT], int(value[HEADED_FOR])) if SET_A_FAULT in value else None
 
 
 def disagreements(

@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 
 from pipelines.catalogue.tables import published_tables
-from pipelines.forecast.agreement import disagreements, followed
+from pipelines.forecast.agreement import disagreements, followed, followed_by, followed_terms
 from pipelines.forecast.base_models import BASE_MODELS
 from pipelines.forecast.features import Features, features_of
 from pipelines.forecast.learners import Signs, learn_linear
@@ -81,7 +81,7 @@ def forecast_by_stored_model(
     today = _today(drift, outliers, evidence=evidence, history=history)
     learned = restored(model, today.features.codes)
     words = f"{learned_basis(learned)}, by the model of an earlier week"
-    frame = _agreed(_frame(today, learned.forecast(today.features), words, {}), drift, evidence, None)
+    frame = _agreed(_frame(today, learned.forecast(today.features), words, {}), drift, evidence, followed_by(model))
     return Forecast(fault_forecast=_contract(frame), model=model)
 
 
@@ -195,6 +195,7 @@ def model_terms(past: Past, learned: StackedHazard | None) -> pl.DataFrame:
     terms.append(
         ("faults never read", None, float(past.unread), "cleared in the workshop before a reading showed them")
     )
+    terms += followed_terms(followed(past))
     if learned is not None:
         ratio, low, high = learned.recent
         terms += [
