@@ -9,6 +9,7 @@ import polars as pl
 import streamlit as st
 
 from dashboard import published
+from dashboard.views.checks import ChecksNow, checks_now
 from dashboard.views.notes import notes_of, waiting_sentence
 from dashboard.views.visits import visit_sentence
 from dashboard.views.wording import Reader
@@ -79,6 +80,13 @@ def visit(vehicle_id: str, reader: Reader) -> str:
     known = now()
     counted = set(known.everything["entry_id"].head(_counted(reader.as_of)))
     return visit_sentence(vehicle_id, known.counts, known.people, reader, counted=counted)
+
+
+def checks(vehicle_id: str, as_of: datetime) -> ChecksNow:
+    """The causes of a vehicle with all results of checks, those of after the analysis too, and what to check next."""
+    known = now()
+    counted = known.everything["entry_id"].head(_counted(as_of)).to_list()
+    return checks_now(vehicle_id, published.table("cause_ranking", as_of), known.counts, counted)
 
 
 def visits(reader: Reader) -> pl.DataFrame:

@@ -10,6 +10,7 @@ from dashboard.charts.correction_path import correction_path
 from dashboard.charts.fleet import chances
 from dashboard.charts.waiting import cost_of_waiting
 from dashboard.screens import frame as shared
+from dashboard.screens.checking import checks_part
 from dashboard.screens.frame import Frame
 from dashboard.screens.notes import notes_part
 from dashboard.views import vehicle as views
@@ -155,15 +156,15 @@ def _reasoning(path: pl.DataFrame, row: dict[str, Any]) -> None:
 
 def _causes(vehicle_id: str, frame: Frame) -> None:
     st.subheader("What it is likely to be, and what to check")
-    causes = views.causes_of(
-        vehicle_id, published.table("cause_ranking", frame.reader.as_of), published.cause_knowledge()
-    )
+    now = entered.checks(vehicle_id, frame.reader.as_of)
+    causes = views.causes_of(vehicle_id, now.ranking, published.cause_knowledge())
     if not causes:
         st.markdown("Nothing strays that a cause could be named for.")
         return
     if [cause.cause for cause in causes] == [NO_CAUSE]:
         st.markdown(f"No cause that is known here stands out. {plain(causes[0].evidence)}")
         return
+    checks_part(vehicle_id, now, frame)
     for place, cause in enumerate(causes):
         with st.expander(f"{percent(cause.probability)} · {plain(cause.name)}", expanded=place == 0):
             if cause.evidence:
@@ -172,8 +173,12 @@ def _causes(vehicle_id: str, frame: Frame) -> None:
                 st.markdown("**Check, in this order:**\n" + "\n".join(f"1. {plain(check)}" for check in cause.checks))
             if cause.lookalikes:
                 st.markdown("**Easily taken for:**\n" + "\n".join(f"- {plain(other)}" for other in cause.lookalikes))
-            for title, text in cause.cautions:
-                st.warning(f"**{plain(title)}.** {plain(text)}", icon=":material/warning:")
+            if cause.after:
+                st.markdown(plain(cause.after))
+    cautions = views.cautions_of(causes)
+    if cautions:
+        with st.expander("Before you work: " + ", ".join(plain(title) for title, _ in cautions)):
+            st.markdown("\n".join(f"- **{plain(title)}.** {plain(text)}" for title, text in cautions))
 
 
 def _forecast(vehicle_id: str, frame: Frame) -> None:

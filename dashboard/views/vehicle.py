@@ -188,6 +188,7 @@ class CauseView:
     checks: list[str] = field(default_factory=list)
     lookalikes: list[str] = field(default_factory=list)
     cautions: list[tuple[str, str]] = field(default_factory=list)  # title, text
+    after: str = ""  # when it shows, what to set back after the work, how relearning goes on
 
 
 def states_table(states: pl.DataFrame) -> pl.DataFrame:
@@ -303,7 +304,13 @@ def _cause_view(row: Mapping[str, Any], knowledge: Mapping[str, Cause]) -> Cause
         checks=[check.title for check in known.checks],
         lookalikes=[f"{titles.get(other, other)}: {apart}" for other, apart in known.apart.items()],
         cautions=[(caution.title, caution.text) for caution in known.cautions],
+        after=f"Shows: {known.driven_by}. Set back after the work: {known.reset}. Then: {known.relearning}.",
     )
+
+
+def cautions_of(causes: Sequence[CauseView]) -> list[tuple[str, str]]:
+    """Title and text of every caution that concerns one of these causes, each once."""
+    return list(dict.fromkeys(caution for cause in causes for caution in cause.cautions))
 
 
 def reasoning(path: pl.DataFrame, row: Mapping[str, Any]) -> pl.DataFrame:

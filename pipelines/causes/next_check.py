@@ -44,12 +44,15 @@ def _knowledge() -> _Knowledge:
     return _Knowledge(checks=known, causes=names, chances=chances, minutes=np.array([check.minutes for check in known]))
 
 
-def next_checks(cause_ranking: pl.DataFrame, results: Mapping[str, Sequence[tuple[str, str]]]) -> pl.DataFrame:
+def next_checks(
+    cause_ranking: pl.DataFrame, results: Mapping[str, Sequence[tuple[str, str]]], *, most: int = OFFERED
+) -> pl.DataFrame:
     """The contract's `next_check`: for each vehicle that may have a cause, what to look at first.
 
     Args:
         cause_ranking: The contract's table; what checks found is in it already.
         results: By vehicle: checks that were done, with their result; they are not offered again.
+        most: Checks listed of a vehicle.
 
     Returns:
         Rows by vehicle and rank; a vehicle of which nothing is in doubt has none.
@@ -66,7 +69,7 @@ def next_checks(cause_ranking: pl.DataFrame, results: Mapping[str, Sequence[tupl
     for v, vehicle in enumerate(ids):
         done = {check_id for check_id, _ in results.get(vehicle, ())}
         order = [int(i) for i in np.argsort(-worth[v], kind="stable") if settles[v, i] >= WORTH_DOING]
-        offered = [i for i in order if known.checks[i].id not in done][:OFFERED]
+        offered = [i for i in order if known.checks[i].id not in done][:most]
         for rank, i in enumerate(offered, start=1):
             rows.append(_row(vehicle, rank, known.checks[i], float(settles[v, i]), places[vehicle]))
     return pl.DataFrame(rows, schema=published_tables()["next_check"].schema)
@@ -99,15 +102,24 @@ def parting_check(one: str, other: str) -> Check:
     return known.checks[int((settled_shares(chance)[0] / known.minutes).argmax())]
 
 
-def after_results(cause_ranking: pl.DataFrame, results: Sequence[tuple[str, str]]) -> pl.DataFrame:
+def after_results(
+    cause_ranking: pl.DataFrame,
+    results: Sequence[tuple[str, str]],
+    *,
+    instead_of: Sequence[tuple[str, str]] = (),
+) -> pl.DataFrame:
     """One vehicle's rows of `cause_ranking` once more checks were done: probabilities and ranks anew.
 
     Args:
         cause_ranking: Its rows, of the newest analysis.
         results: Check and result, of checks that the analysis did not know.
+        instead_of: Those that it knew and that were corrected since.
     """
     factor = [
-        float(np.prod([result_ratio(check, result, cause) for check, result in results]))
+        float(
+            np.prod([result_ratio(check, result, cause) for check, result in results])
+            / np.prod([result_ratio(check, result, cause) for check, result in instead_of])
+        )
         for cause in cause_ranking["cause"]
     ]
     told = cause_ranking.with_columns(probability=pl.col("probability") * pl.Series(factor, dtype=pl.Float64))
