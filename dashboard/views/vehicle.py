@@ -301,7 +301,7 @@ def _cause_view(row: Mapping[str, Any], knowledge: Mapping[str, Cause]) -> Cause
         return shown
     return replace(
         shown,
-        checks=[check.title for check in known.checks],
+        checks=[f"{check.title}." for check in known.checks],
         lookalikes=[f"{titles.get(other, other)}: {apart}" for other, apart in known.apart.items()],
         cautions=[(caution.title, caution.text) for caution in known.cautions],
         after=f"Shows: {known.driven_by}. Set back after the work: {known.reset}. Then: {known.relearning}.",

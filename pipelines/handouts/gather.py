@@ -98,7 +98,7 @@ def _card(
         "jobs": visit["jobs"] or "",
         "reason": visit["reason"] or "",
         "causes": [{"title": each["title"], "evidence": each["evidence"]} for each in named],
-        "checks": [check.title for check in first.checks] if first else [],
+        "checks": [f"{check.title}." for check in first.checks] if first else [],
         "cautions": [f"{caution.title}. {caution.text}" for caution in first.cautions] if first else [],
         "part": str(part) if part and facts.get("asks") == "work" else "",
         "chart": _chart(visit["vehicle_id"], facts.get("leading_correction"), published["correction_state"], evidence),
