@@ -142,6 +142,8 @@ class Panel:
     resolution: Float64s  # [C], 0: not quantised
     can_fault_low: Bools  # [C]
     can_fault_high: Bools  # [C]
+    # By correction: [n, 2] first row at which a code stands that speaks of it, and one behind the last.
+    coded: dict[str, Int64s] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, kw_only=True)

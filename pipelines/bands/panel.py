@@ -4,6 +4,7 @@ import numba
 import numpy as np
 import polars as pl
 
+from pipelines.bands.coded import coded_rows
 from pipelines.bands.fitted import fitted_codes
 from pipelines.handover import Bools, Evidence, Float32s, Float64s, History, Int32s, Int64s, Panel
 from pipelines.threads import in_threads
@@ -34,7 +35,7 @@ def panels(evidence: Evidence, history: History) -> tuple[Panel, ...]:
         mine = of_row == family
         return _panel(
             family, readings.filter(mine), np.flatnonzero(mine.to_numpy()), read[family], columns, evidence,
-            history.epochs,
+            history,
         )  # fmt: skip
 
     return tuple(of(family) for family in sorted(read))
@@ -59,7 +60,7 @@ def _panel(  # noqa: PLR0917
     read: list[str],
     columns: dict[str, Float32s],
     evidence: Evidence,
-    epochs: pl.DataFrame,
+    history: History,
 ) -> Panel:
     fitted = set(fitted_codes(evidence.corrections, evidence.families, family))
     vehicles = rows["vehicle_id"].rle().struct.unnest()
@@ -86,13 +87,14 @@ def _panel(  # noqa: PLR0917
         calibration=calibration,
         calibrations=calibrations,
         values=_values([columns[code] for code in codes], place),
-        epoch=_epochs(rows, (calibration, depot, duty), row_start, codes, epochs),
+        epoch=_epochs(rows, (calibration, depot, duty), row_start, codes, history.epochs),
         low_limit=_floats(catalogue["low_limit"]),
         high_limit=_floats(catalogue["high_limit"]),
         neutral=_floats(catalogue["neutral"]),
         resolution=_floats(catalogue["resolution"].fill_null(0.0)),
         can_fault_low=_has_code(catalogue["fault_low"]),
         can_fault_high=_has_code(catalogue["fault_high"]),
+        coded=coded_rows(rows, catalogue, history.fault_events),
     )
 
 

@@ -33,7 +33,7 @@ def row_digests(panel: Panel, settled: Bools, first: Int64s, last: Int64s) -> tu
         for words in (panel.depots, panel.duties, panel.calibrations)
     ]
     groups = (name[index] for name, index in zip(names, (panel.depot, panel.duty, panel.calibration), strict=True))
-    columns = (panel.read_at.astype(np.int64), panel.km, *groups)
+    columns = (panel.read_at.astype(np.int64), panel.km, *groups, _coded(panel))
     shared = np.zeros(len(first), dtype=np.uint64)
     own = np.zeros(len(first), dtype=np.uint64)
     start = panel.row_start[:-1]
@@ -43,6 +43,17 @@ def row_digests(panel: Panel, settled: Bools, first: Int64s, last: Int64s) -> tu
     values, epoch = np.ascontiguousarray(panel.values.T), np.ascontiguousarray(panel.epoch.T)
     _add_readings(values.view(np.uint32), epoch.view(np.uint32), settled, start, first, last, shared)
     return shared, own
+
+
+def _coded(panel: Panel) -> np.ndarray:
+    """[R] a number for the corrections of which codes speak at each row."""
+    speaking = np.zeros(len(panel.read_at), dtype=np.uint64)
+    for code, stretches in panel.coded.items():
+        of_code = np.zeros(len(speaking), dtype=np.bool_)
+        for first, last in stretches:
+            of_code[first:last] = True
+        speaking[of_code] ^= np.uint64(word(code.encode()))
+    return speaking
 
 
 @numba.njit(cache=True, nogil=True)

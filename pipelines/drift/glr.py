@@ -66,7 +66,7 @@ def run(rows, healthy, resumed, output, trace):  # type: ignore[no-untyped-def]
                 terms = Terms(
                     noise, sigma, noise.wander * max(rows.scale[r], 1.0) ** 2, sigma**2 + reading.base_var,
                     noise.offset_sd**2, rows.moved[r], healthy.threshold[block], healthy.learn_hours,
-                    healthy.low - rows.base[r], healthy.high - rows.base[r],
+                    healthy.low - rows.base[r], healthy.high - rows.base[r], rows.coded[r],
                 )  # fmt: skip
                 take(s, bank, reading, terms, healthy.tails[block], trace[r : r + 1], trace[before : before + 1])
                 before = r
@@ -258,7 +258,7 @@ def hold_as_normal(s, x, away, best, terms):  # type: ignore[no-untyped-def]
     level = s.level.smoothed
     used = way_used(level, terms.low, terms.high)
     spread_sd = np.sqrt(terms.spread_var + terms.moved.shift_var)
-    if not is_harmless(away, level - terms.moved.shift, terms.sigma, spread_sd, used):
+    if terms.coded or not is_harmless(away, level - terms.moved.shift, terms.sigma, spread_sd, used):
         return away
     s.alarm.on = False
     s.onsets = 0

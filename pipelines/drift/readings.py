@@ -79,7 +79,7 @@ class Readings:
     values: NaN: not read, or not learned since the reading before. anchor: centre with ageing. recentred: [R, 2] what
     of it the last change of calibration, and all of them, moved. epoch: of learning. settled: not relearning.
     hours: run in which something was learned. scale: sd of the series' own noise over the pooled one's, as known before
-    the reading.
+    the reading. coded: whether a code stands that speaks of it.
     """
 
     values: Float32s
@@ -89,6 +89,7 @@ class Readings:
     settled: Bools
     hours: Float64s
     scale: Float64s
+    coded: Bools
     times: Times
 
     def at(self, rows: slice | Int64s) -> "Readings":
@@ -143,8 +144,17 @@ def readings_of(
         settled=settled[stretch.rows],
         hours=hours,
         scale=scale,
+        coded=_coded(panel, panel.codes[c])[stretch.rows],
         times=stretch.times,
     )
+
+
+def _coded(panel: Panel, code: str) -> Bools:
+    """[R] whether a code stands that speaks of a correction."""
+    coded = np.zeros(len(panel.read_at), dtype=np.bool_)
+    for first, last in panel.coded.get(code, ()):
+        coded[first:last] = True
+    return coded
 
 
 def told(
@@ -270,6 +280,7 @@ def filter_rows(readings: Readings, season_of_rows: tuple[Float64s, Float64s], m
         value=readings.values, base=readings.anchor + seasonal, base_var=variance, scale=readings.scale,
         epoch=readings.epoch,
         change=times.change, moved=moved, day=times.day, hours=readings.hours, block=times.block,
+        coded=readings.coded,
     )  # fmt: skip
 
 

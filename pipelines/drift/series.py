@@ -48,7 +48,8 @@ class Rows(NamedTuple):
     ageing. base_var: error variance of the season, as a part of the noise's. scale: sd of this series' noise over the
     pooled one's, as known before the reading. epoch: of learning. change: index of the
     vehicle's last change of calibration, which may move the level for good; -1: none. moved: of `MOVED`. day: time.
-    hours: stitched ignition hours; NaN: not known. block: of time, which says what noise holds.
+    hours: stitched ignition hours; NaN: not known. block: of time, which says what noise holds. coded: whether a code
+    stands that speaks of the correction.
     """
 
     value: Any
@@ -61,6 +62,7 @@ class Rows(NamedTuple):
     day: Any
     hours: Any
     block: Any
+    coded: Any
 
 
 class Healthy(NamedTuple):
@@ -96,7 +98,7 @@ class Terms(NamedTuple):
 
     noise: of `NOISE`, the pooled one. sigma: marginal sd of this series' noise. wander: variance that its level gains
     in a day. noise_var: marginal variance of the noise, with the season's error. spread_var: of vehicles'
-    levels. moved: of `MOVED`. low, high: limits, from the base.
+    levels. moved: of `MOVED`. low, high: limits, from the base. coded: whether a code speaks of it.
     """
 
     noise: Any
@@ -109,6 +111,7 @@ class Terms(NamedTuple):
     learn_hours: float
     low: float
     high: float
+    coded: bool
 
 
 class Output(NamedTuple):

@@ -17,7 +17,7 @@ def run(values, day, *, memory_days, wander=0.0, offset_sd=1e4, learn_hours=0.0,
         value=np.asarray(values, dtype=np.float32), base=np.zeros(n), base_var=np.zeros(n), scale=np.ones(n),
         epoch=np.zeros(n, dtype=np.int32) if epoch is None else epoch, change=np.full(n, -1, dtype=np.int32),
         moved=np.full(n, np.array((0.0, 0.0, offset_sd**2 / 4), dtype=MOVED)), day=day, hours=day * 1.5,
-        block=np.zeros(n, dtype=np.int32),
+        block=np.zeros(n, dtype=np.int32), coded=np.zeros(n, dtype=np.bool_),
     )  # fmt: skip
     noise = np.array([(1.0, memory_days, 0.0, wander, offset_sd, 0.0)], dtype=NOISE)
     healthy = Healthy(noise, SCORES[None, :] * 1.0, np.array([threshold]), learn_hours, np.nan, np.nan)

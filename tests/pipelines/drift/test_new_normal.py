@@ -8,6 +8,8 @@ import polars as pl
 import pytest
 from drift_fleets import START, World, light_fleet
 
+from pipelines.history.fault_events import SCHEMA
+
 QUIET = World(vehicles=40, corrections=2, weeks=100, seed=3)
 VEHICLE = "vehicle-00007"
 SIGMA = 0.1  # of channel_1
@@ -121,3 +123,17 @@ def test_state_and_band_agree_in_every_row(drift_of, weeks):
     assert rows.filter((pl.col("state") == "outside") & well_inside).height == 0
     assert rows.filter(pl.col("state").is_in(["drifting", "outside"]) != pl.col("alarm")).height == 0
     assert rows["alarm"].sum() > 0
+
+
+def test_a_small_step_of_which_a_code_speaks_is_no_normal(planted, drift_of):
+    made = planted(lambda day: np.where(day > 300, 3.5, 0.0))
+    corrections = made.evidence.corrections.with_columns(fault_high=pl.lit("P0171"))
+    found = START + timedelta(days=330)
+    event = {"vehicle_id": [VEHICLE], "code": ["P0171"], "found_at": [found], "ended_at": [None]}
+    events = pl.DataFrame(event, schema={name: SCHEMA[name] for name in event})
+    coded = replace(
+        made, evidence=replace(made.evidence, corrections=corrections),
+        history=replace(made.history, fault_events=events),
+    )  # fmt: skip
+    day, alarm = alarms_of(drift_of(coded))
+    assert alarm[day > 400].all()
