@@ -145,6 +145,16 @@ class Panel:
     # By correction: [n, 2] first row at which a code stands that speaks of it, and one behind the last.
     coded: dict[str, Int64s] = field(default_factory=dict)
 
+    @property
+    def measured_low(self) -> Bools:
+        """[C] whether leeway is measured to the low limit: a code can be set there, or at neither limit."""
+        return self.can_fault_low | ~self.can_fault_high
+
+    @property
+    def measured_high(self) -> Bools:
+        """[C] the same of the high limit."""
+        return self.can_fault_high | ~self.can_fault_low
+
 
 @dataclass(frozen=True, kw_only=True)
 class FamilyDrift:

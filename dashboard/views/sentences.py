@@ -63,8 +63,14 @@ def limit_dates(low: datetime | None, middle: datetime | None, high: datetime | 
 
 
 def _limit(row: Row, reader: Reader) -> str:
-    words = limit_dates(row["limit_at_p10"], row["limit_at_p50"], row["limit_at_p90"], reader)
+    words = limit_dates(row["limit_at_p10"], row["limit_at_p50"], row["limit_at_p90"], reader) + _no_code(row)
     return f"at this rate it {words}" if words.startswith(("meets", "may", "does")) else f"it {words}"
+
+
+def _no_code(row: Row) -> str:
+    """', which sets no code' where the catalogue names none for either limit; a row without its words says nothing."""
+    known = "fault_high" in row and "fault_low" in row
+    return ", which sets no code" if known and not row["fault_high"] and not row["fault_low"] else ""
 
 
 def _rising(row: Row) -> bool:

@@ -84,8 +84,8 @@ def _count(values, epoch, row_start, resolution):  # type: ignore[no-untyped-def
 def held_at(panel: Panel) -> tuple[Float64s, Float64s]:
     """[C], [C] below and above which a value is held by its limit, which is no standstill; NaN: nowhere."""
     half = np.nan_to_num(panel.resolution) / 2
-    low = np.where(panel.can_fault_low, panel.low_limit + half, np.nan)
-    return low, np.where(panel.can_fault_high, panel.high_limit - half, np.nan)
+    low = np.where(panel.measured_low, panel.low_limit + half, np.nan)
+    return low, np.where(panel.measured_high, panel.high_limit - half, np.nan)
 
 
 @numba.njit(cache=True, nogil=True)

@@ -1,7 +1,7 @@
 """The cause knowledge as objects: titles, checks, cautions, signatures and trouble codes, read from the data files.
 
-Everything that is known about a cause stands in `causes.toml`, `checks.toml`, `signatures.csv`, `codes.csv` and
-`cautions.toml` beside this module; nothing here or in the ranking names a cause or a correction.
+Everything that is known about a cause stands in `causes.toml`, `checks.toml`, `signatures.csv`, `codes.csv`,
+`regionless.csv` and `cautions.toml` beside this module; nothing here or in the ranking names a cause or a correction.
 """
 
 import csv
@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
+from re import fullmatch
 from types import MappingProxyType
 from typing import Any
 
@@ -155,6 +156,7 @@ def causes() -> MappingProxyType[str, Cause]:
             scale=row["scale"],
         )
         signatures.setdefault((row["cause"], row["variant"]), []).append(entry)
+    signatures = {key: [*entries, *_wholes(entries)] for key, entries in signatures.items()}
     codes: dict[str, list[CodeEntry]] = {}
     for row in _csv("codes.csv"):
         place = {name: int(row[name]) if row[name] else None for name in ("bank", "cylinder")}
@@ -163,6 +165,63 @@ def causes() -> MappingProxyType[str, Cause]:
     return MappingProxyType(
         {key: _cause(key, entry, signatures, tuple(codes.get(key, ()))) for key, entry in _toml("causes.toml").items()}
     )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Whole:
+    """A correction that is read without the region it was learned in: it is one of its parts, nobody knows which.
+
+    Attributes:
+        code: With a star where the bank stands.
+        parts: The corrections of the regions, in the same way.
+        unsaid: What it leaves open, as a part of a sentence.
+    """
+
+    code: str
+    parts: tuple[str, ...]
+    unsaid: str
+
+    def stands_for(self, code: str) -> bool:
+        """Whether a correction is this one, of whichever bank."""
+        return fullmatch(self.code.replace("*", r"\d+"), code) is not None
+
+
+@cache
+def wholes() -> tuple[Whole, ...]:
+    """Corrections without a region, and the parts that each may be."""
+    rows = list(_csv("regionless.csv"))
+    return tuple(
+        Whole(
+            code=code,
+            parts=tuple(row["part"] for row in rows if row["whole"] == code),
+            unsaid="".join(row["unsaid"] for row in rows if row["whole"] == code),
+        )
+        for code in dict.fromkeys(row["whole"] for row in rows)
+    )
+
+
+def _wholes(entries: list[SignatureEntry]) -> Iterator[SignatureEntry]:
+    """Entries for corrections without a region: the mean of their parts, as uncertain as the parts differ."""
+    for whole in wholes():
+        found: dict[str, list[SignatureEntry]] = {}
+        for entry in entries:
+            for part in whole.parts:
+                before, after = part.split("*")
+                place = entry.correction.removeprefix(before).removesuffix(after)
+                if entry.correction == f"{before}{place}{after}" and fullmatch(r"\{\w+\}|\d+", place):
+                    found.setdefault(place, []).append(entry)
+        for place, parts in found.items():
+            shares = [entry.share for entry in parts] + [0.0] * (len(whole.parts) - len(parts))
+            mean = sum(shares) / len(shares)
+            apart = sum((share - mean) ** 2 for share in shares) / len(shares)
+            within = sum(entry.spread**2 for entry in parts) / len(parts)
+            yield SignatureEntry(
+                correction=whole.code.replace("*", place),
+                share=mean,
+                spread=(within + apart) ** 0.5,
+                absent=sum(entry.absent for entry in parts) / len(parts),
+                scale=parts[0].scale,
+            )
 
 
 def _cause(

@@ -7,7 +7,7 @@ import numpy as np
 
 from pipelines.causes.check_results import result_ratio
 from pipelines.causes.hypotheses import Hypothesis
-from pipelines.causes.knowledge import checks
+from pipelines.causes.knowledge import checks, wholes
 from pipelines.causes.next_check import parting_check
 from pipelines.handover import Bools, Float64s
 from pipelines.wording import percent
@@ -70,6 +70,7 @@ def cause_evidence(
     support = [int(c) for c in np.argsort(-agrees * np.abs(hypothesis.share)) if agrees[c] > NOTABLE][:MOST_NAMED]
     own = [code for code in codes if code in {entry.code for entry in hypothesis.codes}]
     sentences = [f"For it: {findings.named(vehicle, support)}."] if support else []
+    sentences += [f"Of {what}: {unsaid}." for what, unsaid in _unsaid(findings, support).items()]
     if own:
         sentences.append(
             f"{'Codes' if len(own) > 1 else 'Code'} {', '.join(own)} {'fit' if len(own) > 1 else 'fits'} it."
@@ -82,6 +83,14 @@ def cause_evidence(
         second, share = findings.beside[vehicle]
         against.append(f"Beside it: {_name(second)} ({percent(share)}), which what it leaves unexplained points to.")
     return " ".join([*sentences, *against, *_rivals(hypothesis, leaders, findings, vehicle)])
+
+
+def _unsaid(findings: Findings, columns: Sequence[int]) -> dict[str, str]:
+    """What corrections leave open that were read without their region, by their titles."""
+    named = {findings.codes[c]: findings.titles.get(findings.codes[c]) or findings.codes[c] for c in columns}
+    return {
+        title: whole.unsaid for code, title in named.items() for whole in wholes() if whole.stands_for(code)
+    }  # fmt: skip
 
 
 def none_evidence(findings: Findings, vehicle: int, codes: Sequence[str], leaders: Leaders) -> str:

@@ -315,6 +315,6 @@ def standardise(c: int, panel: Panel, bands: Bands, times: Times, drift: FamilyD
         normal.centre[c, times.block, times.calibration] + bands.levels[c, times.week, times.group],
         low_limit=panel.low_limit[c],
         high_limit=panel.high_limit[c],
-        can_fault_low=bool(panel.can_fault_low[c]),
-        can_fault_high=bool(panel.can_fault_high[c]),
+        measured_low=bool(panel.measured_low[c]),
+        measured_high=bool(panel.measured_high[c]),
     )

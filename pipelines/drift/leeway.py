@@ -1,4 +1,4 @@
-"""Leeway: the share of the authority still unused, towards a side that can set a fault. A compiled kernel."""
+"""Leeway: the share of the authority still unused, towards a side that counts. A compiled kernel."""
 
 import numba
 import numpy as np
@@ -8,9 +8,9 @@ from pipelines.handover import Float32s, Float64s
 
 def leeway(
     level: Float32s, deviation: Float32s, centre: Float64s, *, low_limit: float, high_limit: float,
-    can_fault_low: bool, can_fault_high: bool,
+    measured_low: bool, measured_high: bool,
 ) -> Float32s:  # fmt: skip
-    """Percent of the authority left, 0 to 100; NaN where no side can fault or nothing is known.
+    """Percent of the authority left, 0 to 100; NaN where there is no limit or nothing is known.
 
     Args:
         level: [R] smoothed level.
@@ -18,11 +18,11 @@ def leeway(
         centre: [R] the family's centre.
         low_limit: Lower end of the authority; NaN: none.
         high_limit: Upper end of the authority; NaN: none.
-        can_fault_low: Whether the low side can set a fault; only such a side counts.
-        can_fault_high: The same of the high side.
+        measured_low: Whether the low side counts: it can set a fault, or neither side can.
+        measured_high: The same of the high side.
     """
-    low = low_limit if can_fault_low else np.nan
-    high = high_limit if can_fault_high else np.nan
+    low = low_limit if measured_low else np.nan
+    high = high_limit if measured_high else np.nan
     share: Float32s = _share(level, deviation, centre, low, high)
     return share
 

@@ -285,9 +285,9 @@ def filter_rows(readings: Readings, season_of_rows: tuple[Float64s, Float64s], m
 
 
 def fault_limits(c: int, panel: Panel) -> tuple[float, float]:
-    """Low and high limit of correction c; NaN: that side never faults."""
-    low = panel.low_limit[c] if panel.can_fault_low[c] else np.nan
-    return float(low), float(panel.high_limit[c] if panel.can_fault_high[c] else np.nan)
+    """Low and high limit of correction c; NaN: that side never faults, while the other one can."""
+    low = panel.low_limit[c] if panel.measured_low[c] else np.nan
+    return float(low), float(panel.high_limit[c] if panel.measured_high[c] else np.nan)
 
 
 def health(c: int, panel: Panel, bands: Bands) -> Healthy:

@@ -32,9 +32,10 @@ def vehicle_states(
 ) -> pl.DataFrame:
     """One row per vehicle in service at `as_of`, sorted by vehicle, in the contract's columns.
 
-    The state is the worst of its corrections' in the order of `STATES`. Leeway is the least over corrections that can
-    set a fault. The leading correction is the one that strays with the least leeway; where none strays, the one with
-    the worst state, and among those the least leeway. These say what was read.
+    The state is the worst of its corrections' in the order of `STATES`. Leeway is the least of its corrections',
+    towards sides that can set a fault; of one whose catalogue names no code, towards both. The leading correction is
+    the one that strays with the least leeway; where none strays, the one with the worst state, and among those the
+    least leeway. These say what was read.
 
     Open faults are the codes in the memory at the newest reading, less those cleared since; null: that reading did not
     look, or the memory was lost with the power. Urgency follows `urgency_rules.csv` and `urgency_limits.toml`; what was
@@ -52,7 +53,7 @@ def vehicle_states(
     since = since_reading(evidence)
     codes = remembered_codes(evidence, history.fault_events, since)
     speaking = correction_state.join(since.corrections, on=["vehicle_id", "correction"], how="anti")
-    leading = leading_corrections(correction_state, evidence.corrections)
+    leading = leading_corrections(correction_state)
     facts = (
         in_service(evidence.vehicles, evidence.as_of)
         .select("vehicle_id")
@@ -86,9 +87,9 @@ def vehicle_states(
     )
 
 
-def leading_corrections(correction_state: pl.DataFrame, corrections: pl.DataFrame) -> pl.DataFrame:
-    """vehicle_id, state (worst), leeway_pct (least that can fault) and leading_correction."""
-    judged = _judged(correction_state, corrections)
+def leading_corrections(correction_state: pl.DataFrame) -> pl.DataFrame:
+    """vehicle_id, state (worst), leeway_pct (the least) and leading_correction."""
+    judged = _judged(correction_state)
     leading_first = judged.sort(
         "vehicle_id", "group", "leeway", "rank", "strayed", "correction",
         descending=[False, False, False, False, True, False], nulls_last=True,
@@ -100,20 +101,13 @@ def leading_corrections(correction_state: pl.DataFrame, corrections: pl.DataFram
     )
 
 
-def _judged(correction_state: pl.DataFrame, corrections: pl.DataFrame) -> pl.DataFrame:
-    """Corrections with `leeway` (of those judged that can set a fault) and what orders them."""
-    can_fault = (pl.col("fault_high").fill_null("") != "") | (pl.col("fault_low").fill_null("") != "")
-    return (
-        correction_state.join(corrections.select(correction="code", can_fault=can_fault), on="correction", how="left")
-        .with_columns(
-            rank=pl.col("state").replace_strict(STATES, range(len(STATES)), return_dtype=pl.Int8),
-            leeway=pl.when(pl.col("can_fault").fill_null(value=False) & ~pl.col("state").is_in(NOT_JUDGED)).then(
-                "leeway_pct"
-            ),
-            strayed=pl.col("z").abs(),
-        )
-        .with_columns(group=pl.when(pl.col("state").is_in(STRAYS)).then(0).otherwise("rank"))
-    )
+def _judged(correction_state: pl.DataFrame) -> pl.DataFrame:
+    """Corrections with `leeway` (of those judged) and what orders them."""
+    return correction_state.with_columns(
+        rank=pl.col("state").replace_strict(STATES, range(len(STATES)), return_dtype=pl.Int8),
+        leeway=pl.when(~pl.col("state").is_in(NOT_JUDGED)).then("leeway_pct"),
+        strayed=pl.col("z").abs(),
+    ).with_columns(group=pl.when(pl.col("state").is_in(STRAYS)).then(0).otherwise("rank"))
 
 
 def reading_asked(correction_state: pl.DataFrame, codes: pl.DataFrame, since: SinceReading) -> pl.DataFrame:
@@ -179,7 +173,7 @@ def _what_counts(speaking: pl.DataFrame, evidence: Evidence) -> pl.DataFrame:
     """
     limit = speaking.drop_nulls("limit_at_p50").sort("vehicle_id", "limit_at_p50", "correction")
     strays = (
-        _judged(speaking, evidence.corrections)
+        _judged(speaking)
         .filter(pl.col("state").is_in(STRAYS), pl.col("leeway").is_not_null())
         .sort("vehicle_id", "leeway", "rank", "correction")
         .unique("vehicle_id", keep="first", maintain_order=True)

@@ -34,6 +34,13 @@ class Words:
             if code and title
         }
 
+        sides = evidence.corrections.select(pl.col("fault_low", "fault_high").fill_null(""))
+        self._without_code = set(evidence.corrections.filter((sides["fault_low"] + sides["fault_high"]) == "")["code"])
+
+    def no_code(self, correction: str | None) -> str:
+        """', which sets no code' of a correction whose limits set none; else nothing."""
+        return ", which sets no code" if correction in self._without_code else ""
+
     def code(self, code: str) -> str:
         """'P0335 (crankshaft position sensor circuit)'; a code nobody titles stands alone."""
         title = code_titles().get(code[:5]) or self._own.get(code[:5])
@@ -103,8 +110,8 @@ def _old(row: dict[str, Any], words: Words) -> str:
 def _limit(row: dict[str, Any], words: Words) -> str:
     correction = words.correction(row["limit_correction"])
     if row["days_to_limit"] <= 0:
-        return f"{correction} is at its limit or about to meet it."
-    return f"{correction} meets its limit about {words.day(row['limit_at'])}."
+        return f"{correction} is at its limit or about to meet it{words.no_code(row['limit_correction'])}."
+    return f"{correction} meets its limit about {words.day(row['limit_at'])}{words.no_code(row['limit_correction'])}."
 
 
 def _worked_on(row: dict[str, Any], words: Words) -> str:
@@ -113,7 +120,9 @@ def _worked_on(row: dict[str, Any], words: Words) -> str:
 
 def _strays(row: dict[str, Any], words: Words) -> str:
     state = "drifts" if row["strays"] == "drifting" else "is outside its normal band"
-    return f"{words.correction(row['strays_correction'])} {state} with {row['strays_leeway']:.0f} % leeway left."
+    towards = words.no_code(row["strays_correction"])
+    left = f"{row['strays_leeway']:.0f} % leeway left" + (f" towards its limit{towards}" if towards else "")
+    return f"{words.correction(row['strays_correction'])} {state} with {left}."
 
 
 def _chance_within(days: int) -> Sentence:

@@ -11,7 +11,7 @@ from pipelines.drift.leeway import leeway
 def one(level, deviation, *, low=True, high=True, centre=0.0):
     return leeway(
         np.array([level], dtype=np.float32), np.array([deviation], dtype=np.float32), np.array([centre]),
-        low_limit=-20.0, high_limit=20.0, can_fault_low=low, can_fault_high=high,
+        low_limit=-20.0, high_limit=20.0, measured_low=low, measured_high=high,
     )[0]  # fmt: skip
 
 

@@ -48,19 +48,22 @@ def states(planned, published_rows):
     return make
 
 
-def test_the_state_is_the_worst_and_leeway_the_least_that_can_fault(states):
+def test_the_state_is_the_worst_and_leeway_the_least_also_towards_limits_that_set_no_code(states):
     (told,) = states([
         {"correction": "trim", "state": "drifting", "leeway_pct": 60.0, "z": 4.0},
         {"correction": "drag", "state": "outside", "leeway_pct": 5.0, "z": 9.0},
     ])  # fmt: skip
-    assert (told["state"], told["leeway_pct"]) == ("outside", 60.0)
+    assert (told["state"], told["leeway_pct"]) == ("outside", 5.0)
+    assert told["urgency_reason"] == (
+        "drag is outside its normal band with 5 % leeway left towards its limit, which sets no code."
+    )
 
 
 @pytest.mark.parametrize(
     ("first", "second", "leading"),
     [
         (("trim", "drifting", 4.0), ("idle", "outside", 64.0), "trim"),  # the leeway shown is the leading correction's
-        (("trim", "drifting", 60.0), ("drag", "outside", 5.0), "trim"),  # drag sets no fault: its leeway says nothing
+        (("trim", "drifting", 60.0), ("drag", "outside", 5.0), "drag"),  # its limit counts, though no code follows
         (("trim", "steady", 4.0), ("idle", "outside", 64.0), "idle"),
         (("trim", "steady", 4.0), ("idle", "not_learning", 64.0), "idle"),
     ],
