@@ -5,10 +5,10 @@ import numpy as np
 
 from pipelines.handover import Float32s, Float64s, Int32s, Int64s
 
-LEAST_PAIRS = 6  # readings half a series apart that a vehicle must have to count
+LEAST_PAIRS = 6  # readings half a series apart that a vehicle must have to count; judgement
 LEAST_VEHICLES = 5
-MEDIAN_COST = 1.57  # variance of a median against a mean's
-SURE = 4.0  # squared standard errors from 0 at which a slope begins to be believed
+MEDIAN_COST = 1.57  # variance of a median against a mean's; pi / 2
+SURE = 4.0  # squared standard errors from 0 at which a slope begins to be believed; judgement
 
 
 def shared_slope(healthy: Float32s, epoch: Int32s, row_start: Int64s, way: Float32s, km: Float64s) -> Float64s:

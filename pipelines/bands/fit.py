@@ -14,15 +14,15 @@ from pipelines.bands.standing import held_at, repeats, stands_from
 from pipelines.digests import word
 from pipelines.handover import Bools, Float32s, Float64s, Int32s, Int64s, Panel
 
-SAMPLE = 200  # vehicles at most that a family's normal is learned from
+SAMPLE = 200  # vehicles at most that a family's normal is learned from; judgement
 SAMPLE_SEED = 1
-PRIOR_VEHICLES = 3.0  # that the prior of the spread of levels is worth
-PRIOR_OFFSET = 3.0  # prior sd of vehicles' levels, in sigmas of the noise
-MOVE_LAGS = (1, 2, 4, 8)  # weeks
-LONGEST_GAP = 60.0  # days between readings that count towards their pace
-LEAST_OF_GROUP = 3  # vehicles that show where a group's level lies
-MEDIAN_COST = 1.57  # variance of a median against a mean's
-TRIMMED = 1.1  # variance of a trimmed mean against a mean's
+PRIOR_VEHICLES = 3.0  # that the prior of the spread of levels is worth; judgement
+PRIOR_OFFSET = 3.0  # prior sd of vehicles' levels, in sigmas of the noise; judgement
+MOVE_LAGS = (1, 2, 4, 8)  # weeks; judgement
+LONGEST_GAP = 60.0  # days between readings that count towards their pace; judgement
+LEAST_OF_GROUP = 3  # vehicles that show where a group's level lies; the least that a median outvotes
+MEDIAN_COST = 1.57  # variance of a median against a mean's; pi / 2
+TRIMMED = 1.1  # variance of a trimmed mean against a mean's; of normal ones, a fifth cut on each side
 
 
 @dataclass(frozen=True, kw_only=True)

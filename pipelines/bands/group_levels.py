@@ -13,7 +13,7 @@ import numpy as np
 
 from pipelines.handover import Int32s, Panel
 
-LEAST = 3  # vehicles (peers of a week) that can show that a group lies, or moved, where none did before
+LEAST = 3  # vehicles (peers of a week) that can show that a group lies, or moved, where none did before; judgement
 SURE = 16.0  # squared standard errors beyond which that is beyond doubt: one in 15,000 weeks and corrections by chance
 
 # One group: mean of its vehicles' first readings without season, the sum of their weights, how many they are.

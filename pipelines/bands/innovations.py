@@ -3,8 +3,8 @@
 import numba
 import numpy as np
 
-NEIGHBOURS = 8  # innovations before and after one that tell whether its series drifts
-ASIDE2 = 9.0  # squared z of their sum from which it does
+NEIGHBOURS = 8  # innovations before and after one that tell whether its series drifts; judgement
+ASIDE2 = 9.0  # squared z of their sum from which it does; judgement
 
 
 @numba.njit(cache=True, nogil=True)

@@ -18,12 +18,12 @@ from pipelines.blocks import block_starts, has_past
 from pipelines.handover import Bools, Float64s, Int32s, Int64s, Panel
 from pipelines.threads import in_threads
 
-AUTHORITY_SIGMA = 0.04  # healthy noise as a share of half the authority, where nothing better is known
-PRIOR_PAIRS = 40.0  # neighbouring readings that what other families show is worth
-PRIOR_PEERS = 20.0  # vehicles read a week that other families' movements are worth
+AUTHORITY_SIGMA = 0.04  # healthy noise as a share of half the authority, where nothing better is known; judgement
+PRIOR_PAIRS = 40.0  # neighbouring readings that what other families show is worth; judgement
+PRIOR_PEERS = 20.0  # vehicles read a week that other families' movements are worth; judgement
 ALIKE = 20.0  # memories that a span must have for wander and memory to be told apart well, by light fleets
-LEAST_WANDER = 1e-4  # variance of a healthy level's slow movement per day, in noise variances
-LEAST_MOVE = 0.005  # variance of a season's movement in a week, in noise variances
+LEAST_WANDER = 1e-4  # variance of a healthy level's slow movement per day, in noise variances; judgement
+LEAST_MOVE = 0.005  # variance of a season's movement in a week, in noise variances; judgement
 
 
 Shown = tuple[int, float, Float64s]  # what a family shows: how far to trust it, its weight, the value

@@ -11,7 +11,7 @@ from pipelines.bands.normal import WEEK
 from pipelines.handover import Panel
 
 KNOWN_WEEKS = 8  # after a depot's first week that it is known from on; judgement: two months show its levels
-LEAST_MOVED = 1.0  # healthy scatters that a movement must have to be told of
+LEAST_MOVED = 1.0  # healthy scatters that a movement must have to be told of; judgement
 MOVED = pl.Schema(
     [
         ("engine_family", pl.String()), ("depot", pl.String()), ("correction", pl.String()),

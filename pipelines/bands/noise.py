@@ -9,14 +9,16 @@ import numpy as np
 from pipelines.bands.order import quantile, trimmed_mean
 from pipelines.handover import Float32s, Float64s, Int32s, Int64s
 
-LAGS = np.array([1, 2, 3, 4, 6, 8, 12, 16, 24, 32])  # readings between the two of a pair
+LAGS = np.array([1, 2, 3, 4, 6, 8, 12, 16, 24, 32])  # readings between the two of a pair; judgement
 BIN_EDGES = np.array([0.0, 1.5, 2.5, 4, 6, 9, 12.5, 17.5, 24.5, 35, 50, 70, 100, 140, 200, 280])  # days apart
-HUBER = 1.5  # differences count up to this many of their own sd
+HUBER = 1.5  # differences count up to this many of their own sd; judgement
 MEMORIES = np.geomspace(0.5, 60, 49)  # days, tried: what a coarser grid misses would go into sigma and wander
-LEAST_PAIRS = 30  # pairs a bin must have to count; where no bin has twice as many, half of what the fullest has
-LEAST_PEERS = 3  # vehicles of a cell whose mean says what they do together
+# Pairs a bin must have to count; where no bin has twice as many, half of what the fullest has; judgement.
+LEAST_PAIRS = 30
+LEAST_PEERS = 3  # vehicles of a cell whose mean says what they do together; judgement
 SEED = 1  # of the places that readings get within their step
-POLISHES = 4  # rounds of levels and cells in turn: epochs that begin and end with the season take little of it along
+# Rounds of levels and cells in turn: epochs that begin and end with the season take little of it along; judgement.
+POLISHES = 4
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -8,12 +8,13 @@ import numpy as np
 from pipelines.handover import Float64s, Int32s, Panel
 
 WEEK = 7.0
-LONGEST_ERROR = 180.0  # days that an error of the season can last
-COMPARED = 56.0  # days over which a change stands out from what was before, as a rule
+LONGEST_ERROR = 180.0  # days that an error of the season can last; judgement
+COMPARED = 56.0  # days over which a change stands out from what was before, as a rule; judgement
 # Of what its error moves over them, what counts as noise, and wander beside it (tests/benchmarks/drift_season.py).
 AS_NOISE, AS_WANDER = 1 / 2, 1 / 3
-LEAST_SETTLED = 5  # readings of an epoch before an alarm can be raised
-SCORES = np.array([0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5])  # normal scores at which a tail table has its knots
+LEAST_SETTLED = 5  # readings of an epoch before an alarm can be raised; judgement
+# Normal scores at which a tail table has its knots; cut at 3.5: judgement.
+SCORES = np.array([0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5])
 
 # Healthy noise of one correction during one block of time: marginal sd, memory in days, variance of rounding, variance
 # that the level's wander gains in a day, sd of vehicles' levels, and the wander per day that the season's error adds as

@@ -15,11 +15,11 @@ from pipelines.bands.order import quantile
 from pipelines.bands.season import peer_weight, robust_mean
 from pipelines.handover import Float64s, Int32s, Int64s
 
-LEAST = 5  # settled readings before and after
-AGAIN = 2  # a vehicle's own movement is taken anew each time its readings have grown by this ratio
-RECENT = 10  # readings that a level rests on
+LEAST = 5  # settled readings before and after; judgement
+AGAIN = 2  # a vehicle's own movement is taken anew each time its readings have grown by this ratio; judgement
+RECENT = 10  # readings that a level rests on; judgement
 CARRIED = 0.25  # variance that a level gains over an epoch's end, as a share of that between vehicles, unless shown
-CARRIED_WORTH = 10.0  # epochs' ends that this prior is worth
+CARRIED_WORTH = 10.0  # epochs' ends that this prior is worth; judgement
 SHARE, SHARE_SQUARE = 0.8, 1.6424  # of levels that moved less than this; and this quantile of a squared normal variable
 
 # One vehicle: the level of its epoch, of the last epoch that showed one, and of the last calibration, each with the

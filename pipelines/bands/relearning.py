@@ -6,9 +6,9 @@ import polars as pl
 
 from pipelines.handover import Bools, Float64s, Panel
 
-REGION_SHARE = 1 / 3  # of the ignition hours are spent in a correction's own region, as a rule
-OVER = 4.0  # time constants after which nothing is left that matters
-HOURS_A_DAY = 2.0  # where the clock is not known
+REGION_SHARE = 1 / 3  # of the ignition hours are spent in a correction's own region, as a rule; judgement
+OVER = 4.0  # time constants after which nothing is left that matters; e^-4, 2 %
+HOURS_A_DAY = 2.0  # where the clock is not known; judgement
 
 
 def relearning_hours(panel: Panel, corrections: pl.DataFrame) -> Float64s:

@@ -12,10 +12,13 @@ from pipelines.bands.order import quantile
 from pipelines.bands.standing import rows_from
 from pipelines.handover import Int32s, Int64s
 
-PASSES = 3  # of the robust mean
-CUT = 4.0  # peers further than this many sigmas from the rest say nothing about the season (Tukey's biweight)
-START_FROM = 201  # peers whose median starts the robust mean
-SILENT = 3  # first readings of a new epoch that say nothing of the season: what they moved may be the epoch's own doing
+PASSES = 3  # of the robust mean; judgement
+# Peers further than this many sigmas from the rest say nothing about the season (Tukey's biweight); judgement.
+CUT = 4.0
+START_FROM = 201  # peers whose median starts the robust mean; judgement
+# First readings of a new epoch that say nothing of the season: what they moved may be the epoch's own doing;
+# judgement.
+SILENT = 3
 UNHEARD = 1e9  # by how much their variance counts as more
 
 # One vehicle at a week's end: sum and number of its readings in the epoch, without centre and season; its group's

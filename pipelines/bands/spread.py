@@ -15,14 +15,14 @@ from pipelines.bands.scatter import CUT_READINGS, LEAST_SCALE, says
 from pipelines.handover import Float32s, Float64s, Int32s, Int64s
 
 ROUNDS = 2  # the mean scale of a correction, and where differences are cut, rest on each other
-FAR = 2.5  # robust sds from which on a vehicle's or a series' scale counts no further
+FAR = 2.5  # robust sds from which on a vehicle's or a series' scale counts no further; judgement
 WHITE = (
     np.pi / 2 - 1
 ) * 1.5  # variance of what a reading says: of |z|, and half more, since neighbours share a reading
 TOGETHER = 4.0  # how much more one occasion's corrections say alike than apart, where nothing is known; judgement
 PRIOR_OCCASIONS = 20.0  # occasions that this is worth; judgement
 VEHICLES_DIFFER, SERIES_DIFFER = 0.25, 0.1  # sds of scales where nothing is known; judgement
-PRIOR_VEHICLES = 5.0  # vehicles that they are worth to a fleet, and the fleet to a family
+PRIOR_VEHICLES = 5.0  # vehicles that they are worth to a fleet, and the fleet to a family; judgement
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -10,8 +10,9 @@ from scipy.special import ndtr
 from pipelines.handover import Float32s, Float64s, Int32s, Int64s, Panel
 
 SPREADS = np.geomspace(0.05, 50, 200)  # sd of a difference between neighbouring readings, in steps, tried
-LEAST_MOVED = 20  # differences other than 0 that must be seen before a repeat is called anything
-UNLIKELY = 1e-3  # chance that rounding alone repeats a reading so often in a row, below which it is a standstill
+LEAST_MOVED = 20  # differences other than 0 that must be seen before a repeat is called anything; judgement
+# Chance that rounding alone repeats a reading so often in a row, below which it is a standstill; judgement.
+UNLIKELY = 1e-3
 
 
 def stands_from(values: Float32s, epoch: Int32s, row_start: Int64s, resolution: Float64s) -> Float64s:

@@ -8,11 +8,11 @@ from pipelines.bands.innovations import astray, innovations
 from pipelines.bands.normal import SCORES
 from pipelines.handover import Bools, Float64s
 
-LEAST_GAP = 0.15  # between knots: keeps the scores from rising faster than rounding allows
-WARM_UP = 4  # first innovations of an epoch, left out
-LEAST_BEYOND = 5.0  # innovations that must lie beyond a quantile for it to be shown
-LEAST_APART = 0.02  # log quantiles of the family's shape and the normal's between which a place can be told
-BURSTS = 2.0  # innovations that come together and count as one: a gap in the season reaches many at once
+LEAST_GAP = 0.15  # between knots: keeps the scores from rising faster than rounding allows; judgement
+WARM_UP = 4  # first innovations of an epoch, left out; judgement
+LEAST_BEYOND = 5.0  # innovations that must lie beyond a quantile for it to be shown; judgement
+LEAST_APART = 0.02  # log quantiles of the family's shape and the normal's between which a place can be told; judgement
+BURSTS = 2.0  # innovations that come together and count as one: a gap in the season reaches many at once; judgement
 BEYOND = 2 * (1 - ndtr(SCORES[1:]))  # share of normal innovations beyond each score
 STEEPNESS = SCORES[1:] * np.exp(-(SCORES[1:] ** 2) / 2) * np.sqrt(2 / np.pi) / BEYOND  # -d log share / d log quantile
 

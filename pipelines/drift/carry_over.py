@@ -10,7 +10,7 @@ import numba
 import numpy as np
 
 FAR = 2.5  # sds of vehicles' levels off the centre, from which a way back towards it is a recovery; judgement
-HOME = 4.0  # squared sds of what was known before an epoch within which a level is back there: two sds
+HOME = 4.0  # squared sds of what was known before an epoch within which a level is back there: two sds; judgement
 HOURS_A_DAY = 2.0  # ignition hours a day where the clock is not known; judgement
 SETTLED_AT = 0.5  # relearning is over when less than this many sigmas can be left of it; judgement
 

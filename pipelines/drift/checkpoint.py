@@ -23,7 +23,8 @@ from pipelines.handover import Bools, Float64s, Int32s, Int64s, Panel
 from pipelines.history.trace import Trace
 
 STAGES = ("history", "bands", "drift")  # whose code it rests on
-LATE_WEEKS = 2  # that a checkpoint lies back: what comes late by so much, or the next reading revises, replays nothing
+# That a checkpoint lies back: what comes late by so much, or the next reading revises, replays nothing; judgement.
+LATE_WEEKS = 2
 
 
 Put = Callable[[str, np.ndarray], np.ndarray]  # makes of an array, which has a name of its own, an equal one that stays

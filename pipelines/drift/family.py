@@ -37,7 +37,8 @@ from pipelines.handover import Bools, FamilyDrift, Float32s, Float64s, Int32s, I
 from pipelines.threads import in_threads
 
 SHARES = 4  # of the corrections, added up in a fixed order: sums are alike on any number of cores
-EXACT_PEERS = 10  # families up to this size leave a vehicle out of its season throughout, not in its own week alone
+# Families up to this size leave a vehicle out of its season throughout, not in its own week alone; judgement.
+EXACT_PEERS = 10
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -15,7 +15,7 @@ CANDIDATES = 32  # onsets of a series; at most these: 16 by age lose nothing (La
 NOTABLE = 2.0  # squared z of a step from which an onset is kept for its own sake; judgement
 AGE_RATIO = 1.8  # an onset goes when its elder neighbour is at most this many times as old as its younger; judgement
 TIE = 1e-9  # a ramp that explains no more than a step does, give or take rounding, as after one reading, is none
-RAMP_DAYS = 30.0  # a ramp's unit of growth is one of the correction's in so many days
+RAMP_DAYS = 30.0  # a ramp's unit of growth is one of the correction's in so many days; any unit does
 
 # Of a change of unit size: what level and noise of the filter took in, score (z times root of weight), and weight.
 CHANGE = np.dtype([(name, "f8") for name in ("level", "noise", "score", "weight")], align=True)

@@ -5,11 +5,11 @@ import numpy as np
 
 from pipelines.handover import Bools, Float32s, Float64s, Int64s
 
-LEAST = 8  # readings
-COMMON = 0.95  # share of the family's vehicles whose longest run counts as usual
-LONGER = 2.0  # times the usual longest run, and
-OWN = 2.0  # times the longest that the same series had before
-USED_HOURS = 5.0  # ignition hours, where known, that must have passed
+LEAST = 8  # readings; judgement
+COMMON = 0.95  # share of the family's vehicles whose longest run counts as usual; judgement
+LONGER = 2.0  # times the usual longest run, and; judgement
+OWN = 2.0  # times the longest that the same series had before; judgement
+USED_HOURS = 5.0  # ignition hours, where known, that must have passed; judgement
 
 
 def stands_still(values: Float32s, row_start: Int64s, hours: Float64s) -> Bools:

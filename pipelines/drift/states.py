@@ -17,10 +17,10 @@ from pipelines.handover import Bools, Evidence, FamilyDrift, Float64s, HeldReadi
 from pipelines.in_service import in_service
 from pipelines.threads import in_threads
 
-MOVING_SIGMAS = 0.25  # sigmas per 30 days from which an alarm is called drifting
+MOVING_SIGMAS = 0.25  # sigmas per 30 days from which an alarm is called drifting; judgement
 STATES = ("steady", "drifting", "outside", "relearning", "not_learning", "not_read")  # of what is fitted
 CELL = "cell"  # see `_Cells`
-NOT_READ_AFTER = 4  # a correction missing from this many of the vehicle's newest snapshots is not read
+NOT_READ_AFTER = 4  # a correction missing from this many of the vehicle's newest snapshots is not read; judgement
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -18,7 +18,7 @@ ODOMETER = CounterRules(
     zero_restart=False,
     factors=(KM_PER_MILE, 1 / KM_PER_MILE),
 )
-WITHOUT_CLOCK = 0.2  # confidence in hours taken from kilometres at the family's usual speed
+WITHOUT_CLOCK = 0.2  # confidence in hours taken from kilometres at the family's usual speed; judgement
 
 
 @dataclass(frozen=True, kw_only=True)

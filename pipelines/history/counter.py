@@ -14,9 +14,9 @@ from pipelines.handover import Bools, Float64s, Int64s
 from pipelines.threads import in_threads
 
 SKIPPED, COUNTED, RESTARTED, MISREAD, NEW_TRACK, RESUMED, OTHER_UNIT = range(7)
-BY_GUIDE, BY_TIME = 0.5, 0.2  # trust in an hour estimated by the other counter, or by calendar time alone
-ZONES_H = 26.0  # readings may be stamped in zones up to 26 hours apart
-USUAL_TIMES = 3.0  # a counter read in another unit must go on within so many times its usual rate
+BY_GUIDE, BY_TIME = 0.5, 0.2  # trust in an hour estimated by the other counter, or by calendar time alone; judgement
+ZONES_H = 26.0  # readings may be stamped in zones up to 26 hours apart; UTC-12 to UTC+14
+USUAL_TIMES = 3.0  # a counter read in another unit must go on within so many times its usual rate; judgement
 
 # A track is a course that the counter was seen on: its last value there, when, total minus value, unit factor.
 VALUE, AT, OFFSET, FACTOR = range(4)

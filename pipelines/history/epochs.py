@@ -19,11 +19,11 @@ PRIORITY = (
     "first_seen", "module", "calibration", "reset", "replaced", "power_loss", "codes_cleared", "values",
 )  # fmt: skip
 TOLD_RESETS = ("reset", "replaced")  # kinds of events that were recorded as resets
-LEAST_EVENTS = 3  # of one kind in one family, before the family's habit counts
-EVENT_MOST = 3.0  # log-likelihood ratio that one event adds to its family's habit at most, either way
+LEAST_EVENTS = 3  # of one kind in one family, before the family's habit counts; judgement
+EVENT_MOST = 3.0  # log-likelihood ratio that one event adds to its family's habit at most, either way; judgement
 HABIT_RATIO = 3.0  # sum of these from which on the family has, or has not, the habit of a reset: odds of 20 to 1
 SHARES = tuple(tenth / 10 for tenth in range(1, 10))  # of events that reset, where some do
-EXPECTED_RATIO = 3.0  # of one event that may reset, in a family whose habit is not known
+EXPECTED_RATIO = 3.0  # of one event that may reset, in a family whose habit is not known; judgement
 
 
 def epochs(rows: pl.DataFrame, events: pl.DataFrame, evidence: Evidence, ratio: Float64s) -> pl.DataFrame:

@@ -7,7 +7,7 @@ from pipelines.handover import Evidence
 HANDS_ON = ("repair", "replacement", "cleaning", "adjustment")
 CLEARING = ("codes_cleared", "reset", "programming", "module_replacement")
 CLOCK_STEP_H = 0.1  # a module's clock is written in tenths of hours or finer
-CLOCK_SLACK_H = 0.5  # beyond which a clock time does not belong between two readings
+CLOCK_SLACK_H = 0.5  # beyond which a clock time does not belong between two readings; judgement
 SCHEMA = pl.Schema(
     {
         "vehicle_id": pl.String(),

@@ -23,17 +23,18 @@ from pipelines.history.trace import Ground, Trace, Unknown, onward, terms_digest
 from pipelines.threads import in_threads
 
 CHUNK = 16_000  # readings that are compared at a time: their odds stay in the processor's cache
-HOME_WEIGHT = 0.1  # of the newest reading in the level that is called home
-STRAYED_SIGMAS = 5.0  # level this far from home: it has strayed, a repair would take it back too, and it does not speak
-LEAST_SIGMAS = 1.0  # level nearer to neutral than this: it does not speak
-LEAST_LEFT = 0.3  # sigmas that could be left of a reset at the most: it does not speak
-LEAST_ODDS = math.exp(-3.0)  # of one correction: it may not have been read, or not have been set back
-SPOKEN_ODDS = math.exp(1.5)  # of one correction: it stands on a new level from here
+HOME_WEIGHT = 0.1  # of the newest reading in the level that is called home; judgement
+# Level this far from home: it has strayed, a repair would take it back too, and it does not speak; judgement.
+STRAYED_SIGMAS = 5.0
+LEAST_SIGMAS = 1.0  # level nearer to neutral than this: it does not speak; judgement
+LEAST_LEFT = 0.3  # sigmas that could be left of a reset at the most: it does not speak; judgement
+LEAST_ODDS = math.exp(-3.0)  # of one correction: it may not have been read, or not have been set back; judgement
+SPOKEN_ODDS = math.exp(1.5)  # of one correction: it stands on a new level from here; judgement
 SURE_ODDS = 1e200  # of all corrections, either way
-USUAL_LEARN_HOURS = 5.0  # of a correction whose catalogue does not tell
-USUAL_USE = 0.15  # share of the time that the ignition is on, where no clock tells
-FALSE_A_YEAR = 0.2  # resets a vehicle-year at most that chance shows, at the full threshold
-GROUP_SHARE = 2 / 3  # of the threshold, the most that one group of corrections adds
+USUAL_LEARN_HOURS = 5.0  # of a correction whose catalogue does not tell; judgement
+USUAL_USE = 0.15  # share of the time that the ignition is on, where no clock tells; judgement
+FALSE_A_YEAR = 0.2  # resets a vehicle-year at most that chance shows, at the full threshold; judgement
+GROUP_SHARE = 2 / 3  # of the threshold, the most that one group of corrections adds; judgement
 
 # What was learned since the reset, in time constants: QUICKEST times the hours between the two readings over the rough
 # time constant, times 2**-i (when between the two the reset was, and by how much all learn quicker than the rough
@@ -44,7 +45,7 @@ SINCE = np.array([0.125, 0.185, 0.22, 0.28, 0.095, 0.095])
 REGIONS = 6
 STEPS = SINCE.size + REGIONS - 1  # of halving what was learned
 SLOWEST = QUICKEST * 2.0 ** (1 - STEPS)
-MISREAD = 1e-3  # density, as a share of the noise's highest, of a value that has nothing to do with either
+MISREAD = 1e-3  # density, as a share of the noise's highest, of a value that has nothing to do with either; judgement
 FAST = {"arcp", "contract", "reassoc", "nsz"}  # ways of computing in another order; NaN stays NaN
 
 

@@ -9,7 +9,7 @@ from pipelines.blocks import block_starts
 from pipelines.handover import Evidence, Float64s, Int64s
 
 EVER = datetime(1900, 1, 1, tzinfo=UTC)  # before any reading
-MISDATED_DAYS = 7.0  # that work may be dated away from the reading that shows it
+MISDATED_DAYS = 7.0  # that work may be dated away from the reading that shows it; judgement
 
 
 def reading_rows(evidence: Evidence) -> pl.DataFrame:

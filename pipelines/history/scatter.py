@@ -11,9 +11,9 @@ from pipelines.blocks import block_starts, has_past
 from pipelines.handover import Bools, Float32s, Float64s, Int64s
 from pipelines.history.rows import days, row_starts
 
-LEVEL_WEIGHT = 0.35  # of the newest reading in the level that a value is compared with
-LEAST_STEPS = 10  # between readings of a family, before the noise of a correction can be told
-SCALE_SAMPLE = 20_000  # readings of a family from which the noise of a correction is taken
+LEVEL_WEIGHT = 0.35  # of the newest reading in the level that a value is compared with; judgement
+LEAST_STEPS = 10  # between readings of a family, before the noise of a correction can be told; judgement
+SCALE_SAMPLE = 20_000  # readings of a family from which the noise of a correction is taken; for speed
 ONE_SIGMA = 68.27  # percentile of a normal scatter within one sigma
 
 

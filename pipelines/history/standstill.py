@@ -17,12 +17,14 @@ from pipelines.handover import Bools, Evidence, Float64s, Int64s
 from pipelines.history.rows import row_starts
 from pipelines.threads import in_threads
 
-CHANCE = 1e-6  # of a run as long or longer
-LEAST_REPEATS = 4  # shorter runs are not looked at
-ALIKE = 1  # other vehicles of the family with half such a run at the same time: where there are more, it is no fault
-SEVERAL = 3  # corrections of one vehicle that stand still at once: where more do, the module does not learn
-LEAST_PAIRS = 5  # of readings of a vehicle, before it tells of its family
-LEAST_SPREAD, MOST_SPREAD = 0.02, 0.95  # of the vehicles' readiness to repeat, as correlation within a vehicle
+CHANCE = 1e-6  # of a run as long or longer; judgement
+LEAST_REPEATS = 4  # shorter runs are not looked at; judgement
+# Other vehicles of the family with half such a run at the same time: where there are more, it is no fault; judgement.
+ALIKE = 1
+SEVERAL = 3  # corrections of one vehicle that stand still at once: where more do, the module does not learn; judgement
+LEAST_PAIRS = 5  # of readings of a vehicle, before it tells of its family; judgement
+# Of the vehicles' readiness to repeat, as correlation within a vehicle; judgement.
+LEAST_SPREAD, MOST_SPREAD = 0.02, 0.95
 SCHEMA = pl.Schema(
     {
         "vehicle_id": pl.String(),

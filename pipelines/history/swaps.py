@@ -5,8 +5,9 @@ import polars as pl
 from pipelines.history.clock import Clocks
 from pipelines.history.counter import RESUMED
 
-APART_DAYS = 21.0  # the two leave their own courses within so many days: readings may be that far apart
-KM_APART = 4000.0  # one vehicle's odometer goes on where the other's stopped, give or take what both drive meanwhile
+APART_DAYS = 21.0  # the two leave their own courses within so many days: readings may be that far apart; judgement
+# One vehicle's odometer goes on where the other's stopped, give or take what both drive meanwhile; judgement.
+KM_APART = 4000.0
 
 
 def swaps(rows: pl.DataFrame, clocks: Clocks) -> pl.DataFrame:

@@ -22,7 +22,7 @@ FAULTS = [  # file below pipelines/, what stands there, what is put in its place
     ("history/fault_events.py", "hours <= pl.col(\"hours\") + CLOCK_SLACK_H", "hours <= pl.col(\"hours\") + 1e9"),
     ("history/fault_events.py", 'pl.coalesce("repaired_at", "cleared_at", middle)', "middle"),
     ("bands/noise.py", "x[r] /= np.sqrt(1 - 1 / peers[c, cell[r]])", "x[r] /= 1"),
-    ("bands/noise.py", "gamma[c] /= 2", "gamma[c] /= 2.4"),
+    ("bands/noise.py", "gamma[c, k] /= 2", "gamma[c, k] /= 2.4"),
     ("bands/noise.py", "or epoch[c, p] != epoch[c, r]", "or False"),
     ("bands/season.py", "others = here.weight - own", "others = here.weight"),
     ("bands/season.py", "d2[count] = noise2[b] * (1 + 1 / shrink)", "d2[count] = noise2[b]"),
