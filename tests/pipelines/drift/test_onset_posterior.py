@@ -62,6 +62,31 @@ def test_a_straight_rise_meets_its_limit_where_it_does():
     assert p50 == pytest.approx(475, abs=60)
 
 
+def test_the_weight_of_a_change_is_its_likelihood_over_all_sizes_it_may_have():
+    trace = trace_of(np.maximum(DAY - 100, 0) / 30, np.random.default_rng(4))
+    found = limit_dates.weigh(trace, DAY, 1.5)
+    told, precision, _ = limit_dates.respond(trace, DAY, limit_dates.rows_of(DAY), TABLE)
+    size, step = np.linspace(-200, 200, 400_001, retstep=True)
+    for k, path in ((10, 0), (20, 1)):
+        fit = (told[k, path] * size - 0.5 * precision[k, path] * size**2) / found.excess
+        for s, sd in enumerate(1.5 * limit_dates.SCALES):
+            over_sizes = np.exp(fit - 0.5 * (size / sd) ** 2).sum() * step / (sd * np.sqrt(2 * np.pi))
+            assert found.log_weight[k, path, s] == pytest.approx(np.log(over_sizes), abs=1e-6)
+
+
+def test_noise_meets_the_limit_before_the_level_does():
+    path = int(np.flatnonzero(TABLE.grown[:, -1] > TABLE.grown[:, 60])[0])
+    dates = [
+        limit_dates.dates_of(
+            np.array([path]), np.array([[1.0]]), np.zeros(1), np.array([np.nan, TABLE.grown[path, 60]]),
+            np.array([50.0]), sigma, 10.0, np.array([0.5]), TABLE,
+        )[0, 0]
+        for sigma in (1e-9, 0.05 * TABLE.grown[path, 60])
+    ]  # fmt: skip
+    assert dates[0] == pytest.approx(60 * STEP_DAYS, abs=STEP_DAYS)
+    assert 50.0 <= dates[1] < dates[0] - STEP_DAYS
+
+
 def test_what_scatters_more_than_health_has_wider_dates():
     change = 2.0 * np.maximum(DAY - 100, 0) / 30
     shares = learned_shares([])

@@ -4,7 +4,14 @@ import pytest
 from pipelines.forecast.failure_direction import FOLDS, along, learn_direction, learn_directions
 from pipelines.forecast.learners import Signs, learn_linear
 from pipelines.forecast.scores import auc
-from pipelines.forecast.stacking import stack
+from pipelines.forecast.stacking import (
+    BELIEF_IN_LEVEL,
+    BELIEF_IN_SHARES,
+    BELIEF_IN_SLOPE,
+    BEND,
+    Stack,
+    stack,
+)
 from pipelines.forecast.time_grid import DAYS, ENDS, hazard_of, hazard_of_odds, odds_of_hazard, within_horizons
 
 STEPS = len(DAYS)
@@ -126,6 +133,52 @@ def test_with_hardly_a_fault_candidates_keep_equal_shares_and_their_level():
     assert fitted.log_hazard(log_odds)[:, 0] == pytest.approx(told, abs=0.7)
     assert fitted.weights[0] == pytest.approx(fitted.weights[1])
     assert fitted.weights.sum() == pytest.approx(1.0, abs=0.25)
+
+
+@pytest.fixture(scope="module")
+def later():
+    """Sixty rows of twenty vehicles that two unlike candidates told: log odds, days, faults, vehicle."""
+    rng = np.random.default_rng(11)
+    truth = rng.normal(-6.0, 1.0, 60)
+    life = rng.exponential(np.exp(-truth))[:, None]
+    begins = ENDS - DAYS
+    days, faults = np.clip(life - begins, 0, DAYS), ((life > begins) & (life <= ENDS)).astype(float)
+    log_odds = odds_told(truth)
+    log_odds[:, :, 1] = odds_told(0.5 * truth - 2.0 + rng.normal(0, 0.5, 60))[:, :, 0]
+    return log_odds, days, faults, np.arange(60) % 20
+
+
+def test_no_other_line_is_likelier_beside_the_prior(later):
+    log_odds, days, faults, vehicle = later
+    fitted = stack(log_odds, days, faults, vehicle, steady=-9.0, distinct=faults.sum())
+
+    def loss(line):
+        hazard = np.exp(Stack(centre=fitted.centre, line=line, covariance=fitted.covariance).log_hazard(log_odds))
+        away, equal = line[:3] - [-9.0, 0.0, 0.0], line[3:] - 0.5
+        prior = BELIEF_IN_LEVEL * (away**2).sum() + BELIEF_IN_SHARES * ((equal - equal.mean()) ** 2).sum()
+        return (days * hazard - faults * np.log(hazard)).sum() + 0.5 * (prior + BELIEF_IN_SLOPE * equal.sum() ** 2 / 2)
+
+    rng = np.random.default_rng(12)
+    others = fitted.line + rng.normal(0, 0.05, (200, 5))
+    others[:, 3:] = np.maximum(others[:, 3:], 0.0)
+    assert min(map(loss, others)) > loss(fitted.line)
+    assert (fitted.weights > 0).all()
+    assert fitted.weights[0] != pytest.approx(fitted.weights[1], abs=0.05)
+    assert fitted.weights[0] - fitted.weights[1] < 1.5
+
+
+def test_a_vehicles_rows_count_as_one_however_they_are_cut(later):
+    log_odds, days, faults, vehicle = later
+    whole = stack(log_odds, days, faults, vehicle, steady=-9.0, distinct=faults.sum())
+    cut = [np.concatenate([part, part]) for part in (log_odds, days / 2, faults / 2, vehicle)]
+    again = stack(*cut, steady=-9.0, distinct=faults.sum())
+    assert again.covariance == pytest.approx(whole.covariance, rel=1e-3)
+
+
+def test_a_bend_raises_the_later_steps_and_lowers_the_sooner_ones():
+    line = np.array([-60.0, 0.0, 1.0, 1.0])
+    bent = Stack(centre=0.0, line=line, covariance=np.zeros((4, 4))).log_hazard(np.full((1, STEPS, 1), -6.0))
+    assert bent[0] == pytest.approx(np.log(hazard_of_odds(BEND - 6.0)[0]), rel=1e-9)
 
 
 def test_a_candidate_that_knows_nothing_loses_its_share():

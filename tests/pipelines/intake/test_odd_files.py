@@ -100,7 +100,7 @@ def test_parquet_of_other_writers_is_read_as_what_it_says(tmp_path):
 
 def test_rows_of_a_parquet_file_keep_their_numbers_from_batch_to_batch(tmp_path):
     names = [f"v{n % 7}" for n in range(150_000)]
-    pl.DataFrame({"vehicle_id": names}).write_parquet(tmp_path / "snapshots.parquet", row_group_size=40_000)
+    pl.DataFrame({"vehicle_id": names}).write_parquet(tmp_path / "snapshots.parquet", row_group_size=60_000)
     cells = pl.concat(block.cells for block in read_blocks(tmp_path / "snapshots.parquet", "parquet"))
     assert cells["row_number"].to_list() == list(range(1, 150_001))
     assert cells["vehicle_id"].to_list() == names

@@ -78,6 +78,15 @@ def test_what_strays_with_the_least_leeway_leads(states, first, second, leading)
     assert told["leading_correction"] == leading
 
 
+def test_of_equal_leeway_what_strayed_further_leads_either_way(states):
+    for near, far in ((5.0, 9.0), (5.0, -9.0), (-5.0, 9.0)):
+        (told,) = states([
+            {"correction": "idle", "state": "outside", "leeway_pct": 40.0, "z": near},
+            {"correction": "trim", "state": "outside", "leeway_pct": 40.0, "z": far},
+        ])  # fmt: skip
+        assert told["leading_correction"] == "trim"
+
+
 def test_what_was_not_read_leads_nothing(states):
     (told,) = states([{"correction": "trim", "state": "not_read", "leeway_pct": 3.0, "z": 0.0}])
     assert (told["state"], told["leeway_pct"], told["leading_correction"]) == ("not_read", None, None)
