@@ -129,11 +129,15 @@ def _cells(batch: pa.RecordBatch, names: list[str], row: int) -> pl.DataFrame:
 
 
 def _known(column: pa.Array) -> pa.Array:
-    """A column of a type that polars has, with the same numbers or text in it."""
+    """A column of a type that intake knows, with the same numbers or text in it."""
     if column.type == UUID:
         return pa.array([None if value is None else str(value) for value in column.to_pylist()], pa.string())
     if isinstance(column.type, pa.BaseExtensionType):
         return _known(column.storage)
     if pa.types.is_timestamp(column.type) and column.type.tz:
         return column.view(pa.timestamp(column.type.unit, "UTC"))  # whatever its zone is called
+    if pa.types.is_duration(column.type):
+        return column.view(pa.int64())
+    if pa.types.is_float16(column.type):
+        return column.cast(pa.float32())
     return column.cast(pa.float64()) if pa.types.is_decimal256(column.type) else column

@@ -82,12 +82,14 @@ def test_parquet_of_other_writers_is_read_as_what_it_says(tmp_path):
         "zoned": pa.array([1, None], pa.timestamp("us", "America/New_York")),
         "decimal": pa.array([Decimal("1.5"), None], pa.decimal256(60, 2)),
         "nothing": pa.nulls(2),
+        "lasted": pa.array([7, None], pa.duration("s")),
+        "half": pa.array([0.5, None], pa.float16()),
     }
     for how in ({}, {"use_dictionary": False, "column_encoding": {"large": "DELTA_LENGTH_BYTE_ARRAY"}}):
         pq.write_table(pa.table(columns), tmp_path / "snapshots.parquet", **how)
         (cells,) = (block.cells for block in read_blocks(tmp_path / "snapshots.parquet", "parquet"))
         first = cells.row(0, named=True)
-        assert cells.rows()[1] == (*[None] * 7, 2)
+        assert cells.rows()[1] == (*[None] * 9, 2)
         assert first["uuid"] == str(vehicle)
         assert (first["json"], first["large"], first["which"], first["decimal"]) == (
             '{"a": 1}',
@@ -95,6 +97,7 @@ def test_parquet_of_other_writers_is_read_as_what_it_says(tmp_path):
             "one of few",
             1.5,
         )
+        assert (first["lasted"], first["half"]) == (7, 0.5)
         assert first["zoned"] == datetime(1970, 1, 1, 0, 0, 0, 1, tzinfo=UTC)
 
 
