@@ -45,7 +45,7 @@ def summarise_rows(
         panel.values,
         panel.epoch,
         read_days(family),
-        panel.row_start,
+        panel.row_start[np.searchsorted(panel.row_start, rows, side="right") - 1],
         family.deviation,
         family.z,
         family.leeway,
@@ -67,12 +67,12 @@ def summarise_rows(
     )
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def _summarise(  # noqa: C901, PLR0912, PLR0915, PLR0917 - one compiled pass over a row
     values: Float32s,
     epoch: Int32s,
     day: Float64s,
-    row_start: Int64s,
+    first_row: Int64s,
     deviation: Float32s,
     z: Float32s,
     leeway: Float32s,
@@ -97,13 +97,13 @@ def _summarise(  # noqa: C901, PLR0912, PLR0915, PLR0917 - one compiled pass ove
     passage = np.zeros((n, len(ends)))
     ahead = np.full((n, len(ends)), 100.0)
     times, levels = np.empty(MOST), np.empty(MOST)
-    passed, then = np.empty(len(ends)), np.empty(len(ends))
+    passed, then, survive = np.empty(len(ends)), np.empty(len(ends)), np.empty(len(ends))
     for i in range(n):
         r = rows[i]
-        start = row_start[np.searchsorted(row_start, r, side="right") - 1]
+        start = first_row[i]
         found[i, 0], found[i, 1], found[i, 5], found[i, 8], found[i, 11] = 100.0, 3650.0, -99.0, -1.0, 100.0
         best = 0.0
-        survive = np.ones(len(ends))
+        survive[:] = 1.0
         for c in range(width):
             if math.isnan(z[r, c]):
                 continue

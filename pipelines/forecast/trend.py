@@ -16,7 +16,7 @@ SLOPE_SHARE = 0.1  # of the authority per 30 days: standard deviation of slopes 
 JUMPS = math.log(2.0)  # log odds against a jump beforehand; judgement
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def newest_readings(values, epoch, day, r, start, c, times, levels):  # type: ignore[no-untyped-def]  # noqa: PLR0917
     """How many readings of the newest learning epoch the lines rest on; fills `times` (days, 0 or less) and `levels`.
 
@@ -54,7 +54,7 @@ def newest_readings(values, epoch, day, r, start, c, times, levels):  # type: ig
     return n
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def line(times, levels, n, noise, slope_sd):  # type: ignore[no-untyped-def]
     """(mean, its time, slope, variance of the mean, variance of the slope) of the n newest readings.
 
@@ -65,15 +65,18 @@ def line(times, levels, n, noise, slope_sd):  # type: ignore[no-untyped-def]
         noise: Variance of a reading, with what its memory adds.
         slope_sd: Standard deviation of slopes beforehand, unit a day.
     """
-    at = times[:n].mean()
-    mean = levels[:n].mean()
-    spread = ((times[:n] - at) ** 2).sum()
+    at = mean = spread = shared = 0.0
+    for i in range(n):  # in loops: reductions of arrays take seconds to compile
+        at += times[i] / n
+        mean += levels[i] / n
+    for i in range(n):
+        spread += (times[i] - at) ** 2
+        shared += (times[i] - at) * (levels[i] - mean)
     precision = spread / noise + 1 / (slope_sd * slope_sd)
-    slope = ((times[:n] - at) * (levels[:n] - mean)).sum() / noise / precision
-    return mean, at, slope, noise / n, 1 / precision
+    return mean, at, shared / noise / precision, noise / n, 1 / precision
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def since_jump(times, levels, n, noise, slope_sd):  # type: ignore[no-untyped-def]
     """(readings since the likeliest jump, probability that there was one rather than a line), by their likelihoods.
 
@@ -82,8 +85,11 @@ def since_jump(times, levels, n, noise, slope_sd):  # type: ignore[no-untyped-de
     if n < 3:
         return n, 0.0
     mean, at, slope, _, _ = line(times, levels, n, noise, slope_sd)
-    straight = ((levels[:n] - mean - slope * (times[:n] - at)) ** 2).sum()
-    total, squares = levels[:n].sum() - n * mean, ((levels[:n] - mean) ** 2).sum()
+    straight = total = squares = 0.0
+    for i in range(n):
+        straight += (levels[i] - mean - slope * (times[i] - at)) ** 2
+        total += levels[i] - mean
+        squares += (levels[i] - mean) ** 2
     best, since = squares, n
     newer = 0.0
     for k in range(1, n):
@@ -95,7 +101,7 @@ def since_jump(times, levels, n, noise, slope_sd):  # type: ignore[no-untyped-de
     return since, 1 / (1 + math.exp(-min(max(odds, -30.0), 30.0)))
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def noise_variance(times, n, sigma, memory):  # type: ignore[no-untyped-def]
     """Variance of a reading as n readings in a row show it: with a memory, they tell less than they are."""
     step = -times[n - 1] / max(n - 1, 1)
@@ -103,6 +109,6 @@ def noise_variance(times, n, sigma, memory):  # type: ignore[no-untyped-def]
     return max(sigma * sigma, 1e-18) * (1 + rho) / (1 - rho)
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def _median(a, b, c):  # type: ignore[no-untyped-def]
     return max(min(a, b), min(max(a, b), c))
