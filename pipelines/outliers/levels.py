@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numba
 import numpy as np
 
+from pipelines.bands.order import quantile
 from pipelines.handover import FamilyDrift, Float32s, Float64s, Int64s
 from pipelines.outliers.rows import last_rows, vehicle_of_row
 from pipelines.threads import in_threads
@@ -132,6 +133,6 @@ def _median_of_cells(
                 held[n] = level[rows[i]]
                 n += 1
         if n:
-            median[cell] = np.median(held[:n])
+            median[cell] = quantile(held[:n], 0.5)
             count[cell] = n
     return median, count
