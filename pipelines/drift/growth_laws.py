@@ -20,7 +20,7 @@ POWERS, DOUBLING_DAYS = (2.0,), (35.0, 80.0)  # of accelerating paths: as a powe
 LEVELLING_DAYS = (30.0, 90.0, 240.0)  # in which all but a third of the way is gone
 STOPPING_DAYS = (60.0, 120.0, 240.0, 480.0)  # after which what has grown alike stands still for good
 SPELL_DAYS = (40.0, 90.0, 200.0)  # mean length of spells of growing and of pausing; exponential
-SPELL_PATHS = 5  # drawn of each
+SPELL_PATHS = 3  # drawn of each
 YEAR, WARMEST = 365.25, 200.0  # days; the day of the year on which it is warmest, in the north
 PHASES = 12  # of the year in which an onset lies; half of them later is the south's, or what needs cold
 # Prior sd of a change of unit size in sigmas: a step; for all others what has grown

@@ -18,20 +18,23 @@ SCALES = np.array([0.25, 0.7, 2.0, 5.0])  # of the sizes of the table, each as u
 # variance); and with each a share of the noise that has not met a limit before it, so that both spread.
 POINTS = np.array([-1.545, -0.753, -0.235, 0.235, 0.753, 1.545])
 UNMET = np.array([0.583, 0.083, 0.75, 0.25, 0.917, 0.417])
-LEAST_WEIGHT = 1e-3  # of the greatest
+LEAST_WEIGHT = 4e-3  # of the greatest
 ONSETS_AT, DATES_AT = (0.05, 0.5, 0.95), (0.1, 0.5, 0.9)
 RATE_DAYS = 30.0
+# Onsets that are tried, by how many readings ago: from, to, and every how many.
+ONSETS_BACK = ((0, 48, 1), (48, 96, 2), (96, 192, 4), (192, 768, 16), (768, 20_000, 256))
 BELIEF_IN_NOISE = 8.0  # readings that the noise of health counts for, when what strays scatters more; judgement
 
 
 class Changes(NamedTuple):
     """Every change that might explain the readings of an alarm.
 
-    log_weight, size, spread: [n, paths, SCALES] log likelihood of a change after each reading, its likeliest size, the
-    sd of that; -inf after the last reading. taken: [n, paths] of a change of unit size, what the level took in. excess:
-    variance of what the likeliest leaves unexplained, over that of health.
+    onset: [K] index of the reading before each onset. log_weight, size, spread: [K, paths, SCALES] log likelihood of a
+    change from there, its likeliest size, the sd of that. taken: [K, paths] of a change of unit size, what the level
+    took in. excess: variance of what the likeliest leaves unexplained, over that of health.
     """
 
+    onset: Int64s
     log_weight: Float64s
     size: Float64s
     spread: Float64s
@@ -47,14 +50,21 @@ def weigh(trace: np.ndarray, day: Float64s, sigma: float) -> Changes:
         day: [n] times, since 1970.
         sigma: Marginal sd of the noise.
     """
-    told, precision, taken = respond(trace, day, rows_of(day), TABLE)
-    more = _excess(trace["score"], told, precision)
+    onset, stands_for = candidates(len(day))
+    told, precision, taken = respond(trace, day, onset, rows_of(day[onset]), TABLE)
+    more = _excess(trace["score"], onset, told, precision)
     prior2 = (SCALES * sigma) ** 2
     exact = precision[:, :, None] / more + 1 / prior2
     size = told[:, :, None] / more / exact
-    log_weight = 0.5 * size**2 * exact - 0.5 * np.log(prior2 * exact)
-    log_weight[-1] = -np.inf
-    return Changes(log_weight, size, 1 / np.sqrt(exact), taken, more)
+    log_weight = 0.5 * size**2 * exact - 0.5 * np.log(prior2 * exact) + np.log(stands_for)[:, None, None]
+    return Changes(onset, log_weight, size, 1 / np.sqrt(exact), taken, more)
+
+
+def candidates(count: int) -> tuple[Int64s, Int64s]:
+    """[K] readings after which a change may have begun, and how many each stands for: all lately, fewer before."""
+    back = np.concatenate([np.arange(begin, end, step) for begin, end, step in ONSETS_BACK])
+    onset = np.unique(np.append(np.maximum(count - 2 - back, 0), 0))
+    return onset, np.diff(np.append(onset, count - 1))
 
 
 def law_fits(trace: np.ndarray, day: Float64s, sigma: float) -> Float64s:
@@ -79,21 +89,25 @@ def posterior(trace: np.ndarray, day: Float64s, sigma: float, room: Float64s, sh
     """
     changes = weigh(trace, day, sigma)
     log_weight = changes.log_weight + (shares[LAW_OF] - np.log(MEMBERS[LAW_OF])[:, None])
-    weight = np.exp(log_weight - log_weight.max())
-    weight /= weight.sum()
-    since, rows = day[-1] - day, rows_of(day)
+    by_scale = np.exp(log_weight - log_weight.max())
+    by_scale /= by_scale.sum()
+    weight, begin = by_scale.sum(axis=2), day[changes.onset]
+    mean = (by_scale * changes.size).sum(axis=2) / np.maximum(weight, 1e-300)
+    square = (by_scale * (changes.size**2 + changes.spread**2)).sum(axis=2) / np.maximum(weight, 1e-300)
+    since, rows = day[-1] - begin, rows_of(begin)
     pace = grown(rows, since[:, None] + RATE_DAYS) - grown(rows, since[:, None])
-    k, path, scale = np.nonzero(weight >= LEAST_WEIGHT * weight.max())
-    size = changes.size[k, path, scale][:, None] + POINTS * changes.spread[k, path, scale][:, None]
+    k, path = np.nonzero(weight >= LEAST_WEIGHT * weight.max())
+    spread = np.sqrt(np.maximum(square - mean**2, 0.0))[k, path]
     memory = np.clip(trace["memory"][-1], 1e-12, 1 - 1e-12)
     met = dates_of(
-        rows[k, path], size, changes.taken[k, path], np.asarray(room, dtype=np.float64), since[k],
-        sigma * np.sqrt(changes.excess), (day[-2] - day[-1]) / np.log(memory), UNMET, TABLE,
+        rows[k, path], mean[k, path][:, None] + POINTS * spread[:, None], changes.taken[k, path],
+        np.asarray(room, dtype=np.float64), since[k], sigma * np.sqrt(changes.excess),
+        (day[-2] - day[-1]) / np.log(memory), UNMET, TABLE,
     )  # fmt: skip
-    dates = quantiles((day[k][:, None] + met).ravel(), np.repeat(weight[k, path, scale], len(POINTS)), DATES_AT)
-    rate = float((weight * changes.size).sum(axis=2).ravel() @ pace.ravel())
+    dates = quantiles((begin[k][:, None] + met).ravel(), np.repeat(weight[k, path], len(POINTS)), DATES_AT)
     dates[dates > day[-1] + FARTHEST_DAYS] = np.nan
-    return np.concatenate([onsets(weight.sum(axis=(1, 2)), day), [rate], dates])
+    onset = onsets(weight.sum(axis=1), np.append(begin, day[-1]))
+    return np.concatenate([onset, [(weight * mean * pace).sum()], dates])
 
 
 def rows_of(onset: Float64s) -> Int64s:
@@ -111,8 +125,8 @@ def grown(row: Int64s, days: Float64s) -> Float64s:
 
 
 def onsets(by_onset: Float64s, day: Float64s) -> Float64s:
-    """[3] quantiles of the onset; anywhere between two readings it is as likely. by_onset: [n] weight after each."""
-    reached: Float64s = np.interp(ONSETS_AT, np.concatenate([[0.0], np.cumsum(by_onset[:-1])]), day)
+    """[3] quantiles of the onset; anywhere between two days [K + 1] it is as likely. by_onset: [K] weight between."""
+    reached: Float64s = np.interp(ONSETS_AT, np.concatenate([[0.0], np.cumsum(by_onset)]), day)
     return reached
 
 
@@ -124,37 +138,38 @@ def quantiles(values: Float64s, weights: Float64s, shares: tuple[float, ...]) ->
     return found
 
 
-def _excess(score: Float64s, told: Float64s, precision: Float64s) -> float:
+def _excess(score: Float64s, onset: Int64s, told: Float64s, precision: Float64s) -> float:
     """Variance of what the likeliest change leaves unexplained since its onset, over that of health; 1 at least.
 
     A defect that comes and goes scatters more than health does; its size and its dates are less certain then.
     """
     fit = told**2 / (precision + 1)
-    best = int(np.argmax(fit.max(axis=1)))
+    best = int(onset[np.argmax(fit.max(axis=1))])
     left = max(float((score[best + 1 :] ** 2).sum() - fit.max()), 0.0)
     return max(1.0, (left + BELIEF_IN_NOISE) / (len(score) - 1 - best + BELIEF_IN_NOISE))
 
 
-@numba.njit(cache=True, nogil=True)
-def respond(trace, day, rows, table):  # type: ignore[no-untyped-def]
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def respond(trace, day, onset, rows, table):  # type: ignore[no-untyped-def]
     """How the filter answers a change of unit size after each reading.
 
     Args:
         trace: [n] of `STEP`: what the filter did.
         day: [n] times.
-        rows: [n, paths] of the table of growth.
+        onset: [K] index of the reading before each onset.
+        rows: [K, paths] of the table of growth.
         table: `Table`.
 
     Returns:
-        Three of [n, paths]: what its scores say of the size, how precisely, and what the level has taken in.
+        Three of [K, paths]: what its scores say of the size, how precisely, and what the level has taken in.
     """
-    n, paths = rows.shape
-    told, precision, taken = np.zeros((n, paths)), np.zeros((n, paths)), np.zeros((n, paths))
+    paths = rows.shape[1]
+    told, precision, taken = np.zeros(rows.shape), np.zeros(rows.shape), np.zeros(rows.shape)
     noise, last = np.empty(paths), table.grown.shape[1] - 1.001
-    for k in range(n - 1):
+    for k in range(len(onset)):
         noise[:] = 0.0
-        for i in range(k + 1, n):
-            place = min((day[i] - day[k]) / table.step_days, last)
+        for i in range(onset[k] + 1, len(day)):
+            place = min((day[i] - day[onset[k]]) / table.step_days, last)
             before = int(place)
             part, step = place - before, trace[i]
             for path in range(paths):
@@ -170,7 +185,7 @@ def respond(trace, day, rows, table):  # type: ignore[no-untyped-def]
     return told, precision, taken
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def after(path, days, step_days):  # type: ignore[no-untyped-def]
     """Size of one path of the table `days` after its onset."""
     place = min(days / step_days, len(path) - 1.001)
@@ -178,7 +193,7 @@ def after(path, days, step_days):  # type: ignore[no-untyped-def]
     return path[before] + (place - before) * (path[before + 1] - path[before])
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def days_until(path, highest, size, since, step_days):  # type: ignore[no-untyped-def]
     """Days after its onset, `since` at least, at which a path of the table is as large as `size`; inf: never."""
     if after(path, since, step_days) >= size:
@@ -195,7 +210,7 @@ def days_until(path, highest, size, since, step_days):  # type: ignore[no-untype
     return max(since, (week - (path[week] - size) / rise) * step_days)
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def left_when_met(days, way, memory_days, unmet):  # type: ignore[no-untyped-def]
     """What is left to a limit, in sds of the noise, when noise with memory meets it; 0: the level meets it first.
 
@@ -208,7 +223,7 @@ def left_when_met(days, way, memory_days, unmet):  # type: ignore[no-untyped-def
     return np.sqrt(-2 * np.log(density)) if 0 < density < 1 else 0.0
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def dates_of(rows, sizes, taken, room, since, sigma, memory_days, unmet, table):  # type: ignore[no-untyped-def]  # noqa: PLR0917
     """[m, P] days after its onset at which each change meets the limit; inf: never.
 
