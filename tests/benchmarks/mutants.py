@@ -32,7 +32,7 @@ FAULTS = [  # file below pipelines/, what stands there, what is put in its place
     ("drift/leeway.py", "deviation[r] >= 0", "deviation[r] <= 0"),
     ("drift/leeway.py", "way = limit - centre[r]", "way = limit"),
     ("drift/limit_dates.py", "- 0.5 * np.log(prior2 * exact)", "- 0.4 * np.log(prior2 * exact)"),
-    ("drift/limit_dates.py", "(day[k][:, None] + met)", "(day[-1] + met)"),
+    ("drift/limit_dates.py", "(begin[k][:, None] + met)", "(day[-1] + met)"),
     ("drift/limit_dates.py", "goal - left * sigma / abs(size)", "goal"),
     ("causes/severity.py", "1.0 - mass.sum()", "0.5 - mass.sum()"),
     ("causes/severity.py", "(1.0 - absent) * seen + absent * clean", "(1.0 - absent) * seen"),

@@ -65,7 +65,7 @@ def test_a_straight_rise_meets_its_limit_where_it_does():
 def test_the_weight_of_a_change_is_its_likelihood_over_all_sizes_it_may_have():
     trace = trace_of(np.maximum(DAY - 100, 0) / 30, np.random.default_rng(4))
     found = limit_dates.weigh(trace, DAY, 1.5)
-    told, precision, _ = limit_dates.respond(trace, DAY, limit_dates.rows_of(DAY), TABLE)
+    told, precision, _ = limit_dates.respond(trace, DAY, found.onset, limit_dates.rows_of(DAY[found.onset]), TABLE)
     size, step = np.linspace(-200, 200, 400_001, retstep=True)
     for k, path in ((10, 0), (20, 1)):
         fit = (told[k, path] * size - 0.5 * precision[k, path] * size**2) / found.excess
@@ -146,3 +146,12 @@ def test_quantiles_are_those_of_the_weights():
     assert limit_dates.quantiles(np.array([3.0, 1.0, 2.0]), np.array([1.0, 6.0, 3.0]), (0.1, 0.65, 0.95)).tolist() == [
         1.0, 2.0, 3.0,
     ]  # fmt: skip
+
+
+def test_long_ago_fewer_onsets_are_tried_and_each_stands_for_those_up_to_the_next():
+    onset, stands_for = limit_dates.candidates(300)
+    assert stands_for.sum() == 299
+    assert stands_for[-48:].tolist() == [1] * 48
+    assert onset[0] == 0
+    assert len(onset) < 120
+    assert (np.diff(onset) == stands_for[:-1]).all()
