@@ -32,7 +32,7 @@ from synthetic_fleet.scenario import read_scenario
 from synthetic_fleet.simulate import simulate
 
 KINDS = ("fractions", "fahrenheit", "miles", "inches", "point_lost", "repeats")
-A_YEAR = 0.4  # slips of each kind, a depot
+A_YEAR = 0.6  # slips of each kind, a depot
 PROMISES = (0.1, 0.5)  # false alarms a vehicle-year
 SIGMAS = (0.0, 3.0, 6.0, 10.0, np.inf)
 
