@@ -30,7 +30,8 @@ def show() -> None:
         _reports(view)
         _set_aside(view)
         _flagged(flags)
-        _proposed(proposals)
+        if not published.kept_as_ofs():  # once there is an analysis, what looks so is withheld, and asked about above
+            _proposed(proposals)
     foreign_file()
 
 
