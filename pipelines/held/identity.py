@@ -173,12 +173,14 @@ def _handwriting(
 @numba.njit(cache=True, nogil=True)
 def _nats(x, own, other, scale):  # type: ignore[no-untyped-def]
     """What a reading [C] says for another vehicle's levels against its own."""
-    total = 0.0
+    most, total, odds = np.exp(MOST_A_CELL / 2.5), 0.0, 1.0
     for c in range(len(x)):
         a, b = (x[c] - own[c]) / scale[c], (x[c] - other[c]) / scale[c]
         if not (np.isnan(a) or np.isnan(b)):
-            total += min(max(2.5 * np.log((1 + a * a / 4) / (1 + b * b / 4)), -MOST_A_CELL), MOST_A_CELL)
-    return total
+            odds *= min(max((4 + a * a) / (4 + b * b), 1 / most), most)
+        if c % 64 == 63:  # a logarithm costs more than all else here, and a product of more overflows
+            total, odds = total + np.log(odds), 1.0
+    return 2.5 * (total + np.log(odds))
 
 
 @numba.njit(cache=True, nogil=True)
@@ -292,34 +294,58 @@ def _histories(  # noqa: PLR0917
     rows: Int64s, work: pl.DataFrame,
 ) -> list[Finding]:  # fmt: skip
     """Readings since a module was replaced that stand where another vehicle's do, until it has learned anew."""
-    load, found = readings.load(corrections=True), list[Finding]()
     place = {int(row): i for i, row in enumerate(writing.rows)}
+    candidates, begun = set(rows.tolist()), list[tuple[int, int, float]]()
+    families = [np.flatnonzero(readings.family == family) for family in range(int(readings.family.max()) + 1)]
+    peers = [_medians(writing.level[members]) for members in families]
     for first in _first_after_modules(readings, work):
         v = int(readings.vehicle[first])
-        mine = [place[row] for row in range(first, int(readings.start[v + 1])) if row in place and row in set(rows)][:3]
+        mine = [place[row] for row in range(first, int(readings.start[v + 1])) if row in candidates][:3]
         if not mine or writing.rows[mine[0]] != first:
             continue
-        others = np.flatnonzero(readings.family == readings.family[v])
+        others = families[readings.family[v]]
         of = np.full(len(mine), v)
         nats = _nats_of_all(writing.x[mine], of, writing.level, writing.scale, others).sum(axis=0)
         best = int(others[nats.argmax()])
-        peers = _medians(writing.level[others])
-        beside = sum(_nats(writing.x[i], peers, writing.level[best], writing.scale) for i in mine)
+        usual = peers[readings.family[v]]
+        beside = sum(_nats(writing.x[i], usual, writing.level[best], writing.scale) for i in mine)
         sure = min(float(nats.max()), float(beside))
-        if best == v or sure < SURE + np.log(len(others)):
-            continue
-        alone = [_beside_peers(readings, column, held, months)[0] for column in columns]
-        until = _learned_anew(readings, alone, writing, first, best)
-        foreign = np.arange(first, until)
-        for one in np.unique(load[foreign]):
-            which = foreign[load[foreign] == one]
-            found.append(
-                Finding(
-                    looks_like=f"{FOREIGN}{readings.names[best]}", load_id=int(one), depot=readings.depots[v],
-                    rows=which, sure=sure, cells={}, about=readings.names[v],
-                )
-            )  # fmt: skip
-    return found
+        if best != v and sure >= SURE + np.log(len(others)):
+            begun.append((first, best, sure))
+    since = [np.arange(first, readings.start[readings.vehicle[first] + 1]) for first, _, _ in begun]
+    x = _values_beside_peers(readings, columns, held, months, since)
+    return [
+        finding
+        for (first, best, sure), values in zip(begun, x, strict=True)
+        for finding in _foreign(readings, first, _learned_anew(readings, values, writing, first, best), best, sure)
+    ]
+
+
+def _values_beside_peers(
+    readings: Readings, columns: Sequence[Measured], held: Mapping[str, Bools], months: Int64s, rows: list[Int64s]
+) -> list[Float64s]:
+    """Of each set of rows [n] all columns without what their family does together [n, C]."""
+    if not rows:
+        return []
+
+    def of(column: Measured) -> list[Float64s]:
+        x, _ = _beside_peers(readings, column, held, months)
+        return [x[at] for at in rows]
+
+    parts = in_threads(of, columns)
+    return [np.stack(of_rows, axis=1) for of_rows in zip(*parts, strict=True)]
+
+
+def _foreign(readings: Readings, first: int, until: int, best: int, sure: float) -> list[Finding]:
+    """A vehicle's readings from a row until another, as another's history: one finding a file."""
+    v, load = int(readings.vehicle[first]), readings.load(corrections=True)[first:until]
+    return [
+        Finding(
+            looks_like=f"{FOREIGN}{readings.names[best]}", load_id=int(one), depot=readings.depots[v],
+            rows=first + np.flatnonzero(load == one), sure=sure, cells={}, about=readings.names[v],
+        )
+        for one in np.unique(load)
+    ]  # fmt: skip
 
 
 def _medians(levels: Float64s) -> Float64s:
@@ -344,12 +370,14 @@ def _first_after_modules(readings: Readings, work: pl.DataFrame) -> list[int]:
     return sorted({*map(int, by_serial), *map(int, after["row"].drop_nulls().to_list())})
 
 
-def _learned_anew(readings: Readings, alone: Sequence[Float64s], writing: Handwriting, first: int, other: int) -> int:
-    """The row from which the vehicle is nearer to its own levels again; the end of its record if it is not."""
+def _learned_anew(readings: Readings, x: Float64s, writing: Handwriting, first: int, other: int) -> int:
+    """The row from which the vehicle is nearer to its own levels again; the end of its record if it is not.
+
+    `x` [n, C]: its values from row `first` on, beside peers.
+    """
     v = int(readings.vehicle[first])
     way = (writing.level[other] - writing.level[v]) / writing.scale
     rows = np.arange(first, readings.start[v + 1])
-    x = np.stack([column[rows] for column in alone], axis=1)
     z = np.clip((x - writing.level[v]) / writing.scale, -4 * MOST_Z, 4 * MOST_Z)
     known = ~np.isnan(z) & ~np.isnan(way)
     gone = np.where(known, z * way, 0.0).sum(axis=1) / np.maximum(np.where(known, way * way, 0.0).sum(axis=1), 1e-9)

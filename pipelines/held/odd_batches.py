@@ -17,6 +17,10 @@ from pipelines.held.slips import Slip, slips_of
 
 VEHICLES = 4  # from which one column of a batch can be judged: three odd vehicles are findings about vehicles
 TOLD = 8.0  # sigmas that the slope of a slip must be off for it to be told by the slope: chance looks odd often else
+TELLING, MOSTLY = (
+    4.0,
+    0.5,
+)  # sigmas that a slip moves a reading by, and share of such readings that righting brings nearer
 ENOUGH = 8  # readings of a group whose scatter says something
 
 
@@ -45,7 +49,7 @@ def learned_of(readings: Readings, column: Measured, batch: Int64s, groups: Int6
     x = readings.values(column.name)
     start, vehicle = readings.start, readings.vehicle
     if column.name in COUNTERS:
-        courses = np.arange(0) if every else _odd_courses(readings, x, batch)
+        courses = np.arange(0) if every else _odd_courses(readings, x, groups, batch)
         odd = dict.fromkeys(slips_of(column.unit), courses)
         nothing = np.full(len(start) - 1, np.nan)
         return Learned(column=column, scale=1.0, floor=0.0, peer_level=nothing, peer_scale=nothing, odd=odd)
@@ -69,6 +73,22 @@ def _slope_sums(x, level, vehicle, group, sums):  # type: ignore[no-untyped-def]
             at[3] += x[r] * m
             at[4] += m * m
             at[5] += x[r] * x[r]
+            at[6] += x[r] != 0
+
+
+@numba.njit(cache=True, nogil=True)
+def _nearer_sums(x, level, vehicle, group, wanted, factor, offset, telling):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+    """[G, 2] of wanted groups: readings that the slip would move by `telling`, and how many of them righting mends."""
+    sums = np.zeros((len(wanted), 2))
+    for r in range(len(x)):
+        m = level[vehicle[r]]
+        if not wanted[group[r]] or np.isnan(x[r]) or np.isnan(m):
+            continue
+        righted = x[r] * factor + offset
+        if max(abs(righted - x[r]), abs(m - (m - offset) / factor)) >= telling:
+            sums[group[r], 0] += 1
+            sums[group[r], 1] += abs(righted - m) < abs(x[r] - m)
+    return sums
 
 
 def _odd_slopes(  # noqa: PLR0917
@@ -79,15 +99,16 @@ def _odd_slopes(  # noqa: PLR0917
     By the slope of readings on levels, through zero and among vehicles: both are 1 in health, and after a shift of all
     the second is. Where vehicles are alike it says nothing. What no slope shows: hardly any scatter, or far too much.
     """
-    sums = np.zeros((int(groups.max()) + 1, 6))
+    sums = np.zeros((int(groups.max()) + 1, 7))
     _slope_sums(x, usual.level, vehicle, groups, sums)
-    n, sx, sm, sxm, smm, sxx = sums.T
+    n, sx, sm, sxm, smm, sxx, other = sums.T
     variance = usual.scale**2
     with np.errstate(invalid="ignore", divide="ignore"):
         slope, spread = sxm / smm, smm - sm * sm / n
         among = (sxm - sx * sm / n) / spread
         alike = spread / n < 4 * variance
-        beyond = (n >= ENOUGH) & ((sxx / n < 0.02 * variance) | (sxx / n > 25 * (variance + smm / n)))
+        hardly = (other >= ENOUGH) & (sxx / other < 0.02 * variance)  # of those at zero, a slip says nothing
+        much = (n >= ENOUGH) & (sxx / n > 25 * (variance + smm / n))
         odd: dict[Slip, Bools] = {}
         for slip in slips_of(column.unit):
             factor = 1 / slip.factor
@@ -96,14 +117,20 @@ def _odd_slopes(  # noqa: PLR0917
             told = np.sqrt(variance / smm) < far / TOLD
             near = np.abs(slope - through) < np.where(alike, 0.2, 0.5) * far
             lies = told & near & (alike | (np.abs(among - factor) < 0.5 * max(abs(1 - factor), 0.6)))
-            odd[slip] = beyond | lies
+            odd[slip] = hardly
+            if lies.any() or much.any():  # a few vehicles that are far off can make a slope, and a scatter
+                far = (slip.factor, slip.offset, TELLING * usual.scale)
+                telling, nearer = _nearer_sums(x, usual.level, vehicle, groups, lies | much, *far).T
+                odd[slip] = hardly | (lies & (nearer >= MOSTLY * telling)) | (much & (nearer >= MOSTLY * n))
     return {slip: np.unique(batch[mask[groups]]) for slip, mask in odd.items() if mask.any()}
 
 
-def _odd_courses(readings: Readings, x: Float64s, batch: Int64s) -> Int64s:
+def _odd_courses(readings: Readings, x: Float64s, groups: Int64s, batch: Int64s) -> Int64s:
+    """Batches with several readings off their courses, in groups in which half of them are."""
     first, last = readings.segment
     rows = np.arange(readings.rows)
     level, _ = courses_around(x, readings.day, rows, readings.vehicle, readings.start, first, last)
     off = np.abs(x - level) > 0.25 * np.abs(level) + 100.0
-    counts = np.bincount(batch[off], minlength=int(batch.max()) + 1)
+    share = np.bincount(groups[off], minlength=int(groups.max()) + 1) / np.maximum(np.bincount(groups), 1)
+    counts = np.bincount(batch[off & (share[groups] >= 0.5)], minlength=int(batch.max()) + 1)
     return np.flatnonzero(counts >= VEHICLES)

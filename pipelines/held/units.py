@@ -58,13 +58,14 @@ def unit_slips(readings: Readings, held: Mapping[str, Bools], *, told: Collectio
             continue
         kind = _Kind.of(readings, columns, corrections=corrections)
         for ahead in (AROUND, 0):
-            depots = None
+            asked = np.ones(int(kind.code.max()) + 1, np.bool_)
             for _ in range(MOST_ROUNDS):
-                new = _of_kind(kind, known, depots, told, ahead)
+                new = _of_kind(kind, known, asked, told, ahead)
                 if not new:
                     break
                 found += new
-                depots = np.unique(readings.depot[readings.vehicle[np.concatenate([one.rows for one in new])]])
+                asked = np.zeros(len(asked), np.bool_)
+                asked[kind.code[_beside(readings, np.concatenate([one.rows for one in new]))]] = True
                 for name, mask in cells_of(new, readings).items():
                     known[name] = known[name] | mask if name in known else mask
     return found
@@ -97,11 +98,21 @@ class _Kind:
         return int(self.load[row]), self.readings.depots[int(self.readings.vehicle[row])]
 
 
+def _beside(readings: Readings, rows: Int64s) -> Bools:
+    """[R] readings whose level some rows help to say: those around the same vehicle's segments of these."""
+    first, last = readings.segment
+    change = np.zeros(readings.rows + 1, np.int64)
+    np.add.at(change, np.maximum(first[rows] - 2 * AROUND, readings.start[readings.vehicle[rows]]), 1)
+    np.add.at(change, np.minimum(last[rows] + 2 * AROUND + 1, readings.start[readings.vehicle[rows] + 1]), -1)
+    return np.cumsum(change[:-1]) > 0
+
+
 def _of_kind(
-    kind: _Kind, held: Mapping[str, Bools], depots: Int64s | None, told: Collection[Batch], ahead: int
+    kind: _Kind, held: Mapping[str, Bools], asked: Bools, told: Collection[Batch], ahead: int
 ) -> list[Finding]:
+    """Slips of those batches [codes] that are asked about."""
     readings, found = kind.readings, list[Finding]()
-    wanted = _wanted(kind, depots, told)
+    wanted = _wanted(kind, asked, told)
     for rows in _chunks(kind.code, np.flatnonzero(np.any(list(wanted.values()), axis=0))):
         cells = in_threads(lambda one, rows=rows: _judged(readings, one, held, rows, ahead), kind.learned)  # type: ignore[misc]
         start = np.flatnonzero(np.diff(kind.code[rows], prepend=-1))
@@ -121,11 +132,9 @@ def _of_kind(
     return found
 
 
-def _wanted(kind: _Kind, depots: Int64s | None, told: Collection[Batch]) -> dict[Slip, Bools]:
+def _wanted(kind: _Kind, asked: Bools, told: Collection[Batch]) -> dict[Slip, Bools]:
     """Of each slip, by the code of a batch: whether it is judged in full for it."""
     first = np.unique(kind.code, return_index=True)[1]
-    depot = kind.readings.depot[kind.readings.vehicle[first]]
-    asked = np.isin(depot, depots) if depots is not None else np.ones(len(first), np.bool_)
     known = [kind.of_batch(int(row)) for row in first] if told else []
     wanted = {}
     for slip in slips():

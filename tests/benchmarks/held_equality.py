@@ -37,11 +37,13 @@ KINDS = {  # what a column looks like: columns, digits that the reader writes
 OF_HOLDING = {"held_reading", "held_history", "held_cell", "entries_counted"}
 LEEWAY = "from dashboard.command import main; main()"
 NEVER_HELD = """
+from dataclasses import replace
 from pipelines.handover import HeldReadings
-from pipelines.held import stage
+from pipelines.held import batches, stage
 import pipelines.store.evidence as evidence
 evidence.withhold = lambda readings, faults, work, **_: stage.Withheld(
-    snapshots=readings.frame.drop("load_id", "readings_load_id"), faults=faults, held=HeldReadings.none())
+    snapshots=readings.frame.drop("load_id", "readings_load_id"), faults=faults,
+    held=replace(HeldReadings.none(), histories=batches.histories({}, readings)))
 """
 
 
