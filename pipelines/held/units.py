@@ -113,10 +113,13 @@ def _of_kind(
     """Slips of those batches [codes] that are asked about."""
     readings, found = kind.readings, list[Finding]()
     wanted = _wanted(kind, asked, told)
-    for rows in _chunks(kind.code, np.flatnonzero(np.any(list(wanted.values()), axis=0))):
-        cells = in_threads(lambda one, rows=rows: _judged(readings, one, held, rows, ahead), kind.learned)  # type: ignore[misc]
+    of_any = np.any([mask for slip, mask in wanted.items() if slip.fits("")], axis=0)  # which cost all columns
+    for rows in (*_chunks(kind.code, of_any), *_chunks(kind.code, np.any(list(wanted.values()), axis=0) & ~of_any)):
+        by_code = {slip: mask[kind.code[rows]] for slip, mask in wanted.items() if mask[kind.code[rows]].any()}
+        columns = [one for one in kind.learned if not by_code.keys().isdisjoint(slips_of(one.column.unit))]
+        cells = in_threads(lambda one, rows=rows: _judged(readings, one, held, rows, ahead), columns)  # type: ignore[misc]
         start = np.flatnonzero(np.diff(kind.code[rows], prepend=-1))
-        by_slip = _nats(cells, start, {slip: mask[kind.code[rows]] for slip, mask in wanted.items()})
+        by_slip = _nats(cells, start, by_code)
         for nth, (begin, end) in enumerate(pairwise([*start.tolist(), len(rows)])):
             at = slice(begin, end)
             batch = kind.of_batch(int(rows[begin]))
@@ -158,7 +161,7 @@ def _nats(
     found = []
     for slip, asked in wanted.items():
         which = [k for k, one in enumerate(cells) if slip in slips_of(one.column.unit)]
-        if which and asked.any():
+        if which:
             at = slice(None) if asked.all() else np.flatnonzero(asked)
             nats = np.zeros((len(which), len(asked)), np.float32)
             nats[:, at] = np.stack(in_threads(lambda k, slip=slip, at=at: cells[k].of(at).ratio(slip), which))  # type: ignore[misc]
@@ -166,9 +169,9 @@ def _nats(
     return found
 
 
-def _chunks(batch: Int64s, wanted: Int64s) -> Iterator[Int64s]:
-    """Rows of the wanted batches, batch by batch, some batches at a time."""
-    rows = np.flatnonzero(np.isin(batch, wanted))
+def _chunks(batch: Int64s, wanted: Bools) -> Iterator[Int64s]:
+    """Rows of the wanted batches [codes], batch by batch, some batches at a time."""
+    rows = np.flatnonzero(wanted[batch])
     rows = rows[np.argsort(batch[rows], kind="stable")]
     ends = np.append(np.flatnonzero(np.diff(batch[rows])) + 1, len(rows))
     begin = 0
