@@ -135,6 +135,13 @@ def evidence(vehicle_id: str, as_of: datetime) -> Evidence:
     )
 
 
+def times_read(vehicle_id: str, as_of: datetime) -> dict[str, int]:
+    """How often each correction of a vehicle was read by then."""
+    snapshots = evidence(vehicle_id, as_of).snapshots
+    codes = set(corrections()["code"])
+    return {name: snapshots[name].count() for name in snapshots.columns if name in codes}
+
+
 def correction_path(vehicle_id: str, code: str, as_of: datetime) -> pl.DataFrame:
     """One correction of one vehicle at every reading, with the parts of its expectation and the test's statistic.
 

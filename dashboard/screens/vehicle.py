@@ -66,8 +66,9 @@ def _vehicle(vehicle_id: str, vehicle_state: pl.DataFrame, frame: Frame) -> None
     )
     about = published.vehicles().filter(pl.col("vehicle_id") == vehicle_id).to_dicts()
     summary = views.summary(
-        vehicle_id, vehicle_state=vehicle_state, states=states, vehicle=about[0] if about else {}, reader=frame.reader
-    )
+        vehicle_id, vehicle_state=vehicle_state, states=states, vehicle=about[0] if about else {}, reader=frame.reader,
+        read=published.times_read(vehicle_id, as_of),
+    )  # fmt: skip
     st.title(plain(summary.title))
     st.markdown(
         f"**{summary.urgency}** — {summary.meaning}" + (f"  \n{plain(summary.subtitle)}" if summary.subtitle else "")

@@ -24,6 +24,17 @@ def summed_up(vehicle_id, tables, corrections, reader):
     )
 
 
+def test_a_vehicle_read_too_seldom_is_learning_with_how_far_it_has_come(tables, corrections, reader):
+    few = tables["correction_state"].with_columns(state=pl.lit("relearning"))
+    told = views.summary(
+        "V1", vehicle_state=tables["vehicle_state"], states=views.states_of("V1", few, corrections), vehicle={},
+        reader=reader, read={"ltft_b1_idle": 3, "iac_neutral": 40},
+    )  # fmt: skip
+    words = " ".join(told.sentences).replace("\N{NO-BREAK SPACE}", " ")
+    assert "Learning, 3 of about 5 readings: 1 correction cannot be judged yet." in words
+    assert "1 correction is relearning after they were set back." in words
+
+
 def test_the_straying_correction_stands_first(states):
     assert states["correction"].to_list() == ["ltft_b1_idle", "iac_neutral"]
     assert states["title"][0] == "Long-term fuel trim, bank 1, idle"
