@@ -113,7 +113,8 @@ def _settled(ideas: Iterable[str]) -> frozenset[str]:
 def _without_unit(text: str) -> tuple[str, str]:
     for form in (BRACKETS, AFTER_COMMA):
         if found := form.search(text):
-            unit = FOREIGN_UNITS.get(found[1].strip().casefold(), found[1].strip())
+            said = found[1].strip()
+            unit = FOREIGN_UNITS.get(said.casefold(), said if is_unit(said) else UNIT_WORDS.get(said.casefold(), said))
             if unit and not unit.isdigit() and is_unit(unit):
                 return text[: found.start()], unit
     return text, ""
