@@ -30,15 +30,12 @@ def demo(
     if store.exists():
         say(f"{store.path} is there already and is shown as it is. For a new fleet name another with --store.")
     else:
-        from dashboard.demo import make_demo  # noqa: PLC0415 - all the computing, which --help and serve can spare
+        from pipelines.first_run import compiling_told  # noqa: PLC0415
 
-        make_demo(
-            store,
-            vehicles=vehicles,
-            weeks=weeks,
-            seed=seed,
-            open_standard_only=open_standard_only,
-            say=partial(say, err=True),
-        )
+        told = partial(say, err=True)
+        with compiling_told(told, "pipelines", "synthetic_fleet"):
+            from dashboard.demo import make_demo  # noqa: PLC0415 - all the computing, which --help and serve can spare
+
+            make_demo(store, vehicles=vehicles, weeks=weeks, seed=seed, open_standard_only=open_standard_only, say=told)
     if not no_serve:
         run_dashboard(store, door)

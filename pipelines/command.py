@@ -61,6 +61,7 @@ def analyse(
     import polars as pl  # noqa: PLC0415
 
     from pipelines.analyse import analyse as run  # noqa: PLC0415
+    from pipelines.first_run import compiling_told  # noqa: PLC0415
     from pipelines.settings import Settings  # noqa: PLC0415
     from pipelines.store.evidence import read_evidence  # noqa: PLC0415
     from pipelines.store.newest import refuse_beyond  # noqa: PLC0415
@@ -74,10 +75,11 @@ def analyse(
         raise SettingError(
             f"{store.path}: no reading up to {evidence.as_of:%Y-%m-%d %H:%M} UTC. Choose a later --as-of, or load more."
         )
-    if states:
-        _publish_states(store, evidence, settings)
-        return
-    analysis = run(evidence, settings=settings, progress=stages())
+    with compiling_told(lambda line: say(line, err=True), "pipelines"):
+        if states:
+            _publish_states(store, evidence, settings)
+            return
+        analysis = run(evidence, settings=settings, progress=stages())
     counted = pl.DataFrame({"entries": [evidence.entries_read]})  # a page says which were entered since
     publish(store, replace(analysis, tables={**analysis.tables, "entries_counted": counted}))
     say(
