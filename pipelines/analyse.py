@@ -5,7 +5,7 @@ from collections.abc import Callable
 from pipelines.bands.panel import panels
 from pipelines.causes.check_results import by_vehicle, check_results
 from pipelines.causes.next_check import next_checks
-from pipelines.causes.ranking import rank_causes
+from pipelines.causes.ranking import learn_causes, rank_causes
 from pipelines.drift.straying import straying
 from pipelines.forecast.hazard import forecast_faults
 from pipelines.handover import Analysis, Evidence
@@ -34,7 +34,8 @@ def analyse(evidence: Evidence, *, settings: Settings, progress: Progress = lamb
     progress("outliers")
     outliers = unlike_peers(drift, evidence=evidence, settings=settings)
     progress("causes")
-    cause_ranking = rank_causes(drift, evidence=evidence, history=history)
+    taught = learn_causes(drift, evidence)
+    cause_ranking = rank_causes(drift, evidence=evidence, history=history, taught=taught)
     next_check = next_checks(cause_ranking, by_vehicle(check_results(evidence)))
     progress("forecast")
     forecast = forecast_faults(drift, outliers, evidence=evidence, history=history, settings=settings)
@@ -60,6 +61,7 @@ def analyse(evidence: Evidence, *, settings: Settings, progress: Progress = lamb
             "fault_forecast": forecast.fault_forecast,
             "cause_ranking": cause_ranking,
             "next_check": next_check,
+            "cause_confirmed": taught.shares,
             "recurring_issue": recurring_issue,
             "repair_outcome": repair_outcome,
             "outlier_check": outliers.scores,

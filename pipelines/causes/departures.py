@@ -84,7 +84,7 @@ def departures(family: FamilyDrift) -> Departures:
     size = np.where(old[:, None], peers.size, own.size)
     noise = np.where(old[:, None], peers.noise, own.noise)
     sigma = np.maximum(recent.sigma.astype(np.float64), 1e-12) * own_scale
-    up, down = _ways(recent, last)
+    up, down = ways_to_limits(recent)
     return Departures(
         pattern=Pattern(scatters=size / noise, up=up / (noise * sigma), down=down / (noise * sigma)),
         sigmas=size,
@@ -180,10 +180,10 @@ def _level_sd(offset: Float64s) -> Float64s:
     return sd
 
 
-def _ways(family: FamilyDrift, last: Int64s) -> tuple[Float64s, Float64s]:
+def ways_to_limits(family: FamilyDrift) -> tuple[Float64s, Float64s]:
     """[C], [C] from the centre of what is expected now to the upper and lower limit, unit of the correction."""
     panel = family.panel
-    expected = family.expected[last].astype(np.float64)
+    expected = family.expected[panel.row_start[1:] - 1].astype(np.float64)
     known = np.isfinite(expected).any(axis=0)
     centre = np.where(known, np.nanmedian(np.where(known, expected, 0.0), axis=0), panel.neutral)
     return np.maximum(panel.high_limit - centre, 1e-9), np.maximum(centre - panel.low_limit, 1e-9)

@@ -24,11 +24,12 @@ ODD, ODD_WITHOUT_ALARM = 1e-4, 1e-3  # of a healthy vehicle's corrections, with 
 ODD_SCATTERS = 3.0  # times the usual scatter (judgement)
 
 
-def signatures_of(laid_out: Sequence[Hypothesis]) -> Signatures:
-    """Of all hypotheses, in their order."""
+def signatures_of(laid_out: Sequence[Hypothesis], *, spread: Sequence[float] | float = 1.0) -> Signatures:
+    """Of all hypotheses, in their order; `spread` [K] or one: factor on the signature's own error."""
+    factor = np.broadcast_to(np.asarray(spread, dtype=np.float64), len(laid_out))[:, None]
     return Signatures(
         share=np.array([h.share for h in laid_out]),
-        spread=np.array([h.spread for h in laid_out]),
+        spread=np.array([h.spread for h in laid_out]) * factor,
         absent=np.array([h.absent for h in laid_out]),
     )
 
@@ -41,6 +42,7 @@ def log_joint(
     log_told: Float64s,
     alarmed: Bools,
     unknown: float,
+    odd: float = 1.0,
 ) -> Float64s:
     """Log of prior times likelihood of every hypothesis and, last, of none of them, [V, K + 1].
 
@@ -51,6 +53,7 @@ def log_joint(
         log_told: [V, K] what codes, checks and other evidence say of each, against none of them.
         alarmed: [V] whether the drift test found that something strays.
         unknown: Probability of a problem that no signature names.
+        odd: How many times as often as usual health scatters more: what was looked into and nothing found.
     """
     healthy = np.log(-np.expm1(np.log(np.exp(log_prior).sum() + unknown)))
     joint = (
@@ -62,7 +65,7 @@ def log_joint(
         )
     )
     joint -= UNEXPLAINED * (1.0 - explained(pattern, signatures))
-    none = np.logaddexp(healthy + _log_odd(pattern, alarmed), np.log(unknown) + log_unknown(pattern))
+    none = np.logaddexp(healthy + _log_odd(pattern, alarmed, odd), np.log(unknown) + log_unknown(pattern))
     return np.concatenate([joint, none[:, None]], axis=1)
 
 
@@ -85,7 +88,7 @@ def probabilities(joint: Float64s) -> Float64s:
 
 
 def second_causes(
-    pattern: Pattern, signatures: Signatures, leading: Int64s, *, log_prior: Float64s, unknown: float
+    pattern: Pattern, leading: Int64s, *, signatures: Signatures, log_prior: Float64s, unknown: float
 ) -> tuple[Int64s, Float64s]:
     """What else each vehicle has, beside the hypothesis that leads: [V] index, and its probability; 0: nothing is left.
 
@@ -124,9 +127,9 @@ def explained(pattern: Pattern, signatures: Signatures) -> Float64s:
     return np.where(most[:, None] >= LEAD_FROM, reached, 1.0)
 
 
-def _log_odd(pattern: Pattern, alarmed: Bools) -> Float64s:
+def _log_odd(pattern: Pattern, alarmed: Bools, odd: float) -> Float64s:
     """[V] log likelihood of health in which single corrections scatter more than usual, less that of health alone."""
-    share = np.where(alarmed, ODD, ODD_WITHOUT_ALARM)[:, None]
+    share = odd * np.where(alarmed, ODD, ODD_WITHOUT_ALARM)[:, None]
     x = np.minimum(np.abs(np.nan_to_num(pattern.scatters)), FARTHEST)
     wider = 0.5 * x**2 * (1.0 - 1.0 / ODD_SCATTERS**2) - np.log(ODD_SCATTERS)
     told: Float64s = np.logaddexp(np.log1p(-share), np.log(share) + wider).sum(

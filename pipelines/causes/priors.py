@@ -8,6 +8,19 @@ DEFECT_PRESENT = 0.10  # share of vehicles that carry a defect of the knowledge 
 KNOWLEDGE_WORTH = 50.0  # confirmed occasions that the knowledge file's frequencies are worth (judgement)
 
 
+OTHER_SHARE, NO_FAULT_SHARE = 0.03, 0.05  # of what was looked into: another cause, none at all (judgement)
+SHARE_WORTH = 60.0  # confirmed occasions that these are worth
+
+
+def shares_beyond(work: pl.DataFrame) -> tuple[float, float]:
+    """Shares of `other` causes and of `no_fault_found` among what was confirmed, drawn to the usual ones."""
+    found = work.drop_nulls("cause").select("vehicle_id", "cause", pl.col("done_at").dt.date()).unique()
+    count = dict(found.group_by("cause").len().iter_rows())
+    told = found.height + SHARE_WORTH
+    other = (count.get("other", 0) + SHARE_WORTH * OTHER_SHARE) / told
+    return other, (count.get("no_fault_found", 0) + SHARE_WORTH * NO_FAULT_SHARE) / told
+
+
 def cause_priors(work: pl.DataFrame, vehicles: pl.DataFrame) -> dict[str, float]:
     """Prior probability of each cause on one vehicle; they sum to DEFECT_PRESENT.
 

@@ -5,52 +5,75 @@ its signature of unknown severity explains the newest deviations (`severity`), b
 by how common it is (`priors`). 'None of these' is what is healthy or moves in a way that no cause explains.
 """
 
-from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 import polars as pl
 
 from pipelines.catalogue.tables import published_tables
 from pipelines.causes.check_results import by_vehicle, check_results, log_result_ratios
+from pipelines.causes.confirmed import Learned, cases_of, confirmed_work, learned
 from pipelines.causes.departures import departures
 from pipelines.causes.hypotheses import Hypothesis, engine_layout, hypotheses
 from pipelines.causes.posterior import log_joint, looked_at, probabilities, second_causes, signatures_of
-from pipelines.causes.priors import cause_priors
-from pipelines.causes.severity import Pattern, Signatures, of_vehicles
+from pipelines.causes.priors import DEFECT_PRESENT, NO_FAULT_SHARE, cause_priors, shares_beyond
+from pipelines.causes.severity import Pattern, of_vehicles
 from pipelines.causes.standing_codes import log_code_ratios, speaking_codes
 from pipelines.causes.wording import Findings, cause_evidence, none_evidence
 from pipelines.handover import Drift, Evidence, FamilyDrift, Float64s, History, Int64s
 from pipelines.history.since_reading import SinceReading, since_reading
 from pipelines.in_service import in_service
 
-UNKNOWN = 0.003  # of vehicles have a problem that no cause of the knowledge names (judgement)
 LIKELY = 0.5  # from which a second cause is named
 WORTH_SHOWING = 0.005  # probability below which a cause joins 'none of these'
 NONE = "none_of_these"
 
 
-def rank_causes(drift: Drift, *, evidence: Evidence, history: History) -> pl.DataFrame:
+def learn_causes(drift: Drift, evidence: Evidence) -> Learned:
+    """What the fleet's confirmed repairs teach of the causes, from the readings before them."""
+    confirmed = confirmed_work(evidence.work)
+    if confirmed.is_empty():
+        return Learned()
+    priors, (other, _) = cause_priors(evidence.work, evidence.vehicles), shares_beyond(evidence.work)
+    cases = []
+    for family in drift.families:
+        laid_out = _laid_out(family, evidence)
+        log_prior = np.log([priors[h.cause.id] * h.prior for h in laid_out])
+        cases.append(cases_of(family, laid_out, confirmed, log_prior=log_prior, unknown=DEFECT_PRESENT * other))
+    return learned(cases, confirmed)
+
+
+def rank_causes(drift: Drift, *, evidence: Evidence, history: History, taught: Learned | None = None) -> pl.DataFrame:
     """The contract's `cause_ranking` for every vehicle in service.
 
     Args:
         drift: Deviations of every family; the newest row of each vehicle speaks.
-        evidence: Catalogue, families and confirmed repairs; what was worked on since the newest reading is not heard.
+        evidence: Catalogue, families, confirmed repairs and results of checks; what was worked on since the newest
+            reading is not heard.
         history: Fault events.
+        taught: What confirmed repairs teach of the signatures; None: nothing.
 
     Returns:
         One row per vehicle, cause, bank and cylinder with a probability above WORTH_SHOWING, and `none_of_these`,
         which takes the rest; probabilities sum to 1 a vehicle, rank 1 is the likeliest.
     """
     since = since_reading(evidence)
-    spoken = speaking_codes(history.fault_events, evidence.as_of).join(
-        since.codes, on=["vehicle_id", "code"], how="anti"
+    other, no_fault = shares_beyond(evidence.work)
+    fleet = _Fleet(
+        evidence=evidence,
+        spoken=speaking_codes(history.fault_events, evidence.as_of).join(
+            since.codes, on=["vehicle_id", "code"], how="anti"
+        ),
+        priors=cause_priors(evidence.work, evidence.vehicles),
+        unknown=DEFECT_PRESENT * other,
+        odd=no_fault / NO_FAULT_SHARE,
+        since=since,
+        found=by_vehicle(check_results(evidence)),
+        taught=taught or Learned(),
     )
-    priors = cause_priors(evidence.work, evidence.vehicles)
-    found = by_vehicle(check_results(evidence))
-    rows: list[dict[str, object]] = []
-    for family in drift.families:
-        rows += _rank_family(family, evidence=evidence, spoken=spoken, priors=priors, since=since, found=found)
+    rows = [row for family in drift.families for row in _rank_family(family, fleet)]
     serving = in_service(evidence.vehicles, evidence.as_of).select("vehicle_id")
     schema = published_tables()["cause_ranking"].schema
     ranked = pl.DataFrame(rows, schema={name: schema[name] for name in schema if name != "rank"})
@@ -65,70 +88,77 @@ def rank_causes(drift: Drift, *, evidence: Evidence, history: History) -> pl.Dat
     )
 
 
-def _rank_family(
-    family: FamilyDrift,
-    *,
-    evidence: Evidence,
-    spoken: pl.DataFrame,
-    priors: dict[str, float],
-    since: SinceReading,
-    found: Mapping[str, Sequence[tuple[str, str]]],
-) -> list[dict[str, object]]:
+@dataclass(frozen=True, kw_only=True)
+class _Fleet:
+    """What holds for all families of a fleet."""
+
+    evidence: Evidence
+    spoken: pl.DataFrame
+    priors: Mapping[str, float]
+    unknown: float
+    odd: float
+    since: SinceReading
+    found: Mapping[str, Sequence[tuple[str, str]]]
+    taught: Learned
+
+
+def _laid_out(family: FamilyDrift, evidence: Evidence) -> tuple[Hypothesis, ...]:
+    codes = family.panel.codes
+    catalogue = evidence.corrections.filter(pl.col("code").is_in(codes))
+    return hypotheses(codes, engine_layout(evidence.families, family.panel.family, catalogue))
+
+
+def _rank_family(family: FamilyDrift, fleet: _Fleet) -> list[dict[str, object]]:
     panel = family.panel
-    catalogue = evidence.corrections.filter(pl.col("code").is_in(panel.codes))
-    laid_out = hypotheses(panel.codes, engine_layout(evidence.families, panel.family, catalogue))
+    catalogue = fleet.evidence.corrections.filter(pl.col("code").is_in(panel.codes))
+    laid_out = _laid_out(family, fleet.evidence)
     now = departures(family)
-    scatters = np.where(since.left_out(panel.vehicles, panel.codes), np.nan, now.pattern.scatters)
-    code_ratio, codes = log_code_ratios(panel.vehicles, spoken, laid_out)
-    told = code_ratio + log_result_ratios(panel.vehicles, found, laid_out)
+    scatters = np.where(fleet.since.left_out(panel.vehicles, panel.codes), np.nan, now.pattern.scatters)
+    code_ratio, codes = log_code_ratios(panel.vehicles, fleet.spoken, laid_out)
+    told = code_ratio + log_result_ratios(panel.vehicles, fleet.found, laid_out)
     pattern = replace(now.pattern, scatters=scatters)
     looked = np.flatnonzero(looked_at(pattern, np.asarray(told.any(axis=1))))
     shares = np.zeros((len(scatters), len(laid_out) + 1))
     shares[:, -1] = 1.0
     beside: dict[int, tuple[Hypothesis, float]] = {}
     if len(looked) and laid_out:
-        signatures, log_prior = signatures_of(laid_out), np.log([priors[h.cause.id] * h.prior for h in laid_out])
         seen = of_vehicles(pattern, looked)
+        signatures = signatures_of(laid_out, spread=[fleet.taught.spread.get(h.cause.id, 1.0) for h in laid_out])
+        log_prior = np.log([fleet.priors[h.cause.id] * h.prior for h in laid_out])
         joint = log_joint(
             seen, signatures, log_prior=log_prior, log_told=told[looked], alarmed=now.alarmed[looked],
-            unknown=UNKNOWN,
+            unknown=fleet.unknown, odd=fleet.odd,
         )  # fmt: skip
         heard = ~np.isnan(seen.scatters) @ np.array([h.named for h in laid_out]).T
         joint[:, :-1][~heard & (told[looked] <= 0)] = -np.inf
         shares[looked] = probabilities(joint)
-        beside = _beside(seen, signatures, shares[looked], looked, laid_out=laid_out, log_prior=log_prior)
+        second = partial(second_causes, signatures=signatures, log_prior=log_prior, unknown=fleet.unknown)
+        beside = {int(looked[v]): (laid_out[k], p) for v, (k, p) in _beside(seen, shares[looked], second).items()}
     findings = Findings(
         codes=panel.codes,
         titles=dict(catalogue.select("code", "title").iter_rows()),
         units=dict(catalogue.select("code", "unit").iter_rows()),
         z=np.where(np.isnan(scatters), np.nan, now.sigmas),
         deviation=now.deviation,
-        remarks=since.words(evidence.as_of),
+        remarks=fleet.since.words(fleet.evidence.as_of),
         beside=beside,
-        checked=found,
+        checked=fleet.found,
         laid_out=laid_out,
+        taught=fleet.taught,
     )
     return _rows(panel.vehicles, laid_out, shares, findings, codes)
 
 
 def _beside(
-    pattern: Pattern,
-    signatures: Signatures,
-    shares: Float64s,
-    looked: Int64s,
-    *,
-    laid_out: Sequence[Hypothesis],
-    log_prior: Float64s,
-) -> dict[int, tuple[Hypothesis, float]]:
+    pattern: Pattern, shares: Float64s, second: Callable[[Pattern, Int64s], tuple[Int64s, Float64s]]
+) -> dict[int, tuple[int, float]]:
     """By vehicle: a second cause that is likelier than not beside the leading one, and its probability."""
     leading = shares[:, :-1].argmax(axis=1)
     ill = np.flatnonzero(shares[np.arange(len(shares)), leading] > shares[:, -1])
     if not len(ill):
         return {}
-    best, chance = second_causes(
-        of_vehicles(pattern, ill), signatures, leading[ill], log_prior=log_prior, unknown=UNKNOWN
-    )
-    return {int(looked[v]): (laid_out[k], float(p)) for v, k, p in zip(ill, best, chance, strict=True) if p > LIKELY}
+    best, chance = second(of_vehicles(pattern, ill), leading[ill])
+    return {int(v): (int(k), float(p)) for v, k, p in zip(ill, best, chance, strict=True) if p > LIKELY}
 
 
 def _rows(

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from pipelines.causes.check_results import result_ratio
+from pipelines.causes.confirmed import Learned
 from pipelines.causes.hypotheses import Hypothesis
 from pipelines.causes.knowledge import checks, wholes
 from pipelines.causes.next_check import parting_check
@@ -34,6 +35,7 @@ class Findings:
     z: Float64s  # [V, C], deviation in sigmas of healthy noise, as published; NaN: not judged
     deviation: Float64s  # [V, C], unit of the correction
     checked: Mapping[str, Sequence[tuple[str, str]]] = field(default_factory=dict)  # by vehicle: check and result
+    taught: Learned = field(default_factory=Learned)  # confirmed cases of this fleet
     laid_out: Sequence[Hypothesis] = ()  # all causes on this family's engine
     remarks: Mapping[str, str] = field(default_factory=dict)  # by vehicle: what was done since its newest reading
     beside: Mapping[int, tuple[Hypothesis, float]] = field(default_factory=dict)  # a second cause, and its chance
@@ -78,6 +80,7 @@ def cause_evidence(
     sentences += _checked(hypothesis, findings.checked.get(vehicle_id, ()))
     if not sentences:
         sentences.append("Nothing stands out for it; it is only not ruled out.")
+    sentences += _behind(hypothesis, findings.taught)
     against = _against(hypothesis, leaders, findings, vehicle)
     if hypothesis is leaders[0][0] and vehicle in findings.beside:
         second, share = findings.beside[vehicle]
@@ -104,6 +107,20 @@ def none_evidence(findings: Findings, vehicle: int, codes: Sequence[str], leader
     if leaders:
         return f"If none of the causes named: what departs most is {departs}.{standing}"
     return f"What departs most is {departs}; no known cause explains it.{standing}"
+
+
+def _behind(hypothesis: Hypothesis, taught: Learned) -> list[str]:
+    """How many confirmed cases of this fleet stand behind a cause, and how often it was so when it was named."""
+    cases = taught.cases.get(hypothesis.cause.id, 0)
+    if not cases:
+        return []
+    words = f"Behind it: {cases} confirmed {'case' if cases == 1 else 'cases'} of this fleet"
+    for row in taught.shares.filter(cause=hypothesis.cause.id).iter_rows(named=True):
+        words += (
+            f"; named first and looked into {row['looked_into']} times, so {row['confirmed']} times"
+            f" ({percent(row['low'])} to {percent(row['high'])})"
+        )
+    return [f"{words}."]
 
 
 def _checked(hypothesis: Hypothesis, results: Sequence[tuple[str, str]]) -> list[str]:
