@@ -119,8 +119,8 @@ def _odd_slopes(  # noqa: PLR0917
             lies = told & near & (alike | (np.abs(among - factor) < 0.5 * max(abs(1 - factor), 0.6)))
             odd[slip] = hardly
             if lies.any() or much.any():  # a few vehicles that are far off can make a slope, and a scatter
-                far = (slip.factor, slip.offset, TELLING * usual.scale)
-                telling, nearer = _nearer_sums(x, usual.level, vehicle, groups, lies | much, *far).T
+                how = (slip.factor, slip.offset, TELLING * usual.scale)
+                telling, nearer = _nearer_sums(x, usual.level, vehicle, groups, lies | much, *how).T
                 odd[slip] = hardly | (lies & (nearer >= MOSTLY * telling)) | (much & (nearer >= MOSTLY * n))
     return {slip: np.unique(batch[mask[groups]]) for slip, mask in odd.items() if mask.any()}
 
