@@ -97,7 +97,8 @@ def _numbered(cells: pl.DataFrame, load_id: int) -> pl.DataFrame:
     if CELLS not in cells.columns:
         cells = cells.with_columns(pl.lit(None, dtype=pl.Int64).alias(CELLS))
     names = [name for name in cells.columns if name not in BOOKKEEPING]
-    return cells.with_columns(pl.lit(load_id, dtype=pl.Int32).alias(LOAD)).select(*names, *BOOKKEEPING)
+    cells = cells.with_columns(pl.lit(load_id, dtype=pl.Int32).alias(LOAD))
+    return pl.DataFrame([cells[name] for name in (*names, *BOOKKEEPING)])  # a name may read as a pattern of names
 
 
 def _frame_of_texts(texts: Sequence[tuple[TextRows, int]]) -> pl.DataFrame:

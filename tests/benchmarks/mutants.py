@@ -37,7 +37,7 @@ FAULTS = [  # file below pipelines/, what stands there, what is put in its place
     ("causes/severity.py", "1.0 - mass.sum()", "0.5 - mass.sum()"),
     ("causes/severity.py", "(1.0 - absent) * seen + absent * clean", "(1.0 - absent) * seen"),
     ("causes/severity.py", "severity[s] * way * spread[i]", "way * spread[i]"),
-    ("forecast/stacking.py", "+ 0.5 * away @ belief @ away)", ")"),
+    ("forecast/stacking.py", ", gradient + belief @ away", ", gradient"),
     ("forecast/stacking.py", "np.add.at(by_vehicle, vehicle, scores)", "by_vehicle = scores"),
     ("forecast/stacking.py", "self.line[2] * BEND + (announced", "(announced"),
     ("recurring/rates.py", "(0.5 if mid else 1.0)", "(1.0 if mid else 0.5)"),

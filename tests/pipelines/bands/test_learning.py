@@ -6,6 +6,7 @@ from drift_fleets import World, light_fleet
 
 from pipelines.bands.fit import SAMPLE, sampled
 from pipelines.bands.learning import learn_normals
+from pipelines.bands.noise import variograms
 from pipelines.bands.normal import days
 from pipelines.bands.panel import panels
 from pipelines.bands.relearning import settled_rows
@@ -26,6 +27,16 @@ def test_sigma_and_memory_come_back_with_defects_in_a_third_of_the_vehicles(memo
     sigma = normal.sigma[:, -1] / np.geomspace(0.1, 10, 4)
     assert sigma == pytest.approx(np.ones(4), abs=0.12)
     assert np.median(normal.memory_days[:, -1]) == pytest.approx(-7 / np.log(memory), rel=0.35)
+
+
+def test_two_readings_of_different_epochs_tell_nothing_of_the_noise():
+    x = np.random.default_rng(5).normal(size=(1, 60))
+    epoch = np.repeat([[0, 1]], 30, axis=1)
+    moved = np.where(epoch == 1, x + 100.0, x)
+    where = np.array([0, 60]), np.arange(60) * 7.0, np.zeros(1)
+    for found, other in zip(variograms(x, epoch, *where), variograms(moved, epoch, *where), strict=True):
+        np.testing.assert_allclose(found, other)
+    assert variograms(x, epoch, *where)[2].sum() < variograms(x, 0 * epoch, *where)[2].sum()
 
 
 def test_rounding_as_coarse_as_the_noise_is_told_from_it():

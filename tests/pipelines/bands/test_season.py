@@ -1,6 +1,7 @@
 """The season is what settled peers do together; what relearns says nothing of it."""
 
 import numpy as np
+import pytest
 
 from pipelines.bands import season
 from pipelines.bands.group_levels import GROUP
@@ -29,3 +30,47 @@ def test_a_peer_that_relearns_moves_no_season():
     settled[21:] = True
     assert abs(last_season(gap=8.0, settled=settled)) < 0.2
     assert abs(last_season(gap=8.0, settled=np.ones(WEEKS, dtype=bool))) > 0.4
+
+
+def one_week(x, *, exclude=-1):
+    """The first week of vehicles of one depot: what it rests on, what their peers are, levels of the group."""
+    n, one = len(x), np.ones(1)
+    nothing = np.zeros(n, dtype=np.int32)
+    week = np.zeros(n, dtype=np.int64)
+    order, cell_start = season.by_cell(week, nothing, (1, 1), since=0)
+    weeks, peers, levels = np.zeros((1, 1), dtype=season.WEEKLY), season.blank_peers(n), np.full((1, 1), np.nan)
+    season.run_weeks(
+        x, order, cell_start, 0, 1, week, np.arange(n, dtype=np.int32), nothing, nothing[:1], nothing,
+        np.ones(n, dtype=bool), nothing, one, 4 * one, 0.2 * one, 0.02 * one, 0 * one, 0 * one, exclude, peers,
+        np.zeros(1, dtype=GROUP), levels, weeks,
+    )  # fmt: skip
+    return weeks, levels
+
+
+def test_a_vehicle_read_for_the_first_time_weighs_as_little_as_its_level_is_known():
+    weeks, _ = one_week(np.array([0.7]))
+    assert weeks["weight"][0, 0] == pytest.approx(1 / (1 + 4))  # noise and level
+
+
+def test_a_vehicles_own_reading_says_nothing_of_its_season():
+    x, mine = np.array([2.0, 2.5, 3.0, 3.5, 4.0]), 2  # the middle one: without it the mean stays where it is
+    n = len(x)
+    weeks, levels = one_week(x)
+    nothing, peers = np.zeros(n, dtype=np.int64), season.blank_peers(n)
+    found, variance = np.zeros(n), np.zeros(n)
+    season.run_rows(
+        x, np.arange(n), np.arange(n + 1), nothing, nothing, nothing, nothing, np.ones(n, dtype=bool), nothing,
+        np.ones(1), np.full(1, 4.0), peers, np.nan_to_num(levels)[None], weeks[None], found, variance,
+    )  # fmt: skip
+    of_others, _ = one_week(x, exclude=mine)
+    assert found[mine] == pytest.approx(of_others["season"][0, 0])
+    assert found[mine] < 0.9 * weeks["season"][0, 0]  # of fewer peers
+
+
+def test_a_level_is_moved_by_every_change_of_calibration():
+    centre, nothing = np.array([[1.0, 3.0, 7.0]]), np.zeros(4, dtype=np.int64)
+    anchor, moved = season.anchors(
+        np.array([0, 4]), np.array([0]), nothing, np.array([0, 1, 1, 2]), centre, np.zeros(1), np.full(4, np.nan)
+    )
+    assert anchor.tolist() == [1.0, 3.0, 3.0, 7.0]
+    assert moved.tolist() == [[0.0, 0.0], [2.0, 2.0], [2.0, 2.0], [4.0, 6.0]]

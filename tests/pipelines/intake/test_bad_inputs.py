@@ -17,7 +17,11 @@ from spoilt_files import BYTE_WAYS, CELL_WAYS, COLUMNS, ENDINGS, Recipe, parsed
 
 SECONDS = float(os.environ.get("LEEWAY_BAD_INPUTS_SECONDS", "45"))
 FIRST = int(os.environ.get("LEEWAY_BAD_INPUTS_FIRST", "0"))
-PAST = ["parquet/faults/types/10200", "parquet/vehicles/types/1000501"]  # recipes that broke the promise once
+PAST = [
+    "parquet/faults/types/10200",
+    "parquet/vehicles/types/1000501",
+    "xlsx/work/odd_header/1000927",
+]  # recipes that broke the promise once
 
 
 def test_recipes_give_the_same_file_again_and_cover_every_form_table_and_way():
