@@ -77,10 +77,10 @@ def levels_around(x, rows, vehicle, start, first, last, ahead):  # type: ignore[
 
 
 @numba.njit(cache=True, nogil=True)
-def courses_around(x, day, rows, vehicle, start, first, last):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+def courses_around(x, day, rows, vehicle, start, first, last, ahead):  # type: ignore[no-untyped-def]  # noqa: PLR0917
     """Of a counter that runs on: what it comes to between the readings before and after each row's segment.
 
-    Level [n]; and how far it may be off: what it gains on the way.
+    Level [n]; and how far it may be off: what it gains on the way. `ahead` 0: by the one before alone.
     """
     level, reach = np.full(len(rows), np.nan), np.full(len(rows), np.nan)
     for i in range(len(rows)):
@@ -91,7 +91,7 @@ def courses_around(x, day, rows, vehicle, start, first, last):  # type: ignore[n
         while after < start[v + 1] and np.isnan(x[after]):
             after += 1
         has_before, has_after = before >= start[v], after < start[v + 1]
-        if has_before and has_after:
+        if has_before and has_after and ahead > 0:
             share = (day[r] - day[before]) / max(day[after] - day[before], 1e-6)
             level[i] = x[before] + share * (x[after] - x[before])
             reach[i] = abs(x[after] - x[before])

@@ -129,7 +129,7 @@ def _odd_courses(readings: Readings, x: Float64s, groups: Int64s, batch: Int64s)
     """Batches with several readings off their courses, in groups in which half of them are."""
     first, last = readings.segment
     rows = np.arange(readings.rows)
-    level, _ = courses_around(x, readings.day, rows, readings.vehicle, readings.start, first, last)
+    level, _ = courses_around(x, readings.day, rows, readings.vehicle, readings.start, first, last, 1)
     off = np.abs(x - level) > 0.25 * np.abs(level) + 100.0
     share = np.bincount(groups[off], minlength=int(groups.max()) + 1) / np.maximum(np.bincount(groups), 1)
     counts = np.bincount(batch[off & (share[groups] >= 0.5)], minlength=int(batch.max()) + 1)

@@ -200,7 +200,7 @@ def _judged(readings: Readings, learned: Learned, held: Mapping[str, Bools], row
     of = readings.vehicle[rows]
     peers = {"peer_level": learned.peer_level[of], "peer_scale": learned.peer_scale[of]}
     if name in COUNTERS:
-        level, reach = courses_around(x, readings.day, *where)
+        level, reach = courses_around(x, readings.day, *where, ahead)
         loose = 0.15 * np.abs(level) + 50.0
         scale = np.where(np.isfinite(reach), np.minimum(0.5 * reach + 0.01 * np.abs(level) + 5.0, loose), loose)
         return Cells(column=learned.column, x=x[rows], level=level, scale=scale, **peers)
@@ -284,6 +284,8 @@ class _Slipped:
 
     def _like_peers(self, column: int, slipped: Bools) -> bool:
         cells = self.cells[column].of(self.at)
+        if cells.column.name in COUNTERS:  # which say nothing of each other
+            return True
         none, law = np.isnan(cells.peer_level), cells.column
         level = np.where(none, law.neutral, cells.peer_level)
         cells = replace(cells, level=level, scale=np.where(none, (law.high - law.low) / 6, cells.peer_scale))

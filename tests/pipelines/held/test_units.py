@@ -67,6 +67,15 @@ def test_a_slip_that_goes_on_for_half_of_the_record_is_held_file_by_file():
     assert evidence.snapshots["trim_1"].null_count() == spoiled.filter(wrong).height
 
 
+def test_odometers_in_miles_for_two_months_running_are_held_in_both():
+    wrong = pl.col("read_at").dt.month().is_in([4, 5]) & (pl.col("depot") == "Quay")
+    right = healthy()
+    in_miles = pl.when(wrong).then((pl.col("odometer_km") / 1.609344).round(1)).otherwise("odometer_km")
+    evidence = judged(right.with_columns(odometer_km=in_miles))
+    assert [batch[2] for batch in batches(evidence)] == ["mi", "mi"]
+    assert evidence.snapshots["odometer_km"].null_count() == right.filter(wrong).height
+
+
 REAL = {
     "three odd vehicles": in_month("trim_1", rows=pl.col("vehicle_id") < "v005")(lambda x: x / 100),
     "defects of three vehicles that lie ten times as far from neutral": in_month(
