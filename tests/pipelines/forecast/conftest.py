@@ -9,7 +9,9 @@ import polars as pl
 import pytest
 
 from pipelines.catalogue.tables import drop_tables, published_tables
-from pipelines.handover import Drift, Evidence, FamilyDrift, History, Outliers, Panel
+from pipelines.forecast.hazard import forecast_faults
+from pipelines.handover import Drift, Evidence, FamilyDrift, Forecast, History, Outliers, Panel
+from pipelines.settings import Settings
 
 START = datetime(2031, 1, 6, 8, tzinfo=UTC)
 CODES = ("trim_a", "trim_b", "idle_a", "idle_b")
@@ -164,6 +166,13 @@ def fleet_of() -> Callable[..., Fleet]:
 def failing_fleet() -> Fleet:
     """Enough faults to learn from."""
     return make_fleet(vehicles=150, weeks=70, straying=0.8, seed=3)
+
+
+@pytest.fixture(scope="session")
+def learned(failing_fleet) -> Forecast:
+    """Its forecast: what takes longest in these tests, once."""
+    known = {"evidence": failing_fleet.evidence, "history": failing_fleet.history}
+    return forecast_faults(failing_fleet.drift, failing_fleet.outliers, **known, settings=Settings(seed=1))
 
 
 @pytest.fixture(scope="session")

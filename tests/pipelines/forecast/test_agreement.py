@@ -1,4 +1,4 @@
-"""A limit date within 90 days and a low chance of a fault, or the other way round: the basis says why. Two seconds."""
+"""A limit date within 90 days and a low chance of a fault, or the other way round: the basis says why. A second."""
 
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -8,8 +8,7 @@ import pytest
 
 from pipelines.catalogue.tables import published_tables
 from pipelines.forecast.agreement import disagreements
-from pipelines.forecast.hazard import forecast_faults
-from pipelines.settings import Settings
+from pipelines.forecast.hazard import forecast_by_stored_model
 
 AS_OF = datetime(2031, 5, 1, tzinfo=UTC)
 
@@ -39,14 +38,14 @@ def test_a_date_with_a_low_chance_and_a_chance_without_a_date_say_why(seen, why)
     assert "no limit is expected to be met" in said["b"]
 
 
-def test_every_published_row_agrees_with_its_date_or_says_why(failing_fleet):
+def test_every_published_row_agrees_with_its_date_or_says_why(learned, failing_fleet):
     evidence, vehicles = failing_fleet.evidence, failing_fleet.evidence.vehicles["vehicle_id"]
     dated = published_tables()["correction_state"].empty().select("vehicle_id", "correction", "limit_at_p50")
     soon = pl.lit(evidence.as_of + timedelta(days=45)).cast(dated.schema["limit_at_p50"])
     dated = pl.concat([dated, pl.select(vehicle_id=vehicles, correction=pl.lit("trim_a"), limit_at_p50=soon)])
     drift = replace(failing_fleet.drift, correction_state=dated.filter(pl.col("vehicle_id") < "v100"))
-    made = forecast_faults(
-        drift, failing_fleet.outliers, evidence=evidence, history=failing_fleet.history, settings=Settings()
+    made = forecast_by_stored_model(
+        learned.model, drift, failing_fleet.outliers, evidence=evidence, history=failing_fleet.history
     ).fault_forecast
     known = set(drift.correction_state["vehicle_id"])
     month = made.filter(pl.col("horizon_days") == 90)
