@@ -13,12 +13,11 @@ from dashboard.views.joined import with_catalogue
 from dashboard.views.peers import SAID_FROM, reason_words
 from dashboard.views.sentences import correction_sentence
 from dashboard.views.today import cause_name
+from dashboard.views.too_little import learning, near_limit, near_limit_words
 from dashboard.views.wording import Reader, amount, count, number, percent, sentence, signed, unit_word
-from pipelines.bands.normal import LEAST_SETTLED
 from pipelines.causes.knowledge import Cause
 from pipelines.workplan.urgency import STRAYS
 
-SLOW_SHOWS = 20  # readings whose own scatter is known well enough for slow changes; judgement
 WORST_FIRST = {state: -1 if state in STRAYS else rank for rank, state in enumerate(STATE)}
 MOST_NEAREST, LEAST_ALIKE = 5, 0.5  # numbers named instead of one that is unknown, and how alike they are (judgement)
 
@@ -114,21 +113,6 @@ def _subtitle(vehicle: Mapping[str, Any]) -> str:
     return " · ".join(str(part) for part in parts if part)
 
 
-def _learning(states: pl.DataFrame, read: Mapping[str, int]) -> tuple[list[str], list[str]]:
-    """Corrections that were read too seldom to be judged, and what is said of them."""
-    relearning = states.filter(pl.col("state") == "relearning")["correction"].to_list()
-    young = [code for code in relearning if read.get(code, LEAST_SETTLED) < LEAST_SETTLED]
-    if not young:
-        return [], []
-    often = max(read[code] for code in young)
-    words = (
-        f"Learning, {often} of about {LEAST_SETTLED} readings: {count(len(young), 'correction')} cannot be judged yet. "
-        "Until then a level shows only where it is beyond what healthy engines hold; a slow change shows from about "
-        f"{SLOW_SHOWS} readings on."
-    )
-    return young, [words]
-
-
 def _sentences(states: pl.DataFrame, state: Mapping[str, Any], reader: Reader, read: Mapping[str, int]) -> list[str]:
     leading = pl.col("correction").eq_missing(pl.lit(state.get("leading_correction")))
     astray = (
@@ -142,19 +126,22 @@ def _sentences(states: pl.DataFrame, state: Mapping[str, Any], reader: Reader, r
         said.append(f"{count(others, 'more correction').capitalize()} {'strays' if others == 1 else 'stray'} with it.")
     settled = states.filter(pl.col("changed_at").is_not_null()) if "changed_at" in states.columns else states.clear()
     said += [correction_sentence(row, reader) for row in settled.sort("changed_at", descending=True).head(2).to_dicts()]
-    young, learning = _learning(states, read)
-    said += learning
+    young, words_of_young = learning(states, read)
+    near = near_limit(states)
+    said += near_limit_words(near) + words_of_young
     for quiet, words in (("relearning", "relearning after they were set back"), ("not_learning", "not learning")):
         some = states.filter(pl.col("state") == quiet, ~pl.col("correction").is_in(young)).height
         if some:
             said.append(f"{count(some, 'correction').capitalize()} {'is' if some == 1 else 'are'} {words}.")
-    steady = states.filter(pl.col("state") == "steady").height
+    steady = states.filter(
+        pl.col("state") == "steady", ~pl.col("correction").is_in(near["correction"].implode())
+    ).height
     if not astray and steady:
         said.insert(
             0,
             f"Nothing strays: {count(steady, 'correction')} {'is' if steady == 1 else 'are'} where they should be."
             if steady > 1
-            else "Nothing strays: its one correction is where it should be.",
+            else f"Nothing strays: {'one' if near.height else 'its one'} correction is where it should be.",
         )
     if not states.filter(~pl.col("state").is_in(["not_read", "not_fitted"])).height:
         said.insert(0, "Too little was read of this vehicle to say anything.")

@@ -35,6 +35,20 @@ def test_a_vehicle_read_too_seldom_is_learning_with_how_far_it_has_come(tables, 
     assert "1 correction is relearning after they were set back." in words
 
 
+def test_what_stands_near_its_limit_is_not_where_it_should_be(tables, corrections, reader):
+    steady = tables["correction_state"].with_columns(
+        state=pl.lit("steady"),
+        leeway_pct=pl.when(pl.col("correction") == "ltft_b1_idle").then(20.0).otherwise(90.0),
+    )
+    told = views.summary(
+        "V1", vehicle_state=tables["vehicle_state"], states=views.states_of("V1", steady, corrections), vehicle={},
+        reader=reader,
+    )  # fmt: skip
+    words = " ".join(told.sentences)
+    assert "idle does not move, yet has only 20 % of its leeway left" in words
+    assert "Nothing strays: one correction is where it should be." in words
+
+
 def test_the_straying_correction_stands_first(states):
     assert states["correction"].to_list() == ["ltft_b1_idle", "iac_neutral"]
     assert states["title"][0] == "Long-term fuel trim, bank 1, idle"
