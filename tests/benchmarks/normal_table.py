@@ -35,7 +35,7 @@ PROMISE = 0.1
 CLASSES = (0.0, 0.8, 0.95, 1.05, 1.2, 1.4, 9.0)  # scatter over the median
 FROM_DAY, DATE_DAYS = 218.0, 28.0  # dates on which standing alarms are counted: 26 settled weeks and more have passed
 TOLD = 4.0  # signal over noise from which a defect can be told
-NULL = 0.5  # sigmas
+NULL, LARGE = 0.5, 16.0  # sigmas
 WORLD = World(
     vehicles=150, families=2, weeks=104, corrections=30, depots=3, memory=(0.2, 0.5, 0.8), tails=(0.0, 6.0),
     step=(0.0, 0.0, 0.5), missed=0.06, resets=0.2, learn_hours=4.0, depot_level=2.0, duty_level=1.0, altitude=20.0,
@@ -62,6 +62,7 @@ def table(of: str, seen: list[Seen], watched: Watched) -> Iterator[Line]:
     yield from _standing(of, seen)
     yield from _new(of, seen, watched)
     yield from _open(of, seen)
+    yield from _large(of, seen)
     delays = np.concatenate([_delays(one) for one in seen])
     if len(delays):
         middle, low, high = median_interval(delays)
@@ -152,6 +153,21 @@ def _open(of: str, seen: list[Seen]) -> Iterator[Line]:
                    low=low, high=high)  # fmt: skip
         middle, low, high = median_interval(np.array(ages))
         yield Line(measure="open alarms: age, days", of=of, n=len(ages), value=middle, low=low, high=high)
+
+
+def _large(of: str, seen: list[Seen]) -> Iterator[Line]:
+    """Vehicles on a date of which a correction is `LARGE` sigmas off: in alarm."""
+    found = every = 0
+    for one in seen:
+        day = days(one.family.panel)
+        rows = (day - day.min() > FROM_DAY) & (np.floor(day / 7) % (DATE_DAYS / 7) == 0)
+        rows &= np.abs(one.deviation).max(axis=1) >= LARGE
+        every += int(rows.sum())
+        found += int(one.family.alarm[rows].any(axis=1).sum())
+    if every:
+        low, high = share_interval(found, every)
+        yield Line(measure=f"off by {LARGE:g} sigmas, in alarm", of=of, n=every, value=found / every, low=low,
+                   high=high, at_least=0.99)  # fmt: skip
 
 
 def _delays(one: Seen) -> np.ndarray:

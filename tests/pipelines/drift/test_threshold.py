@@ -19,7 +19,7 @@ def test_readings_that_the_noise_remembers_are_fewer_looks():
 
 
 def test_the_evidence_that_a_vehicle_of_seventy_corrections_asks_for():
-    """Seventy read weekly at 0.1 a year, noise that remembers half: 3,652 looks a year at 1.2 exp(-threshold) each."""
+    """Seventy read weekly at 0.1 a year, noise that remembers half: 3,652 looks a year at 0.87 exp(-threshold) each."""
     found = threshold(0.1, np.array([70.0]), YEARLY, np.full((70, 1), -7 / np.log(0.5)))
-    np.testing.assert_allclose(found, np.log(70 * 365.25 / 7 * 1.2 / 0.1))
-    assert 10.4 < found[0] < 11.0
+    np.testing.assert_allclose(found, np.log(70 * 365.25 / 7 * 0.87 / 0.1))
+    assert 10.3 < found[0] < 11.0
