@@ -9,6 +9,7 @@ from dashboard import published
 from dashboard.screens import frame as shared
 from dashboard.screens.foreign import foreign_file
 from dashboard.screens.withheld import withheld
+from dashboard.screens.words import words
 from dashboard.views.drops import DropsView, drops, proposed_units
 from dashboard.views.wording import count, plain
 
@@ -19,6 +20,7 @@ def show() -> None:
     if not published.store().exists():
         shared.nothing_yet()
         foreign_file()
+        words()
         return
     view = drops(published.load_reports(), published.quarantined())
     flags, proposals = published.flagged(), published.proposed()
@@ -33,6 +35,7 @@ def show() -> None:
         if not published.kept_as_ofs():  # once there is an analysis, what looks so is withheld, and asked about above
             _proposed(proposals)
     foreign_file()
+    words()
 
 
 def _reports(view: DropsView) -> None:
@@ -70,7 +73,7 @@ def _set_aside(view: DropsView) -> None:
     if not view.quarantined.height:
         st.markdown("Nothing: every row kept the contract.")
         return
-    words = {
+    columns = {
         "file": st.column_config.TextColumn("File", width="medium"),
         "row_number": st.column_config.NumberColumn("Row"),
         "column_name": st.column_config.TextColumn("Column"),
@@ -84,7 +87,7 @@ def _set_aside(view: DropsView) -> None:
         hide_index=True,
         key="reasons",
         alt="Why rows were set aside, commonest first",
-        column_config=words,
+        column_config=columns,
     )
     shared.table(
         view.quarantined,
@@ -93,7 +96,7 @@ def _set_aside(view: DropsView) -> None:
         alt="Rows set aside, with what came",
         lazy=view.quarantined.height > 1000,
         placeholder=shared.ABSENT,
-        column_config=words,
+        column_config=columns,
     )
     st.markdown("Mend the cells in a spreadsheet, keep the column quarantine_id, and load the file again.")
     for stem, frame in published.rows_to_mend().items():

@@ -183,6 +183,13 @@ def test_a_file_is_asked_about_and_loaded_while_there_is_no_store(monkeypatch, t
     assert vehicle_snapshots(Store(tmp_path / "new"), "V-12")["ltft_b1"].to_list() == pytest.approx([1.6, 2.3])
 
 
+def test_the_intake_page_says_what_words_mean(monkeypatch, tmp_path):
+    app = opened(monkeypatch, tmp_path / "none", "drops", word="units")
+    assert "units: Units" in app.code[-1].value
+    app.text_input(key="own_word").set_value("ltft_b1").run()
+    assert "P0171 at its upper limit" in app.code[-1].value
+
+
 def test_a_mapping_that_cannot_be_is_explained(monkeypatch, known_store):
     app = opened(monkeypatch, known_store, "drops")
     app.file_uploader(key="foreign").set_value(("log.csv", b"vehicle_id,read_at\nV1,2031-05-20\n", "text/csv")).run()
