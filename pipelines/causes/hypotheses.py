@@ -49,6 +49,7 @@ class Hypothesis:
     share: Float64s  # [C], signed share of each correction's way at full severity
     spread: Float64s  # [C], standard deviation of that share; 0: not named
     absent: Float64s  # [C], share of cases that do not show it
+    scatter: Float64s  # [C], log of the factor by which it scatters more; 0: no more
 
     @property
     def named(self) -> Bools:
@@ -112,12 +113,13 @@ def hypotheses(codes: tuple[str, ...], layout: EngineLayout) -> tuple[Hypothesis
         for variant in variants:
             places = list(_places(variant, layout))
             for bank, cylinder in places:
-                share, spread, absent = (np.zeros(len(codes)) for _ in range(3))
+                share, spread, absent, scatter = (np.zeros(len(codes)) for _ in range(4))
                 for entry in variant.signature:
                     for code, factor in _named_corrections(entry, bank, cylinder, layout):
                         if code in index:
                             share[index[code]] = entry.share * factor
                             absent[index[code]] = entry.absent
+                            scatter[index[code]] = np.log(entry.scatter)
                             spread[index[code]] = entry.spread * max(abs(factor), LEAST_SPREAD)
                 laid_out.append(
                     Hypothesis(
@@ -130,6 +132,7 @@ def hypotheses(codes: tuple[str, ...], layout: EngineLayout) -> tuple[Hypothesis
                         share=share,
                         spread=spread,
                         absent=absent,
+                        scatter=scatter,
                     )
                 )
     return tuple(laid_out)

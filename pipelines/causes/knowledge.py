@@ -29,6 +29,7 @@ class SignatureEntry:
         share: Signed share of the correction's own way from its centre to the limit on that side, at full severity.
         spread: Standard deviation of that share from one case of the cause to the next.
         absent: Share of cases that do not show it at all.
+        scatter: Factor by which readings scatter more with it than in health; 1: no more.
         scale: Factor from the count of cylinders, n of the bank, N of the engine (`1/n`, `1-1/N`, ...); empty: 1.
     """
 
@@ -36,6 +37,7 @@ class SignatureEntry:
     share: float
     spread: float
     absent: float
+    scatter: float
     scale: str
 
 
@@ -153,6 +155,7 @@ def causes() -> MappingProxyType[str, Cause]:
             share=float(row["share"]),
             spread=float(row["spread"]),
             absent=float(row["absent"]),
+            scatter=float(row["scatter"] or 1),
             scale=row["scale"],
         )
         signatures.setdefault((row["cause"], row["variant"]), []).append(entry)
@@ -220,6 +223,7 @@ def _wholes(entries: list[SignatureEntry]) -> Iterator[SignatureEntry]:
                 share=mean,
                 spread=(within + apart) ** 0.5,
                 absent=sum(entry.absent for entry in parts) / len(parts),
+                scatter=max(entry.scatter for entry in parts),
                 scale=parts[0].scale,
             )
 

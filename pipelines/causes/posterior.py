@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 from scipy.special import logsumexp
@@ -11,10 +12,12 @@ from pipelines.causes.severity import FARTHEST, Pattern, Signatures, log_likelih
 from pipelines.handover import Bools, Float64s, Int64s
 
 SEVERITY_SCALE = 0.4  # half-normal, share of the way to the limit; most defects are met before it (judgement)
-STANDS_OUT = 3.0  # scatters from which a vehicle is looked at; below, and without a code, it is healthy
+STANDS_OUT = 4.0  # scatters from which a vehicle is looked at; below, and without a code, it is healthy
+SEVERAL, SEVERAL_STAND_OUT = 3, 2.5  # or so many corrections from so many scatters (judgement)
 LEAD_FROM = 4.0  # scatters from which what departs most must be explained
 SECOND_FROM = 5.0  # scatters from which what the leading cause does not touch points to a second one
 UNEXPLAINED = 6.0  # nats that a cause loses which explains nothing of what departs most (judgement)
+REACHES = 0.1  # share of what departs most below which a cause is not looked at, unless a code or check speaks for it
 OWN_PART = 0.2  # of its largest share, from which a correction belongs to what a cause explains (judgement)
 ALONE, MAIN = (
     0.15,
@@ -56,15 +59,12 @@ def log_joint(
         odd: How many times as often as usual health scatters more: what was looked into and nothing found.
     """
     healthy = np.log(-np.expm1(np.log(np.exp(log_prior).sum() + unknown)))
-    joint = (
-        log_prior
-        + log_told
-        + np.logaddexp(
-            np.log1p(-ALONE) + log_likelihoods(pattern, signatures, severity_scale=SEVERITY_SCALE),
-            np.log(ALONE) + log_likelihoods(pattern, _main(signatures), severity_scale=SEVERITY_SCALE),
-        )
+    reached = explained(pattern, signatures)
+    told = partial(
+        log_likelihoods, pattern, severity_scale=SEVERITY_SCALE, wanted=(reached >= REACHES) | (log_told > 1.0)
     )
-    joint -= UNEXPLAINED * (1.0 - explained(pattern, signatures))
+    fit = np.logaddexp(np.log1p(-ALONE) + told(signatures), np.log(ALONE) + told(_main(signatures)))
+    joint = log_prior + log_told + fit - UNEXPLAINED * (1.0 - reached)
     none = np.logaddexp(healthy + _log_odd(pattern, alarmed, odd), np.log(unknown) + log_unknown(pattern))
     return np.concatenate([joint, none[:, None]], axis=1)
 
@@ -106,7 +106,9 @@ def second_causes(
 
 def looked_at(pattern: Pattern, has_evidence: Bools) -> Bools:
     """[V] vehicles on which something departs, or of which something else is known; the others are healthy."""
-    looked: Bools = has_evidence | (np.abs(np.nan_to_num(pattern.scatters)) >= STANDS_OUT).any(axis=1)
+    size = np.abs(np.nan_to_num(pattern.scatters))
+    several = np.sum(size >= SEVERAL_STAND_OUT, axis=1) >= SEVERAL
+    looked: Bools = has_evidence | several | (size >= STANDS_OUT).any(axis=1)
     return looked
 
 

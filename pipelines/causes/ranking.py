@@ -15,11 +15,12 @@ import polars as pl
 from pipelines.catalogue.tables import published_tables
 from pipelines.causes.check_results import by_vehicle, check_results, log_result_ratios
 from pipelines.causes.confirmed import Learned, cases_of, confirmed_work, learned
-from pipelines.causes.departures import departures
+from pipelines.causes.departures import departures, newest_rows
 from pipelines.causes.hypotheses import Hypothesis, engine_layout, hypotheses
 from pipelines.causes.posterior import log_joint, looked_at, probabilities, second_causes, signatures_of
 from pipelines.causes.priors import DEFECT_PRESENT, NO_FAULT_SHARE, cause_priors, shares_beyond
 from pipelines.causes.severity import Pattern, of_vehicles
+from pipelines.causes.shape import log_scatter_growth, log_scatter_ratio, log_step_ratio
 from pipelines.causes.standing_codes import log_code_ratios, speaking_codes
 from pipelines.causes.wording import Findings, cause_evidence, none_evidence
 from pipelines.handover import Drift, Evidence, FamilyDrift, Float64s, History, Int64s
@@ -125,6 +126,7 @@ def _rank_family(family: FamilyDrift, fleet: _Fleet) -> list[dict[str, object]]:
         seen = of_vehicles(pattern, looked)
         signatures = signatures_of(laid_out, spread=[fleet.taught.spread.get(h.cause.id, 1.0) for h in laid_out])
         log_prior = np.log([fleet.priors[h.cause.id] * h.prior for h in laid_out])
+        told[looked] += _shape_told(family, pattern, looked, laid_out)
         joint = log_joint(
             seen, signatures, log_prior=log_prior, log_told=told[looked], alarmed=now.alarmed[looked],
             unknown=fleet.unknown, odd=fleet.odd,
@@ -147,6 +149,20 @@ def _rank_family(family: FamilyDrift, fleet: _Fleet) -> list[dict[str, object]]:
         taught=fleet.taught,
     )
     return _rows(panel.vehicles, laid_out, shares, findings, codes)
+
+
+def _shape_told(family: FamilyDrift, pattern: Pattern, looked: Int64s, laid_out: Sequence[Hypothesis]) -> Float64s:
+    """[looked, K] what scatter and shape of what departs say of each hypothesis, against none of the causes."""
+    recent = newest_rows(family)
+    growth = log_scatter_growth(recent, looked)
+    growth[np.isnan(pattern.scatters[looked])] = np.nan
+    scatter = log_scatter_ratio(growth, np.array([h.scatter for h in laid_out]))
+    leading = np.abs(np.nan_to_num(pattern.scatters[looked])).argmax(axis=1)
+    step = log_step_ratio(recent, leading, looked)[:, None]
+    sudden = np.log([h.cause.sudden for h in laid_out])
+    slow = np.log1p(-np.exp(sudden))
+    told: Float64s = scatter + np.logaddexp(sudden + step, slow) - np.logaddexp(np.log(0.5) + step, np.log(0.5))
+    return told
 
 
 def _beside(

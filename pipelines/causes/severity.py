@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numba
 import numpy as np
 
-from pipelines.handover import Float64s, Int64s
+from pipelines.handover import Bools, Float64s, Int64s
 
 NODES = 40  # of the integral over severity
 LEAST, MOST = 0.02, 4.0  # severities integrated over, in scales of the half-normal; what lies below counts as health
@@ -59,6 +59,7 @@ def log_likelihoods(
     signatures: Signatures,
     *,
     severity_scale: float,
+    wanted: Bools | None = None,
     taken_in: float = TAKEN_IN,
     own_reasons: tuple[tuple[float, float], ...] = OWN_REASONS,
 ) -> Float64s:
@@ -74,6 +75,7 @@ def log_likelihoods(
         pattern: V vehicles.
         signatures: K of them.
         severity_scale: Scale of the half-normal, dimensionless, above 0.
+        wanted: [V, K] which to compute; the others are impossible. None: all.
         taken_in: How often a companion that is small beside its scatter was taken into the vehicle's own level.
         own_reasons: Shares of the corrections that are off for a reason of their own, and how likely each share is.
 
@@ -100,6 +102,7 @@ def log_likelihoods(
         signatures.absent[hypothesis, column],
         severity,
         mass,
+        np.ones((len(clean), len(signatures.share)), dtype=np.bool_) if wanted is None else wanted,
         taken_in,
         np.array(own_reasons),
     )
@@ -173,6 +176,7 @@ def _fit(  # noqa: PLR0917 (compiled functions take their arguments by position)
     absent: Float64s,
     severity: Float64s,
     mass: Float64s,
+    wanted: Bools,
     taken_in: float,
     reasons: Float64s,
 ) -> Float64s:
@@ -182,6 +186,9 @@ def _fit(  # noqa: PLR0917 (compiled functions take their arguments by position)
     for v in range(len(scatters)):
         base, healthy = _healthy(clean[v], outlier[v], reasons)
         for k in range(len(start) - 1):
+            if not wanted[v, k]:
+                result[v, k] = -np.inf
+                continue
             for r in range(len(reasons)):
                 log_ratio[r] = base[r]
             for i in range(start[k], start[k + 1]):
