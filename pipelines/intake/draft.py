@@ -128,6 +128,7 @@ class _Drafting:
         times = self._times()
         if times:
             columns.insert(0, times)
+        columns += self._codes({column.to for column in columns})
         vehicle = self.answers.get("vehicle_id", "")
         if vehicle in self.cells.columns and all(column.to != "vehicle_id" for column in columns):
             columns.append(MappedColumn(to="vehicle_id", source=vehicle))
@@ -140,6 +141,13 @@ class _Drafting:
             self.said.append("No column is a correction that is known: of these readings nothing can be learned yet.")
         self._log(times)
         return Draft(mapping=self.mapping, questions=tuple(self.questions), said=tuple(self.said))
+
+    def _codes(self, made: set[str]) -> list[MappedColumn]:
+        """Of a table of faults, the column whose cells are trouble codes, whatever its header says."""
+        if self.mapping.table != "faults" or "code" in made:
+            return []
+        found = [name for name in self.cells.columns if name not in BOOKKEEPING and _holds_codes(self.cells[name])]
+        return [MappedColumn(to="code", source=name) for name in found[:1]]
 
     def _with_columns(self, question: Question) -> Question:
         """A question for a time with the columns that nothing is made of and that hold times, as answers."""

@@ -169,6 +169,15 @@ def test_a_sheet_with_a_title_and_a_file_in_long_form(store, tmp_path):
     assert (row["ltft_b1"], row["coolant_c"]) == pytest.approx((5.5, 90.0))
 
 
+def test_a_list_of_trouble_codes_becomes_faults(tmp_path):
+    text = "Plate;Storing;Wanneer\nK1;P0171;2026-02-03 10:00\nK2;P0420;2026-02-04 11:00\n"
+    draft = drafted(tmp_path / "dtc.csv", text, read_at="Wanneer")
+    assert (draft.mapping.table, draft.questions) == ("faults", ())
+    assert {to: source for to, (source, _, _) in made(draft).items()} == {
+        "read_at": "Wanneer", "vehicle_id": "Plate", "code": "Storing",
+    }  # fmt: skip
+
+
 def test_fractions_of_one_are_asked_about_once_and_become_per_cent(tmp_path):
     text = "Van,Read at,LTFT B1,LTFT B2\n" + "".join(
         f"A1,{datetime(2026, 1, 1, tzinfo=UTC) + timedelta(days=7 * n):%Y-%m-%d},{0.0078 * n:.4f},{0.0156 * n:.4f}\n"
