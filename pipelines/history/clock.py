@@ -174,5 +174,5 @@ def _first_km(start: Int64s, odometer: Float64s, km: Stitched) -> Float64s:
     three = np.flatnonzero(end - begin >= 3)
     second, third = known[begin[three] + 1], known[begin[three] + 2]
     other = (km.event[second] == MISREAD) & (km.event[third] == NEW_TRACK)
-    first[three[other]] = odometer[third[other]] - km.total[third[other]]
+    first[three[other]] = odometer[third[other]]  # where the way is counted from: neither of the two adds to it
     return np.repeat(first, np.diff(start))

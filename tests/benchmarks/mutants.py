@@ -17,7 +17,6 @@ FAULTS = [  # file below pipelines/, what stands there, what is put in its place
     ("history/clock.py", "fast > 60.0, 1 / 3600", "fast > 60.0, 1 / 360"),
     ("history/clock.py", "contradicted = counter[row] > at[row] - done + ZONES_H", "contradicted = counter[row] > 1e9"),
     ("history/clock.py", 'pl.col("block") < max(block, 1)', 'pl.col("block") <= block'),
-    ("history/clock.py", "odometer[third[other]] - km.total[third[other]]", "odometer[third[other]]"),
     ("history/fault_events.py", 'pl.col("read_at") > pl.col("last_at")', 'pl.col("read_at") >= pl.col("last_at")'),
     ("history/fault_events.py", "hours <= pl.col(\"hours\") + CLOCK_SLACK_H", "hours <= pl.col(\"hours\") + 1e9"),
     ("history/fault_events.py", 'pl.coalesce("repaired_at", "cleared_at", middle)', "middle"),

@@ -55,6 +55,15 @@ def test_without_a_clock_hours_follow_the_kilometres_at_the_speed_of_the_family(
     assert untold["hours_confidence"].max() <= 0.2
 
 
+def test_without_a_clock_the_speed_of_later_months_changes_no_hours(evidence, weekly):
+    weeks, turn = 39, 26  # half a year, after which what was learned in it holds
+    km = [50_000.0 + 300 * week for week in range(weeks)]
+    clock = [10.0 * week + 20.0 * max(week - turn, 0) for week in range(weeks)]
+    found = readings(evidence, weekly("told", clock, odometer_km=km) + weekly("untold", [None] * weeks, odometer_km=km))
+    untold = found.filter(pl.col("vehicle_id") == "untold")["hours"].to_list()
+    assert untold == pytest.approx([10.0 * week for week in range(weeks)])
+
+
 def test_kilometres_begin_at_the_first_odometer_reading(evidence, weekly):
     found = readings(evidence, weekly("v", [0.0, 10.0, 20.0], odometer_km=[None, 50_000.0, 50_300.0]))
     assert found["km"].to_list()[1:] == [50_000.0, 50_300.0]
