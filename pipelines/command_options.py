@@ -1,19 +1,22 @@
 """What the commands share: the option `--store`, and times as people write them."""
 
+import re
 from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Any
 
 import click
 
+from pipelines.days import END_OF_DAY
 from pipelines.store.folder import Store
 
 DEFAULT_STORE = "leeway.duckdb"
+DATE = re.compile(r"\d{4}-?\d{2}-?\d{2}")
 Command = Callable[..., Any]
 
 
 class Time(click.ParamType[datetime]):
-    """A time of ISO 8601; a date alone is its first moment, a time without an offset is UTC."""
+    """A time of ISO 8601; a date alone is the end of that day, as in drops; a time without an offset is UTC."""
 
     name = "time"
 
@@ -25,6 +28,8 @@ class Time(click.ParamType[datetime]):
             time = datetime.fromisoformat(value)
         except ValueError:
             self.fail(f"'{value}' is not a time of ISO 8601, such as 2031-02-14 or 2031-02-14T08:30:00Z.", param, ctx)
+        if DATE.fullmatch(value):
+            time = datetime.combine(time, END_OF_DAY)
         return time.replace(tzinfo=UTC) if time.tzinfo is None else time.astimezone(UTC)
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from pipelines.days import END_OF_DAY
 from pipelines.intake.reach import beyond_reach
 
 NULL_WORDS = ["", "na", "n/a", "#n/a", "nan", "null", "none", "nil", "-", "--"]
@@ -147,7 +148,7 @@ def _time(cells: pl.Series, how: Reading) -> pl.Series:
             else cells.dt.cast_time_unit("us").dt.convert_time_zone("UTC")
         )
     if dtype == pl.Date:
-        return _in_utc(cells.cast(pl.Datetime("us")), how)
+        return _in_utc(cells.dt.combine(END_OF_DAY), how)
     if dtype != pl.String:
         return _nothing(cells, pl.Datetime("us", "UTC"))
     for form in (UTC_TIME, OFFSET_TIME):
@@ -170,7 +171,7 @@ def _standard_times(cells: pl.Series) -> pl.Series:
         .str.replace(r"^(\d{4}-\d{2}-\d{2}) +", "${1}T")
         .str.replace(r"(T\d{2}:\d{2}):($|Z|[+-])", "${1}${2}")
         .str.replace(r"(T\d{2}:\d{2})( ?Z| ?[+-]\d{2}:?\d{0,2})?$", "${1}:00${2}")
-        .str.replace(r"^(\d{4}-\d{2}-\d{2})$", "${1}T00:00:00")
+        .str.replace(r"^(\d{4}-\d{2}-\d{2})$", f"${{1}}T{END_OF_DAY}")
         .str.replace(r"(:\d{2}),(\d+)", "${1}.${2}")
         .str.replace(r" ?Z$", "+00:00")
         .str.replace(r" ([+-]\d{2})", "$1")
