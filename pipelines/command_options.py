@@ -1,17 +1,15 @@
 """What the commands share: the option `--store`, and times as people write them."""
 
-import re
 from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Any
 
 import click
 
-from pipelines.days import END_OF_DAY
+from pipelines.days import DATE, END_OF_DAY
 from pipelines.store.folder import Store
 
 DEFAULT_STORE = "leeway.duckdb"
-DATE = re.compile(r"\d{4}-?\d{2}-?\d{2}")
 Command = Callable[..., Any]
 
 

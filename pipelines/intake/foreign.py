@@ -9,6 +9,7 @@ from functools import reduce
 import polars as pl
 
 from pipelines.catalogue.tables import drop_tables
+from pipelines.days import DATE
 from pipelines.errors import DropError
 from pipelines.intake.blocks import BOOKKEEPING, ROW
 from pipelines.intake.casting import Reading, cast, is_empty
@@ -101,7 +102,11 @@ def _mapped(
     if column.true or column.false:
         return _flag(cells, column)
     if column.form == "elapsed":
-        start = cast(pl.Series([constants.get(column.to)], dtype=pl.String), "time", how)
+        said = constants.get(column.to)
+        begins = (
+            f"{said}T00:00:00" if said is not None and DATE.fullmatch(said) else said
+        )  # what passes since begins it
+        start = cast(pl.Series([begins], dtype=pl.String), "time", how)
         numbers = convert(numbers_and_units(cells, how)["number"], column.unit or "s", "h")
         hours = _clock_hours(cells).fill_null(numbers)
         begun = pl.lit(start.first(), dtype=start.dtype)  # null where the constant is no time, and so is each cell

@@ -138,7 +138,7 @@ if tools.CHROMIUM:  # without a browser on the machine there is nothing to colle
             page = visitor.page
             page.get_by_text("Write a note", exact=True).click()
             page.get_by_role("textbox", name="Note").fill("smoke on cold mornings <b>")
-            page.get_by_role("combobox", name=re.compile("Your name")).fill("Anna Berg")
+            page.get_by_role("combobox", name=re.compile("Your name")).last.fill("Anna Berg")
             page.keyboard.press("Enter")
             page.get_by_role("button", name="Write it down").click()
             visitor.reads("Notes (1)").settles()

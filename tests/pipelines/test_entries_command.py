@@ -111,7 +111,7 @@ def test_the_record_is_exported_in_the_order_of_its_columns(filled, tmp_path, en
     assert read.columns == COLUMNS
     assert read["value"].to_list() == ["'=1+1" if ending == "csv" else "=1+1"]
     if ending == "parquet":
-        assert read["entered_at"].to_list() == [datetime(2031, 1, 21, tzinfo=UTC)]
+        assert read["entered_at"].to_list() == [datetime(2031, 1, 21, 23, 59, 59, tzinfo=UTC)]
 
 
 def test_an_exported_record_entered_again_gives_no_entry_another_id(filled, tmp_path):

@@ -60,7 +60,7 @@ def test_questions_come_one_at_a_time_in_a_terminal(run, store, tmp_path):
     assert code == 0, (told, error)
     assert told.index("look like fractions") < told.index("day first or month first")
     row = vehicle_snapshots(store, "A1").row(0, named=True)
-    assert row["read_at"] == datetime(2026, 3, 2, tzinfo=UTC)
+    assert row["read_at"] == datetime(2026, 3, 2, 23, 59, 59, tzinfo=UTC)
     assert row["ltft_b1"] == pytest.approx(1.56)
     assert fleet_table(store, "vehicles")["engine_family"].to_list() == ["petrol vans"]
 
