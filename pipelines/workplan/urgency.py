@@ -169,9 +169,19 @@ def _held(readings: pl.DataFrame, evidence: Evidence) -> pl.DataFrame:
 def _what_counts(speaking: pl.DataFrame, evidence: Evidence) -> pl.DataFrame:
     """Of corrections that still say something: the soonest median limit date, and what strays with the least leeway.
 
+    A limit that sets no code is never nearer than what can be planned: no fault follows from it.
+
     Columns: vehicle_id, days_to_limit, limit_at, limit_correction, strays, strays_leeway, strays_correction.
     """
-    limit = speaking.drop_nulls("limit_at_p50").sort("vehicle_id", "limit_at_p50", "correction")
+    sides = evidence.corrections.select("code", pl.col("fault_low", "fault_high").fill_null(""))
+    without_code = sides.filter(pl.col("fault_low") + pl.col("fault_high") == "")["code"].implode()
+    days = (pl.col("limit_at_p50") - pl.lit(evidence.as_of)).dt.total_microseconds() / 86400e6
+    planned = pl.max_horizontal(days, pl.lit(limits()["this_week"]["limit_within_days"] + 1.0))
+    limit = (
+        speaking.drop_nulls("limit_at_p50")
+        .with_columns(days_to_limit=pl.when(pl.col("correction").is_in(without_code)).then(planned).otherwise(days))
+        .sort("vehicle_id", "days_to_limit", "correction")
+    )
     strays = (
         _judged(speaking)
         .filter(pl.col("state").is_in(STRAYS), pl.col("leeway").is_not_null())
@@ -181,7 +191,7 @@ def _what_counts(speaking: pl.DataFrame, evidence: Evidence) -> pl.DataFrame:
     )
     soonest = limit.unique("vehicle_id", keep="first", maintain_order=True).select(
         "vehicle_id",
-        days_to_limit=(pl.col("limit_at_p50") - pl.lit(evidence.as_of)).dt.total_microseconds() / 86400e6,
+        "days_to_limit",
         limit_at="limit_at_p50",
         limit_correction="correction",
     )

@@ -109,7 +109,7 @@ def _old(row: dict[str, Any], words: Words) -> str:
 
 def _limit(row: dict[str, Any], words: Words) -> str:
     correction = words.correction(row["limit_correction"])
-    if row["days_to_limit"] <= 0:
+    if row["limit_at"] <= words.as_of:
         return f"{correction} is at its limit or about to meet it{words.no_code(row['limit_correction'])}."
     return f"{correction} meets its limit about {words.day(row['limit_at'])}{words.no_code(row['limit_correction'])}."
 

@@ -117,6 +117,17 @@ def test_the_date_at_which_a_limit_is_met_makes_a_vehicle_urgent(states, days, u
     assert states([correction])[0]["urgency"] == urgency
 
 
+@pytest.mark.parametrize("days", [-3, 5])
+def test_a_limit_that_sets_no_code_can_be_planned_and_does_not_hide_one_that_does(states, days):
+    drag = {"correction": "drag", "state": "drifting", "leeway_pct": 80.0, "z": 5.0, "limit_at_p50": ago(-days)}
+    (told,) = states([drag])
+    assert told["urgency"] == "plan"
+    assert "which sets no code" in told["urgency_reason"]
+    (told,) = states([drag, {**drag, "correction": "trim", "limit_at_p50": ago(-6)}])
+    assert told["urgency"] == "this_week"
+    assert told["urgency_reason"].startswith("trim meets its limit")
+
+
 def test_a_change_that_levelled_off_far_from_the_limit_is_not_urgent(states):
     far, near = ({"correction": "trim", "state": "outside", "leeway_pct": leeway, "z": 5.0} for leeway in (80.0, 30.0))
     assert states([far])[0]["urgency"] == "none"
