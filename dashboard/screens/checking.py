@@ -3,6 +3,7 @@
 import streamlit as st
 
 from dashboard import entered
+from dashboard.screens import frame as shared
 from dashboard.screens.frame import Frame
 from dashboard.views.checks import ChecksNow, Offered, Result
 from dashboard.views.wording import percent, plain
@@ -39,9 +40,6 @@ def checks_part(vehicle_id: str, now: ChecksNow, frame: Frame) -> None:
 
 def _form(form: str, vehicle_id: str, offered: list[Offered]) -> None:
     key = entered.client_key(form)
-    people = sorted(entered.now().people.values())
-    mine: str = st.session_state.get(entered.NAME, "")
-    names = [mine, *(name for name in people if name != mine)] if mine else people
     known = {each.check_id: each for each in offered}
     check = st.selectbox(
         "Check that was done", list(known), format_func=lambda each: known[each].title, key=f"{form}: check {key}"
@@ -55,19 +53,10 @@ def _form(form: str, vehicle_id: str, offered: list[Offered]) -> None:
             format_func=lambda each: picked.results[each].capitalize(),
             key=f"{form}: result {picked.check_id} {key}",
         )
-        name = st.selectbox(
-            "Your name",
-            names,
-            index=0 if mine else None,
-            accept_new_options=True,
-            placeholder="pick or type",
-            key=f"{form}: name",
-        )
+        name = shared.your_name(form)
         if not st.form_submit_button("Enter what was found"):
             return
-    typed = Result(
-        vehicle_id=vehicle_id, check_id=picked.check_id, result=result or "", name=name or "", client_key=key
-    )
+    typed = Result(vehicle_id=vehicle_id, check_id=picked.check_id, result=result or "", name=name, client_key=key)
     if problem := entered.enter(form, typed):
         st.error(plain(problem))
         return

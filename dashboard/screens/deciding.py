@@ -5,6 +5,7 @@ from datetime import date
 import streamlit as st
 
 from dashboard import entered, published
+from dashboard.screens import frame as shared
 from dashboard.screens.frame import Frame
 from dashboard.views.deciding import ANSWERS, WORK_DONE, Visit
 from dashboard.views.plan import PlanView
@@ -32,7 +33,7 @@ def decide_part(view: PlanView, frame: Frame) -> None:
     st.subheader("Decide")
     if said := st.session_state.pop(f"{FORM}: said", ""):
         st.success(said)
-    _form(view, frame, sorted(known.people.values()))
+    _form(view, frame)
     if st.button("Plan again with what was decided", key="plan again"):
         try:
             with st.spinner("Planning"):
@@ -43,24 +44,15 @@ def decide_part(view: PlanView, frame: Frame) -> None:
         st.rerun()
 
 
-def _form(view: PlanView, frame: Frame, people: list[str]) -> None:
+def _form(view: PlanView, frame: Frame) -> None:
     key = entered.client_key(FORM)
-    mine: str = st.session_state.get(entered.NAME, "")
-    names = [mine, *(name for name in people if name != mine)] if mine else people
     vehicle = st.selectbox("Vehicle", list(view.vehicles), key=f"{FORM}: vehicle")
     shown: date = view.vehicles[vehicle] or frame.reader.local(frame.reader.as_of).date()
     with st.form(FORM, border=False):
         with st.container(horizontal=True):
             value = st.selectbox("Decision", list(ANSWERS), format_func=ANSWERS.__getitem__, key=f"{FORM}: value")
             on = st.date_input("Day", shown, key=f"{FORM}: day {vehicle} {key}")
-            name = st.selectbox(
-                "Your name",
-                names,
-                index=0 if mine else None,
-                accept_new_options=True,
-                placeholder="pick or type",
-                key=f"{FORM}: name",
-            )
+            name = shared.your_name(FORM)
         text = st.text_input("Why, or what was found", max_chars=LIMITS["value"], key=f"{FORM}: text {key}")
         with st.container(horizontal=True):
             work = st.selectbox(
@@ -76,7 +68,7 @@ def _form(view: PlanView, frame: Frame, people: list[str]) -> None:
         if not st.form_submit_button("Enter the decision"):
             return
     visit = Visit(
-        vehicle_id=vehicle, value=value, on=on, text=text, work=work, component=component, name=name or "",
+        vehicle_id=vehicle, value=value, on=on, text=text, work=work, component=component, name=name,
         client_key=key, reader=frame.reader,
     )  # fmt: skip
     if problem := entered.enter(FORM, visit):

@@ -96,6 +96,22 @@ def picked(label: str, options: Sequence[str], key: str, *, help_text: str | Non
     return st.multiselect(label, options, key=key, bind="query-params", placeholder="all", help=help_text)
 
 
+def your_name(form: str) -> str:
+    """Who enters something: one who is known, or a new name; typed once a session. Empty: nobody is picked.
+
+    Args:
+        form: What it is asked for; two forms of a page need two.
+    """
+    people = sorted(entered.now().people.values())
+    mine: str = st.session_state.get(entered.NAME, "")
+    names = [mine, *(name for name in people if name != mine)] if mine else people
+    name = st.selectbox(
+        "Your name", names, index=0 if mine else None, accept_new_options=True, placeholder="pick or type",
+        key=f"{form}: name",
+    )  # fmt: skip
+    return name or ""
+
+
 def vehicle_links(rows: pl.DataFrame, frame: Frame, **more: str) -> pl.DataFrame:
     """The rows with vehicle_id turned into the address of its page."""
     return rows.with_columns(

@@ -31,7 +31,7 @@ def notes_part(page: str, abouts: Sequence[About], frame: Frame) -> None:
     with st.expander(f"Notes ({shown.height})" if shown.height else "Write a note"):
         if shown.height:
             _table(page, shown, frame)
-        _form(page, abouts, frame, sorted(known.people.values()))
+        _form(page, abouts, frame)
 
 
 def _table(page: str, shown: pl.DataFrame, frame: Frame) -> None:
@@ -50,29 +50,20 @@ def _table(page: str, shown: pl.DataFrame, frame: Frame) -> None:
     )
 
 
-def _form(page: str, abouts: Sequence[About], frame: Frame, people: list[str]) -> None:
+def _form(page: str, abouts: Sequence[About], frame: Frame) -> None:
     form = f"note on {page}"
     if said := st.session_state.pop(f"{form}: said", ""):
         st.success(said)
     key = entered.client_key(form)  # another one for each note: an empty field after one was written
-    mine: str = st.session_state.get(entered.NAME, "")
-    names = [mine, *(name for name in people if name != mine)] if mine else people
     with st.form(form, border=False):
         text = st.text_area("Note", max_chars=LIMITS["value"], height=80, key=f"{form}: text {key}")
         with st.container(horizontal=True):
             about = st.selectbox("About", abouts, format_func=lambda each: each.label, key=f"{form}: about")
             on = st.date_input("On", frame.reader.local(frame.reader.as_of).date(), key=f"{form}: day {key}")
-            name = st.selectbox(
-                "Your name",
-                names,
-                index=0 if mine else None,
-                accept_new_options=True,
-                placeholder="pick or type",
-                key=f"{form}: name",
-            )
+            name = shared.your_name(form)
         if not st.form_submit_button("Write it down"):
             return
-    note = Note(text=text, about=about, on=on, name=name or "", client_key=key, reader=frame.reader)
+    note = Note(text=text, about=about, on=on, name=name, client_key=key, reader=frame.reader)
     if problem := entered.enter(form, note):
         st.error(plain(problem))
         return

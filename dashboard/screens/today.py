@@ -75,7 +75,7 @@ def _news(frame: Frame) -> None:
     if not other:
         return
     names = ", ".join(f"{section.title.lower()} ({len(section.lines)})" for section in other)
-    with st.expander(f"{told.told}: {names}"):
+    with st.expander(f"Whole fleet. {told.told}: {names}"):
         for section in other:
             st.markdown("\n".join([f"**{section.title}**", "", *(f"- {plain(line)}" for line in section.shown())]))
 

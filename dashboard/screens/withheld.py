@@ -28,7 +28,7 @@ def withheld() -> None:
     _left_out(table)
     if not found:
         return
-    name = st.text_input("Your name", st.session_state.get(entered.NAME, ""), max_chars=80, key="withheld: name")
+    name = shared.your_name("withheld")
     for batch in found[:MOST]:
         _batch(batch, name)
     if len(found) > MOST:

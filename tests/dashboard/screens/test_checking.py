@@ -1,24 +1,13 @@
 """A check's result, entered on the vehicle's page, changes the causes at once and stays; about two seconds."""
 
-import shutil
 from pathlib import Path
 
-import pytest
 from streamlit.testing.v1 import AppTest
 
 from dashboard.entered import NAME
-from dashboard.published import STORE_VARIABLE
 from pipelines.store.entries import read_entries
-from pipelines.store.folder import Store
 
 APP = Path(__file__).parents[3] / "dashboard" / "app.py"
-
-
-@pytest.fixture
-def store(known_store, tmp_path, monkeypatch) -> Store:
-    shutil.copytree(known_store, tmp_path / "store")
-    monkeypatch.setenv(STORE_VARIABLE, str(tmp_path / "store"))
-    return Store(tmp_path / "store")
 
 
 def page(app: AppTest) -> str:

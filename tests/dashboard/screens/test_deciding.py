@@ -1,25 +1,14 @@
 """A decision on a visit, entered on the plan's page, stands beside it at once, and the plan made again keeps to it."""
 
-import shutil
 from pathlib import Path
 
-import pytest
 from streamlit.testing.v1 import AppTest
 
 from dashboard.entered import NAME
-from dashboard.published import STORE_VARIABLE
 from pipelines.store.entries import read_entries
-from pipelines.store.folder import Store
 from pipelines.store.published import read_published
 
 APP = Path(__file__).parents[3] / "dashboard" / "app.py"
-
-
-@pytest.fixture
-def store(known_store, tmp_path, monkeypatch) -> Store:
-    shutil.copytree(known_store, tmp_path / "store")
-    monkeypatch.setenv(STORE_VARIABLE, str(tmp_path / "store"))
-    return Store(tmp_path / "store")
 
 
 def press(app: AppTest, label: str) -> None:

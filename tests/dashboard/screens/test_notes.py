@@ -1,6 +1,5 @@
 """Notes written on a page stand on it at once, for every session; a damaged record hides no published table."""
 
-import shutil
 from datetime import date
 from pathlib import Path
 
@@ -8,20 +7,11 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from dashboard.entered import NAME
-from dashboard.published import STORE_VARIABLE
 from pipelines.entries.entry import Entry
 from pipelines.store.entering import enter
 from pipelines.store.entries import entries_file, people, read_entries
-from pipelines.store.folder import Store
 
 APP = Path(__file__).parents[3] / "dashboard" / "app.py"
-
-
-@pytest.fixture
-def store(known_store, tmp_path, monkeypatch) -> Store:
-    shutil.copytree(known_store, tmp_path / "store")
-    monkeypatch.setenv(STORE_VARIABLE, str(tmp_path / "store"))
-    return Store(tmp_path / "store")
 
 
 def opened(page: str, *, name: str = "") -> AppTest:

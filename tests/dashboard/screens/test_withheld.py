@@ -6,7 +6,9 @@ from zoneinfo import ZoneInfo
 
 import polars as pl
 import pytest
+from streamlit.testing.v1 import AppTest
 
+from dashboard.entered import NAME
 from dashboard.views.withheld import batches
 from dashboard.views.wording import Reader
 from pipelines.catalogue.tables import entry_columns
@@ -16,7 +18,7 @@ from pipelines.store.entries import read_entries
 from pipelines.store.folder import Store
 from pipelines.store.publish import publish_tables
 from tests.dashboard.conftest import AS_OF, rows
-from tests.dashboard.screens.test_screens import opened, text
+from tests.dashboard.screens.test_screens import APP, opened, text
 
 BATCH = {
     "batch_id": "b1", "drop": "2031-04", "file": "snapshots-2031-04.csv", "depot": "Millrace", "correction": "*",
@@ -54,7 +56,10 @@ def test_a_batch_is_shown_with_its_answers_and_a_click_is_an_entry_that_can_be_t
     app.button(key="convert b1").click().run()
     assert "Say who decides" in text(app)
     assert read_entries(store).is_empty()
-    app.text_input(key="withheld: name").input("Kim")
+    app = AppTest.from_file(str(APP), default_timeout=60)
+    app.session_state[NAME] = "Kim"
+    app.run()
+    app.switch_page("screens/drops.py").run()
     app.button(key="convert b1").click().run()
     entry = read_entries(store).row(0, named=True)
     assert (entry["kind"], entry["subject"], entry["value"]) == ("held", "b1", "convert")
