@@ -17,6 +17,7 @@ from dashboard.views import vehicle as views
 from dashboard.views.joined import distinct_titles
 from dashboard.views.notes import FLEET, About, with_notes
 from dashboard.views.today import NO_CAUSE
+from dashboard.views.too_little import peers_read
 from dashboard.views.waiting import waiting
 from dashboard.views.wording import percent, plain, unit_word
 
@@ -68,6 +69,7 @@ def _vehicle(vehicle_id: str, vehicle_state: pl.DataFrame, frame: Frame) -> None
     summary = views.summary(
         vehicle_id, vehicle_state=vehicle_state, states=states, vehicle=about[0] if about else {}, reader=frame.reader,
         read=published.times_read(vehicle_id, as_of),
+        peers=peers_read(about[0] if about else {}, published.vehicles(), vehicle_state),
     )  # fmt: skip
     st.title(plain(summary.title))
     st.markdown(

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import polars as pl
 
 TITLE_COLUMNS = (
-    "title", "unit", "low_limit", "high_limit", "group", "bank", "cylinder", "component", "rising_means",
+    "title", "unit", "neutral", "low_limit", "high_limit", "group", "bank", "cylinder", "component", "rising_means",
     "falling_means", "fault_high", "fault_low",
 )  # fmt: skip
 

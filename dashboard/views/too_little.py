@@ -1,15 +1,23 @@
 """What cannot be said yet of a vehicle, and what is said nevertheless: learning, and levels near a limit that stand."""
 
 from collections.abc import Mapping
+from typing import Any
 
 import polars as pl
 
-from dashboard.views.wording import count, sentence
+from dashboard.views.wording import amount, count, number, sentence
+from pipelines.bands.built_in import ENOUGH_PEERS, normal_range, normal_share
 from pipelines.bands.normal import LEAST_SETTLED
 from pipelines.workplan.urgency import limits
 
 SLOW_SHOWS = 20  # readings whose own scatter is known well enough for slow changes; judgement
 MOST_NAMED = 2
+# What a vehicle's readings bring, by how many there are.
+BRINGS = (
+    (2, "the second bears out a level that stands out, or shows that it was misread"),
+    (LEAST_SETTLED, "from the {n}th on a change raises an alarm"),
+    (SLOW_SHOWS, "from about the {n}th on slow changes show too"),
+)
 
 
 def learning(states: pl.DataFrame, read: Mapping[str, int]) -> tuple[list[str], list[str]]:
@@ -24,12 +32,44 @@ def learning(states: pl.DataFrame, read: Mapping[str, int]) -> tuple[list[str], 
     if not young:
         return [], []
     often = max(read[code] for code in young)
+    coming = "; ".join(words.format(n=n) for n, words in BRINGS if often < n)
     words = (
         f"Learning, {often} of about {LEAST_SETTLED} readings: {count(len(young), 'correction')} cannot be judged yet. "
-        "Until then a level shows only where it is beyond what healthy engines hold; a slow change shows from about "
-        f"{SLOW_SHOWS} readings on."
+        f"Until then a level shows only where it is beyond what healthy engines hold. What is to come: {coming}."
     )
     return young, [words]
+
+
+def peers_read(vehicle: Mapping[str, Any], vehicles: pl.DataFrame, vehicle_state: pl.DataFrame) -> int:
+    """How many vehicles of a vehicle's engine family were read, itself among them."""
+    alike = vehicles.filter(pl.col("engine_family").eq_missing(pl.lit(vehicle.get("engine_family"), pl.String)))
+    read = vehicle_state.drop_nulls("last_read_at")
+    return read.join(alike, on="vehicle_id", how="semi").height
+
+
+def by_built_in(states: pl.DataFrame, peers: int) -> list[str]:
+    """That a family is too small to show what is normal, and what it is compared with instead.
+
+    Args:
+        states: The vehicle's rows of `correction_state` with the catalogue's words, the leading ones first.
+        peers: Vehicles of the family that were read.
+    """
+    known = states.filter(~pl.col("state").is_in(["not_read", "not_fitted"])).drop_nulls(
+        ["neutral", "low_limit", "high_limit"]
+    )
+    rows = [row for row in known.iter_rows(named=True) if normal_share(row["correction"]) < 1]
+    if peers >= ENOUGH_PEERS or not rows:
+        return []
+    ranges = []
+    for row in rows[:MOST_NAMED]:
+        low, high = normal_range(row["correction"], row["neutral"], row["low_limit"], row["high_limit"])
+        ranges.append(f"{row['title']}, {number(low)} to {amount(high, row['unit'])}")
+    said = (
+        f"{count(peers, 'vehicle').capitalize()} of this engine family {'was' if peers == 1 else 'were'} read. Until "
+        f"{ENOUGH_PEERS} are, levels are judged by the built-in normal ranges ({'; '.join(ranges)}), not by peers, and "
+        "weather is not told from a change."
+    )
+    return [said]
 
 
 def near_limit(states: pl.DataFrame) -> pl.DataFrame:

@@ -13,7 +13,7 @@ from dashboard.views.joined import with_catalogue
 from dashboard.views.peers import SAID_FROM, reason_words
 from dashboard.views.sentences import correction_sentence
 from dashboard.views.today import cause_name
-from dashboard.views.too_little import learning, near_limit, near_limit_words
+from dashboard.views.too_little import by_built_in, learning, near_limit, near_limit_words
 from dashboard.views.wording import Reader, amount, count, number, percent, sentence, signed, unit_word
 from pipelines.causes.knowledge import Cause
 from pipelines.workplan.urgency import STRAYS
@@ -68,6 +68,7 @@ def summary(
     vehicle: Mapping[str, Any],
     reader: Reader,
     read: Mapping[str, int] | None = None,
+    peers: int | None = None,
 ) -> Summary:
     """The vehicle in plain words.
 
@@ -78,6 +79,7 @@ def summary(
         vehicle: Its row of the drop table `vehicles`.
         reader: Whose clock and distance it is written for.
         read: How often each correction was read; None: not counted.
+        peers: How many vehicles of its engine family were read, itself among them; None: not counted.
     """
     rows = vehicle_state.filter(pl.col("vehicle_id") == vehicle_id).to_dicts()
     state = rows[0] if rows else {}
@@ -87,7 +89,10 @@ def summary(
         subtitle=_subtitle(vehicle),
         urgency=urgency.label,
         meaning=urgency.meaning,
-        sentences=_sentences(states, state, reader, read or {}),
+        sentences=[
+            *_sentences(states, state, reader, read or {}),
+            *([] if peers is None else by_built_in(states, peers)),
+        ],
         facts=_facts(state, states, reader),
         leading=_leading(state, states),
     )

@@ -7,6 +7,7 @@ import numba
 import numpy as np
 
 from pipelines.bands.ageing import shared_slope
+from pipelines.bands.built_in import ENOUGH_PEERS, near_neutral, no_wider
 from pipelines.bands.group_levels import groups_of
 from pipelines.bands.noise import Noise, fit_noise, take_out_levels
 from pipelines.bands.normal import LEAST_SETTLED, WEEK, days, vehicle_of_row
@@ -96,12 +97,15 @@ def fit_family(panel: Panel, *, settled: Bools, until: float) -> Fit:
     noise = fit_noise(healthy, epoch=epoch, row_start=row_start, day=day[rows], resolution=panel.resolution)
     level = np.where(ok, values, np.nan)
     centre = _centres(level, panel.calibration[rows], len(panel.calibrations), panel.neutral, vehicle[rows])
+    centre = near_neutral(panel, centre, len(known))
     group, depot_of, _ = groups_of(panel)
     offset_sd, depot_spread, duty_spread = _spreads(
         level - centre[:, panel.calibration[rows]], row_start, noise.sigma, group=group[rows], depot_of=depot_of
     )
     shape = (len(panel.codes), depots, weeks)
     season_move, depot_move = _moves(noise, together.reshape(shape), peers.reshape(shape))
+    if len(known) < ENOUGH_PEERS:  # one that drifts is not to be told from a season: other families' hold
+        season_move, depot_move = np.zeros_like(season_move), np.zeros_like(depot_move)
     return Fit(
         noise=noise,
         healthy=healthy,
@@ -117,7 +121,7 @@ def fit_family(panel: Panel, *, settled: Bools, until: float) -> Fit:
         corrections=_able(values, epoch, row_start, standing) / max(len(rows), 1),
         readings_a_year=_pace(day[rows], vehicle[rows]),
         half_authority=_half_authority(panel, values),
-        offset_sd=offset_sd,
+        offset_sd=no_wider(panel, offset_sd, len(known)),
         depot_spread=depot_spread,
         duty_spread=duty_spread,
     )

@@ -173,3 +173,16 @@ def test_events_are_joined_in_time_and_nothing_later_is_shown(tables):
     )
     assert events["kind"].to_list() == ["work", "calibration", "power", "fault"]
     assert events["text"].to_list()[:2] == ["replacement: idle valve", "calibration B"]
+
+
+def test_a_family_of_few_vehicles_is_said_to_be_judged_by_the_built_in_ranges(tables, corrections, reader):
+    def said(peers):
+        return " ".join(views.summary(
+            "V1", vehicle_state=tables["vehicle_state"],
+            states=views.states_of("V1", tables["correction_state"], corrections), vehicle={}, reader=reader,
+            peers=peers,
+        ).sentences).replace("\N{NO-BREAK SPACE}", " ")  # fmt: skip
+
+    assert "1 vehicle of this engine family was read. Until 5 are, levels are judged by the built-in normal" in said(1)
+    assert "Long-term fuel trim, bank 1, idle, \N{MINUS SIGN}10 to 10 %" in said(4)
+    assert "built-in" not in said(5)
