@@ -21,8 +21,8 @@ OF_CENTRE, SDS = 0.5, 4.0
 @cache
 def _shares() -> tuple[tuple[str, float], ...]:
     """Beginnings of codes and the share of the way to a limit that is normal, the longest beginning first."""
-    with files("pipelines.bands").joinpath("built_in_ranges.csv").open(encoding="utf-8", newline="") as file:
-        rows = [(row["code_begins"], float(row["share"])) for row in csv.DictReader(file)]
+    lines = files("pipelines.bands").joinpath("built_in_ranges.csv").read_text(encoding="utf-8").splitlines()
+    rows = [(row["code_begins"], float(row["share"])) for row in csv.DictReader(lines)]
     return tuple(sorted(rows, key=lambda row: -len(row[0])))
 
 
