@@ -105,7 +105,10 @@ def second_causes(
 
 
 def looked_at(pattern: Pattern, has_evidence: Bools) -> Bools:
-    """[V] vehicles on which something departs, or of which something else is known; the others are healthy."""
+    """[V] vehicles on which something departs, or of which something else is known; the others are healthy.
+
+    An alarm is such evidence: the drift test weighs all readings since the onset, the newest level alone says less.
+    """
     size = np.abs(np.nan_to_num(pattern.scatters))
     several = np.sum(size >= SEVERAL_STAND_OUT, axis=1) >= SEVERAL
     looked: Bools = has_evidence | several | (size >= STANDS_OUT).any(axis=1)

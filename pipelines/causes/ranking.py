@@ -118,7 +118,8 @@ def _rank_family(family: FamilyDrift, fleet: _Fleet) -> list[dict[str, object]]:
     code_ratio, codes = log_code_ratios(panel.vehicles, fleet.spoken, laid_out)
     told = code_ratio + log_result_ratios(panel.vehicles, fleet.found, laid_out)
     pattern = replace(now.pattern, scatters=scatters)
-    looked = np.flatnonzero(looked_at(pattern, np.asarray(told.any(axis=1))))
+    known = np.asarray(told.any(axis=1)) | (now.alarmed & ~np.isnan(scatters).all(axis=1))
+    looked = np.flatnonzero(looked_at(pattern, known))
     shares = np.zeros((len(scatters), len(laid_out) + 1))
     shares[:, -1] = 1.0
     beside: dict[int, tuple[Hypothesis, float]] = {}

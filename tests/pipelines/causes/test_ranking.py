@@ -263,3 +263,17 @@ def test_evidence_says_what_speaks_against_a_rival(healthy, evidence, history):
     first = ranked(family, evidence, history).filter(rank=1).row(0, named=True)
     assert first["cause"] == "exhaust_leak_upstream"
     assert "Against " in first["evidence"]
+
+
+def test_an_alarm_is_weighed_though_the_newest_level_alone_says_little(healthy, evidence, history):
+    family = healthy()
+    last, column = family.panel.row_start[1] - 1, family.panel.codes.index("crank_seg_c2")
+    family.z[last] = np.clip(family.z[last], -0.8, 0.8)
+    family.z[last, column] = 2.2
+    said = {}
+    for alarmed in (False, True):
+        family.alarm[last, column] = alarmed
+        ranking = rank_causes(as_drift(family), evidence=evidence(("van-1",)), history=history())
+        said[alarmed] = ranking.filter(cause=NONE)["probability"].item()
+    assert said[False] == 1.0
+    assert 0.01 < said[True] < 0.99
