@@ -12,8 +12,7 @@ from pipelines.history.fault_memory import remembered_codes
 from pipelines.history.since_reading import since_reading
 from pipelines.in_service import in_service
 from pipelines.workplan.costs import CostAssumptions
-from pipelines.workplan.rules import rules_met
-from pipelines.workplan.urgency import reading_asked, signed_off
+from pipelines.workplan.urgency import met_rules, reading_asked
 from pipelines.workplan.waiting import pays_from
 
 WORTH_A_LOOK = ("off_road", "this_week", "plan", "unknown")
@@ -51,7 +50,7 @@ def jobs(published: Mapping[str, pl.DataFrame], *, evidence: Evidence, costs: Co
         .join(_forecast(published["fault_forecast"]), on="vehicle_id", how="left")
         .join(_limit_foreseen(published["correction_state"], evidence.as_of, costs), on="vehicle_id", how="left")
         .join(_standing(codes), on="vehicle_id", how="left")
-        .join(rules_met(published["cause_ranking"], states, codes, signed_off(evidence)), on="vehicle_id", how="left")
+        .join(met_rules(published["cause_ranking"], states, codes, evidence), on="vehicle_id", how="left")
         .join(reading_asked(published["correction_state"], codes, since), on="vehicle_id", how="left")
         .with_columns(
             pl.col("p7", "p30", "p90").fill_null(0.0),

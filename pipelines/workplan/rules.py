@@ -23,7 +23,11 @@ def rules() -> pl.DataFrame:
 
 
 def rules_met(
-    cause_ranking: pl.DataFrame, states: pl.DataFrame, codes: pl.DataFrame, signed_off: pl.DataFrame
+    cause_ranking: pl.DataFrame,
+    states: pl.DataFrame,
+    codes: pl.DataFrame,
+    signed_off: pl.DataFrame,
+    found: pl.DataFrame,
 ) -> pl.DataFrame:
     """The most urgent rule that each vehicle meets, and what met it; sorted by vehicle.
 
@@ -36,14 +40,15 @@ def rules_met(
         states: vehicle_id and state of every vehicle.
         codes: As `remembered_codes` gives them.
         signed_off: vehicle_id and signed_off_at, the newest signed-off check.
+        found: What was measured, complained of or checked, as `dangers` gives it.
 
     Returns:
         vehicle_id, rule_urgency, rule_reason (in words), rule_code, seen_at, fate and fate_at (of that code),
-        rule_cause and rule_chance (where a cause met it).
+        rule_cause and rule_chance (where a cause met it), rule_found (what met it where neither did, in words).
     """
     rank = pl.col("rule_urgency").replace_strict(URGENCIES, range(len(URGENCIES)), return_dtype=pl.Int8)
-    met = pl.concat([_by_code(codes, signed_off), _by_cause(cause_ranking, states)], how="diagonal_relaxed")
-    return met.sort("vehicle_id", rank, "rule_code", "rule_reason", nulls_last=True).unique(
+    met = pl.concat([_by_code(codes, signed_off), _by_cause(cause_ranking, states), found], how="diagonal_relaxed")
+    return met.sort("vehicle_id", rank, "rule_code", "rule_reason", "seen_at", nulls_last=True).unique(
         "vehicle_id", keep="first", maintain_order=True
     )
 

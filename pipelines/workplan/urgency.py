@@ -12,6 +12,7 @@ from pipelines.handover import Evidence, History
 from pipelines.history.fault_memory import known_memories, remembered_codes
 from pipelines.history.since_reading import SinceReading, since_reading
 from pipelines.in_service import in_service
+from pipelines.workplan.dangers import dangers
 from pipelines.workplan.rules import rules_met
 from pipelines.workplan.urgency_words import Words, urgency_reason
 
@@ -67,7 +68,7 @@ def vehicle_states(
         .join(_standing(codes), on="vehicle_id", how="left")
         .join(reading_asked(correction_state, codes, since), on="vehicle_id", how="left")
         .join(_probabilities(fault_forecast), on="vehicle_id", how="left")
-        .join(_rules(cause_ranking, leading, codes, evidence), on="vehicle_id", how="left")
+        .join(met_rules(cause_ranking, leading, codes, evidence), on="vehicle_id", how="left")
         .with_columns(pl.col("state").fill_null("not_read"), pl.col("reading_asked").fill_null(value=False))
         .with_columns(criterion=_criterion())
         .with_columns(urgency=pl.col("criterion").struct.field("urgency"), why=pl.col("criterion").struct.field("why"))
@@ -209,8 +210,12 @@ def _probabilities(fault_forecast: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _rules(cause_ranking: pl.DataFrame, states: pl.DataFrame, codes: pl.DataFrame, evidence: Evidence) -> pl.DataFrame:
-    return rules_met(cause_ranking, states, codes, signed_off(evidence))
+def met_rules(
+    cause_ranking: pl.DataFrame, states: pl.DataFrame, codes: pl.DataFrame, evidence: Evidence
+) -> pl.DataFrame:
+    """The most urgent rule that each vehicle meets, as `rules_met` gives it."""
+    signed = signed_off(evidence)
+    return rules_met(cause_ranking, states, codes, signed, dangers(evidence, signed))
 
 
 def signed_off(evidence: Evidence) -> pl.DataFrame:

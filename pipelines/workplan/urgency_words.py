@@ -134,6 +134,10 @@ def _chance_within(days: int) -> Sentence:
 
 
 def _rule(row: dict[str, Any], words: Words) -> str:
+    if row["rule_found"] is not None:
+        when = f", {words.day(row['seen_at'])}"
+        since = f", worked on {_on(row, words)}, not read since" if row["fate"] == "worked_on" else ""
+        return f"{row['rule_found']}{when}{since}: {row['rule_reason']}."
     if row["rule_code"] is None:
         cause = causes().get(row["rule_cause"])
         title = cause.title if cause else row["rule_cause"]

@@ -19,7 +19,9 @@ def ago(days):
 def states(planned, published_rows):
     """Vehicle states of vehicles read weekly up to `read_ago` days, with these correction states, faults and risks."""
 
-    def make(corrections=(), *, risk=(0.0, 0.0, 0.0), faults=(), read_ago=1, lamp=False, causes=(), vehicle=None):
+    def make(
+        corrections=(), *, risk=(0.0, 0.0, 0.0), faults=(), read_ago=1, lamp=False, causes=(), vehicle=None, coolant=()
+    ):
         read = [ago(read_ago + 7 * week) for week in range(6)]
         named = {"vehicle_id": "v", "engine_family": "rowan", **(vehicle or {})}
         catalogue = [
@@ -28,6 +30,8 @@ def states(planned, published_rows):
             {"code": "idle", "fault_low": "P0505", "component": "valve"},
         ]
         snapshots = [{"vehicle_id": "v", "read_at": at, "faults_read": True, "lamp_on": lamp} for at in read]
+        for snapshot, degrees in zip(snapshots, coolant, strict=False):
+            snapshot["coolant_c"] = degrees
         found = [{"vehicle_id": "v", "read_at": read[0], "confirmed": True, **fault} for fault in faults]
         published, evidence = planned(
             {"v": risk},
@@ -182,3 +186,11 @@ def test_every_rule_says_why_and_asks_for_something():
     assert rules()["reason"].str.len_chars().min() >= 20
     assert rules().filter(pl.col("code").is_null() == pl.col("cause").is_null()).is_empty()
     assert set(rules()["needs"].drop_nulls().str.split("|").explode()) <= {"present", "lamp_on", "drifting", "outside"}
+
+
+def test_what_was_measured_takes_a_vehicle_off_the_road_with_its_reason(states):
+    told = states(read_ago=1)[0]
+    assert told["urgency"] == "none"
+    (told,) = states(read_ago=1, coolant=[121.0, 88.0, 88.0, 88.0])
+    assert told["urgency"] == "off_road"
+    assert told["urgency_reason"] == "Coolant read 121 °C, 31 May: the engine overheats."
