@@ -23,3 +23,7 @@ class LacksColumnsError(DropError):
 
 class StoreError(LeewayError):
     """A store that is absent, locked by another process, damaged or of another version."""
+
+
+class QueryError(LeewayError):
+    """A query of the published tables that is none, is not allowed, or goes beyond its limits."""

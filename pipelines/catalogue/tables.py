@@ -67,6 +67,12 @@ def published_tables() -> dict[str, Table]:
     return _read("published_tables.csv")
 
 
+@cache
+def more_published() -> dict[str, Table]:
+    """What is published beyond the contract and can be asked: tables that explain, and columns of its own tables."""
+    return _read("more_published.csv")
+
+
 @dataclass(frozen=True, kw_only=True)
 class EntryColumns:
     """The columns of what people enter, in the contract's order.
