@@ -10,6 +10,8 @@ import streamlit as st
 from streamlit.elements.lib.column_types import ColumnConfig
 
 from dashboard import entered, published
+from dashboard.charts import Drawn
+from dashboard.screens.saving import offer_chart, offer_table
 from dashboard.views import address
 from dashboard.views.wording import Reader, count, plain, sentence, shell_word
 
@@ -121,14 +123,28 @@ def vehicle_links(rows: pl.DataFrame, frame: Frame, **more: str) -> pl.DataFrame
     )
 
 
-def table(rows: pl.DataFrame, **shown: Any) -> None:
-    """A table of text and figures; what a spreadsheet would run stands behind a `'`, since tables can be downloaded.
+def table(rows: pl.DataFrame, *, key: str, **shown: Any) -> None:
+    """A table of text and figures, which can be saved; what a spreadsheet would run stands behind a `'` in it.
 
     Args:
         rows: What it shows.
+        key: Its name, unique on the page.
         shown: Further arguments of `st.dataframe`.
     """
-    st.dataframe(published.as_cells(rows), **shown)  # noqa: TID251 - this is the one place
+    st.dataframe(published.as_cells(rows), key=key, **shown)  # noqa: TID251 - this is the one place
+    offer_table(rows, key, shown.get("column_config", {}))
+
+
+def chart(drawn: Drawn, *, key: str, alt: str) -> None:
+    """A chart, which can be saved.
+
+    Args:
+        drawn: The chart.
+        key: Its name, unique on the page.
+        alt: What it shows, in words.
+    """
+    st.altair_chart(drawn, alt=alt)  # noqa: TID251 - this is the one place
+    offer_chart(drawn, key, title=alt, zone=reader_zone().key)
 
 
 def known_columns(rows: pl.DataFrame) -> pl.DataFrame:

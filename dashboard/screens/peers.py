@@ -37,13 +37,14 @@ def show() -> None:
     st.markdown(f"#### {plain(view.sentence)}")
     st.markdown(view.disagreement)
     shared.basis(frame, "Each vehicle is compared with healthy vehicle-weeks of its own engine family.")
-    st.altair_chart(
+    shared.chart(
         published.kept(
             "forest_distance",
             as_of,
             choice,
             build=lambda: forest_against_distance(view.rows, false_outlier_share=share),
         ),
+        key="forest_distance",
         alt="Each vehicle by how rare it is: by the isolation forest across, by the robust distance up",
     )
     _table(view, frame)

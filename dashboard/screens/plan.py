@@ -43,7 +43,7 @@ def show() -> None:
         st.info(view.empty_reason)
         return
     if view.load.get_column("day").n_unique() > 1:
-        st.altair_chart(work_load(view.load), alt="Hours of work by day at each depot")
+        shared.chart(work_load(view.load), key="work_load", alt="Hours of work by day at each depot")
     if view.rows.height:
         _table(view, frame)
         _downloads(view, frame)
@@ -116,13 +116,6 @@ def _waiting(view: PlanView, frame: Frame) -> None:
 
 def _downloads(view: PlanView, frame: Frame) -> None:
     with st.container(horizontal=True):
-        st.download_button(
-            "Download as CSV",
-            data=partial(published.as_csv, view.rows),
-            file_name="work_plan.csv",
-            mime="text/csv",
-            on_click="ignore",
-        )
         st.download_button(
             "Download as XLSX",
             data=partial(published.as_workbook, view.rows, "work plan"),

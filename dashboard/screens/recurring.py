@@ -51,7 +51,7 @@ def _issues(view: RecurringView, frame: Frame) -> None:
         return
     if view.issues["rate_ratio"].count():
         said = "How many times the rate of the rest of the fleet, with intervals"
-        st.altair_chart(rate_ratios(view.issues), alt=said)
+        shared.chart(rate_ratios(view.issues), key="rate_ratios", alt=said)
     for row in view.issues.head(10).to_dicts():
         st.markdown(f"**{plain(row['title'])}**  \n{plain(issue_sentence(row, frame.reader))}")
     shared.table(
@@ -87,7 +87,9 @@ def _when(view: RecurringView, abouts: list[About], frame: Frame) -> None:
     notes = entered.notes().filter(pl.col("about").is_in(about), pl.col("at") <= as_of)
     if view.issues["first_seen_at"].count() or notes.height:
         st.markdown("##### Since when, and what was noted")
-        st.altair_chart(seen_since(view.issues, notes, as_of), alt="Findings from their first event on, and notes")
+        shared.chart(
+            seen_since(view.issues, notes, as_of), key="seen_since", alt="Findings from their first event on, and notes"
+        )
     notes_part("recurring", abouts, frame)
 
 

@@ -109,18 +109,20 @@ def _charts(view: TodayView, frame: Frame, choice: Choice) -> None:
     column, name = grouping(view.rows)
     with left:
         st.subheader(f"By {name}")
-        st.altair_chart(
+        shared.chart(
             published.kept(
                 "urgency_by", frame.reader, choice, build=lambda: charts.urgency_by(view.rows, column, name)
             ),
+            key="urgency_by",
             alt=f"Vehicles by urgency, one bar for each {name}",
         )
     with right:
         st.subheader("Leeway and chance of a fault")
-        st.altair_chart(
+        shared.chart(
             published.kept(
                 "leeway_chance", frame.reader, choice, build=lambda: charts.leeway_against_chance(view.rows)
             ),
+            key="leeway_chance",
             alt="Each vehicle by the leeway it has left and its chance of a fault within 30 days",
         )
 

@@ -92,7 +92,7 @@ def _charts(
         pl.col("about").is_in([about.name for about in abouts]),
         pl.col("at").is_between(view.weekly["week"].min(), frame.reader.as_of),
     )
-    st.altair_chart(
+    shared.chart(
         published.kept(
             "weekly",
             frame.reader,
@@ -100,12 +100,14 @@ def _charts(
             entered.now().newest,
             build=lambda: weekly_by_group(view.weekly, notes, unit=unit, split=split),
         ),
+        key="weekly",
         alt=f"Weekly median and the middle eight in ten vehicles by {split}",
     )
     notes_part("trends", abouts, frame)
     st.subheader("Where every vehicle stands today")
-    st.altair_chart(
+    shared.chart(
         published.kept("standing", frame.reader, *key, build=lambda: standing_today(view.standing)),
+        key="standing_today",
         alt=f"Each vehicle's distance from what it should read, by {split}",
     )
 

@@ -51,8 +51,10 @@ def _curve(view: TrustView) -> None:
     with left:
         st.markdown("\n".join(f"- {said}" for said in view.curve_sentences))
     with right:
-        st.altair_chart(
-            reliability(view.curve), alt="Share of vehicles that had a fault against the chance they were given"
+        shared.chart(
+            reliability(view.curve),
+            key="reliability",
+            alt="Share of vehicles that had a fault against the chance they were given",
         )
 
 
@@ -61,7 +63,9 @@ def _dates(view: TrustView) -> None:
         return
     st.subheader("Does it still hold?")
     st.markdown(view.watch_sentence)
-    st.altair_chart(faults_by_date(view.watch), alt="Faults that came and faults forecast at each past date")
+    shared.chart(
+        faults_by_date(view.watch), key="faults_by_date", alt="Faults that came and faults forecast at each past date"
+    )
 
 
 def _measures(view: TrustView) -> None:

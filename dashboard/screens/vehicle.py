@@ -132,8 +132,10 @@ def _correction(vehicle_id: str, correction: str, states: pl.DataFrame, events: 
         entered.now().newest,
         build=lambda: correction_path(path, row, events, as_of=as_of, unit=unit_word(row["unit"])),
     )
-    st.altair_chart(
-        chart, alt=f"{row['title']} of vehicle {vehicle_id} in time, with its expected value, normal band and limit"
+    shared.chart(
+        chart,
+        key="correction",
+        alt=f"{row['title']} of vehicle {vehicle_id} in time, with its expected value, normal band and limit",
     )
     meaning = row["rising_means"] if (row["deviation"] or 0) >= 0 else row["falling_means"]
     if meaning:
@@ -190,7 +192,7 @@ def _forecast(vehicle_id: str, frame: Frame) -> None:
     if not view.rows.height:
         st.markdown("No forecast was made for this vehicle.")
         return
-    st.altair_chart(chances(view.rows), alt=" ".join(view.sentences))
+    shared.chart(chances(view.rows), key="chances", alt=" ".join(view.sentences))
     st.markdown("\n".join(f"- {plain(said)}" for said in view.sentences))
     st.caption(f"If nothing is repaired before. {plain(view.basis)}")
 
@@ -200,7 +202,7 @@ def _waiting(vehicle_id: str, frame: Frame) -> None:
     if view is None:
         return
     st.subheader("If the visit waits")
-    st.altair_chart(cost_of_waiting(view.rows), alt=view.sentence)
+    shared.chart(cost_of_waiting(view.rows), key="cost_of_waiting", alt=view.sentence)
     st.markdown(plain(view.sentence))
     st.caption("In the fleet's own money; what the fleet's tables do not say of labour, parts and standing is assumed.")
 

@@ -61,8 +61,9 @@ def _batch(batch: Batch, name: str) -> None:
         st.markdown(plain(batch.sentence))
         st.markdown(plain(f"{batch.decided or batch.doubt}"))
         if batch.history.height:
-            st.altair_chart(
+            shared.chart(
                 beside_history(batch.history, batch.column),
+                key=f"held {batch.batch_id}",
                 alt=f"{batch.column}: readings before and after, as they came and as converted",
             )
         if batch.decided:

@@ -5,7 +5,9 @@ import re
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
+from xml.etree import ElementTree
 
+import polars as pl
 import pytest
 
 from pipelines.store.entries import people, read_entries
@@ -70,6 +72,14 @@ class Visitor:
         self.page.keyboard.press("Escape")
         return self.settles()
 
+    def saves(self, what: str, ending: str) -> Path:
+        """The file that the first button of that name hands over."""
+        self.page.get_by_role("button", name=what, exact=True).first.click()
+        with self.page.expect_download() as saved:
+            self.page.get_by_role("button", name=f"{what} as {ending}").click()
+        self.page.keyboard.press("Escape")
+        return Path(saved.value.path())
+
     def presses(self, label: str) -> "Visitor":
         self.page.get_by_role("radio", name=label, exact=True).click()
         return self.settles()
@@ -111,9 +121,12 @@ if tools.CHROMIUM:  # without a browser on the machine there is nothing to colle
         visitor.reads("has climbed 0.9 % a month since 12 March")
         visitor.goes_to("Work plan")
         visitor.reads("2 vehicles, 2 hours of work")
-        with visitor.page.expect_download() as saved:
-            visitor.page.get_by_text("Download as CSV").click()
-        assert "'=Reset idle valve" in Path(saved.value.path()).read_text("utf-8-sig")
+        plan = pl.read_csv(visitor.saves("Save table", "CSV"))
+        assert plan["jobs"].to_list() == ["Check exhaust upstream", "'=Reset idle valve"]
+        assert pl.read_parquet(visitor.saves("Save table", "Parquet"))["vehicle_id"].to_list() == ["V1", "V2"]
+        assert visitor.saves("Save chart", "PNG").read_bytes().startswith(b"\x89PNG")
+        drawn = ElementTree.parse(visitor.saves("Save chart", "SVG"))  # noqa: S314 (our own)
+        assert drawn.getroot().tag.endswith("svg")
 
     def test_a_workshop_owner_goes_from_what_comes_back_to_a_vehicle(running, address):
         visitor = Visitor(running, address).opens("recurring")

@@ -128,7 +128,7 @@ def test_no_page_reads_data_as_markup_and_no_table_holds_a_formula(monkeypatch, 
         assert not [cell for cell in cells if "\x1b" in cell]
         if page != "trust":
             assert "evil" in "".join(said + cells)
-        charts = [json.loads(chart.proto.spec) for chart in app.get("arrow_vega_lite_chart")]
+        charts = [json.loads(chart.proto.spec) for chart in app.get("vega_lite_chart")]
         assert not re.search(r'"(href|url|image)":', json.dumps(charts))
 
 
