@@ -16,9 +16,9 @@ import streamlit as st
 
 from dashboard.views.joined import bare_title
 from dashboard.views.peers import PeersTables
+from dashboard.views.record import events_of
 from dashboard.views.today import FleetTables
 from dashboard.views.trust import unchecked_warning
-from dashboard.views.vehicle import events_of
 from pipelines.catalogue.tables import published_tables
 from pipelines.causes.knowledge import Cause, causes
 from pipelines.command_options import DEFAULT_STORE
@@ -153,13 +153,17 @@ def correction_path(vehicle_id: str, code: str, as_of: datetime) -> pl.DataFrame
     Where the reasoning of an older state is no longer kept, or an older release kept less of it, the readings alone,
     without what was expected of them.
     """
-    paths = kept("paths", vehicle_id, as_of, build=lambda: _paths(vehicle_id, as_of))
-    path = paths.filter(pl.col("correction") == code)
+    path = correction_paths(vehicle_id, as_of).filter(pl.col("correction") == code)
     snapshots = evidence(vehicle_id, as_of).snapshots
     if path.height or code not in snapshots.columns:
         return path
     readings = snapshots.select("read_at", value=pl.col(code).cast(pl.Float64))
     return pl.concat([path, readings], how="diagonal")
+
+
+def correction_paths(vehicle_id: str, as_of: datetime) -> pl.DataFrame:
+    """The same of all its corrections, without what an older state no longer keeps."""
+    return kept("paths", vehicle_id, as_of, build=lambda: _paths(vehicle_id, as_of))
 
 
 def _paths(vehicle_id: str, as_of: datetime) -> pl.DataFrame:
@@ -174,19 +178,33 @@ def events(vehicle_id: str, as_of: datetime) -> pl.DataFrame:
     def build() -> pl.DataFrame:
         return events_of(
             work=evidence(vehicle_id, as_of).work,
-            fault_events=_of_vehicle("fault_event", vehicle_id, as_of, FAULT_EVENT),
-            readings=_of_vehicle("reading_clock", vehicle_id, as_of, READING_CLOCK),
+            fault_events=fault_events(vehicle_id, as_of),
+            readings=clock(vehicle_id, as_of),
+            names=names(),
             until=as_of,
         )
 
     return kept("events", vehicle_id, as_of, build=build)
 
 
+def clock(vehicle_id: str, as_of: datetime) -> pl.DataFrame:
+    """Its readings put in order: `read_at, km, calibration, module, power_lost`, by read_at."""
+    return _of_vehicle("reading_clock", vehicle_id, as_of, READING_CLOCK)
+
+
+def fault_events(vehicle_id: str, as_of: datetime) -> pl.DataFrame:
+    """When which codes of it were set and how they ended: `code, set_at, ended`."""
+    return _of_vehicle("fault_event", vehicle_id, as_of, FAULT_EVENT)
+
+
 TIME = pl.Datetime("us", "UTC")
-FAULT_EVENT = pl.Schema({"vehicle_id": pl.String(), "code": pl.String(), "set_at": TIME})
+FAULT_EVENT = pl.Schema({"vehicle_id": pl.String(), "code": pl.String(), "set_at": TIME, "ended": pl.String()})
 READING_CLOCK = pl.Schema(
-    {"vehicle_id": pl.String(), "read_at": TIME, "calibration": pl.String(), "power_lost": pl.Boolean()}
-)
+    {
+        "vehicle_id": pl.String(), "read_at": TIME, "km": pl.Float64(), "calibration": pl.String(),
+        "module": pl.String(), "power_lost": pl.Boolean(),
+    }
+)  # fmt: skip
 
 
 def _of_vehicle(name: str, vehicle_id: str, as_of: datetime, schema: pl.Schema) -> pl.DataFrame:

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -49,6 +50,12 @@ def choose() -> Frame | None:
     newest = picked == next(iter(named))
     reader = Reader(as_of=named[picked], zone=zone, miles=unit == "miles")
     return Frame(reader=reader, carried=address.shared(reader, newest=newest), newest=newest)
+
+
+def asked_state(states: Sequence[datetime]) -> datetime | None:
+    """The published state that the address names, the newest where it names none; None: nothing was analysed."""
+    named = {address.state_name(Reader(as_of=at)): at for at in states}
+    return named.get(st.query_params.get("as_of", ""), next(iter(states), None))
 
 
 def reader_zone() -> ZoneInfo:

@@ -6,24 +6,27 @@ import polars as pl
 import streamlit as st
 
 from dashboard import entered, published
-from dashboard.charts.correction_path import correction_path
 from dashboard.charts.fleet import chances
 from dashboard.charts.waiting import cost_of_waiting
 from dashboard.screens import frame as shared
 from dashboard.screens.checking import checks_part
 from dashboard.screens.frame import Frame
+from dashboard.screens.glance import beside_part, glance_part, path_chart
 from dashboard.screens.notes import notes_part
+from dashboard.screens.record import codes_part, record_part, repairs_part
 from dashboard.views import vehicle as views
 from dashboard.views.joined import distinct_titles
 from dashboard.views.notes import FLEET, About, with_notes
+from dashboard.views.record import identity
 from dashboard.views.today import NO_CAUSE
 from dashboard.views.too_little import peers_read
 from dashboard.views.waiting import waiting
-from dashboard.views.wording import percent, plain, unit_word
+from dashboard.views.wording import percent, plain
 
 
 def show() -> None:
     """The page."""
+    _name_in_address()
     frame = shared.choose()
     if frame is None:
         st.title("One vehicle")
@@ -35,13 +38,32 @@ def show() -> None:
         st.title("One vehicle")
         st.info("No vehicle was in service on this date, or none was read by then.")
         return
-    asked = st.query_params.get("vehicle")
-    opened = views.asked_for(asked, known) if asked else views.most_urgent(vehicle_state)
-    if opened is None:
-        _unknown(str(asked), known, frame)
+    asked = str(st.query_params.get("vehicle"))
+    if asked not in known:
+        _unknown(asked, known, frame)
         return
-    vehicle_id = st.selectbox("Vehicle", known, index=known.index(opened), key="vehicle", bind="query-params")
+    vehicle_id = st.selectbox("Vehicle", known, index=None, key="vehicle", bind="query-params") or asked
     _vehicle(vehicle_id, vehicle_state, frame)
+
+
+def _name_in_address() -> None:
+    """Go to the address that names the vehicle which is shown, so that it can be mailed; before any widget is there.
+
+    Where none is asked for, it is the first of Today's list; one asked for in other capitals is meant.
+    """
+    as_of = shared.asked_state(published.kept_as_ofs())
+    if as_of is None or not (vehicle_state := published.table("vehicle_state", as_of)).height:
+        return
+    asked = st.query_params.get("vehicle")
+    known = vehicle_state.get_column("vehicle_id").to_list()
+    opened = (
+        views.asked_for(asked, known)
+        if asked
+        else views.most_urgent(vehicle_state, published.table("fault_forecast", as_of))
+    )
+    if opened not in {None, asked}:
+        asked_all = {name: st.query_params.get_all(name) for name in st.query_params}
+        st.switch_page("screens/vehicle.py", query_params={**asked_all, "vehicle": [opened]})
 
 
 def _unknown(asked: str, known: list[str], frame: Frame) -> None:
@@ -79,7 +101,8 @@ def _vehicle(vehicle_id: str, vehicle_state: pl.DataFrame, frame: Frame) -> None
         st.markdown(plain(visit))
     for said in summary.sentences:
         st.markdown(f"##### {plain(said)}" if said == summary.sentences[0] else plain(said))
-    st.caption(" · ".join(f"{name}: {plain(value)}" for name, value in summary.facts.items()))
+    who = identity(about[0] if about else {}, published.clock(vehicle_id, as_of), frame.reader)
+    st.caption(" · ".join(f"{name}: {plain(value)}" for name, value in {**summary.facts, **who}.items()))
     shared.basis(frame, published.forecast_warning())
     if summary.leading is None:
         st.info("No correction of this vehicle was ever read.")
@@ -93,6 +116,8 @@ def _vehicle(vehicle_id: str, vehicle_state: pl.DataFrame, frame: Frame) -> None
         until=as_of,
     )
     _correction(vehicle_id, correction, states, events, frame)
+    beside_part(vehicle_id, correction, vehicle_state, frame)
+    codes_part(vehicle_id, frame)
     left, right = st.columns([3, 2])
     with left:
         _causes(vehicle_id, frame)
@@ -100,8 +125,9 @@ def _vehicle(vehicle_id: str, vehicle_state: pl.DataFrame, frame: Frame) -> None
         _forecast(vehicle_id, frame)
         _waiting(vehicle_id, frame)
         _unlike_peers(vehicle_id, vehicle_state, frame)
-    _all_corrections(states)
-    _record(events, frame)
+    repairs_part(vehicle_id, frame)
+    _all_corrections(vehicle_id, states, frame)
+    record_part(events, frame)
     notes_part("vehicle", [About(vehicle_id=vehicle_id), *([About(depot=depot)] if depot else []), About()], frame)
 
 
@@ -118,25 +144,10 @@ def _picked_correction(states: pl.DataFrame, leading: str) -> str:
 
 
 def _correction(vehicle_id: str, correction: str, states: pl.DataFrame, events: pl.DataFrame, frame: Frame) -> None:
-    as_of = frame.reader.as_of
     row = states.filter(pl.col("correction") == correction).row(0, named=True)
-    path = published.correction_path(vehicle_id, correction, as_of)
-    if not path.get_column("value").count():
-        st.info(f"{plain(row['title'])} was not read on this vehicle.")
+    path = path_chart(vehicle_id, row, events, frame)
+    if path is None:
         return
-    chart = published.kept(
-        "path_chart",
-        as_of,
-        vehicle_id,
-        correction,
-        entered.now().newest,
-        build=lambda: correction_path(path, row, events, as_of=as_of, unit=unit_word(row["unit"])),
-    )
-    shared.chart(
-        chart,
-        key="correction",
-        alt=f"{row['title']} of vehicle {vehicle_id} in time, with its expected value, normal band and limit",
-    )
     meaning = row["rising_means"] if (row["deviation"] or 0) >= 0 else row["falling_means"]
     if meaning:
         side = "above" if (row["deviation"] or 0) >= 0 else "below"
@@ -216,8 +227,9 @@ def _unlike_peers(vehicle_id: str, vehicle_state: pl.DataFrame, frame: Frame) ->
     st.markdown(plain(f"{said} {checked}"))
 
 
-def _all_corrections(states: pl.DataFrame) -> None:
+def _all_corrections(vehicle_id: str, states: pl.DataFrame, frame: Frame) -> None:
     st.subheader("All its corrections")
+    glance_part(vehicle_id, states, frame)
     shared.table(
         shared.known_columns(views.states_table(states)),
         hide_index=True,
@@ -237,25 +249,6 @@ def _all_corrections(states: pl.DataFrame) -> None:
             "rate_per_30d": st.column_config.NumberColumn("A month", format="%.3g"),
             "leeway_pct": st.column_config.ProgressColumn("Leeway left", format="%.0f %%", min_value=0, max_value=100),
             "code": st.column_config.TextColumn("Code"),
-        },
-    )
-
-
-def _record(events: pl.DataFrame, frame: Frame) -> None:
-    st.subheader("Its record")
-    if not events.height:
-        st.markdown("No work, fault, power loss or note is on record.")
-        return
-    shared.table(
-        events.reverse(),
-        hide_index=True,
-        placeholder=shared.ABSENT,
-        key="record",
-        alt="Work, faults, power losses, calibrations and notes, newest first",
-        column_config={
-            "at": st.column_config.DatetimeColumn("When", format="D MMM YYYY", timezone=frame.reader.zone.key),
-            "kind": st.column_config.TextColumn("Kind"),
-            "text": st.column_config.TextColumn("What", width="large"),
         },
     )
 

@@ -106,10 +106,10 @@ def notes_of(dropped: pl.DataFrame, entries: pl.DataFrame, people: dict[str, str
 
 
 def with_notes(events: pl.DataFrame, notes: pl.DataFrame, *, about: Sequence[str], until: datetime) -> pl.DataFrame:
-    """What happened to one vehicle with the notes about it, its depot and the fleet: `at, kind, text`, by time."""
+    """What happened to one vehicle with the notes about it, its depot and the fleet, by time."""
     near = notes.filter(pl.col("about").is_in(about), pl.col("at") <= until)
     noted = near.select("at", kind=pl.lit("note"), text="text")
-    return pl.concat([events, noted]).sort("at", "kind", "text")
+    return pl.concat([events, noted], how="diagonal").sort("at", "kind", "text")
 
 
 def waiting_sentence(record: pl.DataFrame, counted: int) -> str:

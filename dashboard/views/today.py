@@ -155,7 +155,6 @@ def _rows(fleet: pl.DataFrame, tables: FleetTables, reader: Reader) -> pl.DataFr
     )
     said = [short_sentence(row, reader) for row in leading.to_dicts()]
     what = leading.select("vehicle_id", "correction", "title").with_columns(what=pl.Series(said, dtype=pl.String))
-    order = {urgency: rank for rank, urgency in enumerate(URGENCY)}
     labels = {urgency: each.label for urgency, each in URGENCY.items()}
     return (
         fleet.with_columns(why=pl.coalesce("urgency_reason", _worked_on(fleet, reader)))
@@ -165,19 +164,25 @@ def _rows(fleet: pl.DataFrame, tables: FleetTables, reader: Reader) -> pl.DataFr
         .with_columns(
             pl.when(pl.col("state").is_in(["drifting", "outside"])).then(pl.col("cause", "cause_probability"))
         )
-        .with_columns(rank=pl.col("urgency").replace_strict(order, default=len(order), return_dtype=pl.Int32))
-        .sort(
-            "rank",
-            pl.col("chance_30"),
-            "leeway_pct",
-            "vehicle_id",
-            descending=[False, True, False, False],
-            nulls_last=True,
-        )
+        .pipe(urgent_first)
         .with_columns(
             urgency=pl.col("urgency").replace_strict(labels, default=look(URGENCY, None).label, return_dtype=pl.String)
         )
         .select(pl.col(name).cast(dtype) for name, dtype in ROWS_SCHEMA.items())
+    )
+
+
+def urgent_first(rows: pl.DataFrame) -> pl.DataFrame:
+    """The order of the list: by urgency, then by chance of a fault within 30 days, then by leeway.
+
+    Args:
+        rows: With `urgency, chance_30, leeway_pct, vehicle_id`.
+    """
+    rank = pl.col("urgency").replace_strict(
+        {urgency: rank for rank, urgency in enumerate(URGENCY)}, default=len(URGENCY), return_dtype=pl.Int32
+    )
+    return rows.sort(
+        rank, "chance_30", "leeway_pct", "vehicle_id", descending=[False, True, False, False], nulls_last=True
     )
 
 

@@ -2,7 +2,6 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime
 from difflib import get_close_matches
 from typing import Any
 
@@ -12,7 +11,7 @@ from dashboard.palette import STATE, URGENCY, look
 from dashboard.views.joined import with_catalogue
 from dashboard.views.peers import SAID_FROM, reason_words
 from dashboard.views.sentences import correction_sentence
-from dashboard.views.today import cause_name
+from dashboard.views.today import cause_name, chances, urgent_first
 from dashboard.views.too_little import by_built_in, learning, near_limit, near_limit_words
 from dashboard.views.wording import Reader, amount, count, number, percent, sentence, signed, unit_word
 from pipelines.causes.knowledge import Cause
@@ -98,12 +97,9 @@ def summary(
     )
 
 
-def most_urgent(vehicle_state: pl.DataFrame) -> str:
-    """The vehicle to show where none is asked for: the most urgent, then with the least leeway."""
-    order = {urgency: rank for rank, urgency in enumerate(URGENCY)}
-    ranked = vehicle_state.with_columns(
-        rank=pl.col("urgency").replace_strict(order, default=len(order), return_dtype=pl.Int32)
-    ).sort("rank", "leeway_pct", "vehicle_id", nulls_last=True)
+def most_urgent(vehicle_state: pl.DataFrame, fault_forecast: pl.DataFrame) -> str:
+    """The vehicle to show where none is asked for: the first of the list of those that need attention."""
+    ranked = urgent_first(vehicle_state.join(chances(fault_forecast), on="vehicle_id", how="left"))
     first: str = ranked.item(0, "vehicle_id")
     return first
 
@@ -352,35 +348,3 @@ def reasoning(path: pl.DataFrame, row: Mapping[str, Any]) -> pl.DataFrame:
         ("Threshold", number(last["threshold"], figures=3), "an alarm is raised above this"),
     ]
     return pl.DataFrame(lines, schema=["part", "figure", "meaning"], orient="row")
-
-
-def events_of(
-    *, work: pl.DataFrame, fault_events: pl.DataFrame, readings: pl.DataFrame, until: datetime
-) -> pl.DataFrame:
-    """Everything that happened to one vehicle, for the time axis: `at, kind, text`, by time.
-
-    Args:
-        work: Rows of this vehicle in the drop table.
-        fault_events: Its rows of the table `fault_event`.
-        readings: Its rows of the table `reading_clock`.
-        until: Nothing later is shown.
-    """
-    parts = [
-        work.select(
-            at="done_at",
-            kind=pl.lit("work"),
-            text=pl.concat_str(
-                pl.col("kind").str.replace_all("_", " "),
-                pl.lit(": "),
-                pl.col("component").fill_null("").str.replace_all("_", " "),
-            ).str.strip_chars(": "),
-        ),
-        fault_events.select(at="set_at", kind=pl.lit("fault"), text=pl.concat_str(pl.col("code"), pl.lit(" was set"))),
-        readings.filter(pl.col("power_lost")).select(
-            at="read_at", kind=pl.lit("power"), text=pl.lit("module lost power before this reading")
-        ),
-        readings.filter((pl.col("calibration") != pl.col("calibration").shift(1)).fill_null(value=False)).select(
-            at="read_at", kind=pl.lit("calibration"), text=pl.concat_str(pl.lit("calibration "), pl.col("calibration"))
-        ),
-    ]
-    return pl.concat(parts).drop_nulls("at").filter(pl.col("at") <= until).sort("at", "kind", "text")

@@ -25,6 +25,7 @@ LOOKED_FOR = re.compile(  # where Streamlit's pages begin to see an address, an 
 )
 UNIT_WORDS = {
     "degC": "°C",
+    "degF": "°F",
     "deg": "°",
     "deg_crank": "° crank",
     "permille": "‰",
@@ -42,7 +43,7 @@ class Reader:
     Attributes:
         as_of: The published state shown (UTC).
         zone: The reader's time zone.
-        miles: Distances in miles; otherwise kilometres.
+        miles: Distances in miles and temperatures in °F; otherwise kilometres and °C.
     """
 
     as_of: datetime
@@ -91,6 +92,12 @@ class Reader:
             return "not known"
         figure, unit = (km / KM_PER_MILE, "miles") if self.miles else (km, "km")
         return f"{figure:,.{digits}f}{NO_BREAK}{unit}"
+
+    def amount(self, value: float | None, unit: str | None, *, figures: int = 2) -> str:
+        """A value with its unit; temperatures in °F for who reads miles."""
+        if value is not None and unit == "degC" and self.miles:
+            return amount(32 + 1.8 * value, "degF", figures=figures)
+        return amount(value, unit, figures=figures)
 
     @property
     def thousand(self) -> str:

@@ -28,6 +28,13 @@ def code_titles() -> dict[str, str]:
     return dict(table.select("code", "title").iter_rows())
 
 
+@cache
+def freeze_frame_words() -> dict[str, tuple[str, str]]:
+    """What columns `ff_NAME` of a freeze frame are called and their unit, by NAME (SAE J1979 words)."""
+    table = pl.read_csv(files("pipelines.catalogue").joinpath("freeze_frame.csv").read_bytes())
+    return {name: (title, unit) for name, title, unit in table.iter_rows()}
+
+
 def overridden(built_in: pl.DataFrame, own: pl.DataFrame) -> pl.DataFrame:
     """The built-in rows and a fleet's own, which take the place of rows of the same key (the first column); by key.
 

@@ -225,7 +225,9 @@ def known_tables() -> dict[str, pl.DataFrame]:
             {
                 "vehicle_id": ["V1", "V1"],
                 "read_at": [day(2031, 2, 1), day(2031, 2, 8)],
+                "km": [81_000.0, 81_650.0],
                 "calibration": ["A", "B"],
+                "module": ["M1", "M1"],
                 "power_lost": [False, True],
             },
             schema_overrides={"read_at": pl.Datetime("us", "UTC")},

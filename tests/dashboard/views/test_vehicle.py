@@ -156,25 +156,6 @@ def test_without_kept_expectations_there_is_no_reasoning(states):
     assert not views.reasoning(path, states.row(0, named=True)).height
 
 
-def test_events_are_joined_in_time_and_nothing_later_is_shown(tables):
-    work = pl.DataFrame(
-        {
-            "done_at": [datetime(2031, 1, 5, tzinfo=UTC), datetime(2031, 6, 1, tzinfo=UTC)],
-            "kind": ["replacement", "repair"],
-            "component": ["idle_valve", None],
-        },
-        schema_overrides={"done_at": TIME},
-    )
-    events = views.events_of(
-        work=work,
-        fault_events=tables["fault_event"],
-        readings=tables["reading_clock"],
-        until=datetime(2031, 5, 20, tzinfo=UTC),
-    )
-    assert events["kind"].to_list() == ["work", "calibration", "power", "fault"]
-    assert events["text"].to_list()[:2] == ["replacement: idle valve", "calibration B"]
-
-
 def test_a_family_of_few_vehicles_is_said_to_be_judged_by_the_built_in_ranges(tables, corrections, reader):
     def said(peers):
         return " ".join(views.summary(

@@ -1,0 +1,92 @@
+"""Parts of the vehicle's page: codes that stand, verdicts on earlier repairs, everything on record."""
+
+import polars as pl
+import streamlit as st
+from streamlit.elements.lib.column_types import ColumnConfig
+
+from dashboard import published
+from dashboard.screens import frame as shared
+from dashboard.screens.frame import Frame
+from dashboard.views.record import earlier_repairs, record_table, standing_codes
+
+
+def codes_part(vehicle_id: str, frame: Frame) -> None:
+    """Codes that stand in the fault memory, by name, with how they were set."""
+    as_of = frame.reader.as_of
+    own = {
+        code[:5]: title
+        for title, low, high in published.corrections().select("title", "fault_low", "fault_high").iter_rows()
+        for code in f"{low or ''}|{high or ''}".split("|")
+        if code and title
+    }
+    codes = standing_codes(
+        published.fault_events(vehicle_id, as_of), published.evidence(vehicle_id, as_of).faults, own, frame.reader
+    )
+    if not codes.height:
+        return
+    st.subheader("Codes that stand")
+    shared.table(
+        shared.known_columns(codes),
+        hide_index=True,
+        placeholder=shared.ABSENT,
+        key="codes",
+        alt="Fault codes that stand, newest first",
+        column_config={
+            "code": st.column_config.TextColumn("Code"),
+            "title": st.column_config.TextColumn("What it says", width="large"),
+            "since": _day("Set", frame),
+            "times": st.column_config.NumberColumn("Times"),
+            "marks": st.column_config.TextColumn("Marked"),
+            "frame": st.column_config.TextColumn("Conditions when it was set", width="large"),
+        },
+    )
+    st.caption("Read and write down codes and conditions before the memory is cleared: clearing takes both.")
+
+
+def repairs_part(vehicle_id: str, frame: Frame) -> None:
+    """Whether what was repaired on it held."""
+    repairs = earlier_repairs(vehicle_id, published.table("repair_outcome", frame.reader.as_of), published.names())
+    if not repairs.height:
+        return
+    st.subheader("Did its repairs hold")
+    shared.table(
+        repairs,
+        hide_index=True,
+        placeholder=shared.ABSENT,
+        key="repairs",
+        alt="Repairs of this vehicle and what the readings since say of them, newest first",
+        column_config={
+            "done_at": _day("Done", frame),
+            "part": st.column_config.TextColumn("Part"),
+            "verdict": st.column_config.TextColumn("Verdict"),
+            "evidence": st.column_config.TextColumn("What the readings say", width="large"),
+        },
+    )
+
+
+def record_part(events: pl.DataFrame, frame: Frame) -> None:
+    """Everything that happened to it."""
+    st.subheader("Its record")
+    if not events.height:
+        st.markdown("No work, fault, power loss or note is on record.")
+        return
+    shared.table(
+        shared.known_columns(record_table(events, frame.reader)),
+        hide_index=True,
+        placeholder=shared.ABSENT,
+        key="record",
+        alt="Work, faults, power losses, calibrations and notes, newest first",
+        column_config={
+            "at": _day("When", frame),
+            "kind": st.column_config.TextColumn("Kind"),
+            "text": st.column_config.TextColumn("What", width="large"),
+            "found": st.column_config.TextColumn("Cause found"),
+            "workshop": st.column_config.TextColumn("Workshop"),
+            "odometer": st.column_config.TextColumn("Odometer"),
+            "remark": st.column_config.TextColumn("Complaint, remark"),
+        },
+    )
+
+
+def _day(label: str, frame: Frame) -> ColumnConfig:
+    return st.column_config.DatetimeColumn(label, format="D MMM YYYY", timezone=frame.reader.zone.key)
