@@ -7,9 +7,9 @@ nothing is read twice. Connections are never kept.
 import codecs
 import io
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import polars as pl
 import streamlit as st
@@ -31,6 +31,9 @@ from pipelines.store.evidence import read_evidence
 from pipelines.store.exporting import csv_bytes, protected, workbook_bytes
 from pipelines.store.folder import Store
 from pipelines.store.quarantine_export import as_they_came
+
+if TYPE_CHECKING:
+    from pipelines.causes.visitor import Visitor
 
 STORE_VARIABLE = "LEEWAY_STORE"
 Built = TypeVar("Built")
@@ -170,6 +173,26 @@ def _paths(vehicle_id: str, as_of: datetime) -> pl.DataFrame:
     from dashboard.reasoning import KEPT, paths  # noqa: PLC0415 - compiled kernels, which one page needs
 
     return paths(evidence(vehicle_id, as_of), {name: table(name, as_of) for name in KEPT})
+
+
+def what_is_usual(family: str, as_of: datetime) -> pl.DataFrame:
+    """What vehicles of a family should read now, and how far healthy ones differ: `family_now`."""
+    from pipelines.causes.visitor import family_now  # noqa: PLC0415 - compiled kernels, which one page needs
+
+    return kept("usual", family, as_of, build=lambda: family_now(table("correction_state", as_of), vehicles(), family))
+
+
+def held_against_peers(values: Mapping[str, float], codes: Sequence[str], family: str, as_of: datetime) -> "Visitor":
+    """One reading of a vehicle without a history beside its peers.
+
+    Raises:
+        LeewayError: nothing that was read can be compared.
+    """
+    from pipelines.causes.visitor import Fleet, visitor  # noqa: PLC0415 - as above
+
+    tables = {name: fleet_reads.fleet_table(store(), name) for name in ("families", "work")}
+    fleet = Fleet(corrections=corrections(), vehicles=vehicles(), **tables)
+    return visitor(values, codes, family, what_is_usual(family, as_of), fleet)
 
 
 def events(vehicle_id: str, as_of: datetime) -> pl.DataFrame:

@@ -12,7 +12,7 @@ from synthetic_fleet.constants import Constants
 from synthetic_fleet.happenings import happen
 from synthetic_fleet.module import CONFIRMED, live_one_day
 from synthetic_fleet.scenario import Scenario, ScenarioError
-from synthetic_fleet.state import Array, Events, Fleet, Today, new_events, taken
+from synthetic_fleet.state import REGIONS, Array, Events, Fleet, Today, new_events, taken
 from synthetic_fleet.vehicles import Act, Vehicle, block_of, enlist
 from synthetic_fleet.workshop import Workshop
 
@@ -65,6 +65,14 @@ class Readings(NamedTuple):
     electric: Array  # load on the battery, Nm beyond health
     calibration: Array
     module: Array  # text
+
+
+# Calculated load in which each region lies, %; judgement.
+LOADS = {
+    "idle": (18.0, 28.0), "low": (28.0, 42.0), "mid": (42.0, 62.0), "high": (62.0, 85.0), "idle|low": (18.0, 42.0),
+    "flow_1": (18.0, 28.0), "flow_2": (28.0, 42.0), "flow_3": (42.0, 55.0), "flow_4": (55.0, 70.0),
+    "flow_5": (70.0, 85.0), "all": (18.0, 85.0),
+}  # fmt: skip
 
 
 class FaultSet(NamedTuple):
@@ -179,7 +187,7 @@ def _after_faults(lived: Lived, events: Events, day: int) -> list[tuple[int, Act
         rng = lived.vehicles[row].rng
         worst = [slot for slot in workshop.ailing(row) if fleet.defects.on[row, slot]]
         entry: dict[str, Any] = workshop.standing[row, worst[0]] if worst else {"defect": None, "cause": "none"}
-        load, coolant = float(rng.uniform(18, 85)), float(rng.normal(86, 6))
+        load, coolant = _frozen_load(lived, row, code, float(rng.uniform())), float(rng.normal(86, 6))
         clock = float(fleet.memory.set_clock[row, code])
         lived.fault_sets.append(FaultSet(day, row, code, clock, entry["defect"], entry["cause"], load, coolant))
         name = workshop.constants.codes[code]
@@ -188,6 +196,20 @@ def _after_faults(lived: Lived, events: Events, day: int) -> list[tuple[int, Act
         wait = 0 if stranded else int(rng.exponential(depot["wait_days"]))
         visits.append((row, Act(day + 1 + wait, "lamp")))
     return visits
+
+
+def _frozen_load(lived: Lived, row: int, code: int, share: float) -> float:
+    """Engine load (%) when a code set: in the region in which the correction learns that is farthest off its health.
+
+    A code of a limit sets where that limit is met; one that no correction sets, at any load.
+    """
+    state, monitors = lived.fleet.vehicles[row], lived.workshop.constants.world.monitors
+    sets = (monitors.high[state.family] == code) | (monitors.low[state.family] == code)
+    settings = lived.workshop.constants.world.settings
+    off = np.where(sets, np.abs(state.deviation) / (settings.high - settings.low), -1.0)
+    region = REGIONS[settings.region[off.argmax()]] if sets.any() else "all"
+    low, high = LOADS.get(region, LOADS["all"])
+    return low + share * (high - low)
 
 
 def _by_itself(lived: Lived, day: int) -> None:

@@ -10,8 +10,8 @@ from dashboard.screens.frame import Frame
 from dashboard.views.record import earlier_repairs, record_table, standing_codes
 
 
-def codes_part(vehicle_id: str, frame: Frame) -> None:
-    """Codes that stand in the fault memory, by name, with how they were set."""
+def codes_that_stand(vehicle_id: str, frame: Frame) -> pl.DataFrame:
+    """Codes that stand in a vehicle's fault memory, by name, with how they were set: `standing_codes`."""
     as_of = frame.reader.as_of
     own = {
         code[:5]: title
@@ -19,9 +19,14 @@ def codes_part(vehicle_id: str, frame: Frame) -> None:
         for code in f"{low or ''}|{high or ''}".split("|")
         if code and title
     }
-    codes = standing_codes(
+    return standing_codes(
         published.fault_events(vehicle_id, as_of), published.evidence(vehicle_id, as_of).faults, own, frame.reader
     )
+
+
+def codes_part(vehicle_id: str, frame: Frame) -> None:
+    """Codes that stand in the fault memory, by name, with how they were set."""
+    codes = codes_that_stand(vehicle_id, frame)
     if not codes.height:
         return
     st.subheader("Codes that stand")

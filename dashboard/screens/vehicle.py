@@ -59,7 +59,7 @@ def _name_in_address() -> None:
     opened = (
         views.asked_for(asked, known)
         if asked
-        else views.most_urgent(vehicle_state, published.table("fault_forecast", as_of))
+        else views.by_urgency(vehicle_state, published.table("fault_forecast", as_of))[0]
     )
     if opened not in {None, asked}:
         asked_all = {name: st.query_params.get_all(name) for name in st.query_params}

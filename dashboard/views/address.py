@@ -12,6 +12,7 @@ from dashboard.views.wording import Reader
 PAGES = {  # url path -> name in the menu
     "today": "Today",
     "vehicle": "One vehicle",
+    "bay": "At the vehicle",
     "recurring": "What keeps coming back",
     "plan": "Work plan",
     "trends": "Trends",

@@ -97,11 +97,11 @@ def summary(
     )
 
 
-def most_urgent(vehicle_state: pl.DataFrame, fault_forecast: pl.DataFrame) -> str:
-    """The vehicle to show where none is asked for: the first of the list of those that need attention."""
+def by_urgency(vehicle_state: pl.DataFrame, fault_forecast: pl.DataFrame) -> list[str]:
+    """The vehicles in the order of the list of those that need attention."""
     ranked = urgent_first(vehicle_state.join(chances(fault_forecast), on="vehicle_id", how="left"))
-    first: str = ranked.item(0, "vehicle_id")
-    return first
+    vehicles: list[str] = ranked["vehicle_id"].to_list()
+    return vehicles
 
 
 def _subtitle(vehicle: Mapping[str, Any]) -> str:
@@ -194,6 +194,8 @@ class CauseView:
     cause: str
     probability: float
     evidence: str
+    bank: int | None = None
+    cylinder: int | None = None
     checks: list[str] = field(default_factory=list)
     lookalikes: list[str] = field(default_factory=list)
     cautions: list[tuple[str, str]] = field(default_factory=list)  # title, text
@@ -305,7 +307,10 @@ def _cause_view(row: Mapping[str, Any], knowledge: Mapping[str, Cause]) -> Cause
     titles = {cause: known.title for cause, known in knowledge.items()}
     name = cause_name(row["cause"], row["bank"], row["cylinder"], titles)
     known = knowledge.get(row["cause"])
-    shown = CauseView(name=name, cause=row["cause"], probability=row["probability"], evidence=row["evidence"] or "")
+    shown = CauseView(
+        name=name, cause=row["cause"], probability=row["probability"], evidence=row["evidence"] or "",
+        bank=row["bank"], cylinder=row["cylinder"],
+    )  # fmt: skip
     if known is None:
         return shown
     return replace(

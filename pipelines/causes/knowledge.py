@@ -107,6 +107,7 @@ class Cause:
     prior: float  # relative frequency among defects
     checks: tuple["Check", ...]  # in order, non-invasive first
     reset: str  # learned values to set back after the work
+    set_back: tuple[str, ...]  # the corrections that this means; `*` any, `{bank}` the bank at hand
     relearning: str  # how they come back
     driven_by: str  # when it shows or grows
     sudden: float  # share of cases that begin as a step
@@ -241,6 +242,7 @@ def _cause(
         prior=entry["prior"],
         checks=tuple(checks()[check] for check in entry["checks"]),
         reset=entry["reset"],
+        set_back=tuple(entry["set_back"]),
         relearning=entry["relearning"],
         driven_by=entry["driven_by"],
         sudden=entry["sudden"],

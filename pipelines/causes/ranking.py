@@ -16,6 +16,7 @@ from pipelines.catalogue.tables import published_tables
 from pipelines.causes.check_results import by_vehicle, check_results, log_result_ratios
 from pipelines.causes.confirmed import Learned, cases_of, confirmed_work, learned
 from pipelines.causes.departures import departures, newest_rows
+from pipelines.causes.freeze_frames import Frame, frames, log_frame_ratios
 from pipelines.causes.hypotheses import Hypothesis, engine_layout, hypotheses
 from pipelines.causes.posterior import log_joint, looked_at, probabilities, second_causes, signatures_of
 from pipelines.causes.priors import DEFECT_PRESENT, NO_FAULT_SHARE, cause_priors, shares_beyond
@@ -62,16 +63,18 @@ def rank_causes(drift: Drift, *, evidence: Evidence, history: History, taught: L
     """
     since = since_reading(evidence)
     other, no_fault = shares_beyond(evidence.work)
+    spoken = speaking_codes(history.fault_events, evidence.as_of).join(
+        since.codes, on=["vehicle_id", "code"], how="anti"
+    )
     fleet = _Fleet(
         evidence=evidence,
-        spoken=speaking_codes(history.fault_events, evidence.as_of).join(
-            since.codes, on=["vehicle_id", "code"], how="anti"
-        ),
+        spoken=spoken,
         priors=cause_priors(evidence.work, evidence.vehicles),
         unknown=DEFECT_PRESENT * other,
         odd=no_fault / NO_FAULT_SHARE,
         since=since,
         found=by_vehicle(check_results(evidence)),
+        frames=frames(evidence.faults, spoken),
         taught=taught or Learned(),
     )
     rows = [row for family in drift.families for row in _rank_family(family, fleet)]
@@ -100,6 +103,7 @@ class _Fleet:
     odd: float
     since: SinceReading
     found: Mapping[str, Sequence[tuple[str, str]]]
+    frames: Mapping[str, Sequence[Frame]]
     taught: Learned
 
 
@@ -117,6 +121,7 @@ def _rank_family(family: FamilyDrift, fleet: _Fleet) -> list[dict[str, object]]:
     scatters = np.where(fleet.since.left_out(panel.vehicles, panel.codes), np.nan, now.pattern.scatters)
     code_ratio, codes = log_code_ratios(panel.vehicles, fleet.spoken, laid_out)
     told = code_ratio + log_result_ratios(panel.vehicles, fleet.found, laid_out)
+    told += log_frame_ratios(panel.vehicles, fleet.frames, laid_out)
     pattern = replace(now.pattern, scatters=scatters)
     known = np.asarray(told.any(axis=1)) | (now.alarmed & ~np.isnan(scatters).all(axis=1))
     looked = np.flatnonzero(looked_at(pattern, known))
@@ -146,10 +151,11 @@ def _rank_family(family: FamilyDrift, fleet: _Fleet) -> list[dict[str, object]]:
         remarks=fleet.since.words(fleet.evidence.as_of),
         beside=beside,
         checked=fleet.found,
+        frames=fleet.frames,
         laid_out=laid_out,
         taught=fleet.taught,
     )
-    return _rows(panel.vehicles, laid_out, shares, findings, codes)
+    return ranking_rows(panel.vehicles, laid_out, shares, findings, codes)
 
 
 def _shape_told(family: FamilyDrift, pattern: Pattern, looked: Int64s, laid_out: Sequence[Hypothesis]) -> Float64s:
@@ -178,7 +184,7 @@ def _beside(
     return {int(v): (int(k), float(p)) for v, k, p in zip(ill, best, chance, strict=True) if p > LIKELY}
 
 
-def _rows(
+def ranking_rows(
     vehicles: tuple[str, ...],
     laid_out: tuple[Hypothesis, ...],
     posterior: Float64s,

@@ -7,6 +7,7 @@ import numpy as np
 
 from pipelines.causes.check_results import result_ratio
 from pipelines.causes.confirmed import Learned
+from pipelines.causes.freeze_frames import Frame, log_frame_ratio
 from pipelines.causes.hypotheses import Hypothesis
 from pipelines.causes.knowledge import checks, wholes
 from pipelines.causes.next_check import parting_check
@@ -18,6 +19,7 @@ MOST_NAMED = 3  # corrections named in one sentence
 RIVAL = 0.10  # probability from which a look-alike is named
 LARGE = 5.0  # deviations above as many sigmas want an explanation
 STILL, TELLING = 0.1, 0.3  # shares: a cause leaves a correction alone, a cause must move it
+SOMEWHAT = 1.2  # the same of a freeze frame, which is damped
 SPEAKS = 1.5  # ratio of chances from which a result is said to speak for a cause, or against it
 MOST_AGAINST = 2  # look-alikes that are ruled out in words
 SAME = 0.9  # cosine of two signatures from which the readings cannot tell them apart
@@ -35,6 +37,7 @@ class Findings:
     z: Float64s  # [V, C], deviation in sigmas of healthy noise, as published; NaN: not judged
     deviation: Float64s  # [V, C], unit of the correction
     checked: Mapping[str, Sequence[tuple[str, str]]] = field(default_factory=dict)  # by vehicle: check and result
+    frames: Mapping[str, Sequence[Frame]] = field(default_factory=dict)  # by vehicle: conditions in which codes set
     taught: Learned = field(default_factory=Learned)  # confirmed cases of this fleet
     laid_out: Sequence[Hypothesis] = ()  # all causes on this family's engine
     remarks: Mapping[str, str] = field(default_factory=dict)  # by vehicle: what was done since its newest reading
@@ -77,6 +80,7 @@ def cause_evidence(
         sentences.append(
             f"{'Codes' if len(own) > 1 else 'Code'} {', '.join(own)} {'fit' if len(own) > 1 else 'fits'} it."
         )
+    sentences += _frozen(hypothesis, findings.frames.get(vehicle_id, ()))
     sentences += _checked(hypothesis, findings.checked.get(vehicle_id, ()))
     if not sentences:
         sentences.append("Nothing stands out for it; it is only not ruled out.")
@@ -121,6 +125,17 @@ def _behind(hypothesis: Hypothesis, taught: Learned) -> list[str]:
             f" ({percent(row['low'])} to {percent(row['high'])})"
         )
     return [f"{words}."]
+
+
+def _frozen(hypothesis: Hypothesis, frames: Sequence[Frame]) -> list[str]:
+    """What the conditions in which its codes set say for this cause, or against it."""
+    own = {entry.code for entry in hypothesis.codes}
+    words = []
+    for frame in frames:
+        ratio = np.exp(log_frame_ratio(frame, hypothesis.cause.id)) if frame.code in own else 1.0
+        if not 1 / SOMEWHAT < ratio < SOMEWHAT:
+            words.append(f"{frame.code} set {frame.words()}, which speaks {'for' if ratio > 1 else 'against'} it.")
+    return words
 
 
 def _checked(hypothesis: Hypothesis, results: Sequence[tuple[str, str]]) -> list[str]:

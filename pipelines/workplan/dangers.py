@@ -94,12 +94,18 @@ def _measured(evidence: Evidence) -> pl.DataFrame:
     for rule in known()["measured"]:
         column = rule["column"]
         read = evidence.snapshots.select("vehicle_id", "read_at", "ambient_c", value=pl.col(column)).drop_nulls("value")
-        usual = pl.col("value").median().over("vehicle_id")
+        usual = pl.col("value").sort_by("read_at").slice(0, pl.len() - 1).median()
+        in_unit = (pl.col("usual") < rule["usual_below"]).fill_null(value=True)
         newest = (
-            read.with_columns(usual=usual)
-            .sort("vehicle_id", "read_at")
-            .unique("vehicle_id", keep="last", maintain_order=True)
-            .filter(pl.col("value").is_between(rule["low"], rule["high"]), pl.col("usual") < rule["usual_below"])
+            read.sort("vehicle_id", "read_at")
+            .group_by("vehicle_id", maintain_order=True)
+            .agg(
+                usual=usual,
+                read_at=pl.col("read_at").last(),
+                ambient_c=pl.col("ambient_c").last(),
+                value=pl.col("value").last(),
+            )
+            .filter(pl.col("value").is_between(rule["low"], rule["high"]), in_unit)
         )
         if "warmer_than" in rule:
             warmer = pl.col("ambient_c") > rule["warmer_than"]

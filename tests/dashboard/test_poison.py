@@ -117,7 +117,7 @@ def words_of(app: AppTest) -> list[str]:
 
 @pytest.mark.parametrize("page", PAGES)
 def test_no_page_reads_data_as_markup_and_no_table_holds_a_formula(monkeypatch, poisoned_store, page):
-    vehicles = [NAMES[name] for name in ("V1", "V2", "V4")] if page == "vehicle" else [""]
+    vehicles = [NAMES[name] for name in ("V1", "V2", "V4")] if page in {"vehicle", "bay"} else [""]
     for vehicle in vehicles:
         app = opened(monkeypatch, poisoned_store, page, **({"vehicle": vehicle} if vehicle else {}))
         said = words_of(app)

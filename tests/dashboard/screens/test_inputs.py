@@ -30,6 +30,7 @@ SAID = {  # page -> a word that stands on it whatever the fleet is like
     "peers": "unlike",
     "trust": "no backtest was run yet",
     "drops": "came in from",
+    "bay": "What is most urgent",
 }
 
 
