@@ -119,7 +119,7 @@ def _identity(vehicle_id: str, evidence: Evidence, frame: Frame) -> None:
     read = evidence.snapshots.sort("read_at").select("read_at", pl.col("ignition_hours").forward_fill()).tail(1)
     read_at, hours = read.row(0) if read.height else (None, None)
     who = views.who_it_is(vehicle, published.clock(vehicle_id, frame.reader.as_of), hours, read_at, frame.reader)
-    st.markdown("  \n".join(f"{name}: **{plain(value)}**" for name, value in who.items()))
+    st.markdown("  \n".join(f"**{name}:** {plain(value)}" for name, value in who.items()))
 
 
 def _before(vehicle_id: str, evidence: Evidence, causes: list[CauseView], frame: Frame) -> None:

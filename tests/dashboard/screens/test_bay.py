@@ -44,7 +44,7 @@ def test_a_vehicle_is_found_by_what_stands_on_it_and_nothing_is_guessed():
     assert "What is most urgent" in said(app)
     app.text_input(key="vehicle").set_value(" v1 ").run()
     assert "Is it this one?" in said(app)
-    assert "Engine family: **Rowan 2.0**" in said(app)
+    assert "**Engine family:** Rowan 2.0" in said(app)
     app.text_input(key="vehicle").set_value("V9").run()
     assert "no vehicle of this state has that number" in said(app)
 
