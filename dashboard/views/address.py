@@ -19,6 +19,7 @@ PAGES = {  # url path -> name in the menu
     "peers": "Unlike their peers",
     "trust": "How far to trust it",
     "drops": "What came in",
+    "query": "Ask in SQL",
 }
 
 KEPT_IN_MENU = ("as_of", "unit", "depot", "family")  # what a reader picked for one page and means for all

@@ -21,6 +21,11 @@ from pipelines.query.fence import Question, asked
 from pipelines.query.problems import MEMORY
 from pipelines.store.folder import Store
 
+
+class BusyError(QueryError):
+    """As many queries are running as may."""
+
+
 AT_ONCE = 2  # queries that run at the same time in a server; judgement: a core each, and their memory fits beside pages
 LONGEST = 10_000  # characters of a query; an address that carries one still opens in every browser
 
@@ -94,7 +99,7 @@ def ask(store: Store, sql: str, *, as_of: datetime | None = None, limits: Limits
 @contextmanager
 def _place(seconds: float) -> Iterator[None]:
     if not _places.acquire(timeout=seconds):
-        raise QueryError(f"{AT_ONCE} other queries are running. Ask again in a moment.")
+        raise BusyError(f"{AT_ONCE} other queries are running. Ask again in a moment.")
     try:
         yield
     finally:

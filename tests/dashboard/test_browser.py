@@ -80,6 +80,10 @@ class Visitor:
         self.page.keyboard.press("Escape")
         return Path(saved.value.path())
 
+    def clicks(self, label: str) -> "Visitor":
+        self.page.get_by_role("button", name=label).click()
+        return self.settles()
+
     def presses(self, label: str) -> "Visitor":
         self.page.get_by_role("radio", name=label, exact=True).click()
         return self.settles()
@@ -127,6 +131,11 @@ if tools.CHROMIUM:  # without a browser on the machine there is nothing to colle
         assert visitor.saves("Save chart", "PNG").read_bytes().startswith(b"\x89PNG")
         drawn = ElementTree.parse(visitor.saves("Save chart", "SVG"))  # noqa: S314 (our own)
         assert drawn.getroot().tag.endswith("svg")
+
+    def test_an_analyst_asks_in_sql_and_mails_the_address(running, address):
+        visitor = Visitor(running, address).opens("query").clicks("How many vehicles of each depot need hands")
+        visitor.reads("4 rows.").is_at("sql=SELECT")
+        visitor.opens_again_elsewhere().reads("4 rows.")
 
     def test_a_workshop_owner_goes_from_what_comes_back_to_a_vehicle(running, address):
         visitor = Visitor(running, address).opens("recurring")

@@ -119,7 +119,8 @@ def words_of(app: AppTest) -> list[str]:
 def test_no_page_reads_data_as_markup_and_no_table_holds_a_formula(monkeypatch, poisoned_store, page):
     vehicles = [NAMES[name] for name in ("V1", "V2", "V4")] if page in {"vehicle", "bay"} else [""]
     for vehicle in vehicles:
-        app = opened(monkeypatch, poisoned_store, page, **({"vehicle": vehicle} if vehicle else {}))
+        selected = {"vehicle": vehicle} if vehicle else {"sql": "FROM work_plan"} if page == "query" else {}
+        app = opened(monkeypatch, poisoned_store, page, **selected)
         said = words_of(app)
         assert not [text for text in said if MARKUP.search(text)]
         tables = [table.value for table in app.dataframe]

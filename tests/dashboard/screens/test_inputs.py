@@ -31,6 +31,7 @@ SAID = {  # page -> a word that stands on it whatever the fleet is like
     "trust": "no backtest was run yet",
     "drops": "came in from",
     "bay": "What is most urgent",
+    "query": "Ask what no page says",
 }
 
 
