@@ -14,11 +14,12 @@ from pathlib import Path
 import polars as pl
 
 from pipelines.errors import SettingError
-from pipelines.intake.anything import Look, load_looked_at, look_at, name_families
+from pipelines.intake.anything import Look, engines_in, load_looked_at, look_at, name_families
 from pipelines.intake.apart import Apart
 from pipelines.intake.draft import Preview, preview_mapping
 from pipelines.intake.limits import limits_from
 from pipelines.intake.mapping import Mapping, parse_mapping
+from pipelines.store.fleet_reads import known_corrections
 from pipelines.store.folder import Store
 
 LONGEST_NAME = 100  # letters, of which the last are kept: its ending says what the file is
@@ -63,8 +64,12 @@ def loaded(name: str, content: bytes, look: Look, *, store: Path, family: str) -
     place = Store(store)
     with on_disk(name, content) as path:
         report = load_looked_at(place, [path], look)
-    named = name_families(place, family) if family else 0
-    return [*report.lines(), *([f"{named} vehicles are compared as one engine family, '{family}'."] if named else [])]
+        engines = engines_in(path, look, known_corrections(place))
+    named = name_families(place, family, engines) if family else 0
+    if not named:
+        return report.lines()
+    said = "by their engines, as the file names them" if engines else f"as one engine family, '{family}'"
+    return [*report.lines(), f"{named} vehicles {'is' if named == 1 else 'are'} compared {said}."]
 
 
 def previewed(name: str, content: bytes, catalogue: pl.DataFrame, mapping: Mapping) -> Preview:

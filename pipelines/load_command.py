@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 NOTHING_READ, SOME_SET_ASIDE = 2, 3  # exit codes
 MOST_EXAMPLES = 3  # rows that are shown as they would be loaded
+MOST_FAMILIES = 6  # names that are told
 
 
 @click.command(epilog=limits_help())
@@ -131,6 +132,7 @@ class _How:
         self.yes, self.dry_run, self.verbose, self.table = yes, dry_run, verbose, table
         self.time_zone, self.loaded_at = time_zone, loaded_at
         self.answers: dict[str, str] = {}
+        self.engines: dict[str, str] = {}
         self.talks = someone_answers() and not yes
 
     @property
@@ -208,6 +210,7 @@ def _shown(file: str | None) -> str:
 
 def _load_foreign(store: Store, paths: Sequence[Path], how: _How) -> list[int]:
     """Look at each file, ask, and load those that are alike together; the exit code of each load."""
+    from pipelines.intake.anything import engines_in  # noqa: PLC0415
     from pipelines.intake.apart import Apart  # noqa: PLC0415
     from pipelines.intake.limits import limits_from  # noqa: PLC0415
     from pipelines.intake.shapes import keep_mapping  # noqa: PLC0415
@@ -237,6 +240,9 @@ def _load_foreign(store: Store, paths: Sequence[Path], how: _How) -> list[int]:
         report = _load(store, files, look.mapping, how)
         say(*report.lines(verbose=how.verbose))
         codes.append(report.exit_code)
+        if report.exit_code != NOTHING_READ:
+            for path in files:
+                how.engines.update(engines_in(path, look, catalogue))
         if not how.dry_run and not look.kept and report.exit_code != NOTHING_READ and look.shape not in kept:
             kept.add(look.shape)
             place = keep_mapping(store.path, look.shape, look.mapping, source=files[0].name)
@@ -305,21 +311,36 @@ def _rows(look: "Look") -> list[str]:
 def _cell(value: object) -> str:
     if isinstance(value, float):
         return f"{value:.6g}"
-    return visible(str(value))
+    from pipelines.intake.anything import WHOLE  # noqa: PLC0415 (keeps --help quick)
+
+    return visible(WHOLE.sub("", str(value)))
 
 
 def _families(store: Store, how: _How) -> None:
     """Vehicles of no engine family are compared with nobody: one family is offered for all of them."""
-    from pipelines.intake.anything import ONE_FAMILY, name_families  # noqa: PLC0415 (keeps --help quick)
+    from pipelines.intake.anything import name_families  # noqa: PLC0415 (keeps --help quick)
+    from pipelines.intake.draft_lists import ONE_FAMILY  # noqa: PLC0415
     from pipelines.store.fleet_reads import vehicles_without_family  # noqa: PLC0415
 
     unnamed = vehicles_without_family(store)
     if not unnamed:
         return
+    said = {vehicle: how.engines[vehicle] for vehicle in unnamed if vehicle in how.engines}
+    rest = len(unnamed) - len(said)
     family = how.answers.get("engine_family", "")
-    if not family and how.talks:
-        say("", f"No file says which engines are alike ({len(unnamed)} vehicles). Vehicles of one family are compared.")
+    if rest and not family and how.talks:
+        say("", f"No file says which engines are alike ({_vehicles(rest)}). Vehicles of one family are compared.")
         family = str(click.prompt("Name of the one family of all of them", default=ONE_FAMILY)).strip()
-    name_families(store, family or ONE_FAMILY)
-    say(f"{len(unnamed)} vehicles are compared as one engine family, '{visible(family or ONE_FAMILY)}'; a file "
-        "vehicles.csv with vehicle_id and engine_family says it better.")  # fmt: skip
+    family = family or ONE_FAMILY
+    name_families(store, family, said)
+    if said:
+        names = sorted(set(said.values()))
+        say(f"Engine families as the file names the engines: {visible(', '.join(names[:MOST_FAMILIES]))}"
+            f"{f' and {len(names) - MOST_FAMILIES} more' if len(names) > MOST_FAMILIES else ''}.")  # fmt: skip
+    if rest:
+        say(f"{_vehicles(rest)} {'is' if rest == 1 else 'are'} compared as one engine family, '{visible(family)}'; a "
+            "list of vehicles with their engines (leeway load LIST) says it better.")  # fmt: skip
+
+
+def _vehicles(count: int) -> str:
+    return f"{count} vehicle" if count == 1 else f"{count} vehicles"

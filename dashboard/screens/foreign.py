@@ -9,9 +9,10 @@ from dashboard.screens import frame as shared
 from dashboard.uploads import loaded, looked_at, mapping_name, previewed, read_text
 from dashboard.views.wording import listed, plain, shell_word
 from pipelines.errors import LeewayError
-from pipelines.intake.anything import ONE_FAMILY, Look
+from pipelines.intake.anything import Look
 from pipelines.intake.draft import Preview
 from pipelines.intake.draft_keys import Question
+from pipelines.intake.draft_lists import ONE_FAMILY
 from pipelines.intake.mapping import mapping_text
 
 FOUND_OUT = "found out"

@@ -1,8 +1,9 @@
 """A file that is not in the contract's form: what would be made of it, what must be asked, and loading it then."""
 
+import re
 from collections.abc import Mapping as Answers
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import polars as pl
@@ -11,14 +12,17 @@ from pipelines.intake.blocks import BOOKKEEPING
 from pipelines.intake.draft import Preview, draft_mapping, opened, preview_mapping
 from pipelines.intake.draft_keys import Question, with_keys
 from pipelines.intake.files import foreign_files
+from pipelines.intake.headers import read_header
 from pipelines.intake.load import Progress, load
-from pipelines.intake.mapping import Mapping
+from pipelines.intake.mapped import foreign_cells, made_of, units_of
+from pipelines.intake.mapping import MappedColumn, Mapping
 from pipelines.intake.report import LoadReport
 from pipelines.intake.shapes import keep_mapping, kept_mapping, shape_of
 from pipelines.store.fleet_reads import vehicles_without_family
 from pipelines.store.folder import Store
 
-ONE_FAMILY = "all vehicles"
+ENGINE = "engine_family"
+WHOLE = re.compile(r"(?<=\d)\.0$")  # of a whole number that was read as any number
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -31,6 +35,7 @@ class Look:
     preview: What the mapping makes of its first rows; None while a question is open.
     shape: Of its columns: the mapping is kept under it.
     kept: The mapping was kept from an earlier file.
+    engine: Column of readings that names each vehicle's engine; empty: none does.
     """
 
     mapping: Mapping
@@ -39,6 +44,7 @@ class Look:
     preview: Preview | None
     shape: str
     kept: bool
+    engine: str = ""
 
 
 def look_at(path: Path, catalogue: pl.DataFrame, *, kept_in: Path, answers: Answers[str, str], table: str = "") -> Look:
@@ -65,7 +71,8 @@ def look_at(path: Path, catalogue: pl.DataFrame, *, kept_in: Path, answers: Answ
         mapping, questions, said = draft.mapping, draft.questions, draft.said
     preview = None if questions else preview_mapping(path, mapping, catalogue)
     return Look(
-        mapping=mapping, questions=questions, said=said, preview=preview, shape=shape, kept=kept is not None
+        mapping=mapping, questions=questions, said=said, preview=preview, shape=shape, kept=kept is not None,
+        engine=_engine_column(cells) if mapping.table == "snapshots" else "",
     )  # fmt: skip
 
 
@@ -77,13 +84,19 @@ def effect(look: Look) -> list[str]:
     lines = [f"Its rows become {look.mapping.table}:"]
     for row, column in zip(mapped, look.mapping.columns, strict=True):
         unit = f" {row['store_unit']}" if row["store_unit"] not in ("", "1") else ""
-        becomes = f"{row['becomes']}{unit}" if row["becomes"] else "nothing: too few rows count, or the cells are empty"
+        becomes = (
+            f"{WHOLE.sub('', row['becomes'])}{unit}"
+            if row["becomes"]
+            else "nothing: too few rows count, or the cells are empty"
+        )
         of = f" ({column.how} of the rows that count)" if column.how else ""
         lines.append(f"  {row['source']}: '{row['example']}'  ->  {row['to']}: {becomes}{of}")
     lines += [f"  every row  ->  {name}: {cell}" for name, cell in look.mapping.constants.items()]
     lines += [f"  {line}" for line in look.said]
-    if look.preview.unmapped:
-        lines.append(f"  Not understood, left out: {', '.join(look.preview.unmapped)}.")
+    if look.engine:
+        lines.append(f"  {look.engine}  ->  engine family of vehicles that no list of vehicles names")
+    if left := [name for name in look.preview.unmapped if name != look.engine]:
+        lines.append(f"  Not understood, left out: {', '.join(left)}.")
     return lines
 
 
@@ -102,13 +115,53 @@ def load_looked_at(
     return report
 
 
-def name_families(store: Store, family: str) -> int:
-    """Say of all vehicles that no file `vehicles` names that their engines are of one family; how many they were."""
+def _engine_column(cells: pl.DataFrame) -> str:
+    named = [name for name in cells.columns if name not in BOOKKEEPING and ENGINE in read_header(name).meanings()]
+    return next((name for name in named if cells[name].dtype == pl.String), "")
+
+
+def engines_in(path: Path, look: Look, catalogue: pl.DataFrame) -> dict[str, str]:
+    """The engine of each vehicle of a file of readings, by its number, as the file names it last; none: it does not.
+
+    Raises:
+        DropError: the file cannot be read.
+    """
+    if not look.engine:
+        return {}
+    ids = [replace(column, how="", where=()) for column in look.mapping.columns if column.to == "vehicle_id"]
+    of_file = look.mapping
+    mapping = replace(
+        of_file, table="vehicles", long=None, columns=(*ids, MappedColumn(to=ENGINE, source=look.engine)),
+        constants=_vehicle_alone(of_file.constants), from_name=_vehicle_alone(of_file.from_name),
+        from_folder=_vehicle_alone(of_file.from_folder),
+    )  # fmt: skip
+    [file] = foreign_files([path], mapping.table)
+    cells, comma = foreign_cells(file, mapping)
+    units = units_of(mapping.table, catalogue)
+    rows = made_of(cells, file, mapping, units=units, decimal_comma=comma, time_zone="UTC")
+    named = rows.select(pl.col("vehicle_id", ENGINE).cast(pl.String).str.strip_chars())
+    return dict(named.filter((pl.col("vehicle_id") != "") & (pl.col(ENGINE) != "")).iter_rows())
+
+
+def _vehicle_alone(said: Answers[str, str]) -> dict[str, str]:
+    return {to: says for to, says in said.items() if to == "vehicle_id"}
+
+
+def name_families(store: Store, family: str, engines: Answers[str, str] | None = None) -> int:
+    """Say of all vehicles that no file `vehicles` names of which engine family they are; how many they were.
+
+    Args:
+        store: Where they are.
+        family: Of those whose engine is not known.
+        engines: Engine by vehicle, where a file said it.
+    """
     unnamed = vehicles_without_family(store)
     if unnamed:
+        known = engines or {}
         folder = store.path / "mappings"
         folder.mkdir(parents=True, exist_ok=True)
         file = folder / "vehicles.csv"
-        pl.DataFrame({"vehicle_id": unnamed, "engine_family": [family] * len(unnamed)}).write_csv(file)
+        families = [known.get(vehicle, family) for vehicle in unnamed]
+        pl.DataFrame({"vehicle_id": unnamed, ENGINE: families}).write_csv(file)
         load(store, [file])
     return len(unnamed)

@@ -16,6 +16,7 @@ from pipelines.intake.casting import Reading, cast, is_empty
 from pipelines.intake.draft_cells import Target, targets
 from pipelines.intake.draft_columns import Found, decimal_sign, find_columns
 from pipelines.intake.draft_keys import Question, with_keys
+from pipelines.intake.draft_lists import family_question, is_vehicle_list, with_dates
 from pipelines.intake.draft_logs import LEAST_ROWS, SESSION_GAP_MINUTES, is_log, log_columns
 from pipelines.intake.draft_times import TimeForm, time_form
 from pipelines.intake.files import SourceFile, foreign_files
@@ -91,6 +92,8 @@ def draft_mapping(
     found = opened(path, table)
     if not table and any(_holds_codes(found.cells[name]) for name in found.cells.columns if name not in BOOKKEEPING):
         found = replace(found, mapping=replace(found.mapping, table="faults"))
+    elif not table and is_vehicle_list(found.cells, catalogue):
+        found = replace(found, mapping=replace(found.mapping, table="vehicles"))
     decimal = decimal_sign(found.cells, comma=found.comma)
     found = replace(found, mapping=replace(found.mapping, decimal=decimal))
     drafting = _Drafting(
@@ -129,6 +132,8 @@ class _Drafting:
         if times:
             columns.insert(0, times)
         columns += self._codes({column.to for column in columns})
+        if self.mapping.table == "vehicles":
+            columns = self._of_list(columns)
         vehicle = self.answers.get("vehicle_id", "")
         if vehicle in self.cells.columns and all(column.to != "vehicle_id" for column in columns):
             columns.append(MappedColumn(to="vehicle_id", source=vehicle))
@@ -148,6 +153,20 @@ class _Drafting:
             return []
         found = [name for name in self.cells.columns if name not in BOOKKEEPING and _holds_codes(self.cells[name])]
         return [MappedColumn(to="code", source=name) for name in found[:1]]
+
+    def _of_list(self, columns: list[MappedColumn]) -> list[MappedColumn]:
+        """Of a list of vehicles: the day each began its service, and its engine family, which may have to be asked."""
+        columns = with_dates(columns, self.cells)
+        answer = self.answers.get("engine_family", "")
+        if any(column.to == "engine_family" for column in columns):
+            return columns
+        if answer in self.cells.columns:
+            return [*columns, MappedColumn(to="engine_family", source=answer)]
+        if answer:
+            self.mapping = replace(self.mapping, constants={**self.mapping.constants, "engine_family": answer})
+        else:
+            self.questions.append(family_question(self.cells, self.found))
+        return columns
 
     def _with_columns(self, question: Question) -> Question:
         """A question for a time with the columns that nothing is made of and that hold times, as answers."""

@@ -72,16 +72,17 @@ def find_columns(
         table: The contract's table.
         how: How numbers are written.
     """
-    names = [name for name in cells.columns if name not in BOOKKEEPING]
-    headers = {name: read_header(name) for name in names}
-    banked = any({"FUEL", "TRIM", "BANK"} <= ideas for header in headers.values() for ideas in header.readings)
+    headers = _headers(cells)
+    names, banked = list(headers), _banked(headers)
     meanings = set().union(*(header.meanings() for header in headers.values())) if headers else set()
     long = {"~parameter", "~value"} <= meanings
+    numbered = any({"vehicle_id", "vin"} & header.meanings() == {"vehicle_id"} for header in headers.values())
     found = Found(languages=_common([header.languages for header in headers.values() if header.languages]))
     taken: dict[str, list[tuple[str, Fit]]] = {}
     for name, header in headers.items():
         found.units |= {header.unit} - {""}
         meant = _meant(name, header, known, catalogue, banked=banked)
+        meant = _vin_or_number(meant, known, numbered=numbered)
         meant = meant & {"~unit"} or meant if long else meant
         for role in sorted(each for each in meant if each.startswith("~")):
             found.roles.setdefault(role, name)
@@ -100,7 +101,8 @@ def find_columns(
             taken.setdefault(to, []).append((name, fits_of[to]))
     _fractions_alike(taken, known)
     for to, sources in taken.items():
-        name = _first_named(sources, headers) if to == "vehicle_id" else sources[0][0] if len(sources) == 1 else ""
+        single = sources[0][0] if len(sources) == 1 or to == "engine_family" else ""
+        name = _first_named(sources, headers) if to == "vehicle_id" else single
         if not name:
             found.said.append(f"{', '.join(source for source, _ in sources)} could all be {to}: none is taken.")
             continue
@@ -112,6 +114,28 @@ def find_columns(
             found.said.append(f"'{name}' names no bank: bank 1 is taken.")
     found.columns.sort(key=lambda column: names.index(column.source))
     return found
+
+
+def _vin_or_number(meant: set[str], known: dict[str, Target], *, numbered: bool) -> set[str]:
+    """A VIN in a list of vehicles is one where another column numbers them, and else their number."""
+    both = {"vin", "vehicle_id"} <= meant & set(known)
+    return meant - ({"vehicle_id"} if numbered else {"vin"}) if both else meant
+
+
+def meanings_of(cells: pl.DataFrame, known: dict[str, Target], catalogue: pl.DataFrame) -> dict[str, set[str]]:
+    """What each header of a file can mean, whatever its cells are."""
+    headers = _headers(cells)
+    banked = _banked(headers)
+    return {name: _meant(name, header, known, catalogue, banked=banked) for name, header in headers.items()}
+
+
+def _headers(cells: pl.DataFrame) -> dict[str, Header]:
+    return {name: read_header(name) for name in cells.columns if name not in BOOKKEEPING}
+
+
+def _banked(headers: dict[str, Header]) -> bool:
+    """Whether any trim is said to be of a bank."""
+    return any({"FUEL", "TRIM", "BANK"} <= ideas for header in headers.values() for ideas in header.readings)
 
 
 def _fractions_alike(taken: dict[str, list[tuple[str, Fit]]], known: dict[str, Target]) -> None:

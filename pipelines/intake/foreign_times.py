@@ -58,7 +58,7 @@ def _spoken(texts: pl.Series) -> pl.Series:
     """Texts with the month as a word, in any of the languages known; null where none is found, or it is none."""
     plain = texts.str.to_lowercase().str.replace_all(r"[.,]|\bde\b|\bof\b", " ")
     plain = plain.str.replace(r"^\s*\p{L}+day\b|^\s*(?:mon|tue|wed|thu|fri|sat|sun)\b", "")
-    plain = plain.str.replace(r"(\d)(?:st|nd|rd|th)\b", "$1")
+    plain = plain.str.replace(r"(\d)(?:st|nd|rd|th)\b", "$1").str.replace(r"(:\d\d) \d+$", "$1")  # seconds alone
     word = plain.str.extract(r"([^\W\d_]{3,})", 1)
     month = word.replace_strict(_months(), default=None, return_dtype=pl.String)
     numbered = pl.select(pl.lit(plain).str.replace(pl.lit(r"[^\W\d_]{3,}"), pl.lit(" ") + month + pl.lit(" ")))

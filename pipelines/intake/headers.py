@@ -22,7 +22,7 @@ UNIT_WORDS = {
     "pct": "%", "percent": "%", "proz": "%", "prozent": "%", "km": "km", "mi": "mi", "miles": "mile", "c": "degC",
     "f": "degF", "v": "V", "hpa": "hPa", "kpa": "kPa", "mbar": "mbar", "inhg": "inHg", "psi": "psi", "h": "h",
     "s": "s", "sec": "s", "secs": "s", "seconds": "s", "ms": "ms", "mph": "mph", "kmh": "km/h", "degc": "degC",
-    "degf": "degF", "volts": "V", "min": "minute",
+    "degf": "degF", "volts": "V", "mv": "mV", "min": "minute",
 }  # fmt: skip
 FOREIGN_UNITS = {"в": "V", "км": "km", "км/ч": "km/h", "ч": "h", "с": "s", "1/min": "rpm", "tr/min": "rpm"}  # noqa: RUF001 (Cyrillic)
 FOLDED = str.maketrans({"ø": "o", "ł": "l", "ı": "i", "æ": "ae", "œ": "oe", "đ": "d", "ð": "d"})  # noqa: RUF001

@@ -311,6 +311,8 @@ class _Loading:
         for load_id, outcome, count in outcomes.group_by("load_id", "outcome").len().iter_rows():
             report = self._report(load_id)
             setattr(report, outcome, getattr(report, outcome) + count)
+        for load_id, count in outcomes.group_by("load_id").agg(pl.col("crowded").sum()).iter_rows():
+            self._report(load_id).crowded += count
 
     def _count_problems(self, problems: pl.DataFrame, *, quarantined: bool) -> None:
         grouped = problems.group_by(LOAD, "column_name", "reason", maintain_order=True).agg(

@@ -15,9 +15,9 @@ from pipelines.intake.foreign import map_cells
 from pipelines.intake.limits import Limits
 from pipelines.intake.mapping import LongForm, Mapping
 from pipelines.intake.reading import read_blocks
+from pipelines.intake.report import CROWDED, CROWDED_SHARE
 
 NTH = " nth"  # measurement of one name in one reading; no header's name, which has its blanks taken away
-SLIPS, SLIPS_SHARE = 2, 0.1  # rows of a file, and share of them, that may be entered twice; judgement
 
 
 def foreign_cells(
@@ -150,7 +150,7 @@ def _refuse_many_on_a_key(rows: pl.DataFrame, file: SourceFile, mapping: Mapping
     whole = rows.drop(ROW).filter(pl.all_horizontal(pl.col(key).cast(pl.String).fill_null("") != "")).unique()
     counts = whole.group_by(key, maintain_order=True).len().sort("len", descending=True)
     lost = whole.height - counts.height
-    if lost > max(SLIPS, whole.height * SLIPS_SHARE):
+    if lost > max(CROWDED, whole.height * CROWDED_SHARE):
         first = ", ".join(str(value) for value in counts.row(0)[:-1])
         raise DropError(
             f"{file.name}: {lost} of its {rows.height} rows would take another row's place, since they have the same "

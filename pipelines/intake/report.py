@@ -5,10 +5,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from pipelines.catalogue.names import printable
+from pipelines.catalogue.tables import drop_tables
 from pipelines.intake.files import unfit
 
 FEW_FILES = 40  # up to so many files have a line each
 MOST_LINES = 60  # of one kind, unless all are asked for
+CROWDED, CROWDED_SHARE = 2, 0.1  # rows of a file, and share of them, that may be entered twice; judgement
 
 
 @dataclass(kw_only=True)
@@ -19,6 +21,7 @@ class FileReport:
     examples: (column, reason) -> the first one, as 'row 118: -3.5'.
     extra: Columns that were kept out.
     waiting: Columns kept aside until a catalogue names them.
+    crowded: Rows of whose key a later row of the same file has other content.
     skipped: The same content came before.
     unreadable: Why nothing of it could be read.
     empty: Because nothing is in it.
@@ -36,6 +39,7 @@ class FileReport:
     replaced: int = 0
     quarantined: int = 0
     naive_times: int = 0
+    crowded: int = 0
     extra: tuple[str, ...] = ()
     waiting: tuple[str, ...] = ()
     skipped: bool = False
@@ -99,8 +103,8 @@ class LoadReport:
         head = "Dry run, nothing is kept: " if self.dry_run else ""
         flags = sum(file.flagged for file in self.files)
         lines.append(
-            f"{head}{len(self.files)} files: {_outcome(self.files)}, {flags} values flagged; "
-            f"{skipped} files skipped as seen before."
+            f"{head}{counted(len(self.files), 'file')}: {_outcome(self.files)}, {counted(flags, 'value')} flagged; "
+            f"{counted(skipped, 'file')} skipped as seen before."
         )
         return lines
 
@@ -110,7 +114,7 @@ class LoadReport:
     def _table_lines(self) -> list[str]:
         """A line per table, and one per file that could not be read."""
         tables = {file.table: [other for other in self.files if other.table == file.table] for file in self.files}
-        lines = [f"{table}: {len(files)} files, {_outcome(files)}." for table, files in tables.items()]
+        lines = [f"{table}: {counted(len(files), 'file')}, {_outcome(files)}." for table, files in tables.items()]
         return lines + _capped([_file_line(file) for file in self.files if file.unreadable], verbose=False)
 
     def _reason_lines(self, *, each_file: bool) -> list[str]:
@@ -137,7 +141,9 @@ class LoadReport:
         if waiting := _named(self.files, "waiting"):
             notes.append(f"Columns kept out until a catalogue (corrections.csv) names them: {waiting}.")
         if naive := sum(file.naive_times for file in self.files):
-            notes.append(f"{naive} times without an offset were read in the store's time zone, {self.time_zone}.")
+            were = "time without an offset was" if naive == 1 else "times without an offset were"
+            notes.append(f"{naive} {were} read in the store's time zone, {self.time_zone}.")
+        notes += _capped([_crowd(file) for file in self.files if _is_crowded(file)], verbose=False)
         odd = [(path, reason) for path in self.others if (reason := unfit(path))]
         notes += _capped([f"{printable(path.name)}: {reason}" for path, reason in odd], verbose=False)
         if others := [printable(path.name) for path in self.others if not unfit(path)]:
@@ -146,10 +152,29 @@ class LoadReport:
         return [*notes, *self.notices]
 
 
+def counted(number: int, thing: str) -> str:
+    """'1 file', '2 files', '1,000 files'."""
+    return f"{number:,} {thing}{'' if number == 1 else 's'}"
+
+
+def _is_crowded(file: FileReport) -> bool:
+    """Whether so many rows of a file gave way to others of it that it is a log, or lost its times of day."""
+    return file.crowded > max(CROWDED, CROWDED_SHARE * file.rows)
+
+
+def _crowd(file: FileReport) -> str:
+    key = " and ".join(drop_tables()[file.table].key)
+    return (
+        f"{file.drop}/{file.file}: {file.crowded:,} of its {counted(file.rows, 'row')} gave way to a later row of the "
+        f"same {key}; they are kept as history. If it is a log, give it another name (log-{file.file}) and leeway load "
+        "makes one reading of its rows; if the time of day is missing, export it with the day."
+    )
+
+
 def _outcome(files: list[FileReport]) -> str:
     total = {name: sum(getattr(f, name) for f in files) for name in ("loaded", "replaced", "repeated", "quarantined")}
     return (
-        f"{total['loaded']} rows loaded, {total['replaced']} replaced, {total['repeated']} already known, "
+        f"{counted(total['loaded'], 'row')} loaded, {total['replaced']} replaced, {total['repeated']} already known, "
         f"{total['quarantined']} quarantined"
     )
 
@@ -173,6 +198,7 @@ def _file_line(file: FileReport) -> str:
     if file.skipped:
         return f"{name}: skipped, the same content was loaded before."
     return (
-        f"{name}: {file.rows} rows: {file.loaded} loaded, {file.replaced} replaced, {file.repeated} already known, "
-        f"{file.quarantined} quarantined." + (f" Not read beyond: {file.unreadable}" if file.unreadable else "")
+        f"{name}: {counted(file.rows, 'row')}: {file.loaded} loaded, {file.replaced} replaced, "
+        f"{file.repeated} already known, {file.quarantined} quarantined."
+        + (f" Not read beyond: {file.unreadable}" if file.unreadable else "")
     )

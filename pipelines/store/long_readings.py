@@ -30,7 +30,7 @@ def merge_readings(connection: duckdb.DuckDBPyConnection, rows: pl.DataFrame, *,
     """Merge long readings (vehicle_id, read_at, correction, value, load_id), in the order in which they arrived.
 
     Returns:
-        One row per reading, in its order: load_id and outcome (`loaded`, `repeated`, `replaced`).
+        One row per reading, in its order: load_id, outcome and crowded, as `merge_rows` gives them.
     """
     rows = rows.with_columns(pl.col("value").cast(pl.Float32))
     new = rows.pivot(on="correction", index=KEY, values="value", aggregate_function=LAST, maintain_order=True)
@@ -110,4 +110,5 @@ def _outcomes(rows: pl.DataFrame, old: pl.DataFrame, codes: list[str]) -> pl.Dat
         .then(pl.lit("repeated"))
         .otherwise(pl.lit("loaded"))
         .alias("outcome"),
+        crowded=(pl.col("value") != pl.col("final")).fill_null(value=False),
     )

@@ -30,7 +30,8 @@ def merge_rows(
         loaded_at: When they arrived.
 
     Returns:
-        One row per row of `rows`, in no order: load_id and outcome (`loaded`, `repeated`, `replaced`).
+        One row per row of `rows`, in no order: load_id, outcome (`loaded`, `repeated`, `replaced`), and crowded: a
+        later row of its own load has its key and other content.
     """
     add_columns(connection, table, rows)
     key, types = stored_key(drop_tables()[table]), drop_tables()[table].schema
@@ -169,4 +170,5 @@ def _outcomes(rows: pl.DataFrame, matched: pl.DataFrame, superseded: pl.DataFram
         .then(pl.lit("replaced"))
         .otherwise(pl.lit("loaded"))
     )
-    return rows.select("load_id", outcome.alias("outcome"))
+    crowded = among(superseded.filter(pl.col("load_id") == pl.col("replaced_by")))
+    return rows.select("load_id", outcome.alias("outcome"), crowded.alias("crowded"))

@@ -1,6 +1,6 @@
 """Drafts over files with headers in many languages: columns right, wrong, asked, left.
 
-    python tests/benchmarks/draft_headers.py [SETS.toml] [--verbose]
+    python tests/benchmarks/draft_headers.py [SETS.toml] [--verbose]    (header_sets_later.toml: twelve more)
 
 Right: becomes what it is, and its first cell the value that it should. Wrong: becomes anything else. Asked: it does
 not, and a question of the draft would bring it. Left: nothing is made of it, and nothing asked.

@@ -28,7 +28,7 @@ def test_a_file_loads_without_a_question_where_none_is_open_and_the_next_one_by_
     code, told, _ = run(tmp_path / "vans.csv", "--yes")
     assert code == 0, told
     assert "Not understood, left out: Reifen." in told
-    assert "1 vehicles are compared as one engine family" in told
+    assert "1 vehicle is compared as one engine family" in told
     [kept] = (store.path / "mappings").glob("*.toml")
     kept.write_text(kept.read_text().replace('to = "ltft_b1"', 'to = "ltft_b2"'))
     (tmp_path / "next week.csv").write_text(SHEET.format(plate="K-2"), encoding="utf-8")
@@ -94,3 +94,50 @@ def test_a_folder_of_logs_takes_vehicle_and_day_from_its_names(run, store, tmp_p
     assert vehicle_snapshots(store, "car4")["read_at"].dt.date().to_list() == [
         datetime(2026, 1, 3, tzinfo=UTC).date(), datetime(2026, 1, 10, tzinfo=UTC).date(),
     ]  # fmt: skip
+
+
+def test_a_list_of_vehicles_becomes_vehicles_with_their_engines(run, store, tmp_path):
+    (tmp_path / "flotte.csv").write_text(
+        "Kennzeichen;FIN;Motor;Baujahr;Standort\nK-1;WVWZZZ1KZ6W000001;2.0 TDI;2024;K\u00f6ln\n"
+        "K-2;WVWZZZ1KZ6W000002;1.4 TSI;2023;Bonn\n", encoding="utf-8",
+    )  # fmt: skip
+    code, told, error = run(tmp_path / "flotte.csv", "--yes")
+    assert code == 0, (told, error)
+    rows = fleet_table(store, "vehicles").sort("vehicle_id")
+    assert rows["engine_family"].to_list() == ["2.0 TDI", "1.4 TSI"]
+    assert rows["depot"].to_list() == ["K\u00f6ln", "Bonn"]
+    assert rows["vin"].to_list() == ["WVWZZZ1KZ6W000001", "WVWZZZ1KZ6W000002"]
+    assert rows["model_year"].to_list() == [2024, 2023]
+
+
+def test_a_list_without_engines_asks_which_column_says_whose_engines_are_alike(run, store, tmp_path):
+    rows = "".join(f"V{n},Ford,{model},North\n" for n, model in enumerate(["Transit", "Transit", "Custom", "Custom"]))
+    (tmp_path / "list.csv").write_text(f"Reg No,Make,Model,Depot\n{rows}", encoding="utf-8")
+    code, error, _ = run(tmp_path / "list.csv", "--yes")
+    assert code == 2
+    assert "Model (the column 'Model' says it, such as Transit)" in error
+    assert run(tmp_path / "list.csv", "--yes", "--answer", "engine_family=Model")[0] == 0
+    assert fleet_table(store, "vehicles").sort("vehicle_id")["engine_family"].to_list() == [
+        "Transit",
+        "Transit",
+        "Custom",
+        "Custom",
+    ]
+
+
+def test_readings_that_name_engines_bring_their_families(run, store, tmp_path):
+    rows = "".join(f"V{n % 2},{1 + n}/02/2031,{n}.5,{('2.0 TDI', '1.4 TSI')[n % 2]}\n" for n in range(20))
+    (tmp_path / "checks.csv").write_text(f"Van,Checked on,LTFT bank 1 (%),Engine\n{rows}", encoding="utf-8")
+    code, told, error = run(tmp_path / "checks.csv", "--yes")
+    assert code == 0, (told, error)
+    assert "Engine families as the file names the engines: 1.4 TSI, 2.0 TDI." in told
+    assert fleet_table(store, "vehicles").sort("vehicle_id")["engine_family"].to_list() == ["2.0 TDI", "1.4 TSI"]
+
+
+def test_many_rows_of_one_key_in_a_drop_are_told(run, tmp_path):
+    rows = "".join(f"V1,2031-02-03,{n % 7}\n" for n in range(60))
+    (tmp_path / "snapshots.csv").write_text(f"vehicle_id,read_at,ltft_b1\n{rows}", encoding="utf-8")
+    code, told, _ = run(tmp_path / "snapshots.csv")
+    assert code == 0
+    assert "59 of its 60 rows gave way to a later row of the same vehicle_id and read_at" in told
+    assert "1 file: 1 row loaded, 59 replaced" in told

@@ -217,7 +217,7 @@ def test_times_without_an_offset_are_read_in_the_stores_zone_and_said(store, dro
     first = "vehicle_id,read_at\nv1,2031-07-01 10:00\n"
     report = load(store, [drop("a", snapshots=first)], time_zone="Europe/Berlin")
     load(store, [drop("b", snapshots=first.replace("07-01", "01-01"))])
-    assert "1 times without an offset were read in the store's time zone, Europe/Berlin." in report.lines()
+    assert "1 time without an offset was read in the store's time zone, Europe/Berlin." in report.lines()
     assert vehicle_snapshots(store, "v1")["read_at"].to_list() == [
         datetime(2031, 1, 1, 9, tzinfo=UTC), datetime(2031, 7, 1, 8, tzinfo=UTC),
     ]  # fmt: skip

@@ -19,7 +19,7 @@ def test_many_small_files_are_summed_up_by_table_and_named_when_asked(store, tmp
         f"snapshots, ltft_b1_idle: not a number; 2 quarantined (first: {tmp_path.name}/snapshots-03.csv, row 2: lean)"
     ]
     each = report.lines(verbose=True)
-    assert sum(": 1 rows: " in line for line in each) == 50
+    assert sum(": 1 row: " in line for line in each) == 50
     assert f"{tmp_path.name}/snapshots-07.csv, ltft_b1_idle: not a number; 1 quarantined (first: row 2: lean)" in each
 
 
