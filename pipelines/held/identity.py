@@ -54,14 +54,15 @@ def foreign_readings(readings: Readings, held: Mapping[str, Bools], work: pl.Dat
     if len(columns) < LEAST_READ or len(readings.start) < 3:
         return []
     months = _months(readings)
-    odd = _oddness(readings, columns, held, months)
+    odd, beside = _oddness(readings, columns, held, months)
     rows = _candidates(readings, odd)
     if not len(rows):
         return []
-    writing = _handwriting(readings, columns, held, months, rows)
+    alone = _Alone(readings, columns, held, months, beside)
+    writing = _handwriting(alone, rows)
     pairs = _exchanged(readings, writing)
     taken = np.concatenate([np.zeros(0, np.int64), *(finding.rows for finding in pairs)])
-    return pairs + _histories(readings, columns, held, months, writing, np.setdiff1d(rows, taken), work)
+    return pairs + _histories(alone, writing, np.setdiff1d(rows, taken), work)
 
 
 @numba.njit(cache=True, nogil=True)
@@ -80,21 +81,48 @@ def _months(readings: Readings) -> Int64s:
     return groups
 
 
-def _beside_peers(
-    readings: Readings, column: Measured, held: Mapping[str, Bools], months: Int64s
-) -> tuple[Float64s, Usual]:
-    """[R] a column without what its family does together, and what is then usual of it."""
-    x = filled(readings.values(column.name), held.get(column.name))
+@dataclass(frozen=True, kw_only=True)
+class _Peers:
+    """What a family does together in each month [M], and what is usual of a column without it."""
+
+    together: Float64s
+    usual: Usual
+
+
+def _beside_peers(readings: Readings, column: Measured, x: Float64s, months: Int64s) -> tuple[Float64s, _Peers]:
+    """[R] a column without what its family does together, and what that is."""
     usual = readings.usual(column)
-    if not np.isfinite(usual.scale):
-        return x, usual
     total, count = np.zeros(int(months.max()) + 1), np.zeros(int(months.max()) + 1)
+    if not np.isfinite(usual.scale):
+        return x, _Peers(together=total, usual=usual)
     _group_means(x, usual.level, usual.scale, readings.vehicle, months, total, count)
-    alone = x - (usual.scale * total / (count + FEW))[months]
+    together = usual.scale * total / (count + FEW)
+    alone = x - together[months]
     level = rough_levels(alone, readings.start)
-    return alone, Usual(
-        level=level, scale=scatter(alone, level, readings.vehicle, floor=usual.floor), floor=usual.floor
-    )
+    scale = scatter(alone, level, readings.vehicle, floor=usual.floor)
+    return alone, _Peers(together=together, usual=Usual(level=level, scale=scale, floor=usual.floor))
+
+
+@dataclass(frozen=True)
+class _Alone:
+    """The corrections without what families do together, at any rows."""
+
+    readings: Readings
+    columns: Sequence[Measured]
+    held: Mapping[str, Bools]
+    months: Int64s
+    beside: Sequence[_Peers]
+
+    def at(self, rows: Int64s) -> Float64s:
+        """[n, C] at some rows."""
+
+        def of(which: int) -> Float64s:
+            name, together = self.columns[which].name, self.beside[which].together
+            mask = self.held.get(name)
+            x: Float64s = self.readings.values_at(name, rows) - together[self.months[rows]]
+            return filled(x, None if mask is None else mask[rows])
+
+        return np.stack(in_threads(of, range(len(self.columns))), axis=1)
 
 
 @numba.njit(cache=True, nogil=True)
@@ -106,20 +134,29 @@ def _add_oddness(x, level, scale, vehicle, total, count):  # type: ignore[no-unt
             count[r] += 1
 
 
-def _oddness(readings: Readings, columns: Sequence[Measured], held: Mapping[str, Bools], months: Int64s) -> Float64s:
-    """[R] mean |z| of each reading about its vehicle's levels; in whole 64ths, so that the order of sums is nothing."""
+def _oddness(
+    readings: Readings, columns: Sequence[Measured], held: Mapping[str, Bools], months: Int64s
+) -> tuple[Float64s, list[_Peers]]:
+    """[R] mean |z| of each reading about its vehicle's levels, and what peers do, by column.
 
-    def of(some: Sequence[Measured]) -> tuple[Int64s, Int64s]:
+    In whole 64ths, so that the order of sums is nothing.
+    """
+
+    def of(some: Sequence[Measured]) -> tuple[Int64s, Int64s, list[_Peers]]:
         total, count = np.zeros(readings.rows, np.int64), np.zeros(readings.rows, np.int64)
+        beside = []
         for column in some:
-            x, usual = _beside_peers(readings, column, held, months)
-            if np.isfinite(usual.scale):
-                _add_oddness(x, usual.level, usual.scale, readings.vehicle, total, count)
-        return total, count
+            x = filled(readings.values(column.name), held.get(column.name))
+            alone, peers = _beside_peers(readings, column, x, months)
+            beside.append(peers)
+            if np.isfinite(peers.usual.scale):
+                _add_oddness(alone, peers.usual.level, peers.usual.scale, readings.vehicle, total, count)
+        return total, count, beside
 
-    (total, count), (more, others) = in_threads(of, [columns[::2], columns[1::2]])
+    (total, count, even), (more, others, odd) = in_threads(of, [columns[::2], columns[1::2]])
     total, count = total + more, count + others
-    return np.where(count >= LEAST_READ, total / (64.0 * np.maximum(count, 1)), 0.0)
+    beside = [(odd if k % 2 else even)[k // 2] for k in range(len(columns))]
+    return np.where(count >= LEAST_READ, total / (64.0 * np.maximum(count, 1)), 0.0), beside
 
 
 @numba.njit(cache=True, nogil=True)
@@ -156,17 +193,10 @@ def _candidates(readings: Readings, odd: Float64s) -> Int64s:
     return np.sort(rows[order[nth < MOST_CANDIDATES]])
 
 
-def _handwriting(
-    readings: Readings, columns: Sequence[Measured], held: Mapping[str, Bools], months: Int64s, rows: Int64s
-) -> Handwriting:
-    def of(column: Measured) -> tuple[Float64s, Usual]:
-        x, usual = _beside_peers(readings, column, held, months)
-        return x[rows], usual
-
-    written = in_threads(of, columns)
+def _handwriting(alone: _Alone, rows: Int64s) -> Handwriting:
     return Handwriting(
-        level=np.stack([usual.level for _, usual in written], axis=1),
-        scale=np.array([usual.scale for _, usual in written]), rows=rows, x=np.stack([x for x, _ in written], axis=1),
+        level=np.stack([peers.usual.level for peers in alone.beside], axis=1),
+        scale=np.array([peers.usual.scale for peers in alone.beside]), rows=rows, x=alone.at(rows),
     )  # fmt: skip
 
 
@@ -289,11 +319,9 @@ def _pair(  # noqa: PLR0917
     )  # fmt: skip
 
 
-def _histories(  # noqa: PLR0917
-    readings: Readings, columns: Sequence[Measured], held: Mapping[str, Bools], months: Int64s, writing: Handwriting,
-    rows: Int64s, work: pl.DataFrame,
-) -> list[Finding]:  # fmt: skip
+def _histories(alone: _Alone, writing: Handwriting, rows: Int64s, work: pl.DataFrame) -> list[Finding]:
     """Readings since a module was replaced that stand where another vehicle's do, until it has learned anew."""
+    readings = alone.readings
     place = {int(row): i for i, row in enumerate(writing.rows)}
     candidates, begun = set(rows.tolist()), list[tuple[int, int, float]]()
     families = [np.flatnonzero(readings.family == family) for family in range(int(readings.family.max()) + 1)]
@@ -313,27 +341,13 @@ def _histories(  # noqa: PLR0917
         if best != v and sure >= SURE + np.log(len(others)):
             begun.append((first, best, sure))
     since = [np.arange(first, readings.start[readings.vehicle[first] + 1]) for first, _, _ in begun]
-    x = _values_beside_peers(readings, columns, held, months, since)
+    every = np.concatenate([np.zeros(0, np.int64), *since])
+    x = np.split(alone.at(every), np.cumsum([len(one) for one in since])[:-1]) if len(every) else []
     return [
         finding
         for (first, best, sure), values in zip(begun, x, strict=True)
         for finding in _foreign(readings, first, _learned_anew(readings, values, writing, first, best), best, sure)
     ]
-
-
-def _values_beside_peers(
-    readings: Readings, columns: Sequence[Measured], held: Mapping[str, Bools], months: Int64s, rows: list[Int64s]
-) -> list[Float64s]:
-    """Of each set of rows [n] all columns without what their family does together [n, C]."""
-    if not rows:
-        return []
-
-    def of(column: Measured) -> list[Float64s]:
-        x, _ = _beside_peers(readings, column, held, months)
-        return [x[at] for at in rows]
-
-    parts = in_threads(of, columns)
-    return [np.stack(of_rows, axis=1) for of_rows in zip(*parts, strict=True)]
 
 
 def _foreign(readings: Readings, first: int, until: int, best: int, sure: float) -> list[Finding]:

@@ -1,6 +1,7 @@
 """Single misread values that are left out, a finding for each file and depot; `spikes` tells which they are."""
 
 from collections.abc import Mapping
+from itertools import pairwise
 
 import numpy as np
 
@@ -37,17 +38,22 @@ def misread_values(readings: Readings, held: Mapping[str, Bools]) -> list[Findin
 
 def _by_batch(readings: Readings, cells: Mapping[str, Int64s]) -> list[Finding]:
     """The same cells file by file and depot by depot."""
-    load = readings.load(corrections=True)
-    every = np.unique(np.concatenate([np.zeros(0, np.int64), *cells.values()]))
-    keys = np.stack([load[every], readings.depot[readings.vehicle[every]]], axis=1)
+    names = list(cells)
+    rows = np.concatenate([np.zeros(0, np.int64), *cells.values()])
+    column = np.repeat(np.arange(len(names)), [len(which) for which in cells.values()])
+    load, depot = readings.load(corrections=True)[rows], readings.depot[readings.vehicle[rows]]
+    order = np.lexsort((rows, column, depot, load))
+    rows, column, load, depot = rows[order], column[order], load[order], depot[order]
+    new = np.flatnonzero((np.diff(load, prepend=-2) != 0) | (np.diff(depot, prepend=-1) != 0))
     found = []
-    for batch in np.unique(keys, axis=0):
-        rows = every[(keys == batch).all(axis=1)]
-        mine = {name: np.intersect1d(which, rows) for name, which in cells.items()}
+    for begin, end in pairwise([*new.tolist(), len(rows)]):
+        mine, of = rows[begin:end], column[begin:end]
+        starts = np.flatnonzero(np.diff(of, prepend=-1))
+        parts = zip(of[starts].tolist(), np.split(mine, starts[1:]), strict=True)
         found.append(
             Finding(
-                looks_like=MISREAD, load_id=int(batch[0]), depot=readings.depots[int(readings.vehicle[rows[0]])],
-                rows=rows, sure=0.0, cells={name: which for name, which in mine.items() if len(which)},
+                looks_like=MISREAD, load_id=int(load[begin]), depot=readings.depots[int(readings.vehicle[mine[0]])],
+                rows=np.unique(mine), sure=0.0, cells={names[k]: which for k, which in parts},
             )
         )  # fmt: skip
     return found

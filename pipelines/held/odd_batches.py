@@ -21,7 +21,7 @@ TELLING, MOSTLY = (
     4.0,
     0.5,
 )  # sigmas that a slip moves a reading by, and share of such readings that righting brings nearer
-ENOUGH = 8  # readings of a group whose scatter says something
+ENOUGH = 8  # readings of a group that hardly scatter, before that says something
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -108,7 +108,7 @@ def _odd_slopes(  # noqa: PLR0917
         among = (sxm - sx * sm / n) / spread
         alike = spread / n < 4 * variance
         hardly = (other >= ENOUGH) & (sxx / other < 0.02 * variance)  # of those at zero, a slip says nothing
-        much = (n >= ENOUGH) & (sxx / n > 25 * (variance + smm / n))
+        much = (n >= VEHICLES) & (sxx / n > 25 * (variance + smm / n))
         odd: dict[Slip, Bools] = {}
         for slip in slips_of(column.unit):
             factor = 1 / slip.factor

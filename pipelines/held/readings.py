@@ -136,6 +136,10 @@ class Readings:
         """[R] a column as it came; NaN: not read."""
         return self.frame[name].cast(pl.Float64).fill_null(float("nan")).to_numpy()
 
+    def values_at(self, name: str, rows: Int64s) -> Float64s:
+        """[n] the same at some rows."""
+        return self.frame[name].gather(rows).cast(pl.Float64).fill_null(float("nan")).to_numpy()
+
     @cached_property
     def measured(self) -> list[Measured]:
         """Circumstances and corrections that were ever read."""

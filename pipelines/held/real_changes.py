@@ -24,7 +24,7 @@ def nats_ahead(cells: Cells, slip: Slip, slipped: Bools, vehicle: Int64s | tuple
     if not len(at):
         return 0.0
     mine = cells.of(at)
-    righted = mine.log_density(slip.righted(mine.x)) + np.log(abs(slip.factor))
+    righted = mine.slipped_density(slip)
     changed = [*_real_changes(mine), *(_defects(mine, vehicle[at]) if len(vehicle) else ())]
     return -max(float(np.clip(real - righted, -MOST_A_CELL, MOST_A_CELL).sum()) for real in changed)
 

@@ -1,8 +1,9 @@
-"""Spikes: one reading of one correction far from those before and after it, which agree; arrays in, rows out.
+"""Spikes: a reading of one correction without which its vehicle goes on as usual; arrays in, rows out.
 
-How far is far follows from the correction's own readings: its usual change from reading to reading, as each vehicle
-shows it, and the tail of healthy excursions, so that of good values hardly any is left out. What is nearer cannot be
-told from scatter, and does as little harm. Nor can a vehicle's newest value: until the next reading it may be a step.
+A misread value makes two changes, there and back, that are both rare, where one usual change would have been. How much
+rarer is a ratio of likelihoods, in the vehicle's own usual changes; how much is too much follows from the tail of the
+same ratio over all values, so that of good ones as few are left out as is promised. What is nearer cannot be told from
+scatter, and does as little harm. Nor can a vehicle's newest value: until the next reading it may be a step.
 Nothing is compiled: a load asks this of its new rows, and must not wait for a compiler to be imported.
 """
 
@@ -11,12 +12,13 @@ import polars as pl
 
 from pipelines.handover import Bools, Float64s, Int64s
 
-TIMES = 6.0  # usual changes that a misread value is off, where too little was read to learn it
-LEAST_TIMES, MOST_TIMES = 3.5, 6.0  # that learning may come to: a value ten usual changes off is told whatever the tail
-GOOD_OUT = 2e-4  # of the good values that are left out: of at most 5e-4, what tails heavier than exponential leave over
+GOOD_OUT = 5e-4  # of the good values that may be left out: the promise
+FREEDOM = 6.0  # degrees of Student's t of a usual change: its tails are heavier than a normal's
+LEAST_NATS = -float(np.log(GOOD_OUT))  # a likelihood ratio of good values is beyond 1 / share in that share at most
+MOST_NATS = 16.0  # seven usual changes out and back: more is told whatever the tail, or where it is not known
 TAIL_FROM, TAIL_TO = 0.02, 0.004  # of the values: where the tail is learned, as exponential; misreadings are fewer
 ENOUGH = 10  # values beyond the second of these, or nothing is learned
-BACK = 0.5  # of its excursion, the most by which the values before and after a misreading differ
+SAMPLED = 20_000  # changes that say how large one of them is too large to count
 OWN = 40.0  # changes of the pool, beside a vehicle's own, that say what its usual change is
 RESTLESS = 1.5  # times a vehicle's median change: where that is more, it is what counts, however far from the pool
 OWN_CHANGES = 8  # from which that is known: two changes at a misreading must not tell it
@@ -35,24 +37,35 @@ def out_and_back(x: Float64s, start: Int64s, beginnings: Int64s, *, step: float,
         step: Of the values; 0: not known.
         neutral: After a reset; NaN: not known.
     """
-    read = np.arange(len(x))
-    if (unread := np.isnan(x)).any():
-        read = np.flatnonzero(~unread)
-        x, beginnings = x[read], beginnings[read]
-        start = start - np.append(0, np.cumsum(unread))[start]
+    read = np.flatnonzero(~np.isnan(x))
+    x, start = x[read], np.searchsorted(read, start)
     first = np.zeros(len(x), np.bool_)
     first[start[:-1][np.diff(start) > 0]] = True
     change = np.append(0.0, np.abs(np.diff(x)))[: len(x)]
     known = change[~first]
     if not known.size:
         return np.zeros(0, np.int64)
-    usual = _usual_changes(change, start, LARGE * (float(np.median(known)) + step), max(step, 1e-9))
-    at, beyond = _excursions(x, first, beginnings, neutral)
-    times = beyond / usual[np.searchsorted(start, at, side="right") - 1]
-    far = _far(times, between=_between(start))
-    at, beyond = at[times > far], beyond[times > far]
-    misread: Int64s = read[np.sort(at[beyond > far * _restless(change, start, at) / RESTLESS])]
+    middle = float(np.median(known[:: max(1, known.size // SAMPLED)]))
+    usual = np.repeat(_usual_changes(change, start, LARGE * (middle + step), max(step, 1e-9)), np.diff(start))
+    at, other = _excursions(x, change >= usual, first)
+    ways, usual = (
+        _ways(x, at, other, (other < at) & (beginnings[read[other]] < beginnings[read[at]]), neutral),
+        usual[at],
+    )
+    nats = _nats(ways, usual)
+    far = _far(nats, between=_between(start))
+    some = np.flatnonzero(nats > far)
+    at, ways, usual = at[some], ways[:, some], usual[some]
+    usual = np.maximum(usual, _restless(change, start, at) / RESTLESS)
+    misread: Int64s = read[np.sort(at[_nats(ways, usual) > far])]
     return misread
+
+
+def _nats(ways: Float64s, usual: Float64s) -> Float64s:
+    """[n] how much likelier one change is than two: `ways` [3, n], past the value, there, back."""
+    past, there, back = -0.5 * (FREEDOM + 1) * np.log1p((ways / usual) ** 2 / FREEDOM)
+    nats: Float64s = past - there - back
+    return nats
 
 
 def _usual_changes(change: Float64s, start: Int64s, most: float, least: float) -> Float64s:
@@ -92,46 +105,49 @@ def _between(start: Int64s) -> int:
     return int((count[count > 2] - 1).sum())
 
 
-def _excursions(x: Float64s, first: Bools, beginnings: Int64s, neutral: float) -> tuple[Int64s, Float64s]:
-    """Values [n] between two others that agree, and by how much they are beyond both [n].
-
-    A vehicle's first value is held against the two after it.
-    """
-    high, low = np.maximum(x[:-2], x[2:]), np.minimum(x[:-2], x[2:])
-    far = np.maximum(x[1:-1] - high, low - x[1:-1])
-    inner = np.flatnonzero((high - low < BACK * far) & ~(first[1:-1] | first[2:])) + 1
-    begins = np.flatnonzero(first[:-2] & ~first[1:-1] & ~first[2:])
-    at, other = np.append(inner, begins), np.append(inner - 1, begins + 2)
-    before, here, after = x[other], x[at], x[at + 1]
-    far = _beyond(here, before, after)
-    anew = np.flatnonzero((other < at) & (beginnings[other] < beginnings[at]))
-    for side in () if np.isnan(neutral) else (before, after):
-        far[anew] = np.minimum(far[anew], _beyond(here[anew], side[anew], neutral))
-    agree = np.abs(before - after) < BACK * far
-    return at[agree], far[agree]
-
-
-def _beyond(value: Float64s, one: Float64s, two: Float64s | float) -> Float64s:
-    """How far values are outside of two others; below zero: between them."""
-    beyond: Float64s = np.maximum(value - np.maximum(one, two), np.minimum(one, two) - value)
-    return beyond
-
-
-def _far(times: Float64s, *, between: int) -> float:
-    """Usual changes beyond which so few good values lie as may be left out, by the tail of all.
+def _excursions(x: Float64s, large: Bools, first: Bools) -> tuple[Int64s, Int64s]:
+    """Values [n] beyond the one after them and another [n]: the one before, of a first value the second one after.
 
     Args:
-        times: Of the values whose neighbours agree, by how many usual changes they are beyond both.
-        between: How many values have neighbours; all others are beyond by nothing.
+        x: [R].
+        large: [R] changes from the value before that are usual ones or more.
+        first: [R] where a vehicle begins.
+    """
+    inner = np.flatnonzero(large[1:-1] & large[2:]) + 1
+    inner = inner[~(first[inner] | first[inner + 1])]
+    begins = np.flatnonzero(first[:-2] & ~first[1:-1] & ~first[2:])
+    begins = begins[large[begins + 1]]
+    at, other = np.append(inner, begins), np.append(inner - 1, begins + 2)
+    beyond = (x[at] > x[at + 1]) == (x[at] > x[other])
+    return at[beyond], other[beyond]
+
+
+def _ways(x: Float64s, at: Int64s, other: Int64s, anew: Bools, neutral: float) -> Float64s:
+    """[3, n] changes past a value, there and back; where a module began anew [n], what lies towards neutral is none."""
+    before, here, after = x[other], x[at], x[at + 1]
+    ways = np.abs(np.stack([after - before, here - before, here - after]))
+    which = np.flatnonzero(anew)
+    for way, side in () if np.isnan(neutral) else ((1, before[which]), (2, after[which])):
+        beyond = np.maximum(here[which] - np.maximum(side, neutral), np.minimum(side, neutral) - here[which])
+        ways[way, which] = np.clip(beyond, 0, ways[way, which])
+    return ways
+
+
+def _far(nats: Float64s, *, between: int) -> float:
+    """Nats beyond which so few good values lie as may be left out, by the tail of all.
+
+    Args:
+        nats: Of the values that are a usual change beyond their neighbours.
+        between: How many values have neighbours; all others say nothing.
     """
     beyond = [round(share * between) for share in (TAIL_FROM, TAIL_TO)]
     if beyond[1] < ENOUGH:
-        return TIMES
-    every = np.append(times, np.zeros(beyond[0]))
+        return MOST_NATS
+    every = np.append(np.maximum(nats, 0.0), np.zeros(beyond[0]))
     ordered = np.partition(every, [every.size - n for n in beyond])
     low, high = (float(ordered[every.size - n]) for n in beyond)
     further = (high - low) * np.log(TAIL_TO / GOOD_OUT) / np.log(TAIL_FROM / TAIL_TO)
-    return float(np.clip(high + further, LEAST_TIMES, MOST_TIMES))
+    return float(np.clip(high + further, LEAST_NATS, MOST_NATS))
 
 
 def module_began(rows: pl.DataFrame) -> pl.Expr:

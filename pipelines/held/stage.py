@@ -221,7 +221,7 @@ def judge(
     """
     if not readings.rows:
         return []
-    known, found = dict(held or {}), list[Finding]()
+    known, found, spoken = dict(held or {}), list[Finding](), 0
     judges: tuple[Callable[[], list[Finding]], ...] = (
         lambda: unit_slips(readings, known, told=told),
         lambda: foreign_readings(readings, known, work),
@@ -229,10 +229,10 @@ def judge(
         lambda: misread_values(readings, known),
     )
     for judged in judges:
-        new = judged()
-        found += new
-        for name, mask in cells_of(new, readings).items():
+        for name, mask in cells_of(found[spoken:], readings).items():
             known[name] = known[name] | mask if name in known else mask
+        spoken = len(found)
+        found += judged()
     return _merged(found)
 
 

@@ -45,11 +45,9 @@ def _off_step(rows: pl.DataFrame, check: Check, known: pl.DataFrame) -> pl.DataF
 
 
 def _spike(rows: pl.DataFrame, check: Check, known: pl.DataFrame) -> pl.DataFrame:
-    """Single values further from those before and after, which agree, than so many times the usual change.
+    """Single values without which the vehicle goes on as usual (`held.spikes`).
 
-    Where the correction's changes have a heavier tail than a normal's, by as many times more as it reaches further.
-    A vehicle's first value is held against the two after it. Where the module may have begun anew, a value may also lie
-    towards neutral. Where several corrections are far off at once, it is the vehicle that changed.
+    Where several corrections are far off at once, it is the vehicle that changed.
     """
     lengths = rows["vehicle_id"].rle().struct.field("len").to_numpy()
     start = np.concatenate(([0], np.cumsum(lengths))).astype(np.int64)

@@ -5,10 +5,10 @@ is simulated with all its dirt, months of depots' slips among it, and once more 
 what is held is compared with the simulator's own list.
 
 `batches`: slips of a depot's month of which at least 95 in a hundred cells are held; months in which a depot has two
-are left out. `needless`: readings with a batch held in which no dirt is. `misread`: by how far they are off, in sigmas
-of the correction's healthy noise; a value within three is no further off than good ones. A newest value is not
-judged before the next reading. `false alarms`: with the dirt over without it, the same vehicles. Intervals of shares
-are exact 95 % ones.
+are left out, and those that spoilt no reading: of old values repeated, each vehicle's first is a true one. `needless`:
+readings with a batch held in which no dirt is. `misread`: by how far they are off, in sigmas of the correction's
+healthy noise; a value within three is no further off than good ones. A newest value is not judged before the next
+reading. `false alarms`: with the dirt over without it, the same vehicles. Intervals of shares are exact 95 % ones.
 """
 
 import sys
@@ -66,13 +66,16 @@ def inside(readings: pl.DataFrame, pieces: pl.DataFrame) -> pl.DataFrame:
     return beside.select(KEY).unique(maintain_order=True)
 
 
-def share_held(known: Evidence, pieces: pl.DataFrame, readings: pl.DataFrame, others: pl.DataFrame) -> float:
-    """Of the cells of a slip in readings with no other dirt."""
+def share_held(known: Evidence, pieces: pl.DataFrame, readings: pl.DataFrame, others: pl.DataFrame) -> float | None:
+    """Of the cells of a slip in readings with no other dirt; None: there are none."""
     clean = inside(readings, pieces).join(inside(readings, others), on=KEY, how="anti")
     codes = set(known.snapshots.columns)
     if pieces["column"][0] == "*":  # each vehicle's first reading of the month is a true one
         clean = clean.filter(pl.col("read_at") > pl.col("read_at").min().over("vehicle_id"))
-        return float(clean.join(known.held.readings, on=KEY, how="semi").height / max(clean.height, 1))
+    if clean.is_empty():
+        return None
+    if pieces["column"][0] == "*":
+        return float(clean.join(known.held.readings, on=KEY, how="semi").height / clean.height)
     columns = [name for name in pieces["column"][0].split(", ") if name in codes]
     return float(np.mean([cells_held(known, clean, name) for name in columns]))
 
@@ -118,8 +121,10 @@ def main(vehicles: int, weeks: int, seeds: list[int]) -> None:
             readings = came.select(KEY).unique()
             for kind, pieces in of_depots(dirt):
                 others = dirt.filter(~((pl.col("kind") == kind) & (pl.col("detail") == pieces["detail"][0])))
-                shares.append(share_held(known, pieces, readings, others))
-                print(f"  seed {seed}, {kind}: {shares[-1]:.3f} of the cells held", flush=True)
+                share = share_held(known, pieces, readings, others)
+                if share is not None:
+                    shares.append(share)
+                    print(f"  seed {seed}, {kind}: {share:.3f} of the cells held", flush=True)
             soiled = inside(readings, dirt)
             waiting = known.held.readings.select(KEY).join(soiled, on=KEY, how="anti")
             needless, seen = needless + waiting.height, seen + readings.height

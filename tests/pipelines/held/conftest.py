@@ -79,15 +79,15 @@ class Fleet:
         return store
 
 
-def judged(snapshots: pl.DataFrame, *, work: pl.DataFrame | None = None) -> Withheld:
-    """What the stage makes of the same months, without a store: a second less a test."""
+def judged(snapshots: pl.DataFrame, *, work: pl.DataFrame | None = None, step: float | None = None) -> Withheld:
+    """What the stage makes of the same months, without a store: a second less a test; `step` of the corrections."""
     month = pl.col("read_at").dt.strftime("%Y%m").cast(pl.Int32)
     typed = snapshots.drop("depot").with_columns(pl.col(list(UNITS)).cast(pl.Float32), load_id=month)
     every = pl.concat([drop_tables()["snapshots"].empty(), typed], how="diagonal_relaxed")
     vehicles = snapshots.select("vehicle_id", "depot").unique().with_columns(engine_family=pl.lit("alder"))
     readings = Readings(
         frame=every.sort("vehicle_id", "read_at").with_columns(readings_load_id=pl.lit(None, pl.Int32)),
-        vehicles=vehicles, catalogue=CATALOGUE.with_columns(resolution=pl.lit(None, pl.Float64)),
+        vehicles=vehicles, catalogue=CATALOGUE.with_columns(resolution=pl.lit(step, pl.Float64)),
     )  # fmt: skip
     loads = typed.select("load_id", drop_name=pl.col("read_at").dt.strftime("%Y-%m")).unique()
     file = pl.format("snapshots-{}.csv", "drop_name")

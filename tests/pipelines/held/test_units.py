@@ -48,6 +48,16 @@ def test_a_slip_may_cover_a_reader_or_some_weeks_of_a_file(where):
     assert emptied.sort("vehicle_id", "read_at").rows() == wrong.sort("vehicle_id", "read_at").rows()
 
 
+def test_one_reading_each_of_few_vehicles_with_a_decimal_point_lost_is_held_by_the_steps_it_leaves_out():
+    stepped = healthy().with_columns(knock=(pl.col("knock") / 0.25).round() * 0.25)
+    begun = (pl.col("depot") == "Quay") & (pl.col("vehicle_id") < "v010")
+    last = stepped.filter(pl.col("read_at") == pl.col("read_at").max().over("vehicle_id"), begun)
+    wrong = last.with_columns(pl.Series("knock", [-100.0, -50.0, 25.0, 50.0, 50.0]), reader=pl.lit("reader-9"))
+    evidence = judged(pl.concat([stepped, wrong.with_columns(pl.col("read_at").dt.offset_by("30d"))]), step=0.25)
+    lost = "decimal point lost: a hundred times too large"
+    assert [batch[1:] for batch in batches(evidence)] == [("Quay", lost, 5)]
+
+
 @pytest.mark.parametrize("first", [True, False])
 def test_a_slip_of_the_first_or_the_last_file_is_held(first):
     right = healthy()
