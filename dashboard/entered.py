@@ -1,6 +1,7 @@
 """Alone in reading and writing what people enter, for screens; cached by the newest entry, so each counts at once."""
 
 import uuid
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Protocol
@@ -137,6 +138,24 @@ def enter(form: str, typed: Typed) -> str:
         return str(became.refusal)
     _forget_key(form)
     return ""
+
+
+def enter_several(form: str, typed: Sequence[Typed]) -> list[str]:
+    """Enter what was typed into the rows of a table, all under one name, remembered in the session.
+
+    Returns:
+        Why some could not be, a line each, in the order of the rows; empty: all are on disk.
+    """
+    st.session_state[NAME] = typed[0].name
+    try:
+        who = record.key_of_person(published.store(), typed[0].name)
+        became = enter_all(published.store(), [each.entry(who) for each in typed])
+    except LeewayError as error:
+        return [str(error)]
+    refused = [str(one.refusal) for one in became if one.refusal is not None]
+    if not refused:
+        _forget_key(form)
+    return refused
 
 
 def client_key(form: str) -> str:

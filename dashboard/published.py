@@ -289,6 +289,17 @@ def papers() -> bytes:
     return packed_papers(newest_papers(store()))
 
 
+def claims() -> bytes:
+    """The claim packs of the newest plan alone, packed likewise.
+
+    Raises:
+        LeewayError: nothing is planned.
+    """
+    from pipelines.handouts.folder import packed_papers  # noqa: PLC0415 - as above
+
+    return packed_papers(newest_papers(store()), claims_alone=True)
+
+
 def news(as_of: datetime) -> Digest:
     """What is new since the analysis before that one; without an earlier one, what stands."""
 

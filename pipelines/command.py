@@ -118,16 +118,29 @@ def _publish_states(store: Store, evidence: "Evidence", settings: "Settings") ->
 @click.command()
 @store_option
 @click.option("--days", type=click.IntRange(1, 366), default=28, show_default=True, help="How many days to plan.")
-def plan(store: Store, days: int) -> None:
+@click.option(
+    "--costs",
+    "costs_file",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="A TOML file with what work and standing still cost this fleet; it holds for later plans too.",
+)
+@click.option("--show-costs", is_flag=True, help="Print what is assumed, as such a file to change, and plan nothing.")
+def plan(store: Store, days: int, costs_file: Path | None, *, show_costs: bool) -> None:
     """Plan the preventive work of the newest analysis into bays and days, and publish it.
 
     \b
-    Example:
+    Examples:
       leeway plan --days 14
+      leeway plan --show-costs > costs.toml
+      leeway plan --costs costs.toml
     """  # noqa: D301 (click reads the escape)
-    from pipelines.planning import plan_newest  # noqa: PLC0415
+    from pipelines.planning import costs_in_use, plan_newest  # noqa: PLC0415
+    from pipelines.workplan.costs import costs_text  # noqa: PLC0415
 
-    planned, as_of = plan_newest(store, days=days)
+    if show_costs:
+        say(*costs_text(costs_in_use(store)[0]).splitlines())
+        return
+    planned, as_of = plan_newest(store, days=days, costs_file=costs_file)
     say(
         f"Published a work plan of {planned.work_plan.height} vehicles for {days} days from {as_of:%Y-%m-%d}; "
         f"without a visit: {planned.left_out.height} (leeway export plan_left_out says why). "

@@ -17,6 +17,9 @@ from pipelines.terminal import say
 def handout(store: Store, folder: Path) -> None:
     """Write the newest plan as papers: plan.xlsx, plan-DEPOT.ics, week-DEPOT.pdf, card-VEHICLE.pdf.
 
+    Of work under warranty, planned or done within three months, claim-VEHICLE.pdf and claim-VEHICLE.xlsx: readings
+    before and after, codes, calibrations and work.
+
     \b
     Example:
       leeway handout --to papers

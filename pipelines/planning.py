@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from datetime import datetime
+from pathlib import Path
 
 from pipelines.errors import SettingError
 from pipelines.handouts.gather import Papers, papers_of
@@ -10,24 +11,28 @@ from pipelines.store.evidence import entries_by_now, read_evidence
 from pipelines.store.folder import Store
 from pipelines.store.publish import publish_tables
 from pipelines.store.published import kept_as_ofs, published_names, read_published
+from pipelines.workplan.costs import CostAssumptions, costs_from, given_in, read_costs
 from pipelines.workplan.plan import WorkPlan, plan_work
 
 PLANNED_DAYS = 28
+COSTS = "plan_assumption"  # published with each plan: what it was priced with
 
 
-def plan_newest(store: Store, *, days: int = PLANNED_DAYS) -> tuple[WorkPlan, datetime]:
+def plan_newest(store: Store, *, days: int = PLANNED_DAYS, costs_file: Path | None = None) -> tuple[WorkPlan, datetime]:
     """Plan and publish; visits that people decided on after that analysis count.
 
     Args:
         store: What is analysed.
         days: Calendar days that the plan spans.
+        costs_file: The fleet's own figures in place of assumptions; None: those of the plan before go on.
 
     Returns:
         The plan, and the time of the analysis that it is of.
 
     Raises:
-        SettingError: nothing is analysed yet.
+        SettingError: nothing is analysed yet, or the file of costs cannot be used.
     """
+    costs, given = read_costs(costs_file) if costs_file is not None else costs_in_use(store)
     kept = kept_as_ofs(store)
     if not kept:
         raise SettingError(f"{store.path}: nothing is analysed yet. Run: leeway analyse")
@@ -37,9 +42,17 @@ def plan_newest(store: Store, *, days: int = PLANNED_DAYS) -> tuple[WorkPlan, da
     if "work_plan" in every:
         published["work_plan"] = read_published(store, "work_plan")  # the one that people saw, of whichever analysis
     evidence = replace(read_evidence(store, as_of=as_of), entries=entries_by_now(store, as_of))
-    planned = plan_work(published, evidence=evidence, days=days, settings=Settings())
-    publish_tables(store, planned.tables(), as_of)
+    planned = plan_work(published, evidence=evidence, days=days, settings=Settings(), costs=costs)
+    publish_tables(store, {**planned.tables(), COSTS: costs.as_frame(given)}, as_of)
     return planned, as_of
+
+
+def costs_in_use(store: Store) -> tuple[CostAssumptions, set[str]]:
+    """What the newest plan was priced with, and the names that the fleet gave; without a plan what is assumed."""
+    if COSTS not in published_names(store):
+        return CostAssumptions(), set()
+    table = read_published(store, COSTS)
+    return costs_from(table), given_in(table)
 
 
 def newest_papers(store: Store) -> Papers:
@@ -52,4 +65,5 @@ def newest_papers(store: Store) -> Papers:
     as_of: datetime = kept_as_ofs(store, "work_plan")[-1]
     names = [name for name in published_names(store) if as_of in kept_as_ofs(store, name)]
     published = {name: read_published(store, name, as_of=as_of) for name in names}
-    return papers_of({**published, "work_plan": plan}, read_evidence(store, as_of=as_of))
+    evidence = replace(read_evidence(store, as_of=as_of), entries=entries_by_now(store, as_of))
+    return papers_of({**published, "work_plan": plan}, evidence, costs=costs_in_use(store)[0])

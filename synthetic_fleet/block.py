@@ -1,6 +1,7 @@
 """One block of vehicles lived day by day: what was read, what stood in the fault memory, what was done, the truth."""
 
-from dataclasses import dataclass, field
+import copy
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any, NamedTuple
 
@@ -105,6 +106,72 @@ class Lived:
     snapshots: dict[int, Fleet] = field(default_factory=dict)  # whole states kept for the oracle, by day
 
 
+@dataclass
+class Life:
+    """A block in the middle of its life: stops at the end of any day, takes orders, can be copied, goes on."""
+
+    lived: Lived
+    calendar: Calendar
+    todo: dict[int, list[tuple[int, Act]]]  # by day: row and act
+    reads: dict[int, list[int]]  # by day: rows
+    day: int  # the next one to be lived
+    position: int = 0  # readings taken
+
+    def go_on(self, until: int, *, keep_days: tuple[int, ...] = ()) -> None:
+        """Live the days before `until`; of `keep_days` the whole state is kept at their ends."""
+        lived, constants = self.lived, self.lived.workshop.constants
+        events = new_events(len(lived.vehicles))
+        for day in range(self.day, until):
+            for row, act in self.todo.pop(day, ()):
+                for later in happen(lived.workshop, row, act):
+                    self.todo.setdefault(max(later.day, day + 1), []).append((row, later))
+            live_one_day(self.calendar.today(day), constants.world, lived.fleet, events)
+            for row, later in _after_faults(lived, events, day):
+                self.order(row, later)
+            _by_itself(lived, day)
+            if day in self.reads:
+                self.position = _read(lived, np.array(self.reads[day]), day, self.position)
+            if day >= 0 and day % 7 == 6:
+                _keep_truth(lived, day)
+            if day in keep_days:
+                lived.snapshots[day] = taken(lived.fleet, np.arange(len(lived.vehicles)))
+        self.day = until
+
+    def order(self, row: int, act: Act) -> None:
+        """Have something happen to a row on a day that is not lived yet."""
+        self.todo.setdefault(act.day, []).append((row, act))
+
+    def call_off(self, kind: str) -> None:
+        """Take everything of a kind that is still to come off the agenda."""
+        self.todo = {day: [(row, act) for row, act in acts if act.kind != kind] for day, acts in self.todo.items()}
+
+    def copied(self) -> "Life":
+        """The same block, free to live another future with the same luck."""
+        shared = (self.calendar, self.lived.workshop.constants)
+        return copy.deepcopy(self, {id(one): one for one in shared})
+
+    def so_far(self) -> Lived:
+        """What it has left behind, without room for readings to come."""
+        return replace(self.lived, readings=Readings(*(column[: self.position] for column in self.lived.readings)))
+
+
+def begin_life(constants: Constants, calendar: Calendar, numbers: range, seed: int, *, number: int = 0) -> Life:
+    """These vehicles before the first day of the burn-in.
+
+    Args:
+        constants: Of the scenario.
+        calendar: The world.
+        numbers: Which vehicles.
+        seed: Of the fleet.
+        number: Of the block, for its files.
+    """
+    vehicles = [enlist(constants, n, (-calendar.burn_in, calendar.days), seed) for n in numbers]
+    fleet = block_of(constants, vehicles, seed)
+    lived = Lived(number, vehicles, fleet, Workshop(constants, fleet, vehicles, calendar.start), _no_readings(vehicles))
+    todo, reads = _agenda(vehicles)
+    return Life(lived=lived, calendar=calendar, todo=todo, reads=reads, day=-calendar.burn_in)
+
+
 def live(
     constants: Constants,
     calendar: Calendar,
@@ -117,35 +184,16 @@ def live(
     """Let these vehicles live from before the first day to the last.
 
     Args:
-        constants: Of the scenario.
+        constants: See `begin_life`; so `calendar`, `numbers`, `seed` and `number`.
         calendar: The world.
         numbers: Which vehicles.
         seed: Of the fleet.
         keep_days: Days at whose end the whole state is kept.
-        number: Of the block, for its files.
+        number: Of the block.
     """
-    first, last = -calendar.burn_in, calendar.days
-    vehicles = [enlist(constants, n, (first, last), seed) for n in numbers]
-    fleet = block_of(constants, vehicles, seed)
-    lived = Lived(number, vehicles, fleet, Workshop(constants, fleet, vehicles, calendar.start), _no_readings(vehicles))
-    todo, reads = _agenda(vehicles)
-    events = new_events(len(vehicles))
-    position = 0
-    for day in range(first, last):
-        for row, act in todo.pop(day, ()):
-            for later in happen(lived.workshop, row, act):
-                todo.setdefault(max(later.day, day + 1), []).append((row, later))
-        live_one_day(calendar.today(day), constants.world, fleet, events)
-        for row, later in _after_faults(lived, events, day):
-            todo.setdefault(later.day, []).append((row, later))
-        _by_itself(lived, day)
-        if day in reads:
-            position = _read(lived, np.array(reads[day]), day, position)
-        if day >= 0 and day % 7 == 6:
-            _keep_truth(lived, day)
-        if day in keep_days:
-            lived.snapshots[day] = taken(fleet, np.arange(len(vehicles)))
-    return lived
+    life = begin_life(constants, calendar, numbers, seed, number=number)
+    life.go_on(calendar.days, keep_days=keep_days)
+    return life.lived
 
 
 def _agenda(vehicles: list[Vehicle]) -> tuple[dict[int, list[tuple[int, Act]]], dict[int, list[int]]]:

@@ -22,6 +22,8 @@ def happen(workshop: Workshop, row: int, act: Act) -> list[Act]:
         return workshop.after_lamp(row, act.day)
     elif act.kind == "preventive":
         return workshop.preventive(row, act.day)
+    elif act.kind in ("asked", "certain"):
+        return workshop.asked(row, act.day, act.what, certain=act.kind == "certain")
     else:
         {"power_loss": lose_power, "program": program, "module": replace_module}[act.kind](workshop, row, act)
     return []

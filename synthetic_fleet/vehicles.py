@@ -13,7 +13,10 @@ from synthetic_fleet.state import CODE, DEFECT, NEVER, SLOTS, VEHICLE, Array, Fl
 
 
 class Act(NamedTuple):
-    """Something that happens to a vehicle: begin, join, retire, preventive, power_loss, program, module, lamp."""
+    """Something that happens to a vehicle.
+
+    Its kind: begin, join, retire, preventive, asked, certain, lamp, power_loss, program, module.
+    """
 
     day: int
     kind: str

@@ -13,6 +13,8 @@ from synthetic_fleet.module import CONFIRMED
 from synthetic_fleet.state import Fleet, taken
 from synthetic_fleet.vehicles import Act, Vehicle
 
+ASKED_ABOVE = 0.15  # severity from which a check of the very component shows it (judgement)
+
 
 @dataclass(frozen=True, kw_only=True)
 class Job:
@@ -109,6 +111,23 @@ class Workshop:
                 return self.mend(row, slot, day, "preventive")
         self.write(row, day, Job(kind="inspection", component="engine", labour=1.5))
         return []
+
+    def asked(self, row: int, day: int, components: tuple[str, ...], *, certain: bool = False) -> list[Act]:
+        """A visit for these components: what ails of them is mostly found. Where nothing does, a planned visit."""
+        rng, finds = self.vehicles[row].rng, self.constants.scenario["workshop"]["asked_finds"]
+        for slot in self.ailing(row, above=ASKED_ABOVE):
+            if self.component_of(row, slot) in components and (certain or rng.random() < finds):
+                return self.mend(row, slot, day, "preventive")
+        return self.preventive(row, day)
+
+    def component_of(self, row: int, slot: int) -> str:
+        """What cures a defect."""
+        cause = self.constants.causes[self.fleet.defects.cause[row, slot]]
+        place = int(self.fleet.defects.place[row, slot])
+        entry = (
+            self.constants.scenario["circuits"][place] if cause == SUDDEN else self.constants.scenario["causes"][cause]
+        )
+        return str(entry["component"])
 
     def replace_wrong(self, row: int, slot: int, day: int) -> None:
         """A part that had nothing to do with it; the codes are cleared and come back."""

@@ -7,13 +7,15 @@ import streamlit as st
 from dashboard import entered, published
 from dashboard.screens import frame as shared
 from dashboard.screens.frame import Frame
-from dashboard.views.deciding import ANSWERS, WORK_DONE, Visit
+from dashboard.views.deciding import ANSWERS, WORK_DONE, Visit, decided_in, to_decide
 from dashboard.views.plan import PlanView
 from dashboard.views.wording import plain
 from pipelines.catalogue.tables import entry_columns
 from pipelines.errors import LeewayError
 
 FORM = "visit"
+TABLE = "visits"
+SAID = f"{FORM}: said"
 LIMITS = entry_columns().text_limits
 
 
@@ -31,9 +33,10 @@ def decide_part(view: PlanView, frame: Frame) -> None:
     if not frame.newest or not view.vehicles:
         return
     st.subheader("Decide")
-    if said := st.session_state.pop(f"{FORM}: said", ""):
+    if said := st.session_state.pop(SAID, ""):
         st.success(said)
     _form(view, frame)
+    _several(view, frame)
     if st.button("Plan again with what was decided", key="plan again"):
         try:
             with st.spinner("Planning"):
@@ -74,5 +77,56 @@ def _form(view: PlanView, frame: Frame) -> None:
     if problem := entered.enter(FORM, visit):
         st.error(plain(problem))
         return
-    st.session_state[f"{FORM}: said"] = "Entered. It stands beside the visit now, and the next plan keeps to it."
+    st.session_state[SAID] = "Entered. It stands beside the visit now, and the next plan keeps to it."
+    st.rerun()
+
+
+def _several(view: PlanView, frame: Frame) -> None:
+    """A table with a row a vehicle: whatever is decided in it is entered at once."""
+    key = entered.client_key(TABLE)
+    shown = to_decide(view.rows, view.waiting)
+    with st.expander("Several at once, in a table"):
+        st.caption(
+            "By keyboard: arrows go from cell to cell; Enter opens one, typing picks from its list, and Enter goes on "
+            "to the row below. Copy and paste work over many rows. Rows without a decision stay as they are."
+        )
+        with st.form(TABLE, border=False):
+            typed = shared.editor(
+                shown,
+                hide_index=True,
+                num_rows="fixed",
+                placeholder="",
+                key=f"{TABLE}: {key}",
+                disabled=["vehicle_id", "day", "depot", "jobs"],
+                column_config={
+                    "vehicle_id": st.column_config.TextColumn("Vehicle", pinned=True),
+                    "day": st.column_config.DateColumn("Planned", format="ddd D MMM"),
+                    "decision": st.column_config.SelectboxColumn("Decision", options=list(ANSWERS.values()), width=200),
+                    "on": st.column_config.DateColumn(
+                        "Day",
+                        format="ddd D MMM",
+                        help="Accepted without a day: the planned one. Done: when; empty: today.",
+                    ),
+                    "text": st.column_config.TextColumn(
+                        "Why, or what was found", max_chars=LIMITS["value"], width="medium"
+                    ),
+                    "work": st.column_config.SelectboxColumn("Done: what", options=list(WORK_DONE)),
+                    "component": st.column_config.SelectboxColumn("on which part", options=published.components()),
+                    "depot": st.column_config.TextColumn("Depot"),
+                    "jobs": st.column_config.TextColumn("Jobs", width="large"),
+                },
+            )
+            name = shared.your_name(TABLE)
+            if not st.form_submit_button("Enter what the table says"):
+                return
+    visits, problems = decided_in(typed, shown, name=name, client_key=key, reader=frame.reader)
+    if not visits:
+        problems = ["No row has a decision: pick one in the column Decision."]
+    problems = problems or entered.enter_several(TABLE, visits)
+    if problems:
+        st.error("\n".join(f"- {plain(problem)}" for problem in problems))
+        return
+    st.session_state[SAID] = (
+        f"Entered: {len(visits)}. They stand beside the visits now, and the next plan keeps to them."
+    )
     st.rerun()

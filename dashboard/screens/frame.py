@@ -154,6 +154,17 @@ def chart(drawn: Drawn, *, key: str, alt: str) -> None:
     offer_chart(drawn, key, title=alt, zone=reader_zone().key)
 
 
+def editor(rows: pl.DataFrame, **shown: Any) -> pl.DataFrame:
+    """The same as a table in which cells can be typed, and what it holds now.
+
+    Args:
+        rows: What it shows.
+        shown: Further arguments of `st.data_editor`.
+    """
+    edited: pl.DataFrame = st.data_editor(published.as_cells(rows), **shown)  # noqa: TID251 - this is the one place
+    return edited
+
+
 def known_columns(rows: pl.DataFrame) -> pl.DataFrame:
     """The rows without the columns in which nothing is known; a table without rows keeps all."""
     return rows.select(name for name in rows.columns if not rows.height or rows.get_column(name).count())

@@ -3,6 +3,7 @@
 from datetime import date
 from functools import partial
 
+import polars as pl
 import streamlit as st
 
 from dashboard import entered, published
@@ -10,6 +11,7 @@ from dashboard.charts.fleet import work_load
 from dashboard.screens import frame as shared
 from dashboard.screens.deciding import decide_part
 from dashboard.screens.frame import Frame
+from dashboard.views.ahead import AheadView, months_ahead
 from dashboard.views.joined import choices
 from dashboard.views.plan import UNPLACED, PlanView, bays_of, days_of, plan
 from dashboard.views.wording import plain
@@ -52,6 +54,17 @@ def show() -> None:
     decide_part(view, frame)
     if view.rows.height:
         _cards(view)
+    ahead = months_ahead(
+        published.table("correction_state", frame.reader.as_of),
+        vehicles=published.vehicles(),
+        corrections=published.corrections(),
+        planned=view.rows.get_column("vehicle_id").to_list(),
+        depots=depots,
+        reader=frame.reader,
+    )
+    if ahead.rows.height:
+        _ahead(ahead, frame)
+    _assumed(frame)
 
 
 def _table(view: PlanView, frame: Frame) -> None:
@@ -131,8 +144,69 @@ def _downloads(view: PlanView, frame: Frame) -> None:
                 mime="application/zip",
                 on_click="ignore",
                 help="Of all depots: a workbook with the parts to order, a calendar and a week sheet a depot, "
-                "and a job card a visit.",
+                "a job card a visit, and the claim packs.",
             )
+            if published.vehicles().select(pl.col("warranty_until", "warranty_km").count().sum()).row(0) != (0, 0):
+                st.download_button(
+                    "Download the claim packs",
+                    data=published.claims,
+                    file_name="claims.zip",
+                    mime="application/zip",
+                    on_click="ignore",
+                    help="For the dealer, of work under warranty that is planned or was done within three months: "
+                    "readings before and after, codes, calibrations and work, as PDF and as a workbook.",
+                )
+
+
+def _ahead(ahead: AheadView, frame: Frame) -> None:
+    st.subheader("Months ahead")
+    st.markdown(ahead.sentence)
+    shared.table(
+        shared.known_columns(shared.vehicle_links(ahead.rows, frame)),
+        hide_index=True,
+        placeholder=shared.ABSENT,
+        key="ahead",
+        alt="Vehicles without a visit whose limit is foreseen, by month",
+        column_config={
+            "vehicle_id": shared.vehicle_column(),
+            "month": st.column_config.DateColumn("Month", format="MMMM YYYY"),
+            "depot": st.column_config.TextColumn("Depot"),
+            "title": st.column_config.TextColumn("What meets its limit"),
+            "soonest": st.column_config.DateColumn("Not before", help="One in ten is sooner", format="D MMM YYYY"),
+            "likely": st.column_config.DateColumn("About", format="D MMM YYYY"),
+            "latest": st.column_config.DateColumn(
+                "Hardly later", help="One in ten is later; empty: it may never be met", format="D MMM YYYY"
+            ),
+        },
+    )
+
+
+def _assumed(frame: Frame) -> None:
+    """What the plan was priced with: each figure, and whose it is."""
+    costs = published.table("plan_assumption", frame.reader.as_of)
+    if costs.is_empty():
+        return
+    with st.expander("What the plan assumes"):
+        st.markdown(
+            "Labour, parts, breakdowns and lead times come from the fleet's table `components`, and where it says "
+            "nothing from Leeway's own. The rest stands here; assumed is our judgement. To change it: "
+            "`leeway plan --show-costs > costs.toml`, edit the file, `leeway plan --costs costs.toml`; "
+            "later plans keep to it."
+        )
+        whose = pl.when("assumed").then(pl.lit("assumed")).otherwise(pl.lit("the fleet's own"))
+        shared.table(
+            costs.select("meaning", "value", "unit", whose=whose, name="name"),
+            hide_index=True,
+            key="assumed",
+            alt="Figures that the plan rests on, and whether they are assumed",
+            column_config={
+                "meaning": st.column_config.TextColumn("What", width="large"),
+                "value": st.column_config.NumberColumn("Figure", format="%g"),
+                "unit": st.column_config.TextColumn("Unit"),
+                "whose": st.column_config.TextColumn("Whose"),
+                "name": st.column_config.TextColumn("In the file"),
+            },
+        )
 
 
 def _cards(view: PlanView) -> None:

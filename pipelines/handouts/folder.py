@@ -1,4 +1,8 @@
-"""The papers of a plan, in a folder or packed: plan.xlsx, plan-DEPOT.ics, week-DEPOT.pdf and card-VEHICLE.pdf."""
+"""The papers of a plan, in a folder or packed.
+
+Names: plan.xlsx, plan-DEPOT.ics, week-DEPOT.pdf, card-VEHICLE.pdf, and of work under warranty claim-VEHICLE.pdf and
+claim-VEHICLE.xlsx.
+"""
 
 import io
 import re
@@ -9,8 +13,9 @@ from pathlib import Path
 from pipelines.errors import SettingError
 from pipelines.handouts.calendars import calendar_of
 from pipelines.handouts.gather import Papers
-from pipelines.handouts.papers import card_pdf, week_pdf
+from pipelines.handouts.papers import card_pdf, claim_pdf, week_pdf
 from pipelines.handouts.workbook import workbook_of
+from pipelines.store.exporting import sheets_bytes
 
 NO_DEPOT = "no-depot"
 LONGEST_NAME = 80
@@ -37,12 +42,12 @@ def write_papers(papers: Papers, folder: Path) -> list[Path]:
     return written
 
 
-def packed_papers(papers: Papers) -> bytes:
-    """Every paper in one ZIP file; the same papers give the same bytes."""
+def packed_papers(papers: Papers, *, claims_alone: bool = False) -> bytes:
+    """Every paper, or the claim packs alone, in one ZIP file."""
     day = papers.as_of.timetuple()[:6] if papers.as_of.year >= FIRST_YEAR else (FIRST_YEAR, 1, 1, 0, 0, 0)
     packed = io.BytesIO()
     with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
-        for name, content in _papers(papers):
+        for name, content in _claims_or_none(papers) if claims_alone else _papers(papers):
             archive.writestr(zipfile.ZipInfo(name, day), content, zipfile.ZIP_DEFLATED)
     return packed.getvalue()
 
@@ -57,6 +62,22 @@ def _papers(papers: Papers) -> Iterator[tuple[str, bytes]]:
     taken.clear()
     for card in papers.cards:
         yield f"card-{_name(card['vehicle'], taken)}.pdf", card_pdf(card, papers)
+    yield from _claims(papers)
+
+
+def _claims_or_none(papers: Papers) -> Iterator[tuple[str, bytes]]:
+    """The claim packs, or a line that there are none: an empty file looks broken."""
+    yield from _claims(papers)
+    if not papers.claims:
+        yield "no-claims.txt", b"No work under warranty is planned, and none was done within three months.\n"
+
+
+def _claims(papers: Papers) -> Iterator[tuple[str, bytes]]:
+    taken: set[str] = set()
+    for claim in papers.claims:
+        name = _name(claim.vehicle, taken)
+        yield f"claim-{name}.pdf", claim_pdf(claim, papers)
+        yield f"claim-{name}.xlsx", sheets_bytes(claim.sheets)
 
 
 def _name(text: str, taken: set[str]) -> str:

@@ -1,7 +1,7 @@
 """What the papers say: the newest plan with what is known of each visit; published frames in, plain data out."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
@@ -9,6 +9,8 @@ import polars as pl
 
 from pipelines.catalogue.tables import published_tables
 from pipelines.causes.knowledge import causes
+from pipelines.handouts.chart import chart_of
+from pipelines.handouts.claims import Claim, claims_of
 from pipelines.handover import Evidence
 from pipelines.wording import percent
 from pipelines.workplan.costs import CostAssumptions
@@ -16,7 +18,6 @@ from pipelines.workplan.jobs import jobs
 
 MOST_CAUSES = 3  # on a card
 LIKELY = 0.05  # chance from which a cause is named on a card
-NEWEST_READINGS = 60  # in the card's chart
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -29,6 +30,7 @@ class Papers:
         left_out: The contract's plan_left_out.
         parts: `depot, component, title, needed, on_hand, lead_days`, of work in own bays.
         cards: One record a visit, of texts, numbers and lists of them alone.
+        claims: A pack a vehicle whose work is the dealer's, or was done of late under warranty.
     """
 
     as_of: datetime
@@ -36,27 +38,35 @@ class Papers:
     left_out: pl.DataFrame
     parts: pl.DataFrame
     cards: list[dict[str, Any]]
+    claims: list[Claim] = field(default_factory=list)
 
 
-def papers_of(published: Mapping[str, pl.DataFrame], evidence: Evidence) -> Papers:
+def papers_of(published: Mapping[str, pl.DataFrame], evidence: Evidence, *, costs: CostAssumptions) -> Papers:
     """Everything that the papers of a plan say.
 
     Args:
         published: work_plan, plan_left_out, vehicle_state, correction_state, cause_ranking, fault_forecast, and
             fault_event, all of one as_of.
         evidence: What was known then.
+        costs: What the plan was priced with.
     """
     plan = published["work_plan"].select(published_tables()["work_plan"].schema.names())
-    known = jobs(published, evidence=evidence, costs=CostAssumptions())
-    wanted = known.join(plan.select("vehicle_id"), on="vehicle_id", how="semi")
+    known = jobs(published, evidence=evidence, costs=costs)
+    wanted = known.drop("depot").join(plan.select("vehicle_id", "depot"), on="vehicle_id")
     facts = {row["vehicle_id"]: row for row in wanted.iter_rows(named=True)}
     vehicles = {row["vehicle_id"]: row for row in evidence.vehicles.iter_rows(named=True)}
     cards = [
         _card(visit, facts.get(visit["vehicle_id"], {}), vehicles.get(visit["vehicle_id"], {}), published, evidence)
         for visit in plan.iter_rows(named=True)
     ]
+    at_the_dealer = wanted.filter(pl.col("lane") == "dealer").select("vehicle_id", "what")
     return Papers(
-        as_of=evidence.as_of, plan=plan, left_out=published["plan_left_out"], parts=_parts(wanted), cards=cards
+        as_of=evidence.as_of,
+        plan=plan,
+        left_out=published["plan_left_out"],
+        parts=_parts(wanted),
+        cards=cards,
+        claims=claims_of(dict(at_the_dealer.iter_rows()), published, evidence),
     )
 
 
@@ -101,7 +111,9 @@ def _card(
         "checks": [f"{check.title}." for check in first.checks] if first else [],
         "cautions": [f"{caution.title}. {caution.text}" for caution in first.cautions] if first else [],
         "part": str(part) if part and facts.get("asks") == "work" else "",
-        "chart": _chart(visit["vehicle_id"], facts.get("leading_correction"), published["correction_state"], evidence),
+        "chart": chart_of(
+            visit["vehicle_id"], facts.get("leading_correction"), published["correction_state"], evidence
+        ),
     }
 
 
@@ -120,36 +132,3 @@ def _named_causes(vehicle_id: str, cause_ranking: pl.DataFrame) -> list[dict[str
         title = f"{causes()[row['cause']].title}{place}: {percent(row['probability'])}"
         found.append({"cause": row["cause"], "title": title, "evidence": row["evidence"] or ""})
     return found
-
-
-def _chart(
-    vehicle_id: str, correction: str | None, correction_state: pl.DataFrame, evidence: Evidence
-) -> dict[str, Any]:
-    """Newest readings of the leading correction between 0 and 1 each way, with its normal band; empty: nothing read."""
-    if correction is None or correction not in evidence.snapshots.columns:
-        return {}
-    read = (
-        evidence.snapshots.filter(pl.col("vehicle_id") == vehicle_id)
-        .select("read_at", value=pl.col(correction).cast(pl.Float64))
-        .drop_nulls()
-        .sort("read_at")
-        .tail(NEWEST_READINGS)
-    )
-    state = correction_state.filter(pl.col("vehicle_id") == vehicle_id, pl.col("correction") == correction).to_dicts()
-    if read.height < 2 or not state:
-        return {}
-    band = [level for level in (state[0]["band_low"], state[0]["band_high"]) if level is not None]
-    at, levels = read["read_at"].dt.epoch("s").to_list(), [*read["value"].to_list(), *band]
-    low, high = min(levels), max(levels)
-    height, width = (high - low) or 1.0, max(at[-1] - at[0], 1)
-    title = evidence.corrections.filter(pl.col("code") == correction)
-    name, unit = title.select(pl.col("title").fill_null(pl.col("code")), pl.col("unit").fill_null("")).row(0)
-    return {
-        "title": f"{name}{f', {unit}' if unit else ''}",
-        "points": [[(t - at[0]) / width, (value - low) / height] for t, value in zip(at, read["value"], strict=True)],
-        "band": [(level - low) / height for level in band] if len(band) == 2 else [],
-        "low": f"{low:.4g}",
-        "high": f"{high:.4g}",
-        "from": f"{read['read_at'][0]:%d %b %Y}",
-        "to": f"{read['read_at'][-1]:%d %b %Y}",
-    }

@@ -1,4 +1,4 @@
-"""Job cards and sheets of a week as PDF, set by typst with the fonts that it carries; nothing outside is asked."""
+"""Job cards, sheets of a week and claim packs as PDF, set by typst with its own fonts; nothing outside is asked."""
 
 import json
 from functools import cache
@@ -8,6 +8,7 @@ from typing import Any
 
 import typst
 
+from pipelines.handouts.claims import Claim
 from pipelines.handouts.gather import Papers
 from pipelines.visible import visible
 
@@ -28,6 +29,11 @@ def week_pdf(depot: str, papers: Papers) -> bytes:
         for name, some in groupby(ordered, key=lambda card: card["day"])
     ]
     return _set("week.typ", {"depot": depot or "no depot", "days": days, "as_of": _as_of(papers)})
+
+
+def claim_pdf(claim: Claim, papers: Papers) -> bytes:
+    """What a dealer is shown of one vehicle."""
+    return _set("claim.typ", {**claim.form, "as_of": _as_of(papers)})
 
 
 def _as_of(papers: Papers) -> str:

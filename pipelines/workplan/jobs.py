@@ -59,7 +59,7 @@ def jobs(published: Mapping[str, pl.DataFrame], *, evidence: Evidence, costs: Co
         )
         .with_columns(component=pl.when(pl.col("asks") == "work").then("component"))
         .join(evidence.components.rename({"title": "part"}), on="component", how="left")
-        .join(_under_warranty(evidence), on="vehicle_id", how="left")
+        .join(under_warranty(evidence), on="vehicle_id", how="left")
     )
     priced = _at_the_dealer(_priced(needed, costs)).sort("vehicle_id")
     limits = _limits_of(published["correction_state"])
@@ -67,7 +67,7 @@ def jobs(published: Mapping[str, pl.DataFrame], *, evidence: Evidence, costs: Co
     return priced.with_columns(pays_from=pl.Series(pays, dtype=pl.Date))
 
 
-def _under_warranty(evidence: Evidence) -> pl.DataFrame:
+def under_warranty(evidence: Evidence) -> pl.DataFrame:
     """vehicle_id and warranty (bool): within the date and the kilometres that the fleet names."""
     km = (
         evidence.snapshots.drop_nulls("odometer_km")

@@ -8,15 +8,21 @@ from pipelines.wording import day_words
 from pipelines.workplan.calendar import Depot
 from pipelines.workplan.options import Days, Row, over_days
 
+NOR_ELSEWHERE = " No other depot has room for it at a cost that pays."
+
 
 @dataclass(frozen=True, kw_only=True)
 class Unplaced:
-    """A job without a visit: whether some day was open to it, and whether people took it off the plan."""
+    """A job without a visit: whether some day was open to it, whether people took it off the plan.
+
+    others_asked: other depots might have taken it, and none did.
+    """
 
     row: Row
     place: Depot
     had_days: bool
     away: bool
+    others_asked: bool
 
     @property
     def crowd(self) -> tuple[str, bool]:
@@ -65,7 +71,7 @@ def _why(one: Unplaced, days: Days, crowded: Mapping[tuple[str, bool], Overload]
     if one.away and decision is not None:
         return _away(decision.value, day_words(decision.entered_at, days.today), decision.because, decision.day, days)
     if one.had_days:
-        return _crowded(one, crowded[one.crowd])
+        return _crowded(one, crowded[one.crowd]) + (NOR_ELSEWHERE if one.others_asked else "")
     if decision is not None and decision.fixed and decision.day is not None:
         chosen = f"{day_words(decision.day, days.today)}, the day chosen{decision.because}"
         return f"{_depot(one)} is not open for it on {chosen}."

@@ -31,13 +31,13 @@ class Days:
         evidence: Its availability; as_of is the time of the plan.
         costs: What a visit costs.
         decided: By vehicle: what people decided.
-        before: By vehicle: the day that it had in the plan before, on which it stays unless moving pays.
+        before: By vehicle: depot ('': none) and day that it had in the plan before, where it stays unless moving pays.
     """
 
     evidence: Evidence
     costs: CostAssumptions
     decided: dict[str, Decision]
-    before: dict[str, date]
+    before: dict[str, tuple[str, date]]
 
     @property
     def today(self) -> date:
@@ -45,7 +45,7 @@ class Days:
         return self.evidence.as_of.date()
 
     def options(self, job: int, row: Row, place: Depot, depot: int) -> list[Option]:
-        """The job on every open day on which it may be done, each with its weight for the solver."""
+        """The job on every open day of a depot on which it may be done there, each with its weight for the solver."""
         hours = over_days(row["labour_hours"] + row["routine_hours"], place.hours)
         days = range(len(place.days) - len(hours) + 1) if place.bays and place.hours > 0 else range(0)
         allowed = [
@@ -53,11 +53,11 @@ class Days:
             for day in days
             if self.may_be_on(row, place.days[day], place) and self.spared(row, place, day, hours) is not None
         ]
-        saved = {day: self._saving(row, place.days[day]) for day in allowed}
-        least = min(0.0, *saved.values()) if saved else 0.0
+        saved = {day: self._saving(row, place.days[day]) - self.transfer_cost(row, place) for day in allowed}
+        least = LEAST - (min(0.0, *saved.values()) if saved else 0.0)
         return [
             Option(
-                job=job, depot=depot, day=day, saving=LEAST + saved[day] - least + self._stays(row, place.days[day]),
+                job=job, depot=depot, day=day, saving=saved[day] + least + self._stays(row, place, place.days[day]),
                 hours=hours, part=row["component"] or "", from_stock=self.before_parts(row, place.days[day]),
             )
             for day in allowed
@@ -96,17 +96,39 @@ class Days:
         joint = self.costs.visit if joined else 0.0
         return float(row["cost_if_waiting"] - doing + joint - SOONER * wait)
 
-    def _stays(self, row: Row, day: date) -> float:
+    def _stays(self, row: Row, place: Depot, day: date) -> float:
         """What it is worth to leave a visit where people have seen it: another visit's cost, to bring it as agreed."""
-        return self.costs.visit if self.before.get(row["vehicle_id"]) == day else 0.0
+        return self.costs.visit if self.before.get(row["vehicle_id"]) == (place.name, day) else 0.0
+
+    def is_away(self, row: Row, place: Depot) -> bool:
+        """Whether a visit to this depot is a transfer from the vehicle's own."""
+        return bool(row["depot"] != place.name)
+
+    def transfer_cost(self, row: Row, place: Depot) -> float:
+        """What the way to a depot and back costs, with the vehicle standing for it; 0 at its own."""
+        if not self.is_away(row, place):
+            return 0.0
+        standing = row["standing"] * 2 * self.costs.transfer_hours / self.costs.working_day_hours
+        return float(self.costs.transfer_cost + standing)
+
+    def may_be_sent(self, row: Row) -> bool:
+        """Whether a job may go to another depot where its own has no room in time: what must not be driven may not."""
+        return bool(self.costs.transfers and row["depot"] and row["urgency"] != "off_road")
+
+    def worth_sending(self, row: Row, place: Depot) -> bool:
+        """Whether a visit at another depot still pays: this week's work is done whatever it costs."""
+        gain = row["cost_if_waiting"] - row["cost_now"] - self.transfer_cost(row, place)
+        return bool(row["urgency"] == "this_week" or gain > 0)
 
     def spared(self, row: Row, place: Depot, day: int, hours: tuple[float, ...]) -> tuple[float, float] | None:
         """Earliest start and latest end within the bays' hours at which the vehicle can be had; None: not on this day.
 
+        At another depot than its own the way there and back lies between the times at which it can be spared.
         The start counts from the opening of the first day, the end from the opening of the last. What stands anyway,
         and a day that a person chose, ask no window.
         """
         opens, last = place.opens(day), place.opens(day + len(hours) - 1)
+        way = self.costs.transfer_hours if self.is_away(row, place) else 0.0
         now = max((self.evidence.as_of - opens).total_seconds() / 3600, 0.0)  # of today, what is left
         if now + hours[0] > place.hours + 1e-9:
             return None
@@ -116,8 +138,8 @@ class Days:
         if windows is None or row["urgency"] == "off_road" or chosen:
             return now, place.hours
         for begin, end in windows:
-            earliest = max((begin - opens).total_seconds() / 3600, now)
-            latest = min((end - last).total_seconds() / 3600, place.hours)
+            earliest = max((begin - opens).total_seconds() / 3600 + way, now)
+            latest = min((end - last).total_seconds() / 3600 - way, place.hours)
             if (earliest if len(hours) == 1 else 0.0) + hours[-1] <= latest and earliest + hours[0] <= place.hours:
                 return earliest, latest
         return None

@@ -61,8 +61,10 @@ def plan_work(
     A visit that a person accepted or pinned stands on its day. What is off the road has the first hours that are free,
     today's too; what is due this week has a whole working day within seven days of as_of, or none. Every other vehicle
     whose urgency is `plan` or `unknown` has a visit on the days from which one pays, chosen by a mixed-integer
-    programme on depot and day at 90 % of the hours, then packed into bays. Work under warranty is the dealer's and
-    takes no bay. A visit stays where the plan before had it unless moving it saves more than another visit costs.
+    programme on depot and day at 90 % of the hours, then packed into bays. What a vehicle's own depot cannot take in
+    time may go to another one that has hours left, if that pays with what the way costs; this week's work whatever it
+    costs. Work under warranty is the dealer's and takes no bay. A visit stays where the plan before had it unless
+    moving it saves more than another visit costs.
 
     Args:
         published: The contract's vehicle_state, correction_state, cause_ranking and fault_forecast at as_of, and
@@ -84,13 +86,17 @@ def plan_work(
     rows = candidates.with_columns(pl.col("depot").fill_null("")).to_dicts()
     before = published.get("work_plan", published_tables()["work_plan"].empty())
     shown = {row["vehicle_id"]: row for row in before.iter_rows(named=True)}
-    on_day = {vehicle: row["day"] for vehicle, row in shown.items() if row["day"] is not None}
+    seen = {vehicle: (row["depot"] or "", row["day"]) for vehicle, row in shown.items() if row["day"] is not None}
+    on_day = {vehicle: day for vehicle, (_, day) in seen.items()}
+    served = _depots_with_bays(evidence.bays) if costs.transfers else []
     task = _Task(
         rows=rows,
-        places=depots(evidence.bays, (row["depot"] for row in rows), first=today, days=days + 1, costs=costs),
+        places=depots(
+            evidence.bays, [*(row["depot"] for row in rows), *served], first=today, days=days + 1, costs=costs
+        ),
         shown=shown,
         days=Days(
-            evidence=evidence, costs=costs, decided=decisions(evidence.entries, on_day, evidence.as_of), before=on_day
+            evidence=evidence, costs=costs, decided=decisions(evidence.entries, on_day, evidence.as_of), before=seen
         ),
     )
     placed = task.solve()
@@ -100,6 +106,12 @@ def plan_work(
         waiting_cost=waiting_costs(candidates, published["fault_forecast"]),
         unproven=task.unproven(placed),
     )
+
+
+def _depots_with_bays(bays: pl.DataFrame) -> list[str]:
+    """Depots whose row in `bays` has any: those that may take in vehicles of others."""
+    any_bays = pl.col("bays").fill_null(1) * pl.col("hours_per_day").fill_null(1.0) > 0
+    return bays.filter(any_bays)["depot"].drop_nulls().to_list()
 
 
 def _with_routine(candidates: pl.DataFrame, evidence: Evidence, until: date) -> pl.DataFrame:
@@ -145,6 +157,8 @@ class _Task:
             parked = [option for option in options if self.rows[option.job]["urgency"] == "off_road"]
             self._place(sorted(parked, key=lambda one: (one.day, -one.saving, one.job)), placed, stock)
             self._place_chosen([option for option in options if option.job not in placed], placed, stock)
+            elsewhere = [option for job in some if job not in placed for option in self._elsewhere(job)]
+            self._place_chosen(elsewhere, placed, stock)
         return placed
 
     def _stages(self) -> Iterable[list[int]]:
@@ -170,9 +184,34 @@ class _Task:
         return row["urgency"] == "off_road" and decision is not None and decision.value == "dismiss"
 
     def _options(self, job: int) -> list[Option]:
+        """At the vehicle's own depot; of a visit at another one that a person accepted, at that."""
         row = self.rows[job]
-        d = next(d for d, place in enumerate(self.places) if place.name == row["depot"])
+        decision = self.days.decided.get(row["vehicle_id"])
+        seen = self.days.before.get(row["vehicle_id"])
+        agreed = decision is not None and decision.fixed and seen is not None and seen[1] == decision.day
+        name = seen[0] if agreed and seen is not None and self.days.may_be_sent(row) else row["depot"]
+        d = next((d for d, place in enumerate(self.places) if place.name == name), self._own(row))
         return self.days.options(job, row, self.places[d], d)
+
+    def _own(self, row: Row) -> int:
+        return next(d for d, place in enumerate(self.places) if place.name == row["depot"])
+
+    def _elsewhere(self, job: int) -> list[Option]:
+        """At other depots with hours left on the day, where its own has no room for it in time."""
+        row = self.rows[job]
+        if not self.days.may_be_sent(row):
+            return []
+        others = [
+            (d, place)
+            for d, place in enumerate(self.places)
+            if self.days.is_away(row, place) and not place.assumed and self.days.worth_sending(row, place)
+        ]
+        return [
+            option
+            for d, place in others
+            for option in self.days.options(job, row, place, d)
+            if all(self.bays[d].free(option.day + offset) >= hours for offset, hours in enumerate(option.hours))
+        ]
 
     def _place_chosen(self, options: list[Option], placed: dict[int, Placed], stock: dict[str, int]) -> None:
         """Choose days, pack bays, and place what did not fit wherever there is room; what stays is packed first."""
@@ -215,8 +254,8 @@ class _Task:
         return max(free - (total - max(share * total, min(place.hours, total))), 0.0)
 
     def _stays(self, option: Option) -> bool:
-        vehicle = self.rows[option.job]["vehicle_id"]
-        return self.days.before.get(vehicle) == self.places[option.depot].days[option.day]
+        vehicle, place = self.rows[option.job]["vehicle_id"], self.places[option.depot]
+        return self.days.before.get(vehicle) == (place.name, place.days[option.day])
 
     def _wish(self, option: Option) -> tuple[int, float] | None:
         """Bay and start that the visit had on this day in the plan before."""
@@ -258,6 +297,7 @@ class _Task:
             **_of_row(row),
             "depot": place.name or None,
             "day": day,
+            "cost_now": row["cost_now"] + self.days.transfer_cost(row, place),
             "start_at": place.opens(one.option.day) + timedelta(hours=one.start),
             "bay": one.bay,
             "reason": reason(row, place, self.days, day=day, from_stock=one.option.from_stock),
@@ -303,8 +343,12 @@ class _Task:
 
     def _unplaced(self, job: int) -> Unplaced:
         row = self.rows[job]
-        place = next(place for place in self.places if place.name == row["depot"])
-        return Unplaced(row=row, place=place, had_days=bool(self._options(job)), away=self._is_away(row))
+        place = self.places[self._own(row)]
+        others = any(self.days.is_away(row, other) and not other.assumed for other in self.places)
+        return Unplaced(
+            row=row, place=place, had_days=bool(self._options(job)), away=self._is_away(row),
+            others_asked=others and self.days.may_be_sent(row),
+        )  # fmt: skip
 
 
 def _of_row(row: Row) -> Row:

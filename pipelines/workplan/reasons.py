@@ -23,8 +23,12 @@ def reason(row: dict[str, Any], place: Depot, days: Days, *, day: date, from_sto
     code = f" (most likely {row['likely_code']})" if row["likely_code"] else ""
     said = [order] if (order := _order(row)) else []
     if row["asks"] == "work":
-        costs = f"Planned now it costs {row['cost_now']:.0f}, waiting {row['cost_if_waiting']:.0f}"
+        now = row["cost_now"] + days.transfer_cost(row, place)
+        costs = f"Planned now it costs {now:.0f}, waiting {row['cost_if_waiting']:.0f}"
         said += [f"{chance}{code}; {_trouble(row)}.", f"{costs} (expected over 90 days)."]
+    if days.is_away(row, place):
+        way = f"{days.costs.transfer_hours:g} h each way, {days.transfer_cost(row, place):.0f} for it"
+        said.append(f"{row['depot']} has no room for it in time, so it goes to {place.name} ({way}).")
     if row["lane"] == "dealer":
         said.append("Under warranty: the dealer does it at no own cost.")
     if row["routine"]:

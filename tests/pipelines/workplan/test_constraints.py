@@ -26,6 +26,7 @@ NEEDS_HANDS = ("off_road", "this_week", "plan", "unknown")
 FIXED, AWAY = ("accept", "pin"), ("dismiss", "exclude", "start")
 WEEKDAYS = ["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"]
 OPENS, EPS = 7, 1e-6  # hour of the working day, as the plan assumes it
+TRANSFER_HOURS = 1.5  # the same
 
 
 class Checker:
@@ -40,11 +41,12 @@ class Checker:
         self.bays = {row["depot"]: row for row in evidence.bays.to_dicts()}
         newest = evidence.entries.filter(pl.col("kind") == "visit").sort("entry_id").unique("vehicle_id", keep="last")
         self.decided = {row["vehicle_id"]: row for row in newest.to_dicts()}
+        self.home = {row["vehicle_id"]: row["depot"] for row in evidence.vehicles.to_dicts()}
 
     def breaches(self):
         return [
             *self._everyone_once(), *self._within_hours(), *self._no_overlap(), *self._windows(), *self._urgency(),
-            *self._decided(), *self._stock(), *self._warranty(),
+            *self._decided(), *self._stock(), *self._warranty(), *self._transfers(),
         ]  # fmt: skip
 
     def fixed(self, vehicle):
@@ -106,7 +108,8 @@ class Checker:
         for row in self.in_bays():
             spans, ends = self.spans(row["vehicle_id"]), row["start_at"] + timedelta(hours=row["labour_hours"] - EPS)
             free = self.urgency[row["vehicle_id"]] == "off_road" or self.fixed(row["vehicle_id"])
-            if spans and not free and not any(a <= row["start_at"] and ends <= b for a, b in spans):
+            way = self.way(row["vehicle_id"], row["depot"])
+            if spans and not free and not any(a + way <= row["start_at"] and ends + way <= b for a, b in spans):
                 yield f"{row['vehicle_id']} cannot be spared then"
 
     def _urgency(self):
@@ -121,7 +124,27 @@ class Checker:
                 yield from self._could_come(row, until=datetime.combine(row["day"], time(0), tzinfo=UTC))
         for vehicle, row in self.left.items():
             if self.urgency[vehicle] in {"off_road", "this_week"} and self.decided.get(vehicle) is None:
-                yield from self._could_come({**row, "bay": None}, until=self.as_of + timedelta(days=365))
+                for depot in self.bays if self.urgency[vehicle] == "this_week" else [row["depot"]]:
+                    asked = {**row, "bay": None, "depot": depot}
+                    yield from self._could_come(asked, until=self.as_of + timedelta(days=365))
+
+    def way(self, vehicle, depot):
+        """Time to a depot that is not the vehicle's own, and as long back."""
+        return timedelta(hours=TRANSFER_HOURS if depot != self.home[vehicle] else 0.0)
+
+    def _transfers(self):
+        for row in self.rows:
+            vehicle = row["vehicle_id"]
+            if row["depot"] == self.home[vehicle]:
+                continue
+            if self.urgency[vehicle] == "off_road":
+                yield f"{vehicle} must not be driven and is sent to {row['depot']}"
+            if row["bay"] is None:
+                yield f"{vehicle} is sent to another depot's dealer"
+            if self.urgency[vehicle] == "this_week" and self.decided.get(vehicle) is None:
+                yield from self._could_come({**row, "depot": self.home[vehicle]}, until=AS_OF + timedelta(days=7))
+            if self.urgency[vehicle] != "this_week" and row["cost_now"] > row["cost_if_waiting"] + EPS:
+                yield f"{vehicle} is sent to {row['depot']} although it does not pay"
 
     def _could_come(self, row, *, until):
         """A bay that only less urgent visits fill, long enough for what binds: it should have had it."""
@@ -133,7 +156,8 @@ class Checker:
             closes = opens + timedelta(hours=place["hours_per_day"])
             if (not off_road and (day <= self.today or closes > self.as_of + timedelta(days=7))) or opens >= until:
                 continue
-            spans = [(opens, closes)] if off_road else self.spans(vehicle) or [(opens, closes)]
+            way = self.way(vehicle, row["depot"])
+            spans = [(opens, closes)] if off_road else self.spans(vehicle) or [(opens - way, closes + way)]
             decision = self.decided.get(vehicle)
             if decision is not None and decision["value"] == "put_off" and day < decision["until"]:
                 continue
@@ -148,8 +172,8 @@ class Checker:
                 edges = [(opens, opens), *taken, (closes, closes)]
                 for (_, free_from), (free_until, _) in pairwise(edges):
                     for begin, end in spans:
-                        at = max(free_from, begin, self.as_of)
-                        if min(free_until, end) - at >= timedelta(hours=hours + 1e-3) and at < until - timedelta(
+                        at = max(free_from, begin + way, self.as_of)
+                        if min(free_until, end - way) - at >= timedelta(hours=hours + 1e-3) and at < until - timedelta(
                             minutes=1
                         ):
                             yield f"{vehicle} could have had bay {bay} on {day}"
@@ -204,7 +228,7 @@ def entry(number, vehicle, value, until):
 
 @st.composite
 def fleets(draw):
-    """A depot, vehicles of every urgency, windows, routine work, parts on order, warranties and decisions."""
+    """Two depots, vehicles of every urgency, windows, routine work, parts on order, warranties and decisions."""
     names = [f"v{n}" for n in range(draw(st.integers(1, 9)))]
     urgencies = {
         v: draw(st.sampled_from(["off_road", "this_week", "this_week", "plan", "plan", "unknown"])) for v in names
@@ -212,7 +236,8 @@ def fleets(draw):
     windows, due, entries, vehicles = [], [], [], []
     for number, v in enumerate(names):
         warranty = draw(st.sampled_from([None, None, None, day(-30), day(300)]))
-        vehicles.append({"vehicle_id": v, "engine_family": "rowan", "depot": "millrace", "warranty_until": warranty})
+        depot = draw(st.sampled_from(["millrace", "millrace", "saltings"]))
+        vehicles.append({"vehicle_id": v, "engine_family": "rowan", "depot": depot, "warranty_until": warranty})
         for _ in range(draw(st.sampled_from([0, 0, 1, 2]))):
             begin = AS_OF + timedelta(days=draw(st.integers(-1, 12)), hours=draw(st.integers(-6, 2)))
             end = begin + timedelta(hours=draw(st.integers(1, 30)))
@@ -225,11 +250,7 @@ def fleets(draw):
         if value is not None:
             until = day(draw(st.integers(1, 10))) if value in {"accept", "pin", "put_off"} else None
             entries.append(entry(number, v, value, until))
-    bays = {
-        "depot": "millrace", "bays": draw(st.integers(0, 2)), "hours_per_day": float(draw(st.integers(2, 8))),
-        "days": draw(st.sampled_from(["Mon-Fri", "Tue-Sat", "Mon-Sun"])),
-        "closed_on": draw(st.sampled_from([None, "2031-06-05", "2031-06-05|2031-06-06"])),
-    }  # fmt: skip
+    bays = [bays_of(draw, depot) for depot in ("millrace", "saltings")]
     parts = {"on_hand": draw(st.integers(0, 2)), "lead_days": float(draw(st.integers(0, 9)))}
     chances = {v: draw(CHANCES) for v in names}
     return (
@@ -237,8 +258,16 @@ def fleets(draw):
         urgencies,
         parts,
         entries,
-        {"vehicles": vehicles, "availability": windows, "due": due, "bays": [bays]},
+        {"vehicles": vehicles, "availability": windows, "due": due, "bays": bays},
     )
+
+
+def bays_of(draw, depot):
+    return {
+        "depot": depot, "bays": draw(st.integers(0, 2)), "hours_per_day": float(draw(st.integers(2, 8))),
+        "days": draw(st.sampled_from(["Mon-Fri", "Tue-Sat", "Mon-Sun"])),
+        "closed_on": draw(st.sampled_from([None, "2031-06-05", "2031-06-05|2031-06-06"])),
+    }  # fmt: skip
 
 
 def built(planned, fleet):
