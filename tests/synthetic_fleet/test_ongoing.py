@@ -8,7 +8,6 @@ from polars.testing import assert_frame_equal
 from synthetic_fleet import ScenarioError, read_scenario, simulate_frames
 from synthetic_fleet.ongoing import begin_fleet
 
-
 CLEAN = {"dirt": {"enabled": False}}
 
 
