@@ -347,7 +347,7 @@ class _Task:
         others = any(self.days.is_away(row, other) and not other.assumed for other in self.places)
         return Unplaced(
             row=row, place=place, had_days=bool(self._options(job)), away=self._is_away(row),
-            others_asked=others and self.days.may_be_sent(row),
+            others_asked=others and row["lane"] == "bay" and self.days.may_be_sent(row),
         )  # fmt: skip
 
 

@@ -107,7 +107,7 @@ def year(seed: int, vehicles: int, folder: Path) -> None:
                 before_the_end(mine)
             mine.go_on(EVERY_DAYS)
         mine.go_on(7 * AFTER_WEEKS)
-        told = came_to(mine, datetime.combine(fleet.today, time(0), UTC))
+        told = came_to(mine, datetime.combine(fleet.today, time(0), UTC), getattr(decide, "read", []))
         told.with_columns(policy=pl.lit(name), seed=pl.lit(seed)).write_parquet(kept)
         print(f"  seed {seed}, {name}: {told['cost'].mean():.0f} a vehicle, {told['breakdowns'].sum():.0f} breakdowns")
 
@@ -161,14 +161,14 @@ def before_the_end(fleet: OngoingFleet) -> None:
 
 @dataclass(frozen=True, kw_only=True)
 class Known:
-    """What an analysis and people know on a decision's day."""
+    """What an analysis and people know on a decision's day, when the next one is four weeks away."""
 
     published: dict[str, pl.DataFrame]
     evidence: Evidence
     left_alone: dict[str, date]  # by vehicle: until when, since a visit found nothing
 
 
-Orders = Iterable[tuple[str, date]]
+Orders = Iterable[tuple[str, date, str]]  # vehicle, day, and whether work is asked for or a reading
 
 
 @dataclass
@@ -180,6 +180,7 @@ class Forecasting:
     model: pl.DataFrame | None = None
     plan: pl.DataFrame | None = None
     sent: dict[str, date] = field(default_factory=dict)
+    read: list[str] = field(default_factory=list)  # vehicles called in to be read, which the weekly round does here
 
     def __call__(self, fleet: OngoingFleet) -> None:
         """Analyse, choose, order."""
@@ -197,8 +198,12 @@ class Forecasting:
         published = self._published(evidence)
         known = Known(published=published, evidence=evidence, left_alone=left_alone)
         wanted = components_of(published)
-        for vehicle, on in self.choose(known):
-            if fleet.today <= on < fleet.today + timedelta(days=EVERY_DAYS):
+        for vehicle, on, asks in self.choose(known):
+            if not fleet.today <= on < fleet.today + timedelta(days=EVERY_DAYS):
+                continue
+            if asks == "reading":
+                self.read.append(vehicle)
+            else:
                 fleet.order(vehicle, on, wanted.get(vehicle, ()))
                 self.sent[vehicle] = on
         self.decisions += 1
@@ -244,7 +249,8 @@ class Forecasting:
 def by_plan(known: Known) -> Orders:
     """The visits of Leeway's plan."""
     plan = plan_work(known.published, evidence=known.evidence, days=EVERY_DAYS, settings=Settings()).work_plan
-    return plan.drop_nulls("day").select("vehicle_id", "day").iter_rows()
+    asks = jobs(known.published, evidence=known.evidence, costs=COSTS).select("vehicle_id", "asks")
+    return plan.drop_nulls("day").join(asks, on="vehicle_id").select("vehicle_id", "day", "asks").iter_rows()
 
 
 def greedy(known: Known) -> Orders:
@@ -262,7 +268,7 @@ def greedy(known: Known) -> Orders:
             hours = used.get(slot, 0.0) + row["labour_hours"]
             if slot[1].weekday() < 5 and hours <= bays[row["depot"]]:
                 used[slot] = hours
-                yield row["vehicle_id"], slot[1]
+                yield row["vehicle_id"], slot[1], row["asks"]
                 break
 
 
@@ -302,8 +308,14 @@ def evidence_of(fleet: OngoingFleet) -> Evidence:
     )  # fmt: skip
 
 
-def came_to(fleet: OngoingFleet, since: datetime) -> pl.DataFrame:
-    """By vehicle, of the time since: faults, breakdowns, visits (planned, and in vain), hours, cost."""
+def came_to(fleet: OngoingFleet, since: datetime, read: list[str]) -> pl.DataFrame:
+    """By vehicle, of the time since: faults, breakdowns, visits (planned, and in vain), hours, cost.
+
+    Args:
+        fleet: At its end.
+        since: When policies parted.
+        read: Vehicles that were called in to be read, as often as they were.
+    """
     drops = fleet.drops()
     work = drops["work"].filter(pl.col("done_at") >= since, ~pl.col("kind").is_in(["power_loss", "programming"]))
     work = work.filter(pl.col("kind") != "module_replacement")
@@ -334,15 +346,26 @@ def came_to(fleet: OngoingFleet, since: datetime) -> pl.DataFrame:
         cost=pl.col("spent").sum(), hours=pl.col("labour_hours").sum(), planned=pl.col("planned").sum(),
         in_vain=(pl.col("planned") & (pl.col("kind") == "inspection")).sum(),
     )  # fmt: skip
+    an_hour = COSTS.labour_per_hour + downtime["downtime_cost_per_day"].mean() / COSTS.working_day_hours
     everyone = pl.DataFrame({"vehicle_id": [vehicle.ident for vehicle in fleet.life.lived.vehicles]})
     return (
         everyone.join(of_work, on="vehicle_id", how="left")
         .join(faults.group_by("vehicle_id").agg(faults=pl.col("on").n_unique()), on="vehicle_id", how="left")
         .join(stranded.group_by("vehicle_id").agg(breakdowns=pl.len()), on="vehicle_id", how="left")
+        .join(
+            pl.DataFrame({"vehicle_id": pl.Series(read, dtype=pl.String)})
+            .group_by("vehicle_id")
+            .agg(readings=pl.len()),
+            on="vehicle_id",
+            how="left",
+        )
         .join(towed.group_by("vehicle_id").agg(towing=pl.col("breakdown_cost").sum()), on="vehicle_id", how="left")
         .with_columns(pl.exclude("vehicle_id").fill_null(0).cast(pl.Float64))
-        .with_columns(cost=pl.col("cost") + pl.col("towing"))
-        .drop("towing")
+        .with_columns(
+            cost=pl.col("cost") + pl.col("towing") + pl.col("readings") * COSTS.reading_hours * an_hour,
+            hours=pl.col("hours") + pl.col("readings") * COSTS.reading_hours,
+        )
+        .drop("towing", "readings")
     )
 
 
