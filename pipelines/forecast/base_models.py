@@ -1,4 +1,4 @@
-"""The hazards that are weighed against each other: unlearned, from leeway alone, from the limits, from all signs.
+"""The hazards that are weighed against each other: unlearned, from leeway, limits, all signs, and newest readings.
 
 The unlearned one is the first passage of the limits with a rate of faults beside it: what is believed while no fault is
 known. With few faults it keeps its share; with many the learned ones take it over as far as they forecast better.
@@ -17,7 +17,7 @@ from pipelines.forecast.prior import PriorHazard
 from pipelines.forecast.time_grid import AT_HORIZON, ENDS, odds_of_hazard
 from pipelines.handover import Float64s
 
-BASE_MODELS = ("unlearned", "leeway", "few", "all")
+BASE_MODELS = ("unlearned", "leeway", "few", "all", "newest")
 FEWEST_FAULTS = 4  # to learn a hazard at all: four fifths of the fewest that any forecast is learned from
 SOON = AT_HORIZON[1] + 1  # steps: readings within 30 days of a fault show what failing looks like
 ALONE = (("leeway used", "worked on lately"), ())
@@ -36,6 +36,7 @@ class BaseModels:
         leeway: From the least leeway, now and as it will be.
         few: From limits and evidence.
         all: From all signs.
+        newest: From the newest readings themselves, neither smoothed nor compressed, of all corrections.
     """
 
     directions: Float64s
@@ -44,20 +45,22 @@ class BaseModels:
     leeway: LinearHazard
     few: LinearHazard
     all: LinearHazard
+    newest: LinearHazard
 
     @property
     def steady(self) -> float:
         """Log of the faults a day that none announces, the mean of the learned models' own."""
-        return float(np.mean([hazard.steady for hazard in (self.leeway, self.few, self.all)]))
+        return float(np.mean([hazard.steady for hazard in (self.leeway, self.few, self.all, self.newest)]))
 
     def announced(self, features: Features) -> Float64s:
-        """Log odds of a fault that each of `BASE_MODELS` announces in each step, [n, L, 4]."""
+        """Log odds of a fault that each of `BASE_MODELS` announces in each step, [n, L, 5]."""
         signs = signs_of(features, self.directions, self.risks)
         parts = [
             np.clip(odds_of_hazard(self.unlearned.hazard(features)), LOWEST, HIGHEST),
             self.leeway.announced(_chosen(signs, features, ALONE)),
             self.few.announced(_chosen(signs, features, FEW)),
             self.all.announced(signs),
+            self.newest.announced(_newest(features)),
         ]
         return np.stack(parts, axis=2)
 
@@ -94,7 +97,10 @@ def learn_base_models(past: Past, *, until: float) -> BaseModels | None:
     )
     signs = signs_of(features, directions, risks)
     every = learn_linear(signs, *known, distinct=distinct, belief=BELIEFS[-1])
-    return BaseModels(directions=directions, risks=risks, unlearned=past.prior, leeway=leeway, few=limits, all=every)
+    newest = learn_linear(_newest(features), *known, distinct=distinct, belief=BELIEFS[-1])
+    return BaseModels(
+        directions=directions, risks=risks, unlearned=past.prior, leeway=leeway, few=limits, all=every, newest=newest
+    )
 
 
 def signs_of(features: Features, directions: Float64s, risks: Float64s) -> Signs:
@@ -105,6 +111,12 @@ def signs_of(features: Features, directions: Float64s, risks: Float64s) -> Signs
         rising=np.append(features.rising, [1, 1, 1]),
         ahead=features.ahead,
     )
+
+
+def _newest(features: Features) -> Signs:
+    """The newest readings themselves and nothing else."""
+    figures = features.newest.astype(np.float64)
+    return Signs(now=figures, rising=np.zeros(figures.shape[1], dtype=np.int64), ahead=features.ahead[:, :, :0])
 
 
 def _chosen(signs: Signs, features: Features, names: tuple[tuple[str, ...], tuple[str, ...]]) -> Signs:

@@ -26,6 +26,7 @@ from pipelines.forecast.first_passage import (
     summarise_rows,
 )
 from pipelines.forecast.left_out import left_out_at, without
+from pipelines.forecast.newest import LATELY_DAYS, MOST_READINGS, newest_readings
 from pipelines.forecast.origins import Origins, read_days
 from pipelines.forecast.outcomes import SPAN, Record
 from pipelines.forecast.time_grid import AT_HORIZON, ENDS, hazard_of
@@ -34,8 +35,6 @@ from pipelines.history.since_reading import SinceReading
 
 FARTHEST_DAYS = 730.0
 FAMILY_SAMPLE = 20_000  # rows that tell a family's spread
-LATELY_DAYS = 10.0  # readings no older are averaged, where a vehicle is read more often than weekly ...
-MOST_READINGS = 10  # ... this many at the most
 ROWS_AT_ONCE = 50_000
 SMALLEST_HAZARD = 1e-5  # faults a day
 LATELY_WORKED_DAYS = 7.0  # half of what the readings announced is old news by then: a week's readings; judgement
@@ -66,7 +65,8 @@ class Features:
         deviations: z of every correction of any family, then its level against the family, both cut at 10 spreads and
             compressed, mean of the newest days, 0 where not read, [n, 2 codes].
         changes: The same, less what they were a month before, [n, 2 codes].
-        codes: Names of the columns of both, [2 codes].
+        newest: The newest days' readings themselves, against what was expected and against the family, [n, 2 codes].
+        codes: Names of the columns of these, [2 codes].
         fold: Of the vehicle, by its id alone, [n].
     """
 
@@ -84,6 +84,7 @@ class Features:
     lead: Int64s
     deviations: Float32s
     changes: Float32s
+    newest: Float32s
     codes: tuple[str, ...]
     fold: Int64s
 
@@ -104,6 +105,7 @@ class Features:
             lead=self.lead[rows],
             deviations=self.deviations[rows],
             changes=self.changes[rows],
+            newest=self.newest[rows],
             codes=self.codes,
             fold=self.fold[rows],
         )
@@ -134,7 +136,7 @@ def features_of(
     found = np.zeros((len(origins), COLUMNS))
     passage, leeway_ahead = np.zeros((2, len(origins), len(ENDS)))
     codes = sorted({code for family in drift.families for code in family.panel.codes})
-    deviations, changes = np.zeros((2, len(origins), 2 * len(codes)), dtype=np.float32)
+    deviations, changes, newest = np.zeros((3, len(origins), 2 * len(codes)), dtype=np.float32)
     relearning = np.zeros(len(origins))
     unlike = _outlier_scores(origins, outliers)
     lead = np.full(len(origins), -1, dtype=np.int64)
@@ -164,6 +166,7 @@ def features_of(
         both = np.ix_(mine, np.concatenate([places, places + len(codes)]))
         speaks = np.tile(~left_out, 2)
         deviations[both], changes[both] = (part * speaks for part in _lately_and_change(family, rows, centre, spread))
+        newest[both] = newest_readings(family, rows) * speaks
         unlike[mine[left_out.any(axis=1)]] = NOT_SCORED
         relearning[mine] = family.relearning[rows].any(axis=1)
         leads = (found[mine, LEADING] >= 0) & is_risky(found[mine, SEVERITY], found[mine, LEEWAY])
@@ -208,6 +211,7 @@ def features_of(
         lead=lead,
         deviations=deviations,
         changes=changes,
+        newest=newest,
         codes=(*codes, *(f"level of {code}" for code in codes)),
         fold=np.array([crc32(name.encode()) % FOLDS for name in record.number], dtype=np.int64)[origins.vehicle],
     )

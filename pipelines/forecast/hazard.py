@@ -179,8 +179,8 @@ def basis(past: Past, learned: StackedHazard | None) -> str:
 def learned_basis(learned: StackedHazard) -> str:
     """What a learned forecast rests on, in words."""
     return (
-        f"learned from {learned.faults} faults of this fleet (hazards of the leeway, of the limits and of all signs, "
-        f"with the first passage of the limits), weighed and calibrated on other vehicles and on "
+        f"learned from {learned.faults} faults of this fleet (hazards of the leeway, of the limits, of all signs and of the newest "
+        f"readings themselves, with the first passage of the limits), weighed and calibrated on other vehicles and on "
         f"{learned.later_faults} later ones"
     )
 

@@ -1,7 +1,7 @@
 """A learned forecast as rows of `term, horizon_days, value, meaning` and back, so that a new week need not learn anew.
 
-A term is `stored PART PLACE`, the place counted through the array row by row; of a direction, the meaning is the
-correction that the place belongs to, so that a model fits a fleet that reads other corrections by now.
+A term is `stored PART PLACE`, the place counted through the array row by row; of a figure that belongs to a correction,
+the meaning is that correction, so that a model fits a fleet that reads other corrections by now.
 """
 
 import numpy as np
@@ -9,7 +9,6 @@ import polars as pl
 
 from pipelines.errors import LeewayError
 from pipelines.forecast.base_models import BaseModels
-from pipelines.forecast.failure_direction import FOLDS
 from pipelines.forecast.learners import LinearHazard
 from pipelines.forecast.prior import PriorHazard
 from pipelines.forecast.stacked_hazard import StackedHazard
@@ -17,9 +16,10 @@ from pipelines.forecast.stacking import Stack
 from pipelines.forecast.time_grid import SLIDE
 from pipelines.handover import Float64s
 
+HAZARDS = ("leeway", "few", "all", "newest")
 LINEAR = ("steady", "centre", "scale", "level", "now", "ahead")
 FIGURES = ("level", "doubt", "faults", "later_faults")
-BY_CODE = ("directions", "risks")
+BY_CODE = ("directions", "risks", "newest.centre", "newest.scale", "newest.now")
 MARK = "stored"
 
 
@@ -32,24 +32,20 @@ def stored_terms(learned: StackedHazard, codes: tuple[str, ...]) -> list[tuple[s
     base_models, stacking = learned.base_models, learned.stacking
     arrays: dict[str, Float64s] = {
         f"{name}.{part}": np.asarray(getattr(getattr(base_models, name), part), dtype=np.float64)
-        for name in ("leeway", "few", "all")
+        for name in HAZARDS
         for part in LINEAR
     }
+    arrays |= {name: np.asarray(getattr(base_models, name), dtype=np.float64) for name in ("directions", "risks")}
     arrays["stacking.centre"] = np.array([stacking.centre])
     arrays["stacking.line"], arrays["stacking.covariance"] = stacking.line, stacking.covariance
     prior = base_models.unlearned
     arrays["unlearned"] = np.array([prior.faults, prior.vehicle_years, prior.mean_risk, prior.ageing])
     arrays["figures"] = np.array([float(getattr(learned, name)) for name in FIGURES])
     arrays["recent"] = np.array(learned.recent)
-    terms: list[tuple[str, int | None, float, str]] = [
-        (f"{MARK} {part} {place}", None, float(value), "")
+    return [
+        (f"{MARK} {part} {place}", None, float(value), codes[place % len(codes)] if part in BY_CODE else "")
         for part, array in arrays.items()
         for place, value in enumerate(array.ravel())
-    ]
-    return terms + [
-        (f"{MARK} {name} {place}", None, float(value), codes[place % len(codes)])
-        for name in BY_CODE
-        for place, value in enumerate(getattr(base_models, name).ravel())
     ]
 
 
@@ -74,8 +70,28 @@ def restored(model: pl.DataFrame, codes: tuple[str, ...]) -> StackedHazard:
     found = {str(part): frame for (part,), frame in rows.group_by("part", maintain_order=True)}
     array = {part: frame["value"].to_numpy() for part, frame in found.items()}
 
+    if missing := {f"{name}.now" for name in HAZARDS} - set(array):
+        raise StoredModelError(
+            f"forecast_model: {', '.join(sorted(missing))} is not in it, an earlier release made it. "
+            "Analyse once with learning, then apply it."
+        )
+
+    def by_code(part: str, *, absent: float = 0.0) -> Float64s:
+        names = found[part]["meaning"].unique(maintain_order=True).to_list()
+        known = array[part].reshape(-1, len(names))
+        by_column = np.full((len(known), len(codes)), absent)
+        for place, code in enumerate(codes):
+            if code in names:
+                by_column[:, place] = known[:, names.index(code)]
+        return by_column
+
+    def figures_of(part: str) -> Float64s:
+        if part in BY_CODE:
+            return by_code(part, absent=1.0 if part.endswith("scale") else 0.0).ravel()
+        return array.get(part, np.empty(0))
+
     def linear(name: str) -> LinearHazard:
-        steady, centre, scale, level, now, ahead = (array.get(f"{name}.{part}", np.empty(0)) for part in LINEAR)
+        steady, centre, scale, level, now, ahead = (figures_of(f"{name}.{part}") for part in LINEAR)
         return LinearHazard(
             steady=float(steady[0]),
             centre=centre,
@@ -84,15 +100,6 @@ def restored(model: pl.DataFrame, codes: tuple[str, ...]) -> StackedHazard:
             now=now.reshape(len(SLIDE), -1),
             ahead=ahead,
         )
-
-    def by_code(name: str) -> Float64s:
-        known = array[name].reshape(FOLDS, -1)
-        names = found[name]["meaning"].to_list()[: known.shape[1]]
-        by_column = np.zeros((FOLDS, len(codes)))
-        for place, code in enumerate(codes):
-            if code in names:
-                by_column[:, place] = known[:, names.index(code)]
-        return by_column
 
     level, doubt, faults, later_faults = array["figures"]
     unlearned = dict(
@@ -107,6 +114,7 @@ def restored(model: pl.DataFrame, codes: tuple[str, ...]) -> StackedHazard:
             leeway=linear("leeway"),
             few=linear("few"),
             all=linear("all"),
+            newest=linear("newest"),
         ),
         stacking=Stack(
             centre=float(array["stacking.centre"][0]),
