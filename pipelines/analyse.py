@@ -1,22 +1,17 @@
 """The order of the stages, stated once; reading this is reading the method. Frames in, published tables out."""
 
-from collections.abc import Callable
-
-from pipelines.bands.panel import panels
 from pipelines.causes.check_results import by_vehicle, check_results
 from pipelines.causes.next_check import next_checks
 from pipelines.causes.ranking import learn_causes, rank_causes
-from pipelines.drift.straying import straying
+from pipelines.causes.settled_changes import with_causes_heard
+from pipelines.first_stages import Progress, first_stages
 from pipelines.forecast.hazard import forecast_faults
 from pipelines.handover import Analysis, Evidence
-from pipelines.history.reconstruct import reconstruct
 from pipelines.outliers.unlike_peers import unlike_peers
 from pipelines.recurring.issues import recurring_issues
 from pipelines.recurring.repairs import repair_outcomes
 from pipelines.settings import Settings
 from pipelines.workplan.urgency import vehicle_states
-
-Progress = Callable[[str], None]
 
 
 def analyse(evidence: Evidence, *, settings: Settings, progress: Progress = lambda _stage: None) -> Analysis:
@@ -27,15 +22,13 @@ def analyse(evidence: Evidence, *, settings: Settings, progress: Progress = lamb
         settings: The user's settings, with the seed.
         progress: Called with each stage's name as it begins.
     """
-    progress("history")
-    history = reconstruct(evidence)
-    progress("bands and drift")
-    drift = straying(panels(evidence, history), evidence=evidence, history=history, settings=settings)
+    history, drift = first_stages(evidence, settings=settings, progress=progress)
     progress("outliers")
     outliers = unlike_peers(drift, evidence=evidence, settings=settings)
     progress("causes")
     taught = learn_causes(drift, evidence)
     cause_ranking = rank_causes(drift, evidence=evidence, history=history, taught=taught)
+    drift = with_causes_heard(drift, cause_ranking, evidence=evidence)
     next_check = next_checks(cause_ranking, by_vehicle(check_results(evidence)))
     progress("forecast")
     forecast = forecast_faults(drift, outliers, evidence=evidence, history=history, settings=settings)

@@ -1,15 +1,15 @@
 """The first stages alone, going on from an earlier run: who strays. The later ones learn from every past reading."""
 
-from collections.abc import Callable
-from dataclasses import replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
 
 import polars as pl
 
 from pipelines.bands.normal import WEEK
-from pipelines.bands.panel import panels
 from pipelines.drift.checkpoint import Checkpoint, Put, weeks_to_keep
 from pipelines.drift.straying import straying_since
-from pipelines.handover import Evidence
+from pipelines.first_stages import first_stages
+from pipelines.handover import Drift, Evidence, History, Panel
 from pipelines.history.reconstruct import learning_since
 from pipelines.history.rows import days
 from pipelines.history.trace import Trace
@@ -25,7 +25,7 @@ def correction_states_since(
     put: Put,
     progress: Callable[[str], None] = lambda _stage: None,
 ) -> pl.DataFrame:
-    """The `correction_state` that `analyse` gives, to the last bit, going on from an earlier run.
+    """The `correction_state` that the stage `drift` gives, to the last bit, going on from an earlier run.
 
     Args:
         kept: What an earlier run gave; None: nothing.
@@ -35,22 +35,34 @@ def correction_states_since(
         put: Called with each of its large arrays as it comes.
         progress: Called with each stage's name as it begins.
     """
-    progress("history")
-    kept = kept if kept and kept.fits else None
-    now = evidence.as_of.timestamp() / 86_400
-    first = float(days(evidence.snapshots["read_at"]).min(initial=now))
-    until = first + WEEK * weeks_to_keep(first, now)
-    history, trace = learning_since(kept.trace if kept else Trace.empty(), evidence, until=until)
-    progress("panels")
-    family_panels = panels(evidence, history)
-    progress("bands and drift")
-    drift = straying_since(
-        kept,
-        family_panels,
-        evidence=evidence,
-        history=history,
-        settings=settings,
-        keep=lambda left: keep(replace(left, trace=trace)),
-        put=put,
-    )
+    goes_on = _GoesOn(kept=kept if kept and kept.fits else None, keep=keep, put=put)
+    _, drift = first_stages(evidence, settings=settings, progress=progress, by=goes_on)
     return drift.correction_state
+
+
+@dataclass
+class _GoesOn:
+    """History and drift going on from a checkpoint; gives the next one."""
+
+    kept: Checkpoint | None
+    keep: Callable[[Checkpoint], None]
+    put: Put
+    trace: Trace = field(default_factory=Trace.empty)
+
+    def history(self, evidence: Evidence) -> History:
+        now = evidence.as_of.timestamp() / 86_400
+        first = float(days(evidence.snapshots["read_at"]).min(initial=now))
+        until = first + WEEK * weeks_to_keep(first, now)
+        history, self.trace = learning_since(self.kept.trace if self.kept else self.trace, evidence, until=until)
+        return history
+
+    def drift(self, panels: Sequence[Panel], *, evidence: Evidence, history: History, settings: Settings) -> Drift:
+        return straying_since(
+            self.kept,
+            panels,
+            evidence=evidence,
+            history=history,
+            settings=settings,
+            keep=lambda left: self.keep(replace(left, trace=self.trace)),
+            put=self.put,
+        )

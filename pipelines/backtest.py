@@ -6,9 +6,8 @@ from datetime import datetime
 import numpy as np
 import polars as pl
 
-from pipelines.bands.panel import panels
-from pipelines.drift.straying import straying
 from pipelines.errors import SettingError
+from pipelines.first_stages import first_stages
 from pipelines.forecast.censoring import censoring_weights, risk_strata
 from pipelines.forecast.check import check_tables
 from pipelines.forecast.hazard import forecast_with_references
@@ -67,8 +66,7 @@ def backtest(
 
 def _scored_forecasts(evidence: Evidence, record: Record, *, settings: Settings) -> pl.DataFrame:
     """Forecasts of one date with what became of each."""
-    history = reconstruct(evidence)
-    drift = straying(panels(evidence, history), evidence=evidence, history=history, settings=settings)
+    history, drift = first_stages(evidence, settings=settings)
     outliers = unlike_peers(drift, evidence=evidence, settings=settings)
     made = forecast_with_references(drift, outliers, evidence=evidence, history=history, settings=settings)
     frame = made.forecast.fault_forecast.join(

@@ -179,12 +179,19 @@ class FamilyDrift:
     relearning: Bools  # [R, C]
 
 
+SETTLED_CHANGES = pl.Schema(
+    [("vehicle_id", pl.String()), ("correction", pl.String()), ("size", pl.Float64()), ("sigma", pl.Float64())]
+)
+
+
 @dataclass(frozen=True, kw_only=True)
 class Drift:
     """All families after `drift`, and the contract's `correction_state` at `as_of` (without the column as_of)."""
 
     families: tuple[FamilyDrift, ...]
     correction_state: pl.DataFrame
+    # Changes that have levelled off and were taken for a new normal: by how much, and sd of healthy noise (unit).
+    settled_changes: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=SETTLED_CHANGES))
     # What `leeway` must keep to show one vehicle's reasoning later: name -> frame, published beside the tables.
     extras: dict[str, pl.DataFrame] = field(default_factory=dict)
 

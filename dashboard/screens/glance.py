@@ -11,6 +11,7 @@ from dashboard.charts.lanes import lanes as lanes_chart
 from dashboard.screens import frame as shared
 from dashboard.screens.frame import Frame
 from dashboard.views import vehicle as views
+from dashboard.views.judged import all_as_judged, as_judged
 from dashboard.views.lanes import lanes
 from dashboard.views.sentences import correction_sentence
 from dashboard.views.wording import plain, unit_word
@@ -28,7 +29,7 @@ def path_chart(vehicle_id: str, row: dict[str, Any], events: pl.DataFrame, frame
         frame: Of the page.
     """
     as_of, correction = frame.reader.as_of, row["correction"]
-    path = published.correction_path(vehicle_id, correction, as_of)
+    path = as_judged(published.correction_path(vehicle_id, correction, as_of), row)
     if not path.get_column("value").count():
         st.info(f"{plain(row['title'])} was not read on this vehicle.")
         return None
@@ -83,7 +84,7 @@ def glance_part(vehicle_id: str, states: pl.DataFrame, frame: Frame) -> None:
         build=lambda: {
             name: lanes_chart(rows)
             for name, rows in lanes(
-                published.correction_paths(vehicle_id, as_of), states, published.corrections()
+                all_as_judged(published.correction_paths(vehicle_id, as_of), states), states, published.corrections()
             ).items()
         },
     )

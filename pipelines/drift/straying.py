@@ -37,7 +37,7 @@ from pipelines.drift.family import EXACT_PEERS, FamilyRun, run_family
 from pipelines.drift.onset_posterior import conclude
 from pipelines.drift.states import Newest, correction_states
 from pipelines.drift.threshold import threshold
-from pipelines.handover import Bools, Drift, Evidence, Float64s, History, Panel
+from pipelines.handover import SETTLED_CHANGES, Bools, Drift, Evidence, Float64s, History, Panel
 from pipelines.history.trace import Trace
 from pipelines.settings import Settings
 from pipelines.threads import in_threads
@@ -146,12 +146,27 @@ def _concluded(runs: Sequence[FamilyRun], *, evidence: Evidence, history: Histor
             evidence=evidence,
             history=history,
         ),
+        settled_changes=pl.concat([pl.DataFrame(schema=SETTLED_CHANGES), *map(_settled_changes, runs)]),
         extras={
             **kept_tables([(run.panel, run.bands) for run in runs]),
             "drift_moved": pl.concat(
                 [pl.DataFrame(schema=MOVED), *(moved_depots(run.panel, run.bands) for run in runs)]
             ),
         },
+    )
+
+
+def _settled_changes(run: FamilyRun) -> pl.DataFrame:
+    """Rows of `SETTLED_CHANGES` of one family."""
+    c, v = np.nonzero(np.isfinite(run.changed["day"]))
+    return pl.DataFrame(
+        {
+            "vehicle_id": [run.panel.vehicles[i] for i in v],
+            "correction": [run.panel.codes[i] for i in c],
+            "size": run.changed["size"][c, v],
+            "sigma": run.newest_sigma[c, v],
+        },
+        schema=SETTLED_CHANGES,
     )
 
 

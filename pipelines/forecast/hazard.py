@@ -179,9 +179,9 @@ def basis(past: Past, learned: StackedHazard | None) -> str:
 def learned_basis(learned: StackedHazard) -> str:
     """What a learned forecast rests on, in words."""
     return (
-        f"learned from {learned.faults} faults of this fleet (hazards of the leeway, of the limits, of all signs and of the newest "
-        f"readings themselves, with the first passage of the limits), weighed and calibrated on other vehicles and on "
-        f"{learned.later_faults} later ones"
+        f"learned from {learned.faults} faults of this fleet (hazards of the leeway, of the limits, of all signs and "
+        f"of the newest readings themselves, with the first passage of the limits), weighed and calibrated on other "
+        f"vehicles and on {learned.later_faults} later ones"
     )
 
 

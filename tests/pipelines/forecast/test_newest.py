@@ -23,7 +23,9 @@ def test_what_grows_is_said_as_it_was_read_and_not_smoothed(family):
     row, sigma = int(family.panel.row_start[1]) - 1, family.sigma[0] * family.scale[-1, 0]
     values = np.where(np.isfinite(family.panel.values), 0.0, np.nan)
     values[: row + 1, 0] = np.arange(row + 1.0)
-    told = newest_readings(replace(with_values(family, values), expected=np.zeros_like(family.expected)), np.array([row]))
+    told = newest_readings(
+        replace(with_values(family, values), expected=np.zeros_like(family.expected)), np.array([row])
+    )
     assert told[0, 0] == pytest.approx(min((row - 0.5) / sigma, FARTHEST))
 
 
