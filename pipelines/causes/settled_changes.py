@@ -5,8 +5,9 @@ vehicle's likeliest cause would move that correction to that side, the change is
 correction is outside the band that it had before. One pass after the causes; they are not ranked again.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -53,11 +54,11 @@ def _explained(family: FamilyDrift, asked: pl.DataFrame, evidence: Evidence) -> 
     return mine.filter(pl.Series(made, dtype=pl.Boolean))
 
 
-def _makes(laid_out: Sequence[Hypothesis], correction: int, row: dict[str, object]) -> bool:
+def _makes(laid_out: Sequence[Hypothesis], correction: int, row: Mapping[str, Any]) -> bool:
     """Whether some variant of the cause at its place moves the correction to the side of the change."""
     place = row["cause"], row["bank"], row["cylinder"]
     shares = [h.share[correction] for h in laid_out if (h.cause.id, h.bank, h.cylinder) == place]
-    return any(abs(share) >= WEAK_SHARE and np.sign(share) == np.sign(row["size"]) for share in shares)
+    return any(bool(abs(share) >= WEAK_SHARE and np.sign(share) == np.sign(row["size"])) for share in shares)
 
 
 def _outside(states: pl.DataFrame, explained: pl.DataFrame) -> pl.DataFrame:

@@ -9,22 +9,7 @@ import polars as pl
 from pipelines.blocks import block_starts
 from pipelines.forecast.active_faults import ActiveFaults, Mended, fault_codes
 from pipelines.forecast.failure_direction import FOLDS
-from pipelines.forecast.first_passage import (
-    ALARMS,
-    COLUMNS,
-    LARGEST,
-    LEADING,
-    LEEWAY,
-    LOSS_RATE,
-    MARGIN,
-    NEWEST,
-    SECOND,
-    SEVERITY,
-    SIDE,
-    TIME_TO_LIMIT,
-    TOWARDS,
-    summarise_rows,
-)
+from pipelines.forecast.first_passage import SUMMARY, summarise_rows
 from pipelines.forecast.left_out import left_out_at, without
 from pipelines.forecast.newest import LATELY_DAYS, MOST_READINGS, newest_readings
 from pipelines.forecast.origins import Origins, read_days
@@ -133,7 +118,7 @@ def features_of(
         since: Work since the newest readings, where the origins are those of now: what it left without meaning says
             nothing there.
     """
-    found = np.zeros((len(origins), COLUMNS))
+    summary = np.zeros(len(origins), SUMMARY)
     passage, leeway_ahead = np.zeros((2, len(origins), len(ENDS)))
     codes = sorted({code for family in drift.families for code in family.panel.codes})
     deviations, changes, newest = np.zeros((3, len(origins), 2 * len(codes)), dtype=np.float32)
@@ -161,7 +146,7 @@ def features_of(
             done_low=done_low | new,
             done_high=done_high | new,
         )
-        found[mine] = without(summaries, family, rows, left_out)
+        summary[mine] = without(summaries, family, rows, left_out)
         places = np.searchsorted(codes, family.panel.codes)
         both = np.ix_(mine, np.concatenate([places, places + len(codes)]))
         speaks = np.tile(~left_out, 2)
@@ -169,23 +154,23 @@ def features_of(
         newest[both] = newest_readings(family, rows) * speaks
         unlike[mine[left_out.any(axis=1)]] = NOT_SCORED
         relearning[mine] = family.relearning[rows].any(axis=1)
-        leads = (found[mine, LEADING] >= 0) & is_risky(found[mine, SEVERITY], found[mine, LEEWAY])
-        high = found[mine, SIDE] > 0
-        lead[mine] = np.where(leads, places[found[mine, LEADING].astype(np.int64)] + len(codes) * high, -1)
+        leads = (summary["leading"][mine] >= 0) & is_risky(summary["severity"][mine], summary["leeway"][mine])
+        high = summary["side"][mine] > 0
+        lead[mine] = np.where(leads, places[summary["leading"][mine].astype(np.int64)] + len(codes) * high, -1)
     repaired = origins.at - record.repairs.last_until(origins.vehicle, origins.at)
     columns: dict[str, tuple[Float64s, int]] = {
-        "leeway used": (_used(found[:, LEEWAY]), 1),
-        "leeway used, newest readings": (_used(found[:, NEWEST]), 1),
+        "leeway used": (_used(summary["leeway"]), 1),
+        "leeway used, newest readings": (_used(summary["newest_leeway"]), 1),
         "first passage in 7 days": (_odds(passage[:, AT_HORIZON[0]]), 1),
         "first passage in 30 days": (_odds(passage[:, AT_HORIZON[1]]), 1),
         "first passage in 90 days": (_odds(passage[:, AT_HORIZON[2]]), 1),
-        "nearness of a limit": (-np.log(2.0 + np.clip(found[:, TIME_TO_LIMIT], 0, FARTHEST_DAYS)), 1),
-        "loss of leeway": (np.log1p(np.clip(found[:, LOSS_RATE], 0, 50) * 30), 1),
-        "largest deviation": (np.arcsinh(found[:, LARGEST]), 1),
-        "second largest deviation": (np.arcsinh(found[:, SECOND]), 1),
-        "largest towards a fault": (np.arcsinh(found[:, TOWARDS]), 1),
-        "evidence of straying": (np.arcsinh(np.clip(found[:, MARGIN], -15, 200) / 3), 1),
-        "corrections in alarm": (np.log1p(found[:, ALARMS]), 1),
+        "nearness of a limit": (-np.log(2.0 + np.clip(summary["days_to_limit"], 0, FARTHEST_DAYS)), 1),
+        "loss of leeway": (np.log1p(np.clip(summary["loss"], 0, 50) * 30), 1),
+        "largest deviation": (np.arcsinh(summary["largest"]), 1),
+        "second largest deviation": (np.arcsinh(summary["second"]), 1),
+        "largest towards a fault": (np.arcsinh(summary["towards"]), 1),
+        "evidence of straying": (np.arcsinh(np.clip(summary["margin"], -15, 200) / 3), 1),
+        "corrections in alarm": (np.log1p(summary["alarms"]), 1),
         "unlike its peers": (unlike, 1),
         "pending codes": (_pending(origins, drift, evidence), 1),
         "standing faults": (active.count(origins), 0),
@@ -203,11 +188,11 @@ def features_of(
         passage=passage,
         ahead=np.stack([_used(leeway_ahead), np.log(hazard_of(1 - passage) + SMALLEST_HAZARD)], axis=2),
         ahead_names=("leeway used by then", "first passage then"),
-        severity=found[:, SEVERITY],
-        leeway=found[:, LEEWAY],
-        largest=found[:, LARGEST],
-        leading=found[:, LEADING].astype(np.int64),
-        side=found[:, SIDE],
+        severity=summary["severity"],
+        leeway=summary["leeway"],
+        largest=summary["largest"],
+        leading=summary["leading"].astype(np.int64),
+        side=summary["side"],
         lead=lead,
         deviations=deviations,
         changes=changes,

@@ -14,15 +14,27 @@ from pipelines.forecast.time_grid import ENDS, MIDDLES
 from pipelines.forecast.trend import MOST, SLOPE_SHARE, line, newest_readings, noise_variance, since_jump
 from pipelines.handover import Bools, FamilyDrift, Float32s, Float64s, Int32s, Int64s
 
-# Columns of the summary of a row.
-LEEWAY, TIME_TO_LIMIT, LARGEST, SECOND, TOWARDS, MARGIN, ALARMS, LOSS_RATE, LEADING, SIDE, SEVERITY, NEWEST = range(12)
-COLUMNS = 12
-LONGEST_DAYS = 3650.0
+NO_MARGIN = -99.0  # of a row without evidence
+LONGEST_DAYS = 3650.0  # to a limit; farther, or never
+# Summary of a row. leeway, newest_leeway: least, %, by the drift stage and by the line through the newest readings.
+# days_to_limit. largest, second, towards: deviations in sigmas, the last towards a fault. margin, severity: largest
+# evidence beyond its threshold, and over it. alarms: corrections in alarm. loss: of leeway, % a day. leading, side:
+# correction that leads, -1: none, and its side, -1 or 1, or 0.
+SUMMARY = np.dtype(
+    [
+        (name, "f8")
+        for name in (
+            "leeway", "newest_leeway", "days_to_limit", "largest", "second", "towards", "margin", "severity", "alarms",
+            "loss", "leading", "side",
+        )
+    ],
+    align=True,
+)  # fmt: skip
 
 
 def summarise_rows(
     family: FamilyDrift, rows: Int64s, centre: Float64s, *, stale_days: Float64s, done_low: Bools, done_high: Bools
-) -> tuple[Float64s, Float64s, Float64s]:
+) -> tuple[np.ndarray, Float64s, Float64s]:
     """What each vehicle's corrections say of its limits at some readings.
 
     Args:
@@ -34,11 +46,8 @@ def summarise_rows(
         done_high: The same for the high side, [n, C].
 
     Returns:
-        Summaries, [n, 12], by the module's column numbers (least leeway %, of the drift stage and of the newest
-        readings; time to limit d; deviations in sigmas; margin of the evidence over its threshold; loss of leeway
-        % a day; leading correction and its side -1 or 1, or 0; severity: largest evidence by its threshold), the
-        probability that any correction meets its limit by the end of each step ahead, [n, L], and the least leeway in
-        the middle of each, were all to go on as now, %, [n, L].
+        Summaries, [n] of `SUMMARY`, the probability that any correction meets its limit by the end of each step ahead,
+        [n, L], and the least leeway in the middle of each, were all to go on as now, %, [n, L].
     """
     panel = family.panel
     return _summarise(
@@ -91,9 +100,9 @@ def _summarise(  # noqa: C901, PLR0912, PLR0915, PLR0917 - one compiled pass ove
     centre: Float64s,
     ends: Float64s,
     middles: Float64s,
-) -> tuple[Float64s, Float64s, Float64s]:  # pragma: no cover - compiled
+) -> tuple[np.ndarray, Float64s, Float64s]:  # pragma: no cover - compiled
     n, width = len(rows), z.shape[1]
-    found = np.zeros((n, 12))
+    summaries = np.zeros(n, SUMMARY)
     passage = np.zeros((n, len(ends)))
     ahead = np.full((n, len(ends)), 100.0)
     times, levels = np.empty(MOST), np.empty(MOST)
@@ -101,27 +110,29 @@ def _summarise(  # noqa: C901, PLR0912, PLR0915, PLR0917 - one compiled pass ove
     for i in range(n):
         r = rows[i]
         start = first_row[i]
-        found[i, 0], found[i, 1], found[i, 5], found[i, 8], found[i, 11] = 100.0, 3650.0, -99.0, -1.0, 100.0
+        found = summaries[i]
+        found.leeway, found.newest_leeway, found.days_to_limit = 100.0, 100.0, LONGEST_DAYS
+        found.margin, found.leading = NO_MARGIN, -1.0
         best = 0.0
         survive[:] = 1.0
         for c in range(width):
             if math.isnan(z[r, c]):
                 continue
             size = abs(z[r, c])
-            if size > found[i, 2]:
-                found[i, 3], found[i, 2] = found[i, 2], size
-            elif size > found[i, 3]:
-                found[i, 3] = size
+            if size > found.largest:
+                found.second, found.largest = found.largest, size
+            elif size > found.second:
+                found.second = size
             weight = evidence[r, c] if not math.isnan(evidence[r, c]) else 0.0
-            found[i, 5] = max(found[i, 5], weight - threshold[c])
-            found[i, 10] = max(found[i, 10], weight / threshold[c])
+            found.margin = max(found.margin, weight - threshold[c])
+            found.severity = max(found.severity, weight / threshold[c])
             if alarm[r, c]:
-                found[i, 6] += 1.0
+                found.alarms += 1.0
             towards = 1 if deviation[r, c] >= 0 else 0
             if not ruled_out[towards, i, c]:
-                found[i, 4] = max(found[i, 4], size)
+                found.towards = max(found.towards, size)
                 if not math.isnan(leeway[r, c]):
-                    found[i, 0] = min(found[i, 0], leeway[r, c])
+                    found.leeway = min(found.leeway, leeway[r, c])
             if ruled_out[0, i, c] and ruled_out[1, i, c]:
                 continue
             count = newest_readings(values, epoch, day, r, start, c, times, levels)
@@ -152,23 +163,23 @@ def _summarise(  # noqa: C901, PLR0912, PLR0915, PLR0917 - one compiled pass ove
                     now = distance + rate * at
                     left += share * min(max(100.0 * now / authority, 0.0), 100.0)
                     loss += share * 100.0 * rate / authority
-                    lasts += share * (3650.0 if rate <= 0 else min(3650.0, max(now, 0.0) / rate))
+                    lasts += share * (LONGEST_DAYS if rate <= 0 else min(LONGEST_DAYS, max(now, 0.0) / rate))
                     for k in range(len(ends)):
                         days = ends[k] + stale[i] - at
                         spread = math.sqrt(mean_variance + days * days * slope_variance) + 1e-12
                         passed[k] += share * 0.5 * math.erfc((distance - rate * days) / spread / math.sqrt(2.0))
                         gone = max(rate, 0.0) * (middles[k] + stale[i] - at)
                         then[k] += share * min(max(100.0 * (distance - gone) / authority, 0.0), 100.0)
-                found[i, 11] = min(found[i, 11], left)
-                found[i, 1] = min(found[i, 1], lasts + 3.65 * left)
+                found.newest_leeway = min(found.newest_leeway, left)
+                found.days_to_limit = min(found.days_to_limit, lasts + 3.65 * left)
                 for k in range(len(ends)):
                     survive[k] *= 1.0 - passed[k]
                     ahead[i, k] = min(ahead[i, k], then[k])
                 interest = (100.0 - left) / (30.0 + lasts) + 1e-6 * size
                 if interest > best:
                     best = interest
-                    found[i, 8], found[i, 9] = c, side
-                    found[i, 7] = loss
+                    found.leading, found.side = c, side
+                    found.loss = loss
         for k in range(len(ends)):
             passage[i, k] = 1.0 - survive[k]
-    return found, passage, ahead
+    return summaries, passage, ahead

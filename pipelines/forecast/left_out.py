@@ -2,12 +2,10 @@
 
 import numpy as np
 
-from pipelines.forecast.first_passage import ALARMS, LARGEST, MARGIN, SECOND, SEVERITY
+from pipelines.forecast.first_passage import NO_MARGIN
 from pipelines.forecast.origins import Origins
-from pipelines.handover import Bools, FamilyDrift, Float64s, Int64s
+from pipelines.handover import Bools, FamilyDrift, Int64s
 from pipelines.history.since_reading import SinceReading
-
-NO_MARGIN = -99.0  # of a vehicle without evidence, as in the summary of a row
 
 
 def left_out_at(origins: Origins, family: FamilyDrift, since: SinceReading | None) -> Bools:
@@ -20,8 +18,8 @@ def left_out_at(origins: Origins, family: FamilyDrift, since: SinceReading | Non
     return found
 
 
-def without(summaries: Float64s, family: FamilyDrift, rows: Int64s, left_out: Bools) -> Float64s:
-    """Summaries of rows with their figures of straying taken over the other corrections alone, [n, columns].
+def without(summaries: np.ndarray, family: FamilyDrift, rows: Int64s, left_out: Bools) -> np.ndarray:
+    """Summaries of rows with their figures of straying taken over the other corrections alone, [n] of `SUMMARY`.
 
     Args:
         summaries: As `summarise_rows` gives them.
@@ -36,9 +34,9 @@ def without(summaries: Float64s, family: FamilyDrift, rows: Int64s, left_out: Bo
     silent = left_out[some] | np.isnan(family.z[rows[some]])
     size = np.sort(np.where(silent, 0.0, np.abs(family.z[rows[some]])), axis=1)
     evidence = np.where(silent, 0.0, np.nan_to_num(family.evidence[rows[some]]))
-    told[some, LARGEST] = size[:, -1]
-    told[some, SECOND] = size[:, -2] if size.shape[1] > 1 else 0.0
-    told[some, MARGIN] = np.where(silent, NO_MARGIN, evidence - family.threshold).max(axis=1)
-    told[some, SEVERITY] = (evidence / family.threshold).max(axis=1)
-    told[some, ALARMS] = (family.alarm[rows[some]] & ~silent).sum(axis=1)
+    told["largest"][some] = size[:, -1]
+    told["second"][some] = size[:, -2] if size.shape[1] > 1 else 0.0
+    told["margin"][some] = np.where(silent, NO_MARGIN, evidence - family.threshold).max(axis=1)
+    told["severity"][some] = (evidence / family.threshold).max(axis=1)
+    told["alarms"][some] = (family.alarm[rows[some]] & ~silent).sum(axis=1)
     return told
