@@ -144,6 +144,7 @@ class Panel:
     can_fault_high: Bools  # [C]
     # By correction: [n, 2] first row at which a code stands that speaks of it, and one behind the last.
     coded: dict[str, Int64s] = field(default_factory=dict)
+    worked: dict[str, Int64s] = field(default_factory=dict)  # by correction: rows that are read first after work on it
 
     @property
     def measured_low(self) -> Bools:

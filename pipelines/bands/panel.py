@@ -6,6 +6,7 @@ import polars as pl
 
 from pipelines.bands.coded import coded_rows
 from pipelines.bands.fitted import fitted_codes
+from pipelines.bands.worked import worked_rows
 from pipelines.handover import Bools, Evidence, Float32s, Float64s, History, Int32s, Int64s, Panel
 from pipelines.threads import in_threads
 
@@ -95,6 +96,7 @@ def _panel(  # noqa: PLR0917
         can_fault_low=_has_code(catalogue["fault_low"]),
         can_fault_high=_has_code(catalogue["fault_high"]),
         coded=coded_rows(rows, catalogue, history.fault_events),
+        worked=worked_rows(rows, tuple(codes), family, evidence),
     )
 
 

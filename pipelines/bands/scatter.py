@@ -25,6 +25,8 @@ CUT_READINGS = 4.0  # readings that the pooled scale is worth in where that lies
 # Mean size of a standard normal variable cut at CUT, and the variance of that in squared means.
 MEAN_SIZE = math.sqrt(2 / math.pi) * (1 - math.exp(-(CUT**2) / 2)) + CUT * math.erfc(CUT / math.sqrt(2))
 LEAST_SCALE = 0.2  # nobody's readings are taken to scatter less than this share of the pooled noise; judgement
+# Sds of a difference from which it is a jump: twice where healthy tails are cut (`normal.SCORES`); judgement.
+JUMP = 7.0
 WIDENINGS = np.linspace(0.0, 0.12, 25)  # squared relative errors of a scale for which a widening is tabulated
 
 # One series, and what it is known by: sum and information of what its readings said; its last reading; repeats of it.
@@ -46,7 +48,7 @@ def blank_scatter(vehicles: int) -> np.ndarray:
 
 @numba.njit(cache=True, nogil=True)
 def says(difference, days, noise, mean, step, shown):  # type: ignore[no-untyped-def]  # noqa: PLR0917
-    """What one difference says of a series' scale less 1, times its information; and that (1: no rounding).
+    """What one difference says of a series' scale less 1, times its information; that (1: no rounding); if it jumps.
 
     Args:
         difference: Of a reading from the one before.
@@ -61,8 +63,9 @@ def says(difference, days, noise, mean, step, shown):  # type: ignore[no-untyped
     every = own + 2 * rounding
     sd = math.sqrt(every)
     share = own / every  # of the variance is noise that scales; the rest is rounding
-    cut = max(CUT * mean * max(shown, LEAST_SCALE), step / sd)
-    return share * (min(abs(difference) / sd, cut) / (MEAN_SIZE * mean) - 1), share * share
+    usual = mean * max(shown, LEAST_SCALE)
+    size, cut = abs(difference) / sd, max(CUT * usual, step / sd)
+    return share * (min(size, cut) / (MEAN_SIZE * mean) - 1), share * share, size > max(JUMP * usual, step / sd)
 
 
 @numba.njit(cache=True, nogil=True)
@@ -85,7 +88,8 @@ def listen(  # type: ignore[no-untyped-def]  # noqa: PLR0917
         held: Low and high, up to and from which a value is held by its limit, which is no standstill; NaN: nowhere.
         step: Of the correction.
         series: [V] of `SERIES_SCATTER`, as they stand before `first`; brought to `last`.
-        told: [R, 2] receives, added, what each row says of the vehicle's scale, and the information of that.
+        told: [R, 3] receives, added, what each row says of the vehicle's scale, the information of that, and whether
+            the series jumped.
         weight: [R] output: of the series' own scale against its vehicle's, as known before the row.
         own: [R] output: that scale times its weight.
     """
@@ -112,11 +116,12 @@ def listen(  # type: ignore[no-untyped-def]  # noqa: PLR0917
                 continue
             if epoch[r] == now and day[r] > before:
                 shown = 1 + total / (CUT_READINGS + information)
-                said, weighs = says(x - value, day[r] - before, (m[0], m[1], m[2], m[3]), m[4], step, shown)
+                said, weighs, jumped = says(x - value, day[r] - before, (m[0], m[1], m[2], m[3]), m[4], step, shown)
                 total += said
                 information += weighs
                 told[r, 0] += said
                 told[r, 1] += weighs
+                told[r, 2] += jumped
                 fresh = True
             value, before, now = x, day[r], epoch[r]
         s.total, s.information, s.value, s.day, s.epoch, s.repeated = total, information, value, before, now, repeated
@@ -127,7 +132,7 @@ def vehicle_scales(told, row_start, block, spread):  # type: ignore[no-untyped-d
     """[R], [R] each vehicle's own scale (the family's mean: 1) as known before a row, and the variance of its error.
 
     Args:
-        told: [R, 2] what each row says of it, and the information of that.
+        told: [R, 3] as `listen` gives it.
         row_start: [V + 1].
         block: [R] row of `spread` that holds then.
         spread: [B, 3] variance of vehicles' scales, variance of what an occasion of the usual information says, and

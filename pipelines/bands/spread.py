@@ -181,7 +181,7 @@ def _said(healthy, epoch, row_start, day, model, mean, step):  # type: ignore[no
                     continue
                 if before >= 0 and epoch[c, before] == epoch[c, r] and day[r] > day[before]:
                     so_far = 1 + total / (CUT_READINGS + information)
-                    said, weighs = says(
+                    said, weighs, _ = says(
                         np.float64(healthy[c, r]) - healthy[c, before], day[r] - day[before], noise, mean[c], step[c],
                         so_far,
                     )  # fmt: skip

@@ -146,10 +146,11 @@ def learned(values, hours, row_start, begin, block, stands, low, high):  # type:
         high: The same from here.
 
     Returns:
-        [n] readings, [n] hours.
+        [n] readings, [n] hours, [n] whether it was read, and stood.
     """
     wanted = rows_from(begin, row_start)
     read, run = np.empty(wanted, dtype=values.dtype), np.empty(wanted)
+    stood = np.empty(wanted, dtype=np.bool_)
     i = 0
     for v in range(len(row_start) - 1):
         if begin[v] == row_start[v + 1]:
@@ -166,5 +167,6 @@ def learned(values, hours, row_start, begin, block, stands, low, high):  # type:
             if r >= begin[v]:
                 read[i] = np.nan if standing else x
                 run[i] = hours[r] - idle
+                stood[i] = standing
                 i += 1
-    return read, run
+    return read, run, stood

@@ -130,7 +130,7 @@ def newest_rows(family: FamilyDrift) -> FamilyDrift:
     kept = ("expected", "scale", "deviation", "z", "alarm", "relearning")
     return replace(
         family,
-        panel=replace(panel, row_start=start, coded={}, **by_row, **cells),
+        panel=replace(panel, row_start=start, coded={}, worked={}, **by_row, **cells),
         **{name: getattr(family, name).T[:, rows].T for name in kept},
     )
 

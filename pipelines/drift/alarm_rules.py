@@ -4,7 +4,7 @@ import numba
 import numpy as np
 
 HOLD = 0.9  # an alarm holds until its evidence is below this share of the threshold; judgement ...
-BACK = 0.75  # ... or it reads within this many sigmas of what is expected,
+BACK = 0.75  # ... or it reads, or its smoothed level is, within this many sigmas of what is expected,
 RETURNED = 0.35  # or within this share of the farthest it strayed,
 PATIENCE = 3  # at this many readings in a row: all judgement, so that no alarm flickers
 
@@ -43,7 +43,7 @@ def rise(alarm, away, direction, sigma, day):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def stand(alarm, away, apart, evidence, threshold, sigma):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+def stand(alarm, away, apart, evidence, threshold, sigma, worked):  # type: ignore[no-untyped-def]  # noqa: PLR0917
     """What one more reading does to an alarm: `STANDS`, `RETURNS` (the reading is back) or `FADES` (evidence is gone).
 
     Evidence counts as gone inside the band alone: what stands outside it is no memory of a change.
@@ -55,15 +55,17 @@ def stand(alarm, away, apart, evidence, threshold, sigma):  # type: ignore[no-un
         evidence: Half the squared z.
         threshold: Evidence at which it would be raised.
         sigma: Marginal sd of the noise.
+        worked: Whether there was work on it before the reading, which ends the alarm alone if it is in the band.
     """
     alarm.peak = max(alarm.peak, abs(away))
-    returned = abs(apart) < max(BACK * sigma, RETURNED * alarm.peak)
+    returned = min(abs(apart), abs(away)) < max(BACK * sigma, RETURNED * alarm.peak)
     faded = evidence < HOLD * threshold and abs(away) < BAND_SIGMAS * sigma
     alarm.quiet = alarm.quiet + 1 if returned or faded else 0
-    if alarm.quiet < PATIENCE:
+    mended = worked and abs(apart) < BAND_SIGMAS * sigma
+    if alarm.quiet < PATIENCE and not mended:
         return STANDS
     alarm.on = False
-    return RETURNS if returned else FADES
+    return RETURNS if returned or mended else FADES
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")

@@ -71,14 +71,14 @@ def home_of(carried, moved):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def beyond(state, carried, moved, smoothed, started):  # type: ignore[no-untyped-def]
+def beyond(state, carried, moved, level, started):  # type: ignore[no-untyped-def]
     """How far a relearning level lies beyond all it may pass: where it was in health, the centre, and its start.
 
     started: Whether its start may still be on its way.
     """
     home = home_of(carried, moved)
     start = state.start if started else home
-    return smoothed - min(max(smoothed, min(start, home, 0.0)), max(start, home, 0.0))
+    return level - min(max(level, min(start, home, 0.0)), max(start, home, 0.0))
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")

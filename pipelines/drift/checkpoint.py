@@ -43,7 +43,7 @@ class FamilyCheckpoint:
     terms: digest of limits and settings.
     settled_blocks: how many of the normal's blocks later readings leave as they are.
     changes: [T, 2] changes of calibration, from and to.
-    scatter: [C, V] of `SERIES_SCATTER`. told: [rows, 2] what each vehicle's rows, one vehicle's after another's, say of
+    scatter: [C, V] of `SERIES_SCATTER`. told: [rows, 3] what each vehicle's rows, one vehicle's after another's, say of
     its scatter.
     peers: [C, V]. known_groups: [C, G] of `GROUP`. group_levels: [C, W, G]. weeks: [C, W, D + 1].
     levels: [C, V]. shifts: [C, W, T]. carried: [C, W]. series: [C, V].
@@ -152,7 +152,7 @@ class Start:
         return self._placed(self.kept.scatter[c], blank_scatter) if self.kept else blank_scatter(len(self.first))
 
     def know_told(self, row_start: Int64s, told: Float64s) -> None:
-        """Fill what the rows [R, 2] of vehicles that go on say of their scatter."""
+        """Fill what the rows [R, 3] of vehicles that go on say of their scatter."""
         if self.kept:
             rows = self.kept.rows
             where = np.repeat(row_start[self.place] - np.append(0, np.cumsum(rows))[:-1], rows) + np.arange(rows.sum())
@@ -261,7 +261,7 @@ def empty_checkpoint(
         normal=replace(normal, block=np.zeros(0, dtype=np.int32)),
         settled_blocks=settled_blocks,
         scatter=np.empty(shape, dtype=SERIES_SCATTER),
-        told=np.empty((int(rows.sum()), 2)),
+        told=np.empty((int(rows.sum()), 3)),
         peers=np.empty(shape, dtype=PEER),
         known_groups=np.empty((shape[0], len(groups)), dtype=GROUP),
         group_levels=np.empty((shape[0], week, len(groups))),

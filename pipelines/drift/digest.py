@@ -20,7 +20,7 @@ def row_digests(panel: Panel, settled: Bools, first: Int64s, last: Int64s) -> tu
     """[V], [V] numbers for each vehicle's rows from `first` to `last`; those of two stretches add up to the whole's.
 
     The first is of all that moves what others should read, too; the second of the hours, which do so only by when a
-    series has settled.
+    series has settled, and of work.
 
     Args:
         panel: The family's, whole.
@@ -40,6 +40,7 @@ def row_digests(panel: Panel, settled: Bools, first: Int64s, last: Int64s) -> tu
     for place, column in enumerate(columns):
         add_column(column, place, start, first, last, shared)
     add_column(panel.hours, 0, start, first, last, own)
+    add_column(_worked(panel), 1, start, first, last, own)
     values, epoch = np.ascontiguousarray(panel.values.T), np.ascontiguousarray(panel.epoch.T)
     _add_readings(values.view(np.uint32), epoch.view(np.uint32), settled, start, first, last, shared)
     return shared, own
@@ -54,6 +55,14 @@ def _coded(panel: Panel) -> np.ndarray:
             of_code[first:last] = True
         speaking[of_code] ^= np.uint64(word(code.encode()))
     return speaking
+
+
+def _worked(panel: Panel) -> np.ndarray:
+    """[R] a number for the corrections that were worked on before each row."""
+    worked = np.zeros(len(panel.read_at), dtype=np.uint64)
+    for code, rows in panel.worked.items():
+        worked[rows] ^= np.uint64(word(code.encode()))
+    return worked
 
 
 @numba.njit(cache=True, nogil=True)

@@ -10,7 +10,6 @@ from pipelines.bands import recalibration, season
 from pipelines.bands.group_levels import GROUP, groups_of
 from pipelines.bands.kept import Bands
 from pipelines.bands.normal import Normal, vehicle_of_row
-from pipelines.bands.scatter import vehicle_scales
 from pipelines.drift.checkpoint import FamilyCheckpoint, Put, Start
 from pipelines.drift.harm import CHANGED
 from pipelines.drift.leeway import leeway
@@ -20,6 +19,7 @@ from pipelines.drift.readings import (
     Readings,
     Stretch,
     Times,
+    VehicleScatter,
     filter_rows,
     health,
     moves,
@@ -82,10 +82,9 @@ def _rows_of(panel: Panel, stretch: Stretch) -> Panel:
 class FamilyRun:
     """What a family's run needs and what it fills: `drift`, weeks of `bands`, and `taken` if there is one.
 
-    settled: [C, R] False while relearning. vehicle_scale: [R], [R] each vehicle's own scatter, and the variance of its
-    error, at the panel's rows. by_cell, by_week: the span's rows by week and depot, and by week alone, from
-    the first computed week on; and the first of each. open_alarms: those at the last readings. changed:
-    [C, V] of `CHANGED`, then.
+    settled: [C, R] False while relearning. vehicle_scatter: at the panel's rows. by_cell, by_week: the span's rows by
+    week and depot, and by week alone, from the first computed week on; and the first of each. open_alarms: those at the
+    last readings. changed: [C, V] of `CHANGED`, then.
     """
 
     panel: Panel
@@ -94,7 +93,7 @@ class FamilyRun:
     start: Start
     span: Span
     settled: Bools
-    vehicle_scale: tuple[Float64s, Float64s]
+    vehicle_scatter: VehicleScatter
     by_cell: tuple[Int64s, Int64s]
     by_week: tuple[Int64s, Int64s]
     drift: FamilyDrift
@@ -136,7 +135,9 @@ def run_family(
         start=start,
         span=span,
         settled=settled,
-        vehicle_scale=_vehicle_scales(panel, bands.normal, settled, start=start, span=span, drift=drift, taken=taken),
+        vehicle_scatter=_vehicle_scatter(
+            panel, bands.normal, settled, start=start, span=span, drift=drift, taken=taken
+        ),
         by_cell=season.by_cell(week, depot, shape, since=start.week),
         by_week=season.by_cell(week, np.zeros_like(depot), (shape[0], 1), since=start.week),
         drift=drift,
@@ -151,17 +152,17 @@ def run_family(
     )
 
 
-def _vehicle_scales(
+def _vehicle_scatter(
     panel: Panel, normal: Normal, settled: Bools, *, start: Start, span: Span, drift: FamilyDrift,
     taken: FamilyCheckpoint | None,
-) -> tuple[Float64s, Float64s]:  # fmt: skip
-    """[R], [R] each vehicle's own scatter and the variance of its error, at the panel's rows.
+) -> VehicleScatter:  # fmt: skip
+    """Each vehicle's at the panel's rows.
 
     What each series says of its own waits in the rows of `drift` for scale and z until `_correction` makes these.
     """
 
     def of(codes: range) -> Float64s:
-        of_vehicle = np.zeros((len(span.panel.read_at), 2))
+        of_vehicle = np.zeros((len(span.panel.read_at), 3))
         for c in codes:
             series = start.scatter(c)
             for name, row in (("weight", drift.z.T[c]), ("own", drift.scale.T[c])):
@@ -176,15 +177,14 @@ def _vehicle_scales(
             go_on(first=span.cut, last=span.last)
         return of_vehicle
 
-    of_vehicle = np.zeros((len(panel.read_at), 2))
+    of_vehicle = np.zeros((len(panel.read_at), 3))
     start.know_told(panel.row_start, of_vehicle)
     for part in in_threads(of, [range(first, len(panel.codes), SHARES) for first in range(SHARES)]):
         of_vehicle[span.stretch.rows] += part
     if taken:
         known = np.arange(len(panel.read_at)) < np.repeat(panel.row_start[:-1] + taken.rows, np.diff(panel.row_start))
         taken.told[:] = of_vehicle[known]
-    scale, error = vehicle_scales(of_vehicle, panel.row_start, normal.block, normal.vehicle_model())
-    return scale, error
+    return VehicleScatter.of(of_vehicle, panel.row_start, normal)
 
 
 def empty_drift(panel: Panel, bands: Bands) -> FamilyDrift:
@@ -214,9 +214,11 @@ def empty_drift(panel: Panel, bands: Bands) -> FamilyDrift:
 def _correction(c: int, run: FamilyRun) -> tuple[list[OpenAlarm], np.ndarray]:
     """Season, epochs' ends, filter of one correction; fills its rows of what the run fills. Its alarms, changes."""
     bands, span = run.bands, run.span
-    of_vehicle = _at(run.vehicle_scale, span.stretch.rows)
+    of_vehicle = run.vehicle_scatter.at(span.stretch.rows)
     own_scatter = scale_of(c, bands, span.stretch.times, of_vehicle, weight=run.drift.z.T[c], own=run.drift.scale.T[c])
-    mine = readings_of(c, run.panel, bands.normal, span.stretch, run.settled[c], scale=own_scatter)
+    mine = readings_of(
+        c, run.panel, bands.normal, span.stretch, run.settled[c], scale=own_scatter, jumps=of_vehicle.jumps
+    )
     peers, own = run.start.peers(c)
     weeks = _weeks(c, run, mine, peers)
     seasonal = seasons(c, mine, bands.normal, first=span.first, row_start=span.panel.row_start, peers=own, weeks=weeks)
@@ -246,15 +248,12 @@ def _open_alarms(c: int, run: FamilyRun, weeks: PeerWeeks, series: Any) -> list[
     """The alarms of one correction at the last readings, from all readings of their vehicles."""
     start, end = run.panel.row_start[:-1], run.panel.row_start[1:]
     stretch = Stretch.of(run.panel, np.where(series["alarm"]["on"], start, end), run.times)
-    scale = own_scale(c, run.panel, run.bands, stretch, run.settled[c], of_vehicle=_at(run.vehicle_scale, stretch.rows))
-    readings = readings_of(c, run.panel, run.bands.normal, stretch, run.settled[c], scale=scale)
+    of_vehicle = run.vehicle_scatter.at(stretch.rows)
+    scale = own_scale(c, run.panel, run.bands, stretch, run.settled[c], of_vehicle=of_vehicle)
+    readings = readings_of(c, run.panel, run.bands.normal, stretch, run.settled[c], scale=scale, jumps=of_vehicle.jumps)
     return open_alarms(
         c, panel=run.panel, readings=readings, row_start=stretch.row_start, bands=run.bands, weeks=weeks, series=series
     )
-
-
-def _at(both: tuple[Float64s, Float64s], rows: Int64s | slice) -> tuple[Float64s, Float64s]:
-    return both[0][rows], both[1][rows]
 
 
 def _weeks(c: int, run: FamilyRun, readings: Readings, peers: Any) -> PeerWeeks:

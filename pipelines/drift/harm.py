@@ -11,11 +11,12 @@ import numpy as np
 LEVELLED, HELD_READINGS, HELD_DAYS = 4.0, 8, 91.0
 SMALL = 4.5  # sigmas, half again the band; a larger change is never called harmless; judgement
 USED = 0.5  # share of the way to a limit that faults, from which nothing is harmless; judgement
-# Sds of vehicles' levels, noise included, from which a level is beyond what healthy engines hold; the second where the
-# level has used its share of the way to a limit. Of normal levels 2 in a thousand million and 6 in a hundred thousand
-# lie farther; levels have heavier tails than that: judgement.
-FAR, FAR_NEAR_LIMIT = 6.0, 4.0
-NEAR_AGAIN = 0.5  # share of these sds at which a level that was beyond them is taken for healthy; judgement
+# Sds of vehicles' levels, noise included, from which a level is beyond what healthy engines hold; judgement: of normal
+# levels 2 in a thousand million lie farther, but levels have heavier tails than that. Where the level has used its
+# share of the way to a limit, as much evidence as any alarm needs is enough.
+FAR = 6.0
+NEAR = 4.0  # sds within which healthy engines are, 6 in a hundred thousand lie farther; judgement
+NEAR_AGAIN = 0.5  # share of these at which a level that was beyond is taken for healthy; judgement
 
 # A change that was taken for a new normal: when it came (NaN: none), and by how much.
 CHANGED = np.dtype([("day", "f8"), ("size", "f8")], align=True)
@@ -50,16 +51,23 @@ def way_used(level, low, high):  # type: ignore[no-untyped-def]
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def is_harmless(size, level, sigma, spread_sd, used):  # type: ignore[no-untyped-def]
     """Whether a change of this size to this level is small, leaves leeway, and leads where healthy engines are."""
-    return abs(size) <= SMALL * sigma and used < USED and abs(level) <= FAR_NEAR_LIMIT * np.hypot(spread_sd, sigma)
+    return abs(size) <= SMALL * sigma and used < USED and abs(level) <= NEAR * np.hypot(spread_sd, sigma)
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def is_far(level, variance, used):  # type: ignore[no-untyped-def]
-    """Whether a level is beyond what healthy engines hold; variance: of theirs, noise included."""
-    return abs(level) > (FAR_NEAR_LIMIT if used >= USED else FAR) * np.sqrt(variance)
+def is_far(level, variance, used, threshold):  # type: ignore[no-untyped-def]
+    """Whether a level is beyond what healthy engines hold.
+
+    Args:
+        level: From what is expected of all.
+        variance: Of healthy engines' levels, noise included.
+        used: Share of the way to the limit that it has used.
+        threshold: Evidence at which an alarm is raised.
+    """
+    return level * level / variance > (2 * threshold if used >= USED else FAR * FAR)
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def is_near_again(level, variance):  # type: ignore[no-untyped-def]
     """Whether a level that was beyond what healthy engines hold no longer is."""
-    return abs(level) < NEAR_AGAIN * FAR_NEAR_LIMIT * np.sqrt(variance)
+    return abs(level) < NEAR_AGAIN * NEAR * np.sqrt(variance)

@@ -9,7 +9,7 @@ from pipelines.bands import recalibration, season
 from pipelines.bands.group_levels import groups_of
 from pipelines.bands.kept import Bands
 from pipelines.bands.normal import WEEK, Normal, days
-from pipelines.bands.scatter import blank_scatter, listen, series_scales
+from pipelines.bands.scatter import blank_scatter, listen, series_scales, vehicle_scales
 from pipelines.bands.standing import held_at, learned
 from pipelines.drift.carry_over import MOVED
 from pipelines.drift.glr import run
@@ -79,7 +79,8 @@ class Readings:
     values: NaN: not read, or not learned since the reading before. anchor: centre with ageing. recentred: [R, 2] what
     of it the last change of calibration, and all of them, moved. epoch: of learning. settled: not relearning.
     hours: run in which something was learned. scale: sd of the series' own noise over the pooled one's, as known before
-    the reading. coded: whether a code stands that speaks of it.
+    the reading. coded: whether a code stands that speaks of it. worked: whether there was work on it since the reading
+    before. stood: whether it was read and had learned nothing. jumps: how many of the vehicle's corrections did there.
     """
 
     values: Float32s
@@ -90,6 +91,9 @@ class Readings:
     hours: Float64s
     scale: Float64s
     coded: Bools
+    worked: Bools
+    stood: Bools
+    jumps: Float64s
     times: Times
 
     def at(self, rows: slice | Int64s) -> "Readings":
@@ -102,6 +106,27 @@ class Readings:
         """[R] readings minus centre and ageing."""
         x: Float64s = self.values - self.anchor
         return x
+
+
+class VehicleScatter(NamedTuple):
+    """What all its corrections together say of each vehicle at rows of a panel, [R].
+
+    scale: of its noise, as known before. error: variance of that. jumps: how many of its corrections jumped.
+    """
+
+    scale: Float64s
+    error: Float64s
+    jumps: Float64s
+
+    @classmethod
+    def of(cls, said: Float64s, row_start: Int64s, normal: Normal) -> "VehicleScatter":
+        """From what `told` added up over all corrections, [R, 3]."""
+        scale, error = vehicle_scales(said, row_start, normal.block, normal.vehicle_model())
+        return cls(scale, error, said[:, 2].copy())
+
+    def at(self, rows: Int64s | slice) -> "VehicleScatter":
+        """These rows alone."""
+        return VehicleScatter(*(column[rows] for column in self))
 
 
 class PeerWeeks(NamedTuple):
@@ -120,7 +145,7 @@ class PeerWeeks(NamedTuple):
 
 
 def readings_of(
-    c: int, panel: Panel, normal: Normal, stretch: Stretch, settled: Bools, *, scale: Float64s
+    c: int, panel: Panel, normal: Normal, stretch: Stretch, settled: Bools, *, scale: Float64s, jumps: Float64s
 ) -> Readings:  # fmt: skip
     """One correction's at the rows of a stretch.
 
@@ -131,10 +156,11 @@ def readings_of(
         stretch: The rows.
         settled: [R] False while it relearns.
         scale: [rows of the stretch] of the series' own noise.
+        jumps: [rows of the stretch] how many of the vehicle's corrections jumped.
     """
     low, high = held_at(panel)
     whole = panel.row_start, stretch.begin, normal.block
-    values, hours = learned(panel.values.T[c], panel.hours, *whole, normal.stands_from[c], low[c], high[c])
+    values, hours, stood = learned(panel.values.T[c], panel.hours, *whole, normal.stands_from[c], low[c], high[c])
     anchor, recentred = season.anchors(*whole, panel.calibration, normal.centre[c], normal.ageing[c], panel.km)
     return Readings(
         values=values,
@@ -145,6 +171,9 @@ def readings_of(
         hours=hours,
         scale=scale,
         coded=_coded(panel, panel.codes[c])[stretch.rows],
+        worked=_worked(panel, panel.codes[c])[stretch.rows],
+        stood=stood,
+        jumps=jumps,
         times=stretch.times,
     )
 
@@ -155,6 +184,13 @@ def _coded(panel: Panel, code: str) -> Bools:
     for first, last in panel.coded.get(code, ()):
         coded[first:last] = True
     return coded
+
+
+def _worked(panel: Panel, code: str) -> Bools:
+    """[R] whether a correction was worked on since the reading before."""
+    worked = np.zeros(len(panel.read_at), dtype=np.bool_)
+    worked[panel.worked.get(code, [])] = True
+    return worked
 
 
 def told(
@@ -172,7 +208,7 @@ def told(
         first: [V] row of the stretch to begin with.
         last: [V] row to stop at.
         series: [V] of `SERIES_SCATTER`, brought to `last`.
-        of_vehicle: [n, 2] receives, added, what each row says of its vehicle.
+        of_vehicle: [n, 3] receives, added, what each row says of its vehicle.
         weight: [n] output: of the series' own scale.
         own: [n] output: that scale times its weight.
     """
@@ -186,7 +222,7 @@ def told(
 
 
 def own_scale(
-    c: int, panel: Panel, bands: Bands, stretch: Stretch, settled: Bools, *, of_vehicle: tuple[Float64s, Float64s]
+    c: int, panel: Panel, bands: Bands, stretch: Stretch, settled: Bools, *, of_vehicle: VehicleScatter
 ) -> Float64s:  # fmt: skip
     """[n] what the pooled noise is multiplied by at the rows of a stretch that begins with each vehicle's first.
 
@@ -196,23 +232,24 @@ def own_scale(
         bands: Its bands.
         stretch: The rows, n in all.
         settled: [R] False while it relearns.
-        of_vehicle: [n], [n] the vehicle's scale and the variance of its error.
+        of_vehicle: The vehicle's, at these rows.
     """
-    count = len(of_vehicle[0])
+    count = len(of_vehicle.scale)
     weight, own = np.empty((2, count), dtype=np.float32)
     told(
         c, panel, bands.normal, stretch, settled, first=stretch.row_start[:-1], last=stretch.row_start[1:],
-        series=blank_scatter(len(stretch.begin)), of_vehicle=np.zeros((count, 2)), weight=weight, own=own,
+        series=blank_scatter(len(stretch.begin)), of_vehicle=np.zeros((count, 3)), weight=weight, own=own,
     )  # fmt: skip
     return scale_of(c, bands, stretch.times, of_vehicle, weight=weight, own=own)
 
 
 def scale_of(
-    c: int, bands: Bands, times: Times, of_vehicle: tuple[Float64s, Float64s], *, weight: Float32s, own: Float32s
+    c: int, bands: Bands, times: Times, of_vehicle: VehicleScatter, *, weight: Float32s, own: Float32s
 ) -> Float64s:  # fmt: skip
     """[n] the same from what `told` gave."""
     model = bands.normal.scatter_model(c)
-    scale: Float64s = series_scales(*of_vehicle, weight, own, times.block, model, bands.widening)
+    mine = of_vehicle.scale, of_vehicle.error
+    scale: Float64s = series_scales(*mine, weight, own, times.block, model, bands.widening)
     return scale
 
 
@@ -280,7 +317,7 @@ def filter_rows(readings: Readings, season_of_rows: tuple[Float64s, Float64s], m
         value=readings.values, base=readings.anchor + seasonal, base_var=variance, scale=readings.scale,
         epoch=readings.epoch,
         change=times.change, moved=moved, day=times.day, hours=readings.hours, block=times.block,
-        coded=readings.coded,
+        coded=readings.coded, worked=readings.worked, stood=readings.stood, jumps=readings.jumps,
     )  # fmt: skip
 
 

@@ -10,7 +10,7 @@ from pipelines.bands.normal import Normal
 from pipelines.bands.panel import panels
 from pipelines.bands.recalibration import blank_levels
 from pipelines.bands.relearning import settled_rows
-from pipelines.bands.scatter import blank_scatter, vehicle_scales
+from pipelines.bands.scatter import blank_scatter
 from pipelines.bands.season import blank_peers
 from pipelines.drift.alarm_rules import BAND_SIGMAS
 from pipelines.drift.family import SHARES, empty_drift
@@ -19,6 +19,7 @@ from pipelines.drift.readings import (
     PeerWeeks,
     Stretch,
     Times,
+    VehicleScatter,
     filter_rows,
     health,
     moves,
@@ -30,7 +31,7 @@ from pipelines.drift.readings import (
     told,
 )
 from pipelines.drift.series import blank_series
-from pipelines.handover import Bools, Evidence, Float64s, Panel
+from pipelines.handover import Bools, Evidence, Panel
 from pipelines.history.reconstruct import reconstruct
 
 PATH_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
@@ -71,10 +72,10 @@ def _paths(panel: Panel, bands: Bands) -> pl.DataFrame:
     stretch = Stretch.of(panel, first, times)
     settled = settled_rows(panel, times.day, bands.learn_hours)
     centre, seasonal = np.empty(out.expected.T.shape), np.empty(out.expected.T.shape)
-    of_vehicle = _vehicle_scale(panel, normal, stretch, settled)
+    of_vehicle = _vehicle_scatter(panel, normal, stretch, settled)
     for c in range(len(panel.codes)):
         scale = own_scale(c, panel, bands, stretch, settled[c], of_vehicle=of_vehicle)
-        readings = readings_of(c, panel, normal, stretch, settled[c], scale=scale)
+        readings = readings_of(c, panel, normal, stretch, settled[c], scale=scale, jumps=of_vehicle.jumps)
         peers, series = blank_peers(len(first)), blank_series(len(first))
         found = seasons(
             c,
@@ -124,9 +125,9 @@ def _paths(panel: Panel, bands: Bands) -> pl.DataFrame:
     return frame.with_columns(pl.col(pl.Float64).fill_nan(None))
 
 
-def _vehicle_scale(panel: Panel, normal: Normal, stretch: Stretch, settled: Bools) -> tuple[Float64s, Float64s]:
-    """[R], [R] each vehicle's own scatter and the variance of its error."""
-    of_vehicle = np.zeros((len(panel.read_at), 2))
+def _vehicle_scatter(panel: Panel, normal: Normal, stretch: Stretch, settled: Bools) -> VehicleScatter:
+    """Each vehicle's at its rows."""
+    of_vehicle = np.zeros((len(panel.read_at), 3))
     weight, own = np.empty((2, len(panel.read_at)), dtype=np.float32)
     for share in range(SHARES):  # added up as in the analysis
         part = np.zeros_like(of_vehicle)
@@ -136,5 +137,4 @@ def _vehicle_scale(panel: Panel, normal: Normal, stretch: Stretch, settled: Bool
                 series=blank_scatter(len(panel.vehicles)), of_vehicle=part, weight=weight, own=own,
             )  # fmt: skip
         of_vehicle += part
-    scale, error = vehicle_scales(of_vehicle, panel.row_start, normal.block, normal.vehicle_model())
-    return scale, error
+    return VehicleScatter.of(of_vehicle, panel.row_start, normal)

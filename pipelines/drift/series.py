@@ -23,13 +23,13 @@ VERDICT = np.dtype(
 )  # fmt: skip
 # What is known of one series after a reading: all that the next one needs beside the onsets in its bank. waiting: the
 # newest reading, if the next one has to bear it out, else NaN; waited_memory: share of the noise remembered since the
-# reading before it, else 1.
+# reading before it, else 1. worked: whether there was work on it since its newest reading.
 SERIES = np.dtype(
     [
         ("level", LEVEL), ("relearning", RELEARNING), ("carried", CARRIED), ("alarm", ALARM), ("verdict", VERDICT),
         ("changed", CHANGED),
         ("read_day", "f8"), ("waiting", "f8"), ("waited_memory", "f8"),
-        ("onsets", "i4"), ("seen", "i4"), ("epoch", "i4"), ("change", "i4"),
+        ("onsets", "i4"), ("seen", "i4"), ("epoch", "i4"), ("change", "i4"), ("worked", "?"),
     ],
     align=True,
 )  # fmt: skip
@@ -49,7 +49,8 @@ class Rows(NamedTuple):
     pooled one's, as known before the reading. epoch: of learning. change: index of the
     vehicle's last change of calibration, which may move the level for good; -1: none. moved: of `MOVED`. day: time.
     hours: stitched ignition hours; NaN: not known. block: of time, which says what noise holds. coded: whether a code
-    stands that speaks of the correction.
+    stands that speaks of the correction. worked: whether it was worked on since the vehicle's reading before. stood:
+    whether it was read and had learned nothing since. jumps: how many of the vehicle's corrections jumped there.
     """
 
     value: Any
@@ -63,6 +64,9 @@ class Rows(NamedTuple):
     hours: Any
     block: Any
     coded: Any
+    worked: Any
+    stood: Any
+    jumps: Any
 
 
 class Healthy(NamedTuple):
@@ -82,7 +86,10 @@ class Healthy(NamedTuple):
 
 
 class Reading(NamedTuple):
-    """One reading of one correction; x: minus `base`, what is expected of all vehicles; the rest as in `Rows`."""
+    """One reading of one correction; x: minus `base`, what is expected of all vehicles; the rest as in `Rows`.
+
+    together: whether others of the vehicle's corrections jumped with it.
+    """
 
     x: float
     base: float
@@ -91,6 +98,7 @@ class Reading(NamedTuple):
     change: int
     day: float
     hours: float
+    together: bool
 
 
 class Terms(NamedTuple):

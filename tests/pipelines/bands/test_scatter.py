@@ -34,7 +34,7 @@ def learned(x, row_start, day, *, rounding=0.0, step=0.0):
 def scales(x, row_start, day, spread, *, vehicle, series):
     """[C, R] what the filter takes, without the widening."""
     first, last, block = row_start[:-1], row_start[1:], np.zeros(len(day), np.int32)
-    told, weight, own = np.zeros((len(day), 2)), np.empty(x.shape, np.float32), np.empty(x.shape, np.float32)
+    told, weight, own = np.zeros((len(day), 3)), np.empty(x.shape, np.float32), np.empty(x.shape, np.float32)
     noise = list(NOISE.values())
     models = [np.array([[*noise, mean, series, spread.reading]]) for mean in spread.mean]
     for c, model in enumerate(models):

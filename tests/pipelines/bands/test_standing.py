@@ -52,7 +52,8 @@ def test_hours_before_a_standing_reading_are_not_learned_in_and_it_is_as_if_not_
     hours = np.array([0.0, 10, 20, 30, 5, 15])
     values = np.array([1, 2, 2, 3, 7, 7], dtype=np.float32)
     whole = np.array([0, 4, 6]), np.array(begin), np.zeros(6, dtype=np.int32)
-    read, run = learned(values, hours, *whole, np.array([1.0]), np.nan, np.nan)
+    read, run, stood = learned(values, hours, *whole, np.array([1.0]), np.nan, np.nan)
     rows = [*range(begin[0], 4), *range(begin[1], 6)]
     np.testing.assert_array_equal(read, np.array([1, 2, np.nan, 3, 7, np.nan])[rows])
     assert run.tolist() == np.array([0, 10, 10, 20, 5, 5])[rows].tolist()
+    assert stood.tolist() == np.isnan(read).tolist()

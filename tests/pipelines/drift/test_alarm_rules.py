@@ -51,18 +51,21 @@ def test_what_is_no_larger_than_the_noise_is_no_alarm(kernel):
 
 
 @pytest.mark.parametrize(
-    ("apart", "evidence", "end"),
+    ("apart", "away", "evidence", "end"),
     [
-        (9.0, 12.0, "STANDS"),
-        (1.0, 12.0, "RETURNS"),
-        (3.0, 12.0, "RETURNS"),
-        (4.0, 12.0, "STANDS"),
-        (9.0, 8.9, "FADES"),
+        (9.0, 5.0, 12.0, "STANDS"),
+        (1.0, 5.0, 12.0, "RETURNS"),
+        (3.0, 5.0, 12.0, "RETURNS"),
+        (9.0, 3.0, 12.0, "RETURNS"),
+        (4.0, 5.0, 12.0, "STANDS"),
+        (9.0, 5.0, 8.9, "FADES"),
     ],
 )
-def test_an_alarm_ends_at_the_third_reading_in_a_row_that_is_back_or_has_no_evidence(kernel, apart, evidence, end):
+def test_an_alarm_ends_at_the_third_reading_in_a_row_that_is_back_or_has_no_evidence(
+    kernel, apart, away, evidence, end
+):
     alarm = alarm_of(on=True, peak=10.0)
-    said = [kernel("stand")(alarm, 5.0, apart, evidence, THRESHOLD, SIGMA) for _ in range(3)]
+    said = [kernel("stand")(alarm, away, apart, evidence, THRESHOLD, SIGMA, False) for _ in range(3)]
     assert said == [alarm_rules.STANDS, alarm_rules.STANDS, getattr(alarm_rules, end)]
     assert alarm.on == (end == "STANDS")
 
@@ -70,13 +73,19 @@ def test_an_alarm_ends_at_the_third_reading_in_a_row_that_is_back_or_has_no_evid
 def test_one_reading_away_begins_the_count_anew(kernel):
     alarm = alarm_of(on=True, peak=10.0)
     for apart in (1.0, 1.0, 9.0, 1.0, 1.0):
-        kernel("stand")(alarm, 5.0, apart, 12.0, THRESHOLD, SIGMA)
+        kernel("stand")(alarm, 5.0, apart, 12.0, THRESHOLD, SIGMA, False)
     assert alarm.on
+
+
+@pytest.mark.parametrize(("apart", "end"), [(5.9, "RETURNS"), (6.1, "STANDS")])
+def test_after_work_the_first_reading_that_is_back_ends_it(kernel, apart, end):
+    alarm = alarm_of(on=True, peak=10.0)
+    assert kernel("stand")(alarm, 5.0, apart, 12.0, THRESHOLD, SIGMA, True) == getattr(alarm_rules, end)
 
 
 def test_evidence_that_is_gone_ends_no_alarm_whose_level_is_outside_the_band(kernel):
     alarm = alarm_of(on=True, peak=10.0)
-    said = [kernel("stand")(alarm, 7.0, 9.0, 1.0, THRESHOLD, SIGMA) for _ in range(5)]
+    said = [kernel("stand")(alarm, 7.0, 9.0, 1.0, THRESHOLD, SIGMA, False) for _ in range(5)]
     assert said == [alarm_rules.STANDS] * 5
 
 

@@ -10,7 +10,7 @@ from pipelines.drift.readings import run_filter
 from pipelines.drift.series import STEP, Healthy, Output, Rows, blank_series
 
 
-def run(values, day, *, memory_days, wander=0.0, offset_sd=1e4, learn_hours=0.0, epoch=None, threshold=9.0):
+def run(values, day, *, memory_days, wander=0.0, offset_sd=1e4, learn_hours=0.0, epoch=None, threshold=9.0, **seen):
     n = len(values)
     day = np.asarray(day, dtype=float)
     rows = Rows(
@@ -18,6 +18,7 @@ def run(values, day, *, memory_days, wander=0.0, offset_sd=1e4, learn_hours=0.0,
         epoch=np.zeros(n, dtype=np.int32) if epoch is None else epoch, change=np.full(n, -1, dtype=np.int32),
         moved=np.full(n, np.array((0.0, 0.0, offset_sd**2 / 4), dtype=MOVED)), day=day, hours=day * 1.5,
         block=np.zeros(n, dtype=np.int32), coded=np.zeros(n, dtype=np.bool_),
+        **({name: np.zeros(n, dtype=np.bool_) for name in ("worked", "stood")} | {"jumps": np.zeros(n)} | seen),
     )  # fmt: skip
     noise = np.array([(1.0, memory_days, 0.0, wander, offset_sd, 0.0)], dtype=NOISE)
     healthy = Healthy(noise, SCORES[None, :] * 1.0, np.array([threshold]), learn_hours, np.nan, np.nan)
@@ -149,3 +150,48 @@ def test_a_large_step_alarms_at_the_reading_that_bears_it_out_and_a_single_one_n
     assert np.flatnonzero(out["alarm"])[0] == 41
     waits, healthy = run(once, day, memory_days=5.0)[0], run(values, day, memory_days=5.0)[0]
     assert waits["evidence"][40] == healthy["evidence"][39]
+
+
+@pytest.mark.parametrize("explained", ["jumps", "worked"])
+def test_a_large_step_alarms_at_once_where_others_jump_with_it_or_a_hand_was_on_it(explained):
+    values, day = np.random.default_rng(9).normal(0, 1, 60) + 30 * (np.arange(60) >= 40), np.arange(60) * 7.0
+    kind = float if explained == "jumps" else bool
+    seen = (2 * (np.arange(60) == 40)).astype(kind)
+    out, _ = run(values, day, memory_days=5.0, offset_sd=2.0, **{explained: seen})
+    assert np.flatnonzero(out["alarm"])[0] == 40
+
+
+def test_a_large_step_that_the_module_reports_again_unmoved_was_no_misread():
+    values, day = np.random.default_rng(9).normal(0, 1, 60), np.arange(60) * 7.0
+    values[40] += 30
+    values[41:44] = np.nan
+    stood = np.isin(np.arange(60), (41, 42))
+    out, _ = run(values, day, memory_days=5.0, offset_sd=2.0, stood=stood)
+    assert np.flatnonzero(out["alarm"])[0] == 41
+    assert not run(values, day, memory_days=5.0, offset_sd=2.0)[0]["alarm"].any()
+
+
+def test_the_first_reading_after_a_repair_that_is_back_ends_the_alarm_and_is_the_level():
+    rng = np.random.default_rng(6)
+    day, week = np.arange(80) * 7.0, np.arange(80)
+    values = rng.normal(0, 0.7, 80) + 20 * ((week >= 40) & (week < 60))
+    worked = week == 60
+    out, _ = run(values, day, memory_days=3.0, offset_sd=2.0, worked=worked)
+    assert out["alarm"][45:60].all()
+    assert not out["alarm"][60:].any()
+    assert abs(out["deviation"][60]) < 3
+    untold, _ = run(values, day, memory_days=3.0, offset_sd=2.0)
+    assert untold["alarm"][60]
+    assert untold["deviation"][60] > 10
+    in_vain, _ = run(values + 20 * (week >= 60), day, memory_days=3.0, offset_sd=2.0, worked=worked)
+    assert in_vain["alarm"][45:].all()
+
+
+def test_what_drifted_too_slowly_for_an_alarm_is_told_once_no_healthy_engine_reads_it():
+    """Far beyond the others, in an epoch after the first: by what is known of all now."""
+    day, week = np.arange(200) * 7.0, np.arange(200)
+    values = np.random.default_rng(2).normal(0, 1, 200) + 30 * week / 200
+    epoch = (week >= 30).astype(np.int32)
+    out, _ = run(values, day, memory_days=3.0, offset_sd=2.0, wander=0.05, threshold=60.0, epoch=epoch)
+    assert np.flatnonzero(out["alarm"])[0] == pytest.approx(6 * np.sqrt(5) / 30 * 200, abs=12)
+    assert out["alarm"][120:].all()

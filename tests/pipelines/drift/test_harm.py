@@ -46,6 +46,6 @@ def test_harmless_is_small_with_leeway_and_where_healthy_ones_are(kernel, size, 
 
 def test_a_level_is_beyond_health_sooner_where_it_nears_a_limit_and_healthy_again_only_well_inside(kernel):
     far, again = kernel("is_far"), kernel("is_near_again")
-    assert [bool(far(level, 4.0, 0.2)) for level in (11.0, 13.0, -13.0)] == [False, True, True]
-    assert [bool(far(level, 4.0, 0.6)) for level in (7.0, 9.0)] == [False, True]
+    assert [bool(far(level, 4.0, 0.2, 8.0)) for level in (11.0, 13.0, -13.0)] == [False, True, True]
+    assert [bool(far(level, 4.0, 0.6, 8.0)) for level in (7.0, 9.0)] == [False, True]
     assert [bool(again(level, 4.0)) for level in (3.0, 5.0, -3.0)] == [True, False, True]
