@@ -2,13 +2,12 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
-from functools import partial
 
 import numpy as np
 from scipy.special import logsumexp
 
 from pipelines.causes.hypotheses import Hypothesis
-from pipelines.causes.severity import FARTHEST, Pattern, Signatures, log_likelihoods, log_unknown
+from pipelines.causes.severity import FARTHEST, Pattern, Signatures, log_unknown, whole_and_alone
 from pipelines.handover import Bools, Float64s, Int64s
 
 SEVERITY_SCALE = 0.4  # half-normal, share of the way to the limit; most defects are met before it (judgement)
@@ -60,25 +59,22 @@ def log_joint(
     """
     healthy = np.log(-np.expm1(np.log(np.exp(log_prior).sum() + unknown)))
     reached = explained(pattern, signatures)
-    told = partial(
-        log_likelihoods, pattern, severity_scale=SEVERITY_SCALE, wanted=(reached >= REACHES) | (log_told > 1.0)
-    )
-    fit = np.logaddexp(np.log1p(-ALONE) + told(signatures), np.log(ALONE) + told(_main(signatures)))
+    whole, alone = whole_and_alone(
+        pattern, signatures, _main(signatures), severity_scale=SEVERITY_SCALE,
+        wanted=(reached >= REACHES) | (log_told > 1.0),
+    )  # fmt: skip
+    fit = np.logaddexp(np.log1p(-ALONE) + whole, np.log(ALONE) + alone)
     joint = log_prior + log_told + fit - UNEXPLAINED * (1.0 - reached)
     none = np.logaddexp(healthy + _log_odd(pattern, alarmed, odd), np.log(unknown) + log_unknown(pattern))
     return np.concatenate([joint, none[:, None]], axis=1)
 
 
-def _main(signatures: Signatures) -> Signatures:
-    """What is left of each signature where its companions do not show."""
+def _main(signatures: Signatures) -> Bools:
+    """[K, C] what is left of each signature where its companions do not show."""
     size = np.abs(signatures.share)
-    main = (size >= MAIN * size.max(axis=1, keepdims=True)) & (size > 0)
-    main |= (size.max(axis=1) == 0)[:, None]
-    return Signatures(
-        share=np.where(main, signatures.share, 0.0),
-        spread=np.where(main, signatures.spread, 0.0),
-        absent=signatures.absent,
-    )
+    main: Bools = (size >= MAIN * size.max(axis=1, keepdims=True, initial=0.0)) & (size > 0)
+    main |= (size.max(axis=1, initial=0.0) == 0)[:, None]
+    return main
 
 
 def probabilities(joint: Float64s) -> Float64s:

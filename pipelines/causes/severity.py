@@ -16,6 +16,7 @@ OWN_REASONS = ((2e-4, 0.88), (0.02, 0.06), (0.08, 0.04), (0.25, 0.02))
 # how often, while what is expected of it is small beside its scatter, and the scatters by which that fades. Judgement.
 TAKEN_IN, TAKEN_IN_SCATTERS = 0.5, 5.0
 FARTHEST = 36.0  # scatters at which the density of health ends, for the sake of its logarithm
+MULTIPLIED = 20  # ratios that are multiplied before a logarithm is taken
 OWN_SCATTERS, OWN_WAY = 6.0, 0.1  # scale of such a departure: scatters, share of the shorter way (judgement)
 
 
@@ -85,11 +86,43 @@ def log_likelihoods(
     Source: Kass and Raftery (1995), JASA 90(430), 773-795; a contaminated normal after Tukey (1960), its tail a
     Cauchy's. The severity is integrated by the trapezoidal rule in its logarithm.
     """
+    alone = np.zeros(signatures.share.shape, dtype=np.bool_)
+    whole, _ = whole_and_alone(
+        pattern, signatures, alone, severity_scale=severity_scale, wanted=wanted, taken_in=taken_in,
+        own_reasons=own_reasons,
+    )  # fmt: skip
+    return whole
+
+
+def whole_and_alone(
+    pattern: Pattern,
+    signatures: Signatures,
+    alone: Bools,
+    *,
+    severity_scale: float,
+    wanted: Bools | None = None,
+    taken_in: float = TAKEN_IN,
+    own_reasons: tuple[tuple[float, float], ...] = OWN_REASONS,
+) -> tuple[Float64s, Float64s]:
+    """Two of `log_likelihoods` at once: of the signatures, and of those of their corrections alone that are named.
+
+    Args:
+        pattern: V vehicles.
+        signatures: K of them.
+        alone: [K, C] corrections that the second keeps of each signature.
+        severity_scale: As in `log_likelihoods`, and so are the others.
+        wanted: [V, K].
+        taken_in: Share.
+        own_reasons: Shares and weights.
+
+    Returns:
+        [V, K], [V, K].
+    """
     severity, mass = half_normal_nodes(severity_scale)
     hypothesis, column = np.nonzero((signatures.share != 0) | (signatures.spread != 0))
     start = np.searchsorted(hypothesis, np.arange(len(signatures.share) + 1))
     clean, outlier = _background(pattern)
-    return _fit(
+    both: Float64s = _fit(
         pattern.scatters,
         pattern.up,
         pattern.down,
@@ -100,12 +133,14 @@ def log_likelihoods(
         signatures.share[hypothesis, column],
         signatures.spread[hypothesis, column],
         signatures.absent[hypothesis, column],
+        alone[hypothesis, column],
         severity,
         mass,
         np.ones((len(clean), len(signatures.share)), dtype=np.bool_) if wanted is None else wanted,
         taken_in,
         np.array(own_reasons),
     )
+    return both[0], both[1]
 
 
 def log_unknown(pattern: Pattern, reasons: tuple[tuple[float, float], ...] = OWN_REASONS[1:]) -> Float64s:
@@ -174,23 +209,27 @@ def _fit(  # noqa: PLR0917 (compiled functions take their arguments by position)
     share: Float64s,
     spread: Float64s,
     absent: Float64s,
+    alone: Bools,
     severity: Float64s,
     mass: Float64s,
     wanted: Bools,
     taken_in: float,
     reasons: Float64s,
 ) -> Float64s:
-    """[V, K]; named corrections of signature k are start[k]:start[k + 1]."""
-    result = np.empty((len(scatters), len(start) - 1))
-    log_ratio = np.empty((len(reasons), len(severity)))
+    """[2, V, K]; named corrections of signature k are start[k]:start[k + 1].
+
+    A ratio is within a factor of 1e8 of 1, by the Cauchy in both of its parts: so a few are multiplied before the log.
+    """
+    result = np.full((2, len(scatters), len(start) - 1), -np.inf)
+    product = np.empty((2, len(reasons), len(severity)))
+    log_ratio = np.empty((2, len(reasons), len(severity)))
     for v in range(len(scatters)):
         base, healthy = _healthy(clean[v], outlier[v], reasons)
         for k in range(len(start) - 1):
             if not wanted[v, k]:
-                result[v, k] = -np.inf
                 continue
-            for r in range(len(reasons)):
-                log_ratio[r] = base[r]
+            _begin(log_ratio, product, base)
+            multiplied = 0
             for i in range(start[k], start[k + 1]):
                 c = column[i]
                 if np.isnan(scatters[v, c]):
@@ -198,14 +237,47 @@ def _fit(  # noqa: PLR0917 (compiled functions take their arguments by position)
                 way = up[v, c] if share[i] > 0 else down[v, c]
                 if share[i] == 0:
                     way = min(up[v, c], down[v, c])
-                for s in range(len(severity)):
-                    mean, sd = severity[s] * way * share[i], severity[s] * way * spread[i]
-                    shown = density_of(scatters[v, c], clean[v, c], mean, sd, absent[i], taken_in)
-                    for r in range(len(reasons)):
-                        own = reasons[r, 0]
-                        log_ratio[r, s] += np.log(((1.0 - own) * shown + own * outlier[v, c]) / healthy[r, c])
-            result[v, k] = _summed(log_ratio, mass)
+                one = (scatters[v, c], clean[v, c], way * share[i], way * spread[i], absent[i], taken_in)
+                _multiply_in(product, one, outlier[v, c], healthy[:, c], alone[i], severity, reasons)
+                multiplied += 1
+                if multiplied % MULTIPLIED == 0:
+                    _taken_up(log_ratio, product)
+            _taken_up(log_ratio, product)
+            result[0, v, k] = _summed(log_ratio[0], mass)
+            result[1, v, k] = _summed(log_ratio[1], mass)
     return result
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _begin(log_ratio, product, base):  # type: ignore[no-untyped-def]
+    """No correction is in yet."""
+    for m in range(2):
+        for r in range(len(base)):
+            for s in range(log_ratio.shape[2]):
+                log_ratio[m, r, s], product[m, r, s] = base[r], 1.0
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _multiply_in(product, one, outlier, healthy, alone, severity, reasons):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+    """One correction (see `density_of`; mean and spread at severity 1) goes into the products, in place."""
+    x, clean, mean, spread, absent, taken_in = one
+    for s in range(len(severity)):
+        shown = density_of(x, clean, severity[s] * mean, severity[s] * spread, absent, taken_in)
+        for r in range(len(reasons)):
+            ratio = ((1.0 - reasons[r, 0]) * shown + reasons[r, 0] * outlier) / healthy[r]
+            product[0, r, s] *= ratio
+            if alone:
+                product[1, r, s] *= ratio
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _taken_up(log_ratio, product):  # type: ignore[no-untyped-def]
+    """The logs of the products go to the sums, and the products begin anew; in place."""
+    for m in range(2):
+        for r in range(log_ratio.shape[1]):
+            for s in range(log_ratio.shape[2]):
+                log_ratio[m, r, s] += np.log(product[m, r, s])
+                product[m, r, s] = 1.0
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
