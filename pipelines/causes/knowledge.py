@@ -110,6 +110,8 @@ class Cause:
     set_back: tuple[str, ...]  # the corrections that this means; `*` any, `{bank}` the bank at hand
     relearning: str  # how they come back
     driven_by: str  # when it shows or grows
+    cold: int  # 1: more in the cold, -1: more in warm weather, 0: neither
+    by_km: bool  # it grows with kilometres, not with days
     sudden: float  # share of cases that begin as a step
     cautions: tuple[Caution, ...]
     apart: MappingProxyType[str, str]  # look-alike's id -> what tells the two apart
@@ -245,6 +247,8 @@ def _cause(
         set_back=tuple(entry["set_back"]),
         relearning=entry["relearning"],
         driven_by=entry["driven_by"],
+        cold=entry.get("cold", 0),
+        by_km=entry.get("grows_by") == "km",
         sudden=entry["sudden"],
         cautions=(cautions()["manufacturer_first"], *(cautions()[caution] for caution in entry["cautions"])),
         apart=MappingProxyType(entry["apart"]),

@@ -15,7 +15,8 @@ import polars as pl
 from pipelines.catalogue.tables import published_tables
 from pipelines.causes.check_results import by_vehicle, check_results, log_result_ratios
 from pipelines.causes.confirmed import Learned, cases_of, confirmed_work, learned
-from pipelines.causes.departures import departures, newest_rows
+from pipelines.causes.departures import base_rows, departures, newest_rows
+from pipelines.causes.drivers import driven, drivers, outside
 from pipelines.causes.freeze_frames import Frame, frames, log_frame_ratios
 from pipelines.causes.hypotheses import Hypothesis, engine_layout, hypotheses
 from pipelines.causes.posterior import log_joint, looked_at, probabilities, second_causes, signatures_of
@@ -128,11 +129,13 @@ def _rank_family(family: FamilyDrift, fleet: _Fleet) -> list[dict[str, object]]:
     shares = np.zeros((len(scatters), len(laid_out) + 1))
     shares[:, -1] = 1.0
     beside: dict[int, tuple[Hypothesis, float]] = {}
+    drives = np.zeros((0, 2))
     if len(looked) and laid_out:
         seen = of_vehicles(pattern, looked)
         signatures = signatures_of(laid_out, spread=[fleet.taught.spread.get(h.cause.id, 1.0) for h in laid_out])
         log_prior = np.log([fleet.priors[h.cause.id] * h.prior for h in laid_out])
-        told[looked] += _shape_told(family, pattern, looked, laid_out)
+        shape, drives = _shape_told(family, pattern, looked, laid_out, fleet.evidence.snapshots)
+        told[looked] += shape
         joint = log_joint(
             seen, signatures, log_prior=log_prior, log_told=told[looked], alarmed=now.alarmed[looked],
             unknown=fleet.unknown, odd=fleet.odd,
@@ -152,14 +155,20 @@ def _rank_family(family: FamilyDrift, fleet: _Fleet) -> list[dict[str, object]]:
         beside=beside,
         checked=fleet.found,
         frames=fleet.frames,
+        drives=dict(zip(looked.tolist(), drives, strict=False)),
         laid_out=laid_out,
         taught=fleet.taught,
     )
     return ranking_rows(panel.vehicles, laid_out, shares, findings, codes)
 
 
-def _shape_told(family: FamilyDrift, pattern: Pattern, looked: Int64s, laid_out: Sequence[Hypothesis]) -> Float64s:
-    """[looked, K] what scatter and shape of what departs say of each hypothesis, against none of the causes."""
+def _shape_told(
+    family: FamilyDrift, pattern: Pattern, looked: Int64s, laid_out: Sequence[Hypothesis], snapshots: pl.DataFrame
+) -> tuple[Float64s, Float64s]:
+    """What scatter, shape and drivers of what departs say of each hypothesis, against none of the causes.
+
+    [looked, K], and the drivers alone: [looked, 2].
+    """
     recent = newest_rows(family)
     growth = log_scatter_growth(recent, looked)
     growth[np.isnan(pattern.scatters[looked])] = np.nan
@@ -168,8 +177,14 @@ def _shape_told(family: FamilyDrift, pattern: Pattern, looked: Int64s, laid_out:
     step = log_step_ratio(recent, leading, looked)[:, None]
     sudden = np.log([h.cause.sudden for h in laid_out])
     slow = np.log1p(-np.exp(sudden))
-    told: Float64s = scatter + np.logaddexp(sudden + step, slow) - np.logaddexp(np.log(0.5) + step, np.log(0.5))
-    return told
+    since_base = drivers(recent, looked, leading, base_rows(recent), outside(recent, snapshots))
+    told: Float64s = (
+        driven(since_base, [h.cause for h in laid_out])
+        + scatter
+        + np.logaddexp(sudden + step, slow)
+        - np.logaddexp(np.log(0.5) + step, np.log(0.5))
+    )
+    return told, since_base
 
 
 def _beside(

@@ -38,6 +38,7 @@ class Findings:
     deviation: Float64s  # [V, C], unit of the correction
     checked: Mapping[str, Sequence[tuple[str, str]]] = field(default_factory=dict)  # by vehicle: check and result
     frames: Mapping[str, Sequence[Frame]] = field(default_factory=dict)  # by vehicle: conditions in which codes set
+    drives: Mapping[int, Float64s] = field(default_factory=dict)  # by vehicle: what `drivers` tells of the change
     taught: Learned = field(default_factory=Learned)  # confirmed cases of this fleet
     laid_out: Sequence[Hypothesis] = ()  # all causes on this family's engine
     remarks: Mapping[str, str] = field(default_factory=dict)  # by vehicle: what was done since its newest reading
@@ -81,6 +82,7 @@ def cause_evidence(
             f"{'Codes' if len(own) > 1 else 'Code'} {', '.join(own)} {'fit' if len(own) > 1 else 'fits'} it."
         )
     sentences += _frozen(hypothesis, findings.frames.get(vehicle_id, ()))
+    sentences += _driven(hypothesis, findings.drives.get(vehicle))
     sentences += _checked(hypothesis, findings.checked.get(vehicle_id, ()))
     if not sentences:
         sentences.append("Nothing stands out for it; it is only not ruled out.")
@@ -135,6 +137,21 @@ def _frozen(hypothesis: Hypothesis, frames: Sequence[Frame]) -> list[str]:
         ratio = np.exp(log_frame_ratio(frame, hypothesis.cause.id)) if frame.code in own else 1.0
         if not 1 / SOMEWHAT < ratio < SOMEWHAT:
             words.append(f"{frame.code} set {frame.words()}, which speaks {'for' if ratio > 1 else 'against'} it.")
+    return words
+
+
+def _driven(hypothesis: Hypothesis, drives: Float64s | None) -> list[str]:
+    """What the cold and the kilometres say for this cause, or against it."""
+    if drives is None:
+        return []
+    cold, by_km = (float(each) for each in drives)
+    cause, words = hypothesis.cause, []
+    if cause.cold and abs(cold) > np.log(SPEAKS):
+        side = "for" if (cold > 0) == (cause.cold > 0) else "against"
+        words.append(f"It is more {'in the cold' if cold > 0 else 'in warm weather'}, which speaks {side} it.")
+    if cause.by_km and abs(by_km) > np.log(SPEAKS):
+        by, side = ("kilometres", "for") if by_km > 0 else ("days", "against")
+        words.append(f"It grows with {by}, which speaks {side} it.")
     return words
 
 
