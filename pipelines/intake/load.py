@@ -264,8 +264,8 @@ class _Loading:
 
     def _merge(self) -> None:
         if self.checked:
-            rows, self.checked = pl.concat(self.checked), []
-            self._count(merge_table(self.connection, self.table, rows, loaded_at=self.loaded_at))
+            parts, self.checked = self.checked, []
+            self._count(merge_table(self.connection, self.table, parts, loaded_at=self.loaded_at))
 
     def _check_waiting(self) -> None:
         if self.waiting and self.waiting_columns:
@@ -300,7 +300,9 @@ class _Loading:
         held = [*self.checked, rows]
         alike = held[0].schema == rows.schema
         many = sum(part.height for part in held) > MERGED_ROWS
-        if not alike or many or sum(part.estimated_size() for part in held) > MERGED_BYTES:
+        full = not alike or many or sum(part.estimated_size() for part in held) > MERGED_BYTES
+        del held
+        if full:
             self._merge()
         self.checked += [rows] if rows.height else []
 

@@ -18,12 +18,12 @@ LAST_VALUE = pl.col("value").drop_nulls().last().over(*KEY, "correction")
 
 
 def merge_table(
-    connection: duckdb.DuckDBPyConnection, table: str, rows: pl.DataFrame, *, loaded_at: datetime
+    connection: duckdb.DuckDBPyConnection, table: str, parts: list[pl.DataFrame], *, loaded_at: datetime
 ) -> pl.DataFrame:
     """Merge checked rows of any table, see `merge_rows`; of `readings`, see `merge_readings`."""
     if table == "readings":
-        return merge_readings(connection, rows, loaded_at=loaded_at)
-    return merge_rows(connection, table, rows, loaded_at=loaded_at)
+        return merge_readings(connection, pl.concat(parts), loaded_at=loaded_at)
+    return merge_rows(connection, table, parts, loaded_at=loaded_at)
 
 
 def merge_readings(connection: duckdb.DuckDBPyConnection, rows: pl.DataFrame, *, loaded_at: datetime) -> pl.DataFrame:
@@ -52,7 +52,7 @@ def merge_readings(connection: duckdb.DuckDBPyConnection, rows: pl.DataFrame, *,
     old = stored.rename({names[code.casefold()]: f"{code} before" for code in codes})
     joined = new.join(old, on=KEY, how="left", maintain_order="left")
     merged = joined.select(*KEY, *(pl.coalesce(code, f"{code} before") for code in codes), *others, "load_id")
-    merge_rows(connection, "readings", merged, loaded_at=loaded_at)
+    merge_rows(connection, "readings", [merged], loaded_at=loaded_at)
     _keep_superseded(connection, rows, loaded_at)
     return _outcomes(rows, old, codes)
 

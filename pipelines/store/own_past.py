@@ -8,11 +8,11 @@ from collections.abc import Callable
 import polars as pl
 
 from pipelines.catalogue.checks import Check, checks
-from pipelines.store.exchanged import MOST_KM_A_DAY, exchanged
 from pipelines.store.neighbours import FLAG, flag_rows, value_after, value_before
 from pipelines.store.time_of_day import hours_off
 
 MILE_KM = 1.609344
+MOST_KM_A_DAY = 2500.0
 LIKE_MILES = 1.5  # times the value before: less is no change from miles to kilometres
 ROUNDED_KM = 5.0  # by which whole miles may be off, and as much as an odometer may run back unnoticed
 ROUGHLY = 0.03  # of an odometer, by which miles may seem to be off at one end, where they fit at the other
@@ -120,5 +120,5 @@ def _fahrenheit(rows: pl.DataFrame, check: Check) -> pl.DataFrame:
 
 CHECKS: dict[str, Callable[[pl.DataFrame, Check], pl.DataFrame]] = {
     "never_falls": _never_falls, "rate_per_day": _rate_per_day, "miles": _miles, "clock": _clock, "dip": _dip,
-    "alone": _alone, "fahrenheit": _fahrenheit, "time_of_day": hours_off, "exchanged": exchanged,
+    "alone": _alone, "fahrenheit": _fahrenheit, "time_of_day": hours_off,
 }  # fmt: skip

@@ -18,26 +18,30 @@ EXTRA_TYPES: dict[pl.DataType, str] = {pl.Float32(): "FLOAT", pl.Float64(): "DOU
 
 
 def merge_rows(
-    connection: duckdb.DuckDBPyConnection, table: str, rows: pl.DataFrame, *, loaded_at: datetime
+    connection: duckdb.DuckDBPyConnection, table: str, parts: list[pl.DataFrame], *, loaded_at: datetime
 ) -> pl.DataFrame:
     """Merge rows of one table, in the order in which they arrived: of one key, the last one stands.
 
     Args:
         connection: Inside a transaction.
         table: Name of a raw table.
-        rows: Typed columns of the table, further Float32 or Float64 columns (corrections, freeze frames), and load_id;
-            a part of the key that is absent is null.
+        parts: Frames of alike columns: typed ones of the table, further Float32 or Float64 columns (corrections, freeze
+            frames), and load_id; a part of the key that is absent is null. The list is emptied, so that they do not
+            take room beside the sorted rows.
         loaded_at: When they arrived.
 
     Returns:
-        One row per row of `rows`, in no order: load_id, outcome (`loaded`, `repeated`, `replaced`), and crowded: a
+        One row per row, in no order: load_id, outcome (`loaded`, `repeated`, `replaced`), and crowded: a
         later row of its own load has its key and other content.
     """
+    rows = pl.concat(parts)
+    parts.clear()
     add_columns(connection, table, rows)
     key, types = stored_key(drop_tables()[table]), drop_tables()[table].schema
     rows = rows.with_columns(pl.lit(None, dtype=types[name]).alias(name) for name in key if name not in rows.columns)
     # A vehicle's rows of one load lie side by side, so that its history is a small read.
-    rows = rows.with_row_index("arrival").rechunk().sort(key, maintain_order=True)
+    rows = rows.with_row_index("arrival").rechunk()
+    rows = rows.sort(key, maintain_order=True)
     superseded, again = _of_one_key(rows, key)
     earlier = pl.concat([superseded.select("arrival"), again.select("arrival")])
     newest = rows.join(earlier, on="arrival", how="anti") if earlier.height else rows

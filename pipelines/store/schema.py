@@ -113,6 +113,14 @@ def _add_readers(connection: duckdb.DuckDBPyConnection) -> None:
         connection.execute(f"ALTER TABLE {table} ADD COLUMN IF NOT EXISTS reader VARCHAR")
 
 
+EXCHANGED = "goes on where another vehicle stopped and that one where this did: swapped in the file?"
+
+
+def _forget_exchanges(connection: duckdb.DuckDBPyConnection) -> None:
+    """Flags on exchanged vehicles, which wait for a decision instead, as what is held."""
+    connection.execute("DELETE FROM flags WHERE reason = ?", [EXCHANGED])
+
+
 Step = Callable[[duckdb.DuckDBPyConnection], object]
 STEPS: list[tuple[str, Step]] = [
     ("raw tables, bookkeeping and published tables", _create_tables),
@@ -120,6 +128,7 @@ STEPS: list[tuple[str, Step]] = [
     ("loads that can be withdrawn", _prepare_withdrawals),
     ("readers of snapshots", _add_readers),
     ("date from which a vehicle's depot holds", lambda connection: connection.execute(DEPOT_SINCE)),
+    ("no flags on exchanged vehicles", _forget_exchanges),
 ]
 
 

@@ -34,6 +34,7 @@ from scipy.stats import beta
 
 from pipelines.catalogue.corrections import built_in_corrections
 from pipelines.handover import Evidence
+from pipelines.held.finding import EXCHANGED
 from pipelines.history.reconstruct import reconstruct
 from pipelines.intake.load import load
 from pipelines.store.evidence import read_evidence
@@ -256,9 +257,18 @@ def caught(pieces: pl.DataFrame, store: Store, evidence: Evidence) -> pl.DataFra
     during = (pl.col("at") <= pl.col("to_at")) & (until >= pl.col("from_at"))  # a run may have begun before its piece
     near_it = pl.when(pl.col("kind") == "stuck").then(during).otherwise(pl.col("at").is_between("before", "after"))
     later = named.filter(near_it, right)
-    names = pl.concat([loaded.filter(pl.col("column_name") == "vehicle_id")["piece"], later["piece"]])
-    found = {"at_load": loaded["piece"], "with_history": pl.concat([loaded["piece"], later["piece"]]), "named": names}
+    exchanged = pieces.filter(pl.col("kind") == "swapped").join(_exchanged(evidence), on="vehicle_id")
+    held = exchanged.filter(pl.col("since") <= pl.col("to_at"), pl.col("until") >= pl.col("from_at"))
+    names = pl.concat([later["piece"], held["piece"]])
+    found = {"at_load": loaded["piece"], "with_history": pl.concat([loaded["piece"], names]), "named": names}
     return pieces.select("kind", **{name: pl.col("piece").is_in(which.implode()) for name, which in found.items()})
+
+
+def _exchanged(evidence: Evidence) -> pl.DataFrame:
+    """vehicle_id, since, until of readings that are held since they look exchanged with another vehicle's."""
+    waiting = evidence.held.batches.filter(pl.col("looks_like").str.starts_with(EXCHANGED))
+    names = waiting.with_columns(vehicle_id=pl.col("vehicle_ids").str.split(" ")).explode("vehicle_id")
+    return names.select("vehicle_id", since="from_at", until="to_at")
 
 
 def _flags(store: Store) -> pl.DataFrame:

@@ -108,32 +108,6 @@ def test_miles_that_do_not_end_or_did_not_begin_are_told_where_they_change(in_mi
     assert odometers(km) == [("v02", day(week)) for week in told]
 
 
-def exchange(column, weeks):
-    """Vehicles 3 and 4 have each other's values in these weeks."""
-    first = {"odometer_km": (20_000.0, 400.0), "ignition_hours": (700.0, 10.0)}[column]
-
-    def make(number, week, row):
-        other = {3: 4, 4: 3}.get(number, number) if week in weeks else number
-        return first[0] * (other + 1) + first[1] * week if other != number else row[column]
-
-    return make
-
-
-def test_two_vehicles_that_change_places_are_flagged_where_it_begins_and_not_where_it_ends():
-    both = {column: exchange(column, range(8, 12)) for column in ("odometer_km", "ignition_hours")}
-    flags = own_past_flags(frame(8, **both))
-    assert flagged(flags, "exchanged") == [("v03", day(8)), ("v04", day(8))]
-    assert flags.filter(pl.col("column_name") == "vehicle_id")["detail"].str.ends_with("as v04").to_list() == [
-        True,
-        False,
-    ]
-
-
-def test_an_odometer_alone_that_jumps_to_anothers_is_no_exchange():
-    flags = own_past_flags(frame(8, odometer_km=exchange("odometer_km", range(8, 12))))
-    assert flagged(flags, "exchanged") == []
-
-
 CODES = [f"c{i}" for i in range(8)]
 
 

@@ -76,7 +76,7 @@ def test_each_thing_that_is_wrong_is_flagged(at_once):
     found = {(vehicle, column) for vehicle, column, _, _ in at_once}
     assert found >= {
         ("v00", "ltft_b1_idle"), ("v01", "ltft_b1_idle"), ("v02", "odometer_km"), ("v03", "read_at"),
-        ("v04", "ignition_hours"), ("v05", "vehicle_id"), ("v06", "vehicle_id"),
+        ("v04", "ignition_hours"), ("v05", "odometer_km"), ("v06", "odometer_km"),
     }  # fmt: skip
     assert {vehicle for vehicle, _ in found} == {f"v{number:02d}" for number in range(7)}
 

@@ -9,7 +9,7 @@ from pipelines.store import schema
 from pipelines.store.checking import breaches
 from pipelines.store.evidence import read_evidence
 from pipelines.store.folder import Store
-from pipelines.store.published import quarantined
+from pipelines.store.published import flagged, quarantined
 from pipelines.store.withdrawal import withdraw
 
 LATER = datetime(2031, 2, 1, tzinfo=UTC)
@@ -78,3 +78,10 @@ def test_loads_of_the_form_before_can_be_withdrawn(before):
 def test_what_the_later_of_two_loads_changed_is_as_it_was_before_it(before):
     withdraw(before, ["b"])
     assert idle_and_low(before) == (1.0, None)
+
+
+def test_flags_of_before_on_exchanged_vehicles_go_since_such_readings_wait_for_a_decision(before):
+    with duckdb.connect(str(before.state_file(7))) as connection:
+        for reason in (schema.EXCHANGED, "fell"):
+            connection.execute("INSERT INTO flags (load_id, vehicle_id, reason) VALUES (2, 'v1', ?)", [reason])
+    assert flagged(before)["reason"].to_list() == ["fell"]
