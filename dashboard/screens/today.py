@@ -149,7 +149,12 @@ def _table(view: TodayView, frame: Frame) -> None:
             "cause": st.column_config.TextColumn("Likely cause", width=190),
             "cause_probability": shared.percent_column("How likely"),
             "leeway_pct": st.column_config.ProgressColumn(
-                "Leeway left", format="%.0f %%", min_value=0, max_value=100, width=115
+                "Leeway left",
+                format="%.0f %%",
+                min_value=0,
+                max_value=100,
+                width=115,
+                help="The least towards a limit that sets a code.",
             ),
             "chance_30": shared.percent_column(
                 "Fault in 30 d", "Chance of at least one fault code if nothing is repaired before."

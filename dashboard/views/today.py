@@ -8,6 +8,7 @@ import polars as pl
 
 from dashboard.palette import URGENCY, look
 from dashboard.views.joined import Choice, with_catalogue, with_vehicles
+from dashboard.views.leeway import leeway_that_counts
 from dashboard.views.sentences import short_sentence
 from dashboard.views.wording import Reader, count, listed, number, percent
 
@@ -156,8 +157,12 @@ def _rows(fleet: pl.DataFrame, tables: FleetTables, reader: Reader) -> pl.DataFr
     said = [short_sentence(row, reader) for row in leading.to_dicts()]
     what = leading.select("vehicle_id", "correction", "title").with_columns(what=pl.Series(said, dtype=pl.String))
     labels = {urgency: each.label for urgency, each in URGENCY.items()}
+    counts = leeway_that_counts(tables.correction_state, tables.corrections)
     return (
-        fleet.with_columns(why=pl.coalesce("urgency_reason", _worked_on(fleet, reader)))
+        fleet.with_columns(worked_on=_worked_on(fleet, reader))
+        .drop("leeway_pct")
+        .join(counts, on="vehicle_id", how="left", maintain_order="left")
+        .with_columns(why=pl.coalesce("urgency_reason", "worked_on", "near_without_code"))
         .join(what, on="vehicle_id", how="left")
         .join(_first_causes(tables.cause_ranking, tables.cause_titles), on="vehicle_id", how="left")
         .join(chances(tables.fault_forecast), on="vehicle_id", how="left")

@@ -73,10 +73,15 @@ def by_built_in(states: pl.DataFrame, peers: int) -> list[str]:
 
 
 def near_limit(states: pl.DataFrame) -> pl.DataFrame:
-    """Corrections that do not stray and have used most of their authority, as much as a straying one is planned for."""
+    """Corrections that do not stray and have used most of their authority, as much as a straying one is planned for.
+
+    Where some of the vehicle's corrections name a code, only those: of the other limits no fault follows.
+    """
     least = limits()["plan"]["leeway_pct"]
     quiet = pl.col("state").is_in(["steady", "relearning"])
-    return states.filter(quiet, pl.col("leeway_pct") <= least).sort("leeway_pct", "correction")
+    coded = pl.concat_str(pl.col("fault_low", "fault_high").fill_null("")) != ""
+    counts = states.filter(coded) if states.select(coded.any()).item() else states
+    return counts.filter(quiet, pl.col("leeway_pct") <= least).sort("leeway_pct", "correction")
 
 
 def near_limit_words(near: pl.DataFrame) -> list[str]:
