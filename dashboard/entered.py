@@ -16,7 +16,7 @@ from dashboard.views.visits import visit_sentence
 from dashboard.views.wording import Reader
 from pipelines.catalogue.tables import entry_columns
 from pipelines.entries.entry import Entry
-from pipelines.entries.standing import counting
+from pipelines.entries.standing import counting, newest_of_each
 from pipelines.errors import LeewayError, StoreError
 from pipelines.store import entries as record
 from pipelines.store import fleet_reads
@@ -91,12 +91,11 @@ def checks(vehicle_id: str, as_of: datetime) -> ChecksNow:
 
 
 def visits(reader: Reader) -> pl.DataFrame:
-    """vehicle_id and decision: that sentence of every vehicle about whose visit something was said that holds."""
-    said = now().counts.filter(pl.col("kind") == "visit").get_column("vehicle_id").drop_nulls().unique().sort()
-    words = pl.DataFrame(
-        {"vehicle_id": said, "decision": pl.Series([visit(vehicle, reader) for vehicle in said], dtype=pl.String)}
-    )
-    return words.filter(pl.col("decision") != "")
+    """What was said of visits and holds: vehicle_id, decision (that sentence) and value (a word of the contract)."""
+    said = newest_of_each(now().counts.filter(pl.col("kind") == "visit"), "vehicle_id").sort("vehicle_id")
+    words = [visit(vehicle, reader) for vehicle in said["vehicle_id"]]
+    named = said.select("vehicle_id", "value", decision=pl.Series(words, dtype=pl.String))
+    return named.filter(pl.col("decision") != "")
 
 
 def _counted(as_of: datetime) -> int:

@@ -7,10 +7,12 @@ from pathlib import Path
 from pipelines.errors import SettingError
 from pipelines.handouts.gather import Papers, papers_of
 from pipelines.settings import Settings
+from pipelines.store.entries import people
 from pipelines.store.evidence import entries_by_now, read_evidence
 from pipelines.store.folder import Store
 from pipelines.store.publish import publish_tables
 from pipelines.store.published import kept_as_ofs, published_names, read_published
+from pipelines.wording import with_names
 from pipelines.workplan.costs import CostAssumptions, costs_from, given_in, read_costs
 from pipelines.workplan.plan import WorkPlan, plan_work
 
@@ -61,9 +63,9 @@ def newest_papers(store: Store) -> Papers:
     Raises:
         StoreError: nothing is analysed or planned yet.
     """
-    plan = read_published(store, "work_plan")
     as_of: datetime = kept_as_ofs(store, "work_plan")[-1]
     names = [name for name in published_names(store) if as_of in kept_as_ofs(store, name)]
     published = {name: read_published(store, name, as_of=as_of) for name in names}
     evidence = replace(read_evidence(store, as_of=as_of), entries=entries_by_now(store, as_of))
-    return papers_of({**published, "work_plan": plan}, evidence, costs=costs_in_use(store)[0])
+    named = {name: with_names(published[name], people(store)) for name in ("work_plan", "plan_left_out")}
+    return papers_of({**published, **named}, evidence, costs=costs_in_use(store)[0])

@@ -1,6 +1,9 @@
 """Figures and dates in words, alike in published texts and on the screen."""
 
+from collections.abc import Mapping
 from datetime import date
+
+import polars as pl
 
 
 def percent(share: float) -> str:
@@ -22,3 +25,10 @@ def days_ago(days: float) -> str:
     """'today', '1 day ago', '54 days ago'."""
     whole = round(days)
     return "today" if whole < 1 else f"{whole} day{'' if whole == 1 else 's'} ago"
+
+
+def with_names(table: pl.DataFrame, people: Mapping[str, str]) -> pl.DataFrame:
+    """A plan's table whose `reason` names people, where it was published with their keys."""
+    if not people:
+        return table
+    return table.with_columns(pl.col("reason").str.replace_many(list(people), list(people.values())))

@@ -11,10 +11,11 @@ from dashboard.charts.fleet import work_load
 from dashboard.screens import frame as shared
 from dashboard.screens.deciding import decide_part
 from dashboard.screens.frame import Frame
-from dashboard.views.ahead import AheadView, months_ahead
+from dashboard.views.ahead import months_ahead
 from dashboard.views.joined import choices
-from dashboard.views.plan import UNPLACED, PlanView, bays_of, days_of, plan
+from dashboard.views.plan import UNPLACED, PlanView, bays_of, days_of, on_paper, plan
 from dashboard.views.wording import plain
+from pipelines.wording import with_names
 
 
 def show() -> None:
@@ -24,12 +25,13 @@ def show() -> None:
     if frame is None:
         shared.nothing_yet()
         return
-    work_plan = published.table("work_plan", frame.reader.as_of)
+    people = entered.now().people
+    work_plan = with_names(published.table("work_plan", frame.reader.as_of), people)
     depots = shared.picked("Depot", choices(work_plan, "depot"), "depot")
     view = plan(
         work_plan,
         planned=published.was_published("work_plan", frame.reader.as_of),
-        left_out=published.table("plan_left_out", frame.reader.as_of),
+        left_out=with_names(published.table("plan_left_out", frame.reader.as_of), people),
         decided=entered.visits(frame.reader),
         vehicle_state=published.table("vehicle_state", frame.reader.as_of),
         depots=depots,
@@ -47,24 +49,24 @@ def show() -> None:
     if view.load.get_column("day").n_unique() > 1:
         shared.chart(work_load(view.load), key="work_load", alt="Hours of work by day at each depot")
     if view.rows.height:
-        _table(view, frame)
-        _downloads(view, frame)
+        _visits(view, frame)
     if view.waiting.height:
         _waiting(view, frame)
-    decide_part(view, frame)
-    if view.rows.height:
-        _cards(view)
-    ahead = months_ahead(
-        published.table("correction_state", frame.reader.as_of),
-        vehicles=published.vehicles(),
-        corrections=published.corrections(),
-        planned=view.rows.get_column("vehicle_id").to_list(),
-        depots=depots,
-        reader=frame.reader,
-    )
-    if ahead.rows.height:
-        _ahead(ahead, frame)
+    with st.container(key="screen-decide"):  # not on paper
+        decide_part(view, frame)
+        if view.rows.height:
+            _cards(view)
+    _ahead(view, frame, depots)
     _assumed(frame)
+
+
+def _visits(view: PlanView, frame: Frame) -> None:
+    """The visits as a table to work with and, for the printer, as one that does not scroll."""
+    with st.container(key="paper"):
+        st.markdown(on_paper(view.rows, frame.reader))
+    with st.container(key="screen-table"):
+        _table(view, frame)
+        _downloads(view, frame)
 
 
 def _table(view: PlanView, frame: Frame) -> None:
@@ -158,7 +160,18 @@ def _downloads(view: PlanView, frame: Frame) -> None:
                 )
 
 
-def _ahead(ahead: AheadView, frame: Frame) -> None:
+def _ahead(view: PlanView, frame: Frame, depots: list[str]) -> None:
+    """What is foreseen of vehicles without a visit; nothing where nothing is."""
+    ahead = months_ahead(
+        published.table("correction_state", frame.reader.as_of),
+        vehicles=published.vehicles(),
+        corrections=published.corrections(),
+        planned=view.rows.get_column("vehicle_id").to_list(),
+        depots=depots,
+        reader=frame.reader,
+    )
+    if ahead.rows.is_empty():
+        return
     st.subheader("Months ahead")
     st.markdown(ahead.sentence)
     shared.table(

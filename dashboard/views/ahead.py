@@ -48,8 +48,7 @@ def months_ahead(
     soonest = (
         correction_state.join(_with_a_code(corrections), on="correction", how="semi")
         .filter(
-            pl.col("limit_at_p50").is_not_null(),
-            pl.col("limit_at_p50") <= pl.lit(until),
+            pl.col("limit_at_p50").is_between(pl.lit(reader.as_of), pl.lit(until)),
             ~pl.col("vehicle_id").is_in(list(planned)),
         )
         .sort("limit_at_p50", "vehicle_id", "correction")

@@ -13,6 +13,7 @@ from dashboard.views.wording import NO_BREAK, Reader, count, listed, number, pla
 
 UNPLACED = "unplaced"
 BINDS = ("off_road", "this_week")
+IN_HAND = ("start", "done")  # decisions after which nobody need be called
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -56,7 +57,7 @@ def plan(
         work_plan: Published table.
         planned: Whether a plan was published for this state, be it without work.
         left_out: Published table `plan_left_out` of the same as_of.
-        decided: vehicle_id and decision, in words, as entered until now.
+        decided: vehicle_id, decision (in words) and value (a word of the contract), as entered until now.
         vehicle_state: Published table of the same as_of.
         depots: What the reader picked.
         reader: Whose clock it is written for.
@@ -64,7 +65,7 @@ def plan(
     picked = Choice(depot=depots)
     ordered = picked.of(work_plan, "depot").sort("day", "depot", "bay", "start_at", "vehicle_id", nulls_last=True)
     starts = [reader.local(at).strftime("%H:%M") if at else None for at in ordered.get_column("start_at")]
-    rows = ordered.join(decided, on="vehicle_id", how="left", maintain_order="left").with_columns(
+    rows = ordered.join(decided.drop("value"), on="vehicle_id", how="left", maintain_order="left").with_columns(
         saving=pl.col("cost_if_waiting") - pl.col("cost_now"), start=pl.Series(starts, dtype=pl.String)
     )
     urgencies = vehicle_state.select("vehicle_id", "urgency")
@@ -74,7 +75,7 @@ def plan(
         sentence=_sentence(rows, reader) if planned else "No plan was made for this state yet.",
         left_out=_left_out(waiting),
         rows=rows,
-        waiting=waiting.drop("rank").with_columns(
+        waiting=waiting.drop("rank", "value").with_columns(
             urgency=pl.col("urgency").replace_strict(
                 {name: each.label for name, each in URGENCY.items()}, default=None, return_dtype=pl.String
             )
@@ -95,15 +96,16 @@ def _waiting(left_out: pl.DataFrame, urgencies: pl.DataFrame, decided: pl.DataFr
         .join(decided, on="vehicle_id", how="left")
         .with_columns(rank=pl.col("urgency").replace_strict(order, default=len(order), return_dtype=pl.Int32))
         .sort("rank", "depot", "vehicle_id")
-        .select("vehicle_id", "urgency", "depot", "reason", "labour_hours", "decision", "rank")
+        .select("vehicle_id", "urgency", "depot", "reason", "labour_hours", "decision", "value", "rank")
     )
 
 
 def _binding(rows: pl.DataFrame, waiting: pl.DataFrame, urgencies: pl.DataFrame, reader: Reader) -> list[str]:
     """Who must not be driven, and who is due this week, without a visit in time: with the reason."""
+    in_hand = pl.col("value").is_in(IN_HAND).fill_null(value=False)
     said = [
         f"{row['vehicle_id']}: {row['reason']}"
-        for row in waiting.filter(pl.col("urgency").is_in(BINDS)).iter_rows(named=True)
+        for row in waiting.filter(pl.col("urgency").is_in(BINDS), ~in_hand).iter_rows(named=True)
     ]
     today = reader.as_of.date()
     parked = rows.join(urgencies, on="vehicle_id").filter(pl.col("urgency") == "off_road", pl.col("day") > today)
@@ -143,6 +145,23 @@ def _empty_reason(work_plan: pl.DataFrame, planned: bool) -> str:
     if work_plan.height:
         return "No work is planned at this depot."
     return "The plan was made: no vehicle needs hands."
+
+
+def on_paper(rows: pl.DataFrame, reader: Reader) -> str:
+    """The visits as a Markdown table for the printer, whose paper does not scroll; empty: there are none."""
+    if not rows.height:
+        return ""
+    head = ("Day", "Start", "Depot", "Bay", "Vehicle", "Jobs", "Hours", "Why")
+    lines = [
+        (
+            reader.day(row["day"], absent="not placed"), row["start"] or "", row["depot"] or "",
+            "" if row["bay"] is None else str(row["bay"]), row["vehicle_id"], row["jobs"] or "",
+            number(row["labour_hours"]), row["reason"] or "",
+        )
+        for row in rows.iter_rows(named=True)
+    ]  # fmt: skip
+    cells = [" | ".join(plain(cell).replace("\n", " ") for cell in line) for line in lines]
+    return "\n".join(f"| {line} |" for line in (" | ".join(head), " | ".join("---" for _ in head), *cells))
 
 
 def days_of(rows: pl.DataFrame) -> list[str]:

@@ -22,10 +22,11 @@ def reason(row: dict[str, Any], place: Depot, days: Days, *, day: date, from_sto
     chance = f"Chance of a fault: {percent(row['p30'])} within 30 days, {percent(row['p90'])} within 90"
     code = f" (most likely {row['likely_code']})" if row["likely_code"] else ""
     said = [order] if (order := _order(row)) else []
+    risk = f"{_trouble(row)}." if "Chance of a fault" in order else f"{chance}{code}; {_trouble(row)}."
     if row["asks"] == "work":
         now = row["cost_now"] + days.transfer_cost(row, place)
         costs = f"Planned now it costs {now:.0f}, waiting {row['cost_if_waiting']:.0f}"
-        said += [f"{chance}{code}; {_trouble(row)}.", f"{costs} (expected over 90 days)."]
+        said += [f"{risk[:1].upper()}{risk[1:]}", f"{costs} (expected over 90 days)."]
     if days.is_away(row, place):
         way = f"{days.costs.transfer_hours:g} h each way, {days.transfer_cost(row, place):.0f} for it"
         said.append(f"{row['depot']} has no room for it in time, so it goes to {place.name} ({way}).")
