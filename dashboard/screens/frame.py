@@ -12,6 +12,7 @@ from streamlit.elements.lib.column_types import ColumnConfig
 
 from dashboard import entered, published
 from dashboard.charts import Drawn
+from dashboard.charts.ready import ready
 from dashboard.screens.saving import offer_chart, offer_table
 from dashboard.views import address
 from dashboard.views.wording import Reader, count, plain, sentence, shell_word
@@ -150,7 +151,7 @@ def chart(drawn: Drawn, *, key: str, alt: str) -> None:
         key: Its name, unique on the page.
         alt: What it shows, in words.
     """
-    st.altair_chart(drawn, alt=alt)  # noqa: TID251 - this is the one place
+    st.vega_lite_chart(spec=ready(drawn), alt=alt)  # noqa: TID251 - this is the one place
     offer_chart(drawn, key, title=alt, zone=reader_zone().key)
 
 

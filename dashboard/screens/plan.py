@@ -47,7 +47,10 @@ def show() -> None:
         st.info(view.empty_reason)
         return
     if view.load.get_column("day").n_unique() > 1:
-        shared.chart(work_load(view.load), key="work_load", alt="Hours of work by day at each depot")
+        chart = published.kept(
+            "work_load", frame.reader, depots, entered.now().newest, build=lambda: work_load(view.load)
+        )
+        shared.chart(chart, key="work_load", alt="Hours of work by day at each depot")
     if view.rows.height:
         _visits(view, frame)
     if view.waiting.height:

@@ -51,7 +51,8 @@ def _issues(view: RecurringView, frame: Frame) -> None:
         return
     if view.issues["rate_ratio"].count():
         said = "How many times the rate of the rest of the fleet, with intervals"
-        shared.chart(rate_ratios(view.issues), key="rate_ratios", alt=said)
+        chart = published.kept("rate_ratios", frame.reader, build=lambda: rate_ratios(view.issues))
+        shared.chart(chart, key="rate_ratios", alt=said)
     for row in view.issues.head(10).to_dicts():
         st.markdown(f"**{plain(row['title'])}**  \n{plain(issue_sentence(row, frame.reader))}")
     shared.table(
@@ -88,7 +89,14 @@ def _when(view: RecurringView, abouts: list[About], frame: Frame) -> None:
     if view.issues["first_seen_at"].count() or notes.height:
         st.markdown("##### Since when, and what was noted")
         shared.chart(
-            seen_since(view.issues, notes, as_of), key="seen_since", alt="Findings from their first event on, and notes"
+            published.kept(
+                "seen_since",
+                frame.reader,
+                entered.now().newest,
+                build=lambda: seen_since(view.issues, notes, as_of),
+            ),
+            key="seen_since",
+            alt="Findings from their first event on, and notes",
         )
     notes_part("recurring", abouts, frame)
 

@@ -6,6 +6,7 @@ from dashboard import published
 from dashboard.charts.fleet import faults_by_date, reliability
 from dashboard.screens import frame as shared
 from dashboard.views.trust import HOW_TO_CHECK, TrustView, trust
+from dashboard.views.wording import Reader
 
 
 def show() -> None:
@@ -38,12 +39,13 @@ def show() -> None:
     for place, said in enumerate(view.sentences):
         st.markdown(f"#### {said}" if place == 0 else said)
     shared.basis(frame, "Each past date was analysed as of then. Intervals hold nine times in ten.")
-    _curve(view)
-    _dates(view)
+    shown = (frame.reader, horizon)
+    _curve(view, shown)
+    _dates(view, shown)
     _measures(view)
 
 
-def _curve(view: TrustView) -> None:
+def _curve(view: TrustView, shown: tuple[Reader, int]) -> None:
     if not view.curve.height:
         return
     st.subheader("Did it come as said?")
@@ -52,19 +54,21 @@ def _curve(view: TrustView) -> None:
         st.markdown("\n".join(f"- {said}" for said in view.curve_sentences))
     with right:
         shared.chart(
-            reliability(view.curve),
+            published.kept("reliability", *shown, build=lambda: reliability(view.curve)),
             key="reliability",
             alt="Share of vehicles that had a fault against the chance they were given",
         )
 
 
-def _dates(view: TrustView) -> None:
+def _dates(view: TrustView, shown: tuple[Reader, int]) -> None:
     if not view.watch.height:
         return
     st.subheader("Does it still hold?")
     st.markdown(view.watch_sentence)
     shared.chart(
-        faults_by_date(view.watch), key="faults_by_date", alt="Faults that came and faults forecast at each past date"
+        published.kept("faults_by_date", *shown, build=lambda: faults_by_date(view.watch)),
+        key="faults_by_date",
+        alt="Faults that came and faults forecast at each past date",
     )
 
 

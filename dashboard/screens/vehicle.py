@@ -203,7 +203,8 @@ def _forecast(vehicle_id: str, frame: Frame) -> None:
     if not view.rows.height:
         st.markdown("No forecast was made for this vehicle.")
         return
-    shared.chart(chances(view.rows), key="chances", alt=" ".join(view.sentences))
+    chart = published.kept("chances", frame.reader, vehicle_id, build=lambda: chances(view.rows))
+    shared.chart(chart, key="chances", alt=" ".join(view.sentences))
     st.markdown("\n".join(f"- {plain(said)}" for said in view.sentences))
     st.caption(f"If nothing is repaired before. {plain(view.basis)}")
 
@@ -213,7 +214,8 @@ def _waiting(vehicle_id: str, frame: Frame) -> None:
     if view is None:
         return
     st.subheader("If the visit waits")
-    shared.chart(cost_of_waiting(view.rows), key="cost_of_waiting", alt=view.sentence)
+    chart = published.kept("cost of waiting", frame.reader, vehicle_id, build=lambda: cost_of_waiting(view.rows))
+    shared.chart(chart, key="cost_of_waiting", alt=view.sentence)
     st.markdown(plain(view.sentence))
     st.caption("In the fleet's own money; what the fleet's tables do not say of labour, parts and standing is assumed.")
 

@@ -1,8 +1,8 @@
 """Rerun time of every page at 300, 2,000 and 10,000 vehicles: python tests/benchmarks/dashboard_speed.py [STORE].
 
 A small analysed store is replicated: its drop and published tables stand there many times under new vehicle numbers.
-Printed, not asserted: first visit, median and 95th percentile of reruns (s), the ratio of that to the floor of 0.5 s,
-and the median processor time, which a busy machine stretches less.
+Printed, not asserted: first visit, median and 95th percentile of reruns (s), and of their processor time, which
+a busy machine stretches less. The test driver's own work, which reads every element back, is part of it.
 """
 
 import argparse
@@ -24,24 +24,22 @@ from pipelines.store.folder import Store
 APP = Path(__file__).parents[2] / "dashboard" / "app.py"
 SIZES = (300, 2_000, 10_000)
 RERUNS = 11
-FLOOR_S = 0.5
 
 
 def main() -> None:
     """Make the stores, run every page on each, print one table."""
     asked = argparse.ArgumentParser(description=__doc__)
     asked.add_argument("store", nargs="?", type=Path, help="analysed store to replicate; default: one is made")
+    asked.add_argument("--pages", nargs="*", default=list(PAGES))
     asked.add_argument("--sizes", nargs="*", type=int, default=SIZES)
     given = asked.parse_args()
     with tempfile.TemporaryDirectory(prefix="leeway-bench-") as folder:
         small = Store(given.store or Path(folder) / "small")
         if given.store is None:
             make_demo(small, vehicles=100, weeks=52, seed=1, open_standard_only=False, say=_say)
-        print(
-            f"{'vehicles':>9} {'page':<10} {'first s':>8} {'median s':>9} {'p95 s':>7} {'p95/floor':>10} {'cpu s':>6}"
-        )
+        print(f"{'vehicles':>9} {'page':<10} {'first s':>8} {'median s':>9} {'p95 s':>7} {'CPU median':>11} {'p95':>6}")
         for size in given.sizes:
-            _measure(replicated(small, size, Path(folder) / str(size)), size)
+            _measure(replicated(small, size, Path(folder) / str(size)), size, given.pages)
 
 
 def _say(text: str) -> None:
@@ -76,20 +74,20 @@ def _tables_of_vehicles(connection: duckdb.DuckDBPyConnection) -> list[tuple[str
     ).fetchall()
 
 
-def _measure(store: Store, size: int) -> None:
+def _measure(store: Store, size: int, pages: list[str]) -> None:
     os.environ[STORE_VARIABLE] = str(store.path)
-    app = AppTest.from_file(str(APP), default_timeout=300)
-    for page in PAGES:
+    for page in pages:
+        app = AppTest.from_file(str(APP), default_timeout=300)
         if page != "today":
             app.switch_page(f"screens/{page}.py")
         (first, _), *again = [_run_s(app) for _ in range(RERUNS + 1)]
         if app.exception:
             raise RuntimeError(f"{page}: {app.exception[0].message}")
         wall, cpu = zip(*again, strict=True)
-        p95 = statistics.quantiles(wall, n=20)[-1]
+        p95, cpu_p95 = (statistics.quantiles(each, n=20)[-1] for each in (wall, cpu))
         print(
-            f"{size:>9} {page:<10} {first:8.2f} {statistics.median(wall):9.3f} {p95:7.3f} {p95 / FLOOR_S:10.2f} "
-            f"{statistics.median(cpu):6.3f}",
+            f"{size:>9} {page:<10} {first:8.2f} {statistics.median(wall):9.3f} {p95:7.3f} "
+            f"{statistics.median(cpu):11.3f} {cpu_p95:6.3f}",
             flush=True,
         )
 
