@@ -7,7 +7,7 @@ from pipelines.causes.settled_changes import with_causes_heard
 from pipelines.first_stages import Progress, first_stages
 from pipelines.forecast.hazard import forecast_faults
 from pipelines.handover import Analysis, Evidence
-from pipelines.outliers.unlike_peers import unlike_peers
+from pipelines.outliers.stage import unlike_peers
 from pipelines.recurring.issues import recurring_issues
 from pipelines.recurring.repairs import repair_outcomes
 from pipelines.settings import Settings

@@ -16,7 +16,7 @@ from pipelines.forecast.time_grid import HORIZONS
 from pipelines.forecast.workshop import jobs_done
 from pipelines.handover import Evidence
 from pipelines.history.reconstruct import reconstruct
-from pipelines.outliers.unlike_peers import unlike_peers
+from pipelines.outliers.stage import unlike_peers
 from pipelines.settings import Settings
 
 

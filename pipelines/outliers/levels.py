@@ -12,7 +12,7 @@ import numpy as np
 
 from pipelines.bands.order import quantile
 from pipelines.handover import FamilyDrift, Float32s, Float64s, Int64s
-from pipelines.outliers.rows import last_rows, vehicle_of_row
+from pipelines.outliers.panel_rows import last_rows, vehicle_of_row
 from pipelines.threads import in_threads
 
 NEWEST_WEEKS = 5  # a vehicle counts among the peers of a week if it was read in so many weeks up to it

@@ -19,7 +19,7 @@ import polars as pl
 from pipelines.catalogue.tables import drop_tables
 from pipelines.forecast.hazard import forecast_by_stored_model, forecast_faults
 from pipelines.handover import Drift, Evidence, FamilyDrift, History, Panel
-from pipelines.outliers.unlike_peers import unlike_peers
+from pipelines.outliers.stage import unlike_peers
 from pipelines.settings import Settings
 
 START = datetime(2030, 1, 7, 8, tzinfo=UTC)

@@ -24,7 +24,7 @@ from pipelines.forecast.check import check_tables
 from pipelines.forecast.scores import auc
 from pipelines.history.reconstruct import reconstruct
 from pipelines.intake.load import load
-from pipelines.outliers.unlike_peers import unlike_peers
+from pipelines.outliers.stage import unlike_peers
 from pipelines.settings import Settings
 from pipelines.store.evidence import read_evidence
 from pipelines.store.folder import Store

@@ -20,9 +20,9 @@ from pipelines.bands.panel import panels
 from pipelines.drift.straying import straying
 from pipelines.history.reconstruct import reconstruct
 from pipelines.intake.load import load
-from pipelines.outliers import unlike_peers as stage
-from pipelines.outliers.departures import departures
-from pipelines.outliers.rows import reading_number
+from pipelines.outliers import stage
+from pipelines.outliers.panel_rows import reading_number
+from pipelines.outliers.z_scores import z_scores
 from pipelines.settings import Settings
 from pipelines.store.evidence import read_evidence
 from pipelines.store.folder import Store
@@ -109,7 +109,7 @@ def rows_of(drift, evidence, truth, seed):
         used = (reading_number(family) > SETTLED) & (family.panel.read_at > newest - np.timedelta64(364, "D"))
         rows = np.flatnonzero(used)
         score, distance, _ = stage._scored(family, its, judge, rows)
-        standard = departures(its.own[rows], family.z[rows], family.relearning[rows], its.spread)
+        standard = z_scores(*stage._apart(family, its.own, rows), family.relearning[rows], its.spread)
         summary = stage.summarise(standard, its.scopes)
         shares = stage.correction_shares(
             standard, stage.path_contributions(judge.forest, summary.figures), summary, its.scopes
@@ -122,7 +122,7 @@ def rows_of(drift, evidence, truth, seed):
                     "forest": score,
                     "robust Mahalanobis": distance,
                     "max |z| of the drift stage": np.nan_to_num(np.abs(family.z[rows])).max(axis=1),
-                    "max departure": np.abs(np.nan_to_num(standard)).max(axis=1),
+                    "max z-score of the stage": np.abs(np.nan_to_num(standard)).max(axis=1),
                     "size": np.abs(sigmas[rows]).max(axis=1),
                     "named_right": np.abs(sigmas[rows, shares.argmax(axis=1)]) >= 1,
                 }
@@ -141,7 +141,7 @@ def print_figures(name, rows):
         cut = column[null][order][np.searchsorted(above, SHARE)]
         return np.average(column[sick] > cut, weights=weights[sick])
 
-    for measure in ("forest", "robust Mahalanobis", "max |z| of the drift stage", "max departure"):
+    for measure in ("forest", "robust Mahalanobis", "max |z| of the drift stage", "max z-score of the stage"):
         column = rows[measure].to_numpy()
         print_figure(name, f"recall at 1 % of null, {measure}", rows, lambda w, c=column: recall(c, w))
     called = score >= 1 - SHARE

@@ -42,7 +42,7 @@ from pipelines.forecast.hazard import forecast_by_stored_model, forecast_faults
 from pipelines.forecast.stored import StoredModelError
 from pipelines.handover import Evidence
 from pipelines.history.reconstruct import reconstruct
-from pipelines.outliers.unlike_peers import unlike_peers
+from pipelines.outliers.stage import unlike_peers
 from pipelines.settings import Settings
 from pipelines.workplan.costs import CostAssumptions
 from pipelines.workplan.jobs import jobs

@@ -8,8 +8,8 @@ from pipelines.handover import Drift
 from pipelines.outliers.conformal import conformal_score
 from pipelines.outliers.forest import anomaly, grow_forest, path_contributions, path_lengths
 from pipelines.outliers.reasons import correction_shares
+from pipelines.outliers.stage import unlike_peers
 from pipelines.outliers.summaries import expected_given_others, learn_scopes, summarise
-from pipelines.outliers.unlike_peers import unlike_peers
 from pipelines.settings import Settings
 
 GROUPS = [group for group in ("fuel", "air", "spark") for _ in range(8)]

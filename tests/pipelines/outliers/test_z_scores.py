@@ -5,14 +5,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipelines.outliers.departures import Spread, departures
+from pipelines.outliers.z_scores import Spread, z_scores
 
 SPREAD = Spread(own=np.array([1.6]), moved=np.array([0.5]), level=np.array([1.7]))
 
 
 def departure(own, z, *, scale=1.0, relearning=False):
     own, z, level = (np.array([[figure]], np.float32) for figure in (own, z, own + scale * z))
-    return departures(own, z, level, np.array([[relearning]]), SPREAD)[0, 0]
+    return z_scores(own, z, level, np.array([[relearning]]), SPREAD)[0, 0]
 
 
 def test_near_its_own_level_among_its_peers_a_departure_is_the_deviation_in_healthy_spreads():
@@ -47,6 +47,6 @@ def test_what_was_not_read_or_is_relearning_does_not_count():
 
 
 @given(st.floats(-500, 500), st.floats(-500, 500))
-def test_departures_stay_finite_and_flip_with_the_side(own, z):
+def test_z_scores_stay_finite_and_flip_with_the_side(own, z):
     assert np.isfinite(departure(own, z))
     assert departure(-own, -z) == -departure(own, z)

@@ -13,11 +13,10 @@ import polars as pl
 from pipelines.handover import Drift, Evidence, FamilyDrift, Float32s, Float64s, Int64s, Outliers
 from pipelines.in_service import in_service
 from pipelines.outliers.conformal import conformal_score
-from pipelines.outliers.departures import Spread, departures, learn_spread
 from pipelines.outliers.forest import Forest, anomaly, grow_forest, path_contributions, path_lengths
 from pipelines.outliers.levels import own_offsets
+from pipelines.outliers.panel_rows import last_rows, reading_number, vehicle_of_row
 from pipelines.outliers.reasons import correction_shares
-from pipelines.outliers.rows import last_rows, reading_number, vehicle_of_row
 from pipelines.outliers.summaries import (
     Scope,
     distance_score,
@@ -26,6 +25,7 @@ from pipelines.outliers.summaries import (
     squared_distance,
     summarise,
 )
+from pipelines.outliers.z_scores import Spread, learn_spread, z_scores
 from pipelines.settings import Settings
 from pipelines.threads import in_threads
 
@@ -121,10 +121,10 @@ def _learn(family: FamilyDrift, groups: list[str], evidence: Evidence) -> Peers:
     settled = _settled_rows(family, evidence)
     rows = settled[~family.alarm[settled].any(axis=1)]
     spread = learn_spread(*_apart(family, own, rows), vehicles=vehicles)
-    standard = departures(*_apart(family, own, rows), family.relearning[rows], spread)
+    standard = z_scores(*_apart(family, own, rows), family.relearning[rows], spread)
     rows = rows[_largest(standard) < CERTAIN]
     spread = learn_spread(*_apart(family, own, rows), vehicles=vehicles)
-    standard = departures(*_apart(family, own, rows), family.relearning[rows], spread)
+    standard = z_scores(*_apart(family, own, rows), family.relearning[rows], spread)
     thinned = standard[:: 1 + len(rows) // MOST_REFERENCES]
     scopes = learn_scopes(thinned, groups, vehicles=len(np.unique(vehicle_of_row(family)[rows])))
     distances, _ = _distance(thinned, scopes)
@@ -179,7 +179,7 @@ def _scored(family: FamilyDrift, peers: Peers, judge: Judge, rows: Int64s) -> tu
     def score(start: int) -> None:
         part = slice(start, start + ROWS_AT_ONCE)
         some = rows[part]
-        standard = departures(*_apart(family, peers.own, some), family.relearning[some], peers.spread)
+        standard = z_scores(*_apart(family, peers.own, some), family.relearning[some], peers.spread)
         lengths = path_lengths(judge.forest, summarise(standard, peers.scopes).figures)
         scores[part] = conformal_score(anomaly(judge.forest, lengths), judge.anomalies)
         distance, squared[part] = _distance(standard, peers.scopes)
@@ -207,7 +207,7 @@ def _settled_rows(family: FamilyDrift, evidence: Evidence) -> Int64s:
 
 
 def _reasons(family: FamilyDrift, peers: Peers, judge: Judge, rows: Int64s) -> pl.DataFrame:
-    standard = departures(*_apart(family, peers.own, rows), family.relearning[rows], peers.spread)
+    standard = z_scores(*_apart(family, peers.own, rows), family.relearning[rows], peers.spread)
     summary = summarise(standard, peers.scopes)
     contributions = path_contributions(judge.forest, summary.figures)
     shares = correction_shares(standard, contributions, summary, peers.scopes)

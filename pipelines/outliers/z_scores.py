@@ -54,7 +54,7 @@ def learn_spread(own: Float32s, z: Float32s, level: Float32s, *, vehicles: int) 
     return Spread(own=of_own, moved=moved, level=of_level)
 
 
-def departures(own: Float32s, z: Float32s, level: Float32s, relearning: Bools, spread: Spread) -> Float64s:
+def z_scores(own: Float32s, z: Float32s, level: Float32s, relearning: Bools, spread: Spread) -> Float64s:
     """Signed departures from health, [n, C], as normal deviates; NaN: not read, or still relearning.
 
     Args:
@@ -64,7 +64,7 @@ def departures(own: Float32s, z: Float32s, level: Float32s, relearning: Bools, s
         relearning: What such a correction reads is no level yet, [n, C].
         spread: How healthy vehicles spread.
     """
-    return _departures(own, z, level, relearning, spread.own, spread.moved, spread.level)
+    return _z_scores(own, z, level, relearning, spread.own, spread.moved, spread.level)
 
 
 def _robust_spread(x: Float32s) -> Float64s:
@@ -80,7 +80,7 @@ def _robust_spread(x: Float32s) -> Float64s:
 
 
 @numba.njit(cache=True, nogil=True)
-def _departures(  # noqa: PLR0917 - compiled: arrays only
+def _z_scores(  # noqa: PLR0917 - compiled: arrays only
     own: Float32s,
     z: Float32s,
     level: Float32s,
