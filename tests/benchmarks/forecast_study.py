@@ -18,10 +18,15 @@ import numpy as np
 import polars as pl
 
 from pipelines.backtest import backtest
-from pipelines.bands.panel import panels
-from pipelines.drift.straying import straying
+from pipelines.first_stages import first_stages
+from pipelines.forecast.base_models import learn_base_models
 from pipelines.forecast.check import check_tables
+from pipelines.forecast.outcomes import record_of
+from pipelines.forecast.past import past_of
 from pipelines.forecast.scores import auc
+from pipelines.forecast.stacked_hazard import _out_of_fold
+from pipelines.forecast.stacking import stack
+from pipelines.forecast.time_grid import HORIZONS, within_horizons
 from pipelines.history.reconstruct import reconstruct
 from pipelines.intake.load import load
 from pipelines.outliers.stage import unlike_peers
@@ -175,8 +180,7 @@ def print_oracle_share(past: pl.DataFrame, oracle: pl.DataFrame) -> None:
 def outlier_rows(store: Store, date: datetime, truth: Path, seed: int) -> Iterator[pl.DataFrame]:
     """Scores of the newest 26 weeks beside the largest true deviation of the week, in sigmas, and its correction."""
     evidence = read_evidence(store, as_of=date)
-    history = reconstruct(evidence)
-    drift = straying(panels(evidence, history), evidence=evidence, history=history, settings=Settings())
+    _, drift = first_stages(evidence, settings=Settings())
     found = unlike_peers(drift, evidence=evidence, settings=Settings())
     true = (
         pl.read_parquet(truth / "deviation" / "*.parquet")
@@ -249,8 +253,37 @@ def turbofan(drops: Path, folder: Path, *, every_days: int) -> None:
         error = median_life(wide.select("7", "30", "90").to_numpy()) - wide["left"].to_numpy()
         low, value, high = _resampled(wide, lambda drawn, e=error: float(np.sqrt(np.average(e**2, weights=drawn))))
         print_row("turbofan", f"remaining life, RMSE{after}", value, low, high, None, "published: below")
+    other_engines(store)
     for name, figure in PUBLISHED:
         print_row("published", name, figure, None, None, None, "other engines, other split")
+
+
+def other_engines(store: Store) -> None:
+    """Skill and AUC on engines left out in turn, everything known that the record holds."""
+    evidence = read_evidence(store)
+    history, drift = first_stages(evidence, settings=Settings())
+    outliers = unlike_peers(drift, evidence=evidence, settings=Settings())
+    record, now = record_of(evidence, history), evidence.as_of.timestamp() / 86_400
+    past = past_of(drift, outliers, record, now, evidence=evidence, history=history, seed=1)
+    announced, rows = _out_of_fold(past)
+    days, faults = (part[rows] for part in past.watched(past.now))
+    learned = learn_base_models(past, until=past.now)
+    distinct = past.distinct_faults(faults.sum(axis=1) > 0)
+    stacking = stack(announced, days, faults, past.origins.vehicle[rows], steady=learned.steady, distinct=distinct)
+    told = within_horizons(np.exp(stacking.log_hazard(announced)))
+    names = pl.Series(sorted(record.number)).gather(past.origins.vehicle[rows])
+    for place, horizon in enumerate(HORIZONS):
+        known, fault = (part[rows] for part in past.outcomes.within(horizon))
+        rated = pl.DataFrame({"vehicle_id": names, "p": told[:, place], "fault": fault}).filter(pl.Series(known == 1))
+        p, y = rated["p"].to_numpy(), rated["fault"].cast(pl.Float64).to_numpy()
+
+        def skill(drawn: np.ndarray, p: np.ndarray = p, y: np.ndarray = y) -> float:
+            base = np.average(y, weights=drawn)
+            return float(1 - np.average((p - y) ** 2, weights=drawn) / (base * (1 - base)))
+
+        for name, figure in (("skill", skill), ("AUC", lambda drawn, p=p, y=y: auc(p, y, drawn))):
+            low, value, high = _resampled(rated, figure)
+            print_row("turbofan", f"engines left out in turn, {name} {horizon} d", value, low, high, None, "")
 
 
 def _failed_by(times: pl.Series, failed: pl.DataFrame) -> pl.Series:

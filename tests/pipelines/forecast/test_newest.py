@@ -47,12 +47,13 @@ def test_no_later_reading_of_its_vehicle_is_looked_at(family):
 
 
 def test_readings_that_say_nothing_hardly_change_a_forecast_of_few_faults(fleet_of):
-    fleet = fleet_of(vehicles=90, weeks=50, straying=0.1, seed=5)
+    fleet = fleet_of(vehicles=60, weeks=44, straying=0.25, seed=5)
     assert 5 <= fleet.history.fault_events.height <= 12
     known = {"evidence": fleet.evidence, "history": fleet.history}
     record = record_of(**known)
     past = past_of(fleet.drift, fleet.outliers, record, fleet.evidence.as_of.timestamp() / 86_400, seed=1, **known)
-    noise = np.random.default_rng(2).normal(size=(len(past.origins), 60)).astype(np.float32)
+    past = past.without(np.arange(len(past.origins)) % 4 > 0)  # enough rows for so few faults
+    noise = np.random.default_rng(2).normal(size=(len(past.origins), 40)).astype(np.float32)
 
     def forecast(newest):
         features = replace(past.features, newest=newest)
