@@ -54,7 +54,7 @@ def analyse(evidence: Evidence, *, settings: Settings, progress: Progress = lamb
             "fault_forecast": forecast.fault_forecast,
             "cause_ranking": cause_ranking,
             "next_check": next_check,
-            "cause_confirmed": taught.shares,
+            "cause_confirmed": taught.table(),
             "recurring_issue": recurring_issue,
             "repair_outcome": repair_outcome,
             "outlier_check": outliers.scores,

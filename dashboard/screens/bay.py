@@ -10,6 +10,7 @@ from dashboard.screens.bay_forms import reading_part, sign_off_part, work_part
 from dashboard.screens.checking import checks_part
 from dashboard.screens.frame import Frame
 from dashboard.screens.record import codes_that_stand
+from dashboard.screens.setting_back import setting_back_part
 from dashboard.screens.visitor import visitor_part
 from dashboard.views import bay as views
 from dashboard.views.vehicle import CauseView, by_urgency, causes_of, cautions_of, nearest
@@ -87,7 +88,7 @@ def _vehicle(vehicle_id: str, frame: Frame) -> None:
     _causes(causes)
     checks_part(vehicle_id, now, frame)
     st.subheader("Write down the work")
-    _after(vehicle_id, evidence, causes, frame)
+    _after(vehicle_id, causes, frame)
     work_part(vehicle_id, causes, frame)
     st.subheader("Sign off")
     sign_off_part(vehicle_id, frame)
@@ -149,32 +150,16 @@ def _causes(causes: list[CauseView]) -> None:
             st.markdown(plain(cause.evidence))
 
 
-def _after(vehicle_id: str, evidence: Evidence, causes: list[CauseView], frame: Frame) -> None:
+def _after(vehicle_id: str, causes: list[CauseView], frame: Frame) -> None:
     """What to set back and when to read again, of the likeliest cause; the others can be picked."""
     if not causes:
         return
-    rows = published.table("correction_state", frame.reader.as_of)
-    mine = rows.filter((rows["vehicle_id"] == vehicle_id) & (rows["state"] != "not_fitted"))
     picked = causes[0]
     if len(causes) > 1:
         picked = st.selectbox(
             "If it is", causes, format_func=lambda cause: cause.name, key=f"after work on {vehicle_id}"
         )
-    after = views.after_work(
-        published.cause_knowledge()[picked.cause],
-        evidence,
-        mine["correction"].to_list(),
-        bank=picked.bank,
-        cylinder=picked.cylinder,
-    )
-    lines = [f"**Set back after the work:** {plain(after.reset)}."]
-    if after.corrections:
-        lines.append(f"That is: {plain('; '.join(after.corrections))}.")
-    if after.relearning:
-        lines.append("**Read it again** after so many hours of driving there:")
-    st.markdown("\n\n".join(lines))
-    if after.relearning:
-        st.markdown("\n".join(f"- {plain(each)}" for each in after.relearning))
+    setting_back_part(vehicle_id, picked, frame)
 
 
 show()

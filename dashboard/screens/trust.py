@@ -5,8 +5,10 @@ import streamlit as st
 from dashboard import published
 from dashboard.charts.fleet import faults_by_date, reliability
 from dashboard.screens import frame as shared
+from dashboard.screens.frame import Frame
+from dashboard.views.confirmed import named_and_found
 from dashboard.views.trust import HOW_TO_CHECK, TrustView, trust
-from dashboard.views.wording import Reader
+from dashboard.views.wording import Reader, plain
 
 
 def show() -> None:
@@ -16,6 +18,7 @@ def show() -> None:
     if frame is None:
         shared.nothing_yet()
         return
+    _confirmed(frame)
     horizon = st.segmented_control(
         "A fault within",
         [7, 30, 90],
@@ -43,6 +46,36 @@ def show() -> None:
     _curve(view, shown)
     _dates(view, shown)
     _measures(view)
+
+
+def _confirmed(frame: Frame) -> None:
+    """How often a cause that was named was found, where somebody looked and said what it was."""
+    view = named_and_found(
+        published.table("cause_confirmed", frame.reader.as_of),
+        published.names(),
+    )
+    with st.expander(view.title, expanded=False):
+        st.markdown(plain(view.sentence))
+        if view.rows.height:
+            shared.table(
+                view.rows,
+                hide_index=True,
+                key="named and found",
+                placeholder=shared.ABSENT,
+                alt="Causes that were named and found, with intervals",
+                column_config={
+                    "cause": st.column_config.TextColumn("Cause", width="large"),
+                    "cases": st.column_config.NumberColumn("Confirmed cases", help="that stand behind a ranking"),
+                    "looked_into": st.column_config.NumberColumn("Named and looked into"),
+                    "confirmed": st.column_config.NumberColumn("It was so"),
+                    "share": shared.percent_column("Share"),
+                    "low": shared.percent_column("at least"),
+                    "high": shared.percent_column("at most"),
+                    "spread": st.column_config.NumberColumn(
+                        "Engines differ", format="%.2f", help="1: as the knowledge says; 2: twice as much"
+                    ),
+                },
+            )
 
 
 def _curve(view: TrustView, shown: tuple[Reader, int]) -> None:

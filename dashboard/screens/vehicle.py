@@ -14,6 +14,7 @@ from dashboard.screens.frame import Frame
 from dashboard.screens.glance import beside_part, glance_part, path_chart
 from dashboard.screens.notes import notes_part
 from dashboard.screens.record import codes_part, record_part, repairs_part
+from dashboard.screens.setting_back import setting_back_part
 from dashboard.views import vehicle as views
 from dashboard.views.joined import distinct_titles
 from dashboard.views.notes import FLEET, About, with_notes
@@ -189,8 +190,9 @@ def _causes(vehicle_id: str, frame: Frame) -> None:
                 st.markdown("**Check, in this order:**\n" + "\n".join(f"1. {plain(check)}" for check in cause.checks))
             if cause.lookalikes:
                 st.markdown("**Easily taken for:**\n" + "\n".join(f"- {plain(other)}" for other in cause.lookalikes))
-            if cause.after:
-                st.markdown(plain(cause.after))
+            if cause.shows:
+                st.markdown(plain(cause.shows))
+                setting_back_part(vehicle_id, cause, frame)
     cautions = views.cautions_of(causes)
     if cautions:
         with st.expander("Before you work: " + ", ".join(plain(title) for title, _ in cautions)):

@@ -199,7 +199,7 @@ class CauseView:
     checks: list[str] = field(default_factory=list)
     lookalikes: list[str] = field(default_factory=list)
     cautions: list[tuple[str, str]] = field(default_factory=list)  # title, text
-    after: str = ""  # when it shows, what to set back after the work, how relearning goes on
+    shows: str = ""  # when it shows or grows
 
 
 def states_table(states: pl.DataFrame) -> pl.DataFrame:
@@ -318,7 +318,7 @@ def _cause_view(row: Mapping[str, Any], knowledge: Mapping[str, Cause]) -> Cause
         checks=[f"{check.title}." for check in known.checks],
         lookalikes=[f"{titles.get(other, other)}: {apart}" for other, apart in known.apart.items()],
         cautions=[(caution.title, caution.text) for caution in known.cautions],
-        after=f"Shows: {known.driven_by}. Set back after the work: {known.reset}. Then: {known.relearning}.",
+        shows=f"Shows: {known.driven_by}.",
     )
 
 

@@ -56,12 +56,29 @@ class Learned:
     cases: Mapping[str, int] = field(default_factory=dict)
     shares: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=SHARES))
 
+    def table(self) -> pl.DataFrame:
+        """One row a cause that was named or found: `shares`, its confirmed `cases`, and `spread` (1: as is known)."""
+        known = pl.DataFrame(
+            {"cause": list(self.cases), "cases": list(self.cases.values())},
+            schema={"cause": pl.String, "cases": pl.Int64},
+        )
+        spread = pl.DataFrame(
+            {"cause": list(self.spread), "spread": list(self.spread.values())},
+            schema={"cause": pl.String, "spread": pl.Float64},
+        )
+        return (
+            self.shares.join(known, on="cause", how="full", coalesce=True)
+            .join(spread, on="cause", how="left")
+            .with_columns(pl.col("cases", "looked_into", "confirmed").fill_null(0))
+            .sort("cases", "looked_into", "cause", descending=[True, True, False])
+        )
+
 
 def confirmed_work(work: pl.DataFrame) -> pl.DataFrame:
     """`vehicle_id, done_at, cause, bank, cylinder` of work whose cause is on record; one row a visit and cause."""
     known = [*causes(), NO_FAULT, OTHER]
     return (
-        work.filter(pl.col("cause").is_in(known), pl.col("kind").is_in(HANDS_ON))
+        work.filter(pl.col("cause").is_in(known), pl.col("kind").is_in([*HANDS_ON, "inspection"]))
         .with_columns(day=pl.col("done_at").dt.date())
         .sort("vehicle_id", "done_at", "cause")
         .unique(["vehicle_id", "day", "cause"], keep="first", maintain_order=True)

@@ -8,7 +8,8 @@ from typing import Any
 import polars as pl
 
 from pipelines.catalogue.tables import published_tables
-from pipelines.causes.knowledge import causes
+from pipelines.causes.knowledge import Cause, causes
+from pipelines.causes.setting_back import relearning, set_back
 from pipelines.handouts.chart import chart_of
 from pipelines.handouts.claims import Claim, claims_of
 from pipelines.handover import Evidence
@@ -110,6 +111,7 @@ def _card(
         "causes": [{"title": each["title"], "evidence": each["evidence"]} for each in named],
         "checks": [f"{check.title}." for check in first.checks] if first else [],
         "cautions": [f"{caution.title}. {caution.text}" for caution in first.cautions] if first else [],
+        **_after(first, named, vehicle, evidence),
         "part": str(part) if part and facts.get("asks") == "work" else "",
         "chart": chart_of(
             visit["vehicle_id"], facts.get("leading_correction"), published["correction_state"], evidence
@@ -117,7 +119,23 @@ def _card(
     }
 
 
-def _named_causes(vehicle_id: str, cause_ranking: pl.DataFrame) -> list[dict[str, str]]:
+def _after(
+    first: Cause | None, named: list[dict[str, Any]], vehicle: Mapping[str, Any], evidence: Evidence
+) -> dict[str, Any]:
+    """What is set back after the work on the likeliest cause, and the hours in each region until it is read again."""
+    if first is None:
+        return {"reset": "", "set_back": [], "relearning": []}
+    mine = evidence.snapshots.filter(pl.col("vehicle_id") == vehicle.get("vehicle_id"))
+    read = [code for code in evidence.corrections["code"] if code in mine.columns and mine[code].count()]
+    rows = set_back(first, named[0]["bank"], evidence.corrections.filter(pl.col("code").is_in(read)))
+    return {
+        "reset": first.reset,
+        "set_back": rows.select(pl.col("title").fill_null(pl.col("code")))["title"].to_list(),
+        "relearning": [each.words() for each in relearning(rows)],
+    }
+
+
+def _named_causes(vehicle_id: str, cause_ranking: pl.DataFrame) -> list[dict[str, Any]]:
     """The likeliest causes with their place, chance and evidence in words."""
     rows = (
         cause_ranking.filter(
@@ -130,5 +148,5 @@ def _named_causes(vehicle_id: str, cause_ranking: pl.DataFrame) -> list[dict[str
     for row in rows.iter_rows(named=True):
         place = "".join(f", {name} {row[name]}" for name in ("bank", "cylinder") if row[name] is not None)
         title = f"{causes()[row['cause']].title}{place}: {percent(row['probability'])}"
-        found.append({"cause": row["cause"], "title": title, "evidence": row["evidence"] or ""})
+        found.append({"cause": row["cause"], "bank": row["bank"], "title": title, "evidence": row["evidence"] or ""})
     return found

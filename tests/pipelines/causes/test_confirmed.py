@@ -1,5 +1,6 @@
 """What confirmed repairs teach; about two seconds."""
 
+from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
@@ -57,6 +58,19 @@ def test_how_often_what_was_named_was_so_is_counted_with_its_interval(healthy, e
     assert (row["cause"], row["looked_into"], row["confirmed"]) == ("egr_restricted", 12, 10)
     assert [row["low"], row["high"]] == pytest.approx(beta.ppf([0.05, 0.95], 10.5, 2.5))
     assert taught.cases["egr_restricted"] == 10
+    told = {row["cause"]: row for row in taught.table().to_dicts()}
+    assert (told["egr_restricted"]["cases"], told["egr_restricted"]["confirmed"]) == (10, 10)
+    assert (told["no_fault_found"]["cases"], told["no_fault_found"]["looked_into"]) == (1, 0)
+    assert 0.5 < told["egr_restricted"]["spread"] < 2
+    assert Learned().table().is_empty()
+
+
+def test_an_inspection_that_found_no_fault_counts_as_looked_into(healthy, evidence):
+    known = repaired(evidence, ["egr_restricted"] * 3 + ["no_fault_found"])
+    looked = pl.when(pl.col("cause") == "no_fault_found").then(pl.lit("inspection")).otherwise("kind")
+    known = replace(known, work=known.work.with_columns(kind=looked))
+    (row,) = learn_causes(as_drift(fleet(healthy, 1.0)), known).shares.to_dicts()
+    assert (row["looked_into"], row["confirmed"]) == (4, 3)
 
 
 def test_the_ranking_says_how_many_confirmed_cases_stand_behind_it(healthy, evidence, history):

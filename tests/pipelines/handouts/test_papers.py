@@ -31,6 +31,7 @@ def papers(*vehicles, text=HOSTILE):
             "vehicle": vehicle, "about": text, "depot": "High Moor", "day": "Monday 02 June 2031", "date": "2031-06-02",
             "start": "07:00 UTC", "bay": "1", "hours": 1.0, "jobs": text, "reason": text, "part": text,
             "causes": [{"cause": "a", "title": text, "evidence": text}], "checks": [text], "cautions": [text],
+            "reset": text, "set_back": [text], "relearning": [text],
             "chart": {
                 "title": text, "points": [[0.0, 0.0], [1.0, 1.0]], "band": [0.2, 0.4], "low": "1", "high": "2",
                 "from": "01 Jan 2031", "to": "01 Jun 2031",
