@@ -25,7 +25,7 @@ def lanes(rows: pl.DataFrame) -> Drawn:
     )
     apart = alt.Scale(paddingInner=GAP, paddingOuter=0)
     lane = alt.Y("title:N", title=None, sort=None, scale=apart, axis=alt.Axis(labelLimit=230, grid=False))
-    off = alt.YOffset("away:Q", scale=alt.Scale(domain=[FARTHEST, -FARTHEST]))
+    off = alt.YOffset("away:Q", scale=alt.Scale(domain=[-FARTHEST, FARTHEST]))
     ends = (
         rows.group_by("title", maintain_order=True)
         .agg(begins=pl.col("read_at").min(), ends=pl.col("read_at").max())

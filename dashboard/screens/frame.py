@@ -1,9 +1,10 @@
 """What every page shares: the reader's choices in the side bar, the line on what figures rest on, tables with links."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from types import MappingProxyType
+from typing import Any, NoReturn
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import polars as pl
@@ -122,25 +123,32 @@ def your_name(form: str) -> str:
     return name or ""
 
 
-def vehicle_links(rows: pl.DataFrame, frame: Frame, **more: str) -> pl.DataFrame:
-    """The rows with vehicle_id turned into the address of its page."""
-    return rows.with_columns(
-        address.links("vehicle", {**frame.carried, **more}, "vehicle", rows.get_column("vehicle_id")).alias(
-            "vehicle_id"
-        )
-    )
-
-
-def table(rows: pl.DataFrame, *, key: str, **shown: Any) -> None:
+def table(rows: pl.DataFrame, *, key: str, opened_with: Mapping[str, str] = MappingProxyType({}), **shown: Any) -> None:
     """A table of text and figures, which can be saved; what a spreadsheet would run stands behind a `'` in it.
+
+    A click on a vehicle's number opens its page in place.
 
     Args:
         rows: What it shows.
         key: Its name, unique on the page.
+        opened_with: Further parameters of a vehicle's page that is opened from it.
         shown: Further arguments of `st.dataframe`.
     """
-    st.dataframe(published.as_cells(rows), key=key, **shown)  # noqa: TID251 - this is the one place
-    offer_table(rows, key, shown.get("column_config", {}))
+    columns = shown.pop("column_config", {})
+    opens = f"open {key}"
+    button = st.column_config.ButtonColumn("Vehicle", type="tertiary", alignment="left", pinned=True, key=opens)
+    st.dataframe(  # noqa: TID251 - the one place
+        published.as_cells(rows), key=key, column_config={**columns, "vehicle_id": button}, **shown
+    )
+    offer_table(rows, key, columns)
+    if clicked := st.session_state.get(opens):
+        open_vehicle(rows.item(clicked["row"], "vehicle_id"), **opened_with)
+
+
+def open_vehicle(vehicle_id: str, **more: str) -> NoReturn:
+    """Go to the page of a vehicle, with what the reader picked for all pages."""
+    carried = {name: st.query_params.get_all(name) for name in address.KEPT_IN_MENU if name in st.query_params}
+    st.switch_page("screens/vehicle.py", query_params={**carried, **more, "vehicle": vehicle_id})
 
 
 def chart(drawn: Drawn, *, key: str, alt: str) -> None:
@@ -179,10 +187,4 @@ def as_percent(rows: pl.DataFrame, *shares: str) -> pl.DataFrame:
 def percent_column(label: str, help_text: str | None = None) -> ColumnConfig:
     """Column of percentages to two figures."""
     column: ColumnConfig = st.column_config.NumberColumn(label, format="%.2g %%", help=help_text)
-    return column
-
-
-def vehicle_column() -> ColumnConfig:
-    """Column that shows a vehicle's number and opens its page."""
-    column: ColumnConfig = st.column_config.LinkColumn("Vehicle", display_text=r"[?&]vehicle=([^&]*)$", pinned=True)
     return column

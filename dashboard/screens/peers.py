@@ -6,7 +6,6 @@ import streamlit as st
 from dashboard import published
 from dashboard.charts.peers import forest_against_distance
 from dashboard.screens import frame as shared
-from dashboard.screens.frame import Frame
 from dashboard.views.joined import Choice, choices
 from dashboard.views.peers import PeersView, peers
 from dashboard.views.wording import plain
@@ -47,11 +46,11 @@ def show() -> None:
         key="forest_distance",
         alt="Each vehicle by how rare it is: by the isolation forest across, by the robust distance up",
     )
-    _table(view, frame)
+    _table(view)
 
 
-def _table(view: PeersView, frame: Frame) -> None:
-    rows = shared.vehicle_links(view.rows, frame).select(
+def _table(view: PeersView) -> None:
+    rows = view.rows.select(
         "vehicle_id",
         "agreement",
         "reasons",
@@ -72,7 +71,6 @@ def _table(view: PeersView, frame: Frame) -> None:
             "vehicle_id", "agreement", "forest", "distance", "robust_distance", "reasons", "engine_family", "depot",
         ],
         column_config={
-            "vehicle_id": shared.vehicle_column(),
             "agreement": st.column_config.TextColumn("Called an outlier", width=160),
             "reasons": st.column_config.TextColumn("Set apart by (share of the forest's score)", width=460),
             "forest": shared.percent_column("As odd", "Share of healthy vehicle-weeks as odd, by the forest."),

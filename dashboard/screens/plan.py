@@ -54,7 +54,7 @@ def show() -> None:
     if view.rows.height:
         _visits(view, frame)
     if view.waiting.height:
-        _waiting(view, frame)
+        _waiting(view)
     with st.container(key="screen-decide"):  # not on paper
         decide_part(view, frame)
         if view.rows.height:
@@ -68,12 +68,12 @@ def _visits(view: PlanView, frame: Frame) -> None:
     with st.container(key="paper"):
         st.markdown(on_paper(view.rows, frame.reader))
     with st.container(key="screen-table"):
-        _table(view, frame)
+        _table(view)
         _downloads(view, frame)
 
 
-def _table(view: PlanView, frame: Frame) -> None:
-    rows = shared.vehicle_links(view.rows, frame).select(
+def _table(view: PlanView) -> None:
+    rows = view.rows.select(
         "day",
         "start",
         "depot",
@@ -99,7 +99,6 @@ def _table(view: PlanView, frame: Frame) -> None:
             "start": st.column_config.TextColumn("Start"),
             "depot": st.column_config.TextColumn("Depot"),
             "bay": st.column_config.NumberColumn("Bay"),
-            "vehicle_id": shared.vehicle_column(),
             "jobs": st.column_config.TextColumn("Jobs", width=230),
             "decision": st.column_config.TextColumn("Decided"),
             "labour_hours": st.column_config.NumberColumn("Hours", format="%.1f"),
@@ -113,16 +112,15 @@ def _table(view: PlanView, frame: Frame) -> None:
     )
 
 
-def _waiting(view: PlanView, frame: Frame) -> None:
+def _waiting(view: PlanView) -> None:
     st.subheader("Without a visit")
     shared.table(
-        shared.known_columns(shared.vehicle_links(view.waiting, frame)),
+        shared.known_columns(view.waiting),
         hide_index=True,
         placeholder=shared.ABSENT,
         key="waiting",
         alt="Vehicles that need hands and have no visit, with the reason",
         column_config={
-            "vehicle_id": shared.vehicle_column(),
             "urgency": st.column_config.TextColumn("Urgency", width=115),
             "depot": st.column_config.TextColumn("Depot"),
             "reason": st.column_config.TextColumn("Why", width="large"),
@@ -178,13 +176,12 @@ def _ahead(view: PlanView, frame: Frame, depots: list[str]) -> None:
     st.subheader("Months ahead")
     st.markdown(ahead.sentence)
     shared.table(
-        shared.known_columns(shared.vehicle_links(ahead.rows, frame)),
+        shared.known_columns(ahead.rows),
         hide_index=True,
         placeholder=shared.ABSENT,
         key="ahead",
         alt="Vehicles without a visit whose limit is foreseen, by month",
         column_config={
-            "vehicle_id": shared.vehicle_column(),
             "month": st.column_config.DateColumn("Month", format="MMMM YYYY"),
             "depot": st.column_config.TextColumn("Depot"),
             "title": st.column_config.TextColumn("What meets its limit"),

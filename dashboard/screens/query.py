@@ -92,7 +92,7 @@ def _rows(answer: Answer, frame: Frame) -> None:
     rows = answer.rows
     linked = "vehicle_id" in rows.columns and rows.height <= MOST_LINKS and rows["vehicle_id"].dtype == pl.String
     shared.table(
-        shared.vehicle_links(rows, frame) if linked else rows,
+        rows if linked else rows,
         key="answer",
         hide_index=True,
         placeholder=shared.ABSENT,

@@ -109,13 +109,12 @@ def _repairs(view: RecurringView, frame: Frame) -> None:
         st.info(view.no_repairs_reason)
         return
     shared.table(
-        shared.vehicle_links(view.repairs, frame),
+        view.repairs,
         hide_index=True,
         placeholder=shared.ABSENT,
         key="repairs",
         alt="Repairs with their outcome, newest first",
         column_config={
-            "vehicle_id": shared.vehicle_column(),
             "done_at": st.column_config.DatetimeColumn("Done", format="D MMM YYYY", timezone=frame.reader.zone.key),
             "component": st.column_config.TextColumn("Component"),
             "verdict": st.column_config.TextColumn("Outcome"),

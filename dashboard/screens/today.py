@@ -8,7 +8,7 @@ from dashboard.palette import URGENCY
 from dashboard.screens import frame as shared
 from dashboard.screens.frame import Frame
 from dashboard.views.joined import Choice, choices
-from dashboard.views.today import TodayView, grouping, today
+from dashboard.views.today import TodayView, first_in_line, grouping, today
 from dashboard.views.unread import unread
 from dashboard.views.wording import plain
 from pipelines.digest import MUST_NOT_BE_DRIVEN
@@ -88,13 +88,12 @@ def _unread(view: TodayView, frame: Frame) -> None:
     st.subheader("Not read for long")
     st.markdown(plain(said.sentence))
     shared.table(
-        shared.known_columns(shared.vehicle_links(said.rows, frame)),
+        shared.known_columns(said.rows),
         key="unread",
         hide_index=True,
         placeholder=shared.ABSENT,
         alt="Vehicles that were not read for long, longest first",
         column_config={
-            "vehicle_id": shared.vehicle_column(),
             "depot": st.column_config.TextColumn("Depot"),
             "days_since_read": st.column_config.NumberColumn("Days ago", format="%.0f"),
             "last_read_at": st.column_config.DatetimeColumn(
@@ -129,11 +128,15 @@ def _charts(view: TodayView, frame: Frame, choice: Choice) -> None:
 
 def _table(view: TodayView, frame: Frame) -> None:
     st.subheader("Who needs attention")
+    for vehicle_id, why in first_in_line(view.rows):
+        st.page_link(
+            "screens/vehicle.py",
+            label=f"**{plain(vehicle_id)}** {plain(why)}",
+            query_params={**frame.carried, "vehicle": vehicle_id},
+        )
     shared.table(
         shared.known_columns(
-            shared.as_percent(
-                shared.vehicle_links(view.rows, frame), "cause_probability", "chance_7", "chance_30", "chance_90"
-            ).select(COLUMNS)
+            shared.as_percent(view.rows, "cause_probability", "chance_7", "chance_30", "chance_90").select(COLUMNS)
         ),
         key="attention",
         hide_index=True,
@@ -141,7 +144,6 @@ def _table(view: TodayView, frame: Frame) -> None:
         alt="Vehicles, most urgent first",
         lazy=view.rows.height > 1000,
         column_config={
-            "vehicle_id": shared.vehicle_column(),
             "urgency": st.column_config.TextColumn("Urgency", width=115),
             "why": st.column_config.TextColumn("Why", width=470),
             "title": st.column_config.TextColumn("Leading correction", width=225),

@@ -82,7 +82,7 @@ def _trend(moved: pl.DataFrame, frame: Frame) -> None:
     abouts = [About(), *(About(depot=depot) for depot in depots or choices(vehicles, "depot"))]
     unit = unit_word(correction["unit"])
     _charts(view, abouts, frame, (code, split, choice), unit=unit, split=SPLITS[split])
-    _tables(view, moved, frame, titles[code], unit_word(correction["unit"]))
+    _tables(view, moved, titles[code], unit_word(correction["unit"]))
 
 
 def _charts(
@@ -112,12 +112,12 @@ def _charts(
     )
 
 
-def _tables(view: TrendView, moved: pl.DataFrame, frame: Frame, title: str, unit: str) -> None:
+def _tables(view: TrendView, moved: pl.DataFrame, title: str, unit: str) -> None:
     in_unit = f" ({unit})" if unit else ""
     labels = {state: each.label for state, each in STATE.items()}
     shared.table(
         shared.known_columns(
-            shared.vehicle_links(view.standing, frame, correction=title).select(
+            view.standing.select(
                 "vehicle_id",
                 "group",
                 pl.col("state").replace_strict(labels, default=pl.col("state")),
@@ -132,10 +132,10 @@ def _tables(view: TrendView, moved: pl.DataFrame, frame: Frame, title: str, unit
         hide_index=True,
         placeholder=shared.ABSENT,
         key="standing",
+        opened_with={"correction": title},
         alt="Vehicles, farthest from expected first",
         lazy=view.standing.height > 1000,
         column_config={
-            "vehicle_id": shared.vehicle_column(),
             "group": st.column_config.TextColumn("Group"),
             "state": st.column_config.TextColumn("State"),
             "value": st.column_config.NumberColumn(f"Read{in_unit}", format="%.4g"),

@@ -3,10 +3,6 @@
 A picker's parameter holds what the picker shows, so what it shows must not change with the data or the reader's zone.
 """
 
-from urllib.parse import quote, urlencode
-
-import polars as pl
-
 from dashboard.views.wording import Reader
 
 PAGES = {  # url path -> name in the menu
@@ -34,15 +30,3 @@ def shared(reader: Reader, *, newest: bool) -> dict[str, str]:
 def state_name(reader: Reader) -> str:
     """How a published state is named in the picker and in the address: its time in UTC."""
     return reader.as_of.strftime("%Y-%m-%d %H:%M:%S UTC")
-
-
-def link(page: str, carried: dict[str, str], **selected: str) -> str:
-    """Address of a page of this dashboard, relative to any of its pages."""
-    query = urlencode({**carried, **selected}, quote_via=quote)
-    return f"{page}?{query}" if query else page
-
-
-def links(page: str, carried: dict[str, str], parameter: str, values: pl.Series) -> pl.Series:
-    """One address a value, for a link column; the value comes last so that the column can show it."""
-    encoded = [link(page, carried, **{parameter: str(value)}) for value in values.to_list()]
-    return pl.Series(values.name, encoded, dtype=pl.String)

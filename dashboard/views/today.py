@@ -13,6 +13,7 @@ from dashboard.views.sentences import short_sentence
 from dashboard.views.wording import Reader, count, listed, number, percent
 
 NO_CAUSE = "none_of_these"  # what a ranking calls the chance that no known cause is the true one
+MOST_FIRST = 8  # vehicles said by name before the table (judgement: they fit a screen)
 NEW_DAYS = 30  # an alarm is new this long
 DAYS_PER_YEAR = 365.25
 
@@ -175,6 +176,16 @@ def _rows(fleet: pl.DataFrame, tables: FleetTables, reader: Reader) -> pl.DataFr
         )
         .select(pl.col(name).cast(dtype) for name, dtype in ROWS_SCHEMA.items())
     )
+
+
+def first_in_line(rows: pl.DataFrame) -> list[tuple[str, str]]:
+    """Vehicles that cannot wait, in the order of the list, with why in a line: `(vehicle_id, why)`."""
+    labels = {look(URGENCY, urgency).label for urgency in ("off_road", "this_week")}
+    urgent = rows.filter(pl.col("urgency").is_in(labels)).head(MOST_FIRST)
+    return [
+        (row["vehicle_id"], f"{row['urgency']} — {row['why'] or row['what'] or 'no reason was published'}")
+        for row in urgent.to_dicts()
+    ]
 
 
 def urgent_first(rows: pl.DataFrame) -> pl.DataFrame:

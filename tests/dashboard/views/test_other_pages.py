@@ -2,7 +2,7 @@ from datetime import UTC, datetime, timedelta
 
 import polars as pl
 
-from dashboard.views.address import link, links, shared
+from dashboard.views.address import shared
 from dashboard.views.drops import drops
 from dashboard.views.joined import Choice
 from dashboard.views.recurring import issue_sentence, recurring
@@ -213,11 +213,8 @@ def test_few_faults_are_said_to_prove_little(reader):
 def test_addresses_carry_what_was_picked():
     reader = Reader(as_of=datetime(2031, 5, 20, 12, tzinfo=UTC), miles=True)
     carried = shared(reader, newest=False)
-    assert (
-        link("vehicle", carried, vehicle="V 1")
-        == "vehicle?unit=miles&as_of=2031-05-20%2012%3A00%3A00%20UTC&vehicle=V%201"
-    )
-    assert links("vehicle", {}, "vehicle", pl.Series("vehicle_id", ["V1"])).to_list() == ["vehicle?vehicle=V1"]
+    assert carried == {"unit": "miles", "as_of": "2031-05-20 12:00:00 UTC"}
+    assert shared(Reader(as_of=reader.as_of), newest=True) == {}
 
 
 def test_nothing_loaded_says_how_to_load():
