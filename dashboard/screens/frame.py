@@ -142,7 +142,7 @@ def table(rows: pl.DataFrame, *, key: str, opened_with: Mapping[str, str] = Mapp
     )
     offer_table(rows, key, columns)
     if clicked := st.session_state.get(opens):
-        open_vehicle(rows.item(clicked["row"], "vehicle_id"), **opened_with)
+        open_vehicle(str(rows.item(clicked["row"], "vehicle_id")), **opened_with)
 
 
 def open_vehicle(vehicle_id: str, **more: str) -> NoReturn:

@@ -1,6 +1,5 @@
 """SQL on the published tables, for questions that no page answers; it only reads."""
 
-import polars as pl
 import streamlit as st
 
 from dashboard import asked
@@ -10,8 +9,6 @@ from dashboard.screens.frame import Frame
 from dashboard.views.asking import Question, columns_of, examples, said_of, suited
 from dashboard.views.wording import plain
 from pipelines.query.ask import LONGEST, Answer
-
-MOST_LINKS = 2_000  # rows whose vehicles are links; beyond, nobody clicks them one by one
 
 
 def show() -> None:
@@ -85,20 +82,18 @@ def _answer(sql: str, frame: Frame) -> None:
             key="answer_chart",
             alt=f"{columns.up} by {columns.across}",
         )
-    _rows(answer, frame)
+    _rows(answer)
 
 
-def _rows(answer: Answer, frame: Frame) -> None:
+def _rows(answer: Answer) -> None:
     rows = answer.rows
-    linked = "vehicle_id" in rows.columns and rows.height <= MOST_LINKS and rows["vehicle_id"].dtype == pl.String
     shared.table(
-        rows if linked else rows,
+        rows,
         key="answer",
         hide_index=True,
         placeholder=shared.ABSENT,
         alt="What the query gave",
         lazy=rows.height > 1000,
-        column_config={"vehicle_id": shared.vehicle_column()} if linked else {},
     )
 
 

@@ -27,7 +27,7 @@ def test_the_query_of_an_address_is_answered_with_rows_and_a_chart(page):
     assert not page.exception
     answer = page.dataframe[-1].value
     assert answer["leeway_pct"].to_list() == [61.0, 97.0]
-    assert answer["vehicle_id"].to_list() == ["vehicle?vehicle=V2", "vehicle?vehicle=V3"]
+    assert answer["vehicle_id"].to_list() == ["V2", "V3"]
     assert len(page.get("vega_lite_chart")) == 1
     assert any("2 rows" in each.value.replace("\u00a0", " ") for each in page.markdown)
 
