@@ -28,7 +28,8 @@ class HeldReadings:
 
     batches: The contract's `held_reading`, with `vehicle_ids` and `sure` beside it.
     histories: For a chart of each: `batch_id, vehicle_id, read_at, column_name, came, converted, held`.
-    readings: `vehicle_id, read_at` of readings with held cells, `corrections` (bool: corrections are among them).
+    readings: `vehicle_id, read_at` of readings with held cells, `corrections` (bool: of so many corrections that the
+        reading says nothing of the vehicle).
     newest: `vehicle_id, correction` (null: every one) whose newest reading is held, and how many of them the evidence
         still has without it (`held`).
     cells: `vehicle_id, read_at, column_name` (null: the whole reading) of what does not stand as it came, with its

@@ -19,7 +19,7 @@ from pipelines.held.identity import foreign_readings
 from pipelines.held.misreads import misread_values
 from pipelines.held.readings import Readings
 from pipelines.held.repeats import repeated_readings
-from pipelines.held.units import unit_slips
+from pipelines.held.units import SEVERAL, unit_slips
 
 DECISIONS = pl.Schema([
     ("batch_id", pl.String()), ("decision", pl.String()), ("decided_at", pl.Datetime("us", "UTC")),
@@ -176,16 +176,22 @@ def _faults(faults: pl.DataFrame, readings: Readings, now: Readings, was: Int64s
 
 
 def _held_rows(readings: Readings, held: Sequence[Finding]) -> pl.DataFrame:
-    """vehicle_id, read_at of readings that are held, and `corrections`: whether corrections of theirs are."""
-    rows, of_corrections = np.zeros(readings.rows, np.bool_), np.zeros(readings.rows, np.bool_)
+    """vehicle_id, read_at of readings with held cells, and `corrections`: whether they say nothing of the vehicle.
+
+    One column that slipped leaves a reading that says what all others say.
+    """
+    rows, whole, count = (np.zeros(readings.rows, dtype) for dtype in (np.bool_, np.bool_, np.int64))
     codes = set(readings.catalogue["code"])
     for finding in held:
         rows[finding.rows] = True
-        of_corrections[finding.rows] |= finding.is_whole
+        whole[finding.rows] |= finding.is_whole
         for name, which in finding.cells.items():
-            of_corrections[which] |= name in codes
-    keys = readings.frame.select(KEY).with_columns(corrections=pl.Series(of_corrections))
-    return keys.filter(pl.Series(rows))
+            count[which] += name in codes
+    every = [pl.col(column.name).is_not_null() for column in readings.measured if column.is_correction]
+    read = pl.sum_horizontal(*every) if every else pl.lit(0)
+    marked = readings.frame.select(*KEY, read=read, count=pl.Series(count), whole=pl.Series(whole))
+    several = (pl.col("count") >= SEVERAL) | ((pl.col("count") > 0) & (2 * pl.col("count") >= pl.col("read")))
+    return marked.filter(pl.Series(rows)).select(*KEY, corrections=pl.col("whole") | several)
 
 
 def _newest(readings: Readings, cells: Mapping[str, Bools], gone: Bools) -> pl.DataFrame:

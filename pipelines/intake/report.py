@@ -10,6 +10,10 @@ from pipelines.intake.files import unfit
 
 FEW_FILES = 40  # up to so many files have a line each
 MOST_LINES = 60  # of one kind, unless all are asked for
+WITHHELD = (
+    "Where a whole batch of a depot looks so, the next analysis withholds it until somebody decides: on the page What "
+    "came in, or with leeway enter."
+)
 CROWDED, CROWDED_SHARE = 2, 0.1  # rows of a file, and share of them, that may be entered twice; judgement
 
 
@@ -98,6 +102,7 @@ class LoadReport:
             for (column, reason), count in self.told_late.most_common()
         ]
         proposals = _capped(self.proposals, verbose=verbose)
+        proposals += [WITHHELD] if proposals else []
         lines = [*(self._file_lines() if few else self._table_lines()), *wrong, *self._notes(), *proposals]
         skipped = sum(file.skipped for file in self.files)
         head = "Dry run, nothing is kept: " if self.dry_run else ""

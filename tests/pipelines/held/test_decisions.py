@@ -10,7 +10,7 @@ from pipelines.settings import Settings
 from pipelines.store.entries import append
 from pipelines.store.held_answers import answer_beforehand
 
-from .conftest import UNITS, batches, decide, evidence_of, healthy, in_month
+from .conftest import UNITS, batches, decide, evidence_of, healthy, in_month, judged
 
 TRIMS = [code for code, unit in UNITS.items() if unit == "%"]
 FRACTIONS = in_month(*TRIMS)(lambda x: x / 100)
@@ -95,6 +95,18 @@ def test_a_vehicle_whose_newest_readings_are_held_shows_its_last_good_one(fleet)
     last = good.sort("read_at").group_by("vehicle_id").agg(pl.col("trim_1").last().cast(pl.Float32).cast(pl.Float64))
     shown = held.filter(pl.col("correction") == "trim_1").join(last, on="vehicle_id")
     assert shown["value"].to_list() == shown["trim_1"].to_list()
+
+
+def test_a_reading_of_which_one_column_is_held_is_a_reading():
+    right = healthy()
+    last = pl.col("read_at").dt.strftime("%Y-%m") == right["read_at"].max().strftime("%Y-%m")
+    of_depot = last & (pl.col("depot") == "Quay")
+    one = judged(right.with_columns(knock=pl.when(of_depot).then(pl.col("knock") * 10).otherwise("knock"))).held
+    assert one.readings.height == right.filter(of_depot).height
+    assert not one.readings["corrections"].any()
+    assert set(one.newest["correction"]) == {"knock"}
+    trims = judged(right.with_columns(pl.when(of_depot).then(pl.col(c) / 100).otherwise(c).alias(c) for c in TRIMS))
+    assert trims.held.readings["corrections"].all()
 
 
 def test_nothing_is_converted_by_itself(fleet):
