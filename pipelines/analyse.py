@@ -8,8 +8,7 @@ from pipelines.first_stages import Progress, first_stages
 from pipelines.forecast.hazard import forecast_faults
 from pipelines.handover import Analysis, Evidence
 from pipelines.outliers.stage import unlike_peers
-from pipelines.recurring.issues import recurring_issues
-from pipelines.recurring.repairs import repair_outcomes
+from pipelines.recurring.stage import recurring
 from pipelines.settings import Settings
 from pipelines.workplan.urgency import vehicle_states
 
@@ -33,8 +32,7 @@ def analyse(evidence: Evidence, *, settings: Settings, progress: Progress = lamb
     progress("forecast")
     forecast = forecast_faults(drift, outliers, evidence=evidence, history=history, settings=settings)
     progress("recurring")
-    repair_outcome = repair_outcomes(drift, evidence=evidence, history=history)
-    recurring_issue = recurring_issues(drift, cause_ranking, repair_outcome, evidence=evidence, history=history)
+    came_back = recurring(drift, cause_ranking, evidence=evidence, history=history, seed=settings.seed)
     progress("states")
     vehicle_state = vehicle_states(
         drift.correction_state,
@@ -55,8 +53,6 @@ def analyse(evidence: Evidence, *, settings: Settings, progress: Progress = lamb
             "cause_ranking": cause_ranking,
             "next_check": next_check,
             "cause_confirmed": taught.table(),
-            "recurring_issue": recurring_issue,
-            "repair_outcome": repair_outcome,
             "outlier_check": outliers.scores,
             "forecast_model": forecast.model,
             "fault_event": history.fault_events,
@@ -66,6 +62,7 @@ def analyse(evidence: Evidence, *, settings: Settings, progress: Progress = lamb
             "held_history": evidence.held.histories,
             "held_cell": evidence.held.cells,
             "analysis_setting": settings.as_frame(),
+            **came_back,
             **drift.extras,
         },
     )

@@ -20,6 +20,8 @@ def handout(store: Store, folder: Path) -> None:
     Of work under warranty, planned or done within three months, claim-VEHICLE.pdf and claim-VEHICLE.xlsx: readings
     before and after, codes, calibrations and work.
 
+    Beside them, of each part that came back inside its warranty, a page for its supplier: supplier-PART.pdf.
+
     \b
     Example:
       leeway handout --to papers

@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from types import MappingProxyType
 from typing import Any, NoReturn
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -11,7 +12,7 @@ import polars as pl
 import streamlit as st
 from streamlit.elements.lib.column_types import ColumnConfig
 
-from dashboard import entered, published
+from dashboard import entered, published, suppliers
 from dashboard.charts import Drawn
 from dashboard.charts.ready import ready
 from dashboard.screens.saving import offer_chart, offer_table
@@ -188,3 +189,20 @@ def percent_column(label: str, help_text: str | None = None) -> ColumnConfig:
     """Column of percentages to two figures."""
     column: ColumnConfig = st.column_config.NumberColumn(label, format="%.2g %%", help=help_text)
     return column
+
+
+def supplier_button(record: dict[str, Any], frame: Frame) -> None:
+    """The page for a part's supplier as PDF.
+
+    Args:
+        record: Of `suppliers.parts`.
+        frame: Who reads which state.
+    """
+    st.download_button(
+        f"Download the page for the supplier: {plain(str(record['part']))}",
+        data=partial(suppliers.page, record, frame.reader.as_of),
+        file_name=f"supplier-{record['component']}.pdf",
+        mime="application/pdf",
+        on_click="ignore",
+        key=f"supplier page {record['component']}",
+    )

@@ -1,85 +1,119 @@
-"""What keeps coming back in the fleet, and whether repairs held."""
+"""What keeps coming back in the fleet: findings and what is still new, as a page says them."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import polars as pl
 
-from dashboard.palette import VERDICT, look
 from dashboard.views.wording import Reader, count, number
 
-FOUND = 0.05  # q-value up to which an issue counts as found (recurring, issues.py)
+FOUND = 0.05  # q-value up to which an issue counts as found (recurring, stories.py)
 
 
 @dataclass(frozen=True, kw_only=True)
 class RecurringView:
-    """The page: a sentence, the issues strongest first, and the repairs newest first."""
+    """A sentence, the issues most useful first, and those that people closed since the analysis."""
 
     sentence: str
     issues: pl.DataFrame
-    repairs_sentence: str
-    repairs: pl.DataFrame
+    closed: pl.DataFrame
     empty_reason: str = ""
-    no_repairs_reason: str = ""
 
 
+SHARED = "what a place shares"  # in words, of the nature `conditions`
+MOST_PARTS = 3  # of what else belongs to a finding, named in a sentence
+WORK = {"return": "work done again", "not_reset": "work without its reset"}  # what is said of a cause_or_correction
 NO_ISSUES = (
     "Nothing comes back more often in one group of vehicles than in the rest, as far as this fleet's record tells. A "
     "small or young fleet has to gather more vehicle-months before a difference can be told from chance."
 )
-NO_REPAIRS = "No repair is on record. Drops with a table of work bring them in."
+ALL_CLOSED = "All that was found is closed."
 
 
 def recurring(
-    recurring_issue: pl.DataFrame, repair_outcome: pl.DataFrame, *, verdicts: Sequence[str], names: Mapping[str, str]
+    recurring_issue: pl.DataFrame, *, names: Mapping[str, str], closed: Collection[str] = ()
 ) -> RecurringView:
-    """Issues found in this fleet's own record, and the outcome of each repair.
+    """Issues found in this fleet's own record.
 
     Args:
         recurring_issue: Published table.
-        repair_outcome: Published table of the same as_of.
-        verdicts: Verdicts the reader picked; empty: all.
         names: What causes, corrections and components are called.
+        closed: issue_ids that people closed; one that the analysis says is back stays.
     """
-    issues = _with_kind(recurring_issue)
-    picked = repair_outcome.filter(pl.col("verdict").is_in(list(verdicts))) if verdicts else repair_outcome
-    labels = {verdict: each.label for verdict, each in VERDICT.items()}
-    repairs = picked.sort("done_at", "vehicle_id", "component", descending=[True, False, False]).with_columns(
-        verdict=pl.col("verdict").replace_strict(labels, default=look(VERDICT, None).label, return_dtype=pl.String),
-        component=pl.col("component").replace(dict(names)).str.replace_all("_", " "),
-    )
-    no_repairs = "No repair with this outcome." if repair_outcome.height else NO_REPAIRS
+    every = _with_kind(recurring_issue)
+    back = pl.col("back_since").is_not_null() if "back_since" in every.columns else pl.lit(value=False)
+    shut = pl.col("issue_id").is_in(list(closed)) & ~back
+    issues = every.filter(~shut)
     return RecurringView(
         sentence=_sentence(issues),
         issues=_named(issues, names),
-        repairs_sentence=_repairs_sentence(repair_outcome),
-        repairs=repairs,
-        empty_reason="" if issues.height else NO_ISSUES,
-        no_repairs_reason="" if repairs.height else no_repairs,
+        closed=every.filter(shut),
+        empty_reason="" if issues.height else ALL_CLOSED if every.height else NO_ISSUES,
+    )
+
+
+def watched(rollout_watch: pl.DataFrame, names: Mapping[str, str]) -> pl.DataFrame:
+    """What is new and watched, nearest to a warning first.
+
+    Args:
+        rollout_watch: Published table; without columns where a release before this one published.
+        names: What causes, corrections and components are called.
+
+    Returns:
+        `level, of, what, vehicles, events, expected, state, began_at`.
+    """
+    if not rollout_watch.height:
+        return pl.DataFrame()
+    warned = pl.col("warned_at").is_not_null()
+    near = pl.col("evidence_ratio") >= pl.col("needed") / 2
+    state = (
+        pl.when(warned).then(pl.lit("▲ warns")).when(near).then(pl.lit("◆ getting clear")).otherwise(pl.lit("● quiet"))
+    )
+    fitted = pl.col("factor") == "part_batch"
+    thing = pl.col("what").replace(dict(names))
+    return rollout_watch.select(
+        level=pl.when(fitted).then(pl.format("batch {}", "level")).otherwise(pl.format("calibration {}", "level")),
+        of=pl.col("of").replace(dict(names)),
+        what=pl.when(fitted).then(pl.format("{} mended again", thing)).otherwise(thing),
+        vehicles="vehicles",
+        events="events",
+        expected="expected",
+        state=state,
+        began_at="began_at",
     )
 
 
 def issue_sentence(row: Mapping[str, Any], reader: Reader) -> str:
     """One issue in words, with its interval and what it is compared with."""
     since = f", first seen {reader.day(row['first_seen_at'])}" if row["first_seen_at"] is not None else ""
+    vehicles = count(row["vehicles"] or 0, "vehicle")
+    if row["rate_ratio"] is None and row["low"] is None:  # what a place's vehicles did together: no rate of any
+        return f"{vehicles} moved together{since}.{_holds(row)}"
     return (
         f"{_times(row)}: {number(row['rate'])} in 100 vehicle-months against {number(row['fleet_rate'])} in the whole "
-        f"fleet, {count(row['vehicles'] or 0, 'vehicle')}{since}.{_doubt(row['q_value'])}{_holds(row)}"
+        f"fleet, {vehicles}{since}.{_doubt(row['q_value'])}{_back(row, reader)}{_holds(row)}"
     )
+
+
+def _back(row: Mapping[str, Any], reader: Reader) -> str:
+    """That it was closed once and has gone on since."""
+    at = row.get("back_since")
+    return "" if at is None else f" Closed on {reader.day(at)}; it has gone on since."
 
 
 def _holds(row: Mapping[str, Any]) -> str:
     """What else belongs to the finding, so that it is not told again."""
-    return f" With it: {row['parts']}." if row.get("parts") else ""
+    parts = (row.get("parts") or "").split("; ")
+    more = f"; and {len(parts) - MOST_PARTS} more" if len(parts) > MOST_PARTS else ""
+    return f" With it: {'; '.join(parts[:MOST_PARTS])}{more}." if row.get("parts") else ""
 
 
 def _with_kind(issues: pl.DataFrame) -> pl.DataFrame:
     """The findings as published, most useful first, with `nature` in words; a store of the release before has none."""
     if "nature" not in issues.columns:
         return issues
-    words = {"trouble": "trouble", "conditions": "what a place shares"}
-    return issues.with_columns(pl.col("nature").replace(words))
+    return issues.with_columns(pl.col("nature").replace({"conditions": SHARED}))
 
 
 def _doubt(q_value: float | None) -> str:
@@ -98,36 +132,36 @@ def _times(row: Mapping[str, Any]) -> str:
 
 
 def _named(issues: pl.DataFrame, names: Mapping[str, str]) -> pl.DataFrame:
-    """The issues with words for codes, and a `label` short enough for an axis."""
-    what = pl.col("cause_or_correction").replace(dict(names))
+    """The issues with words for codes, and a `label` short enough for an axis, that no other has."""
+    what = pl.col("cause_or_correction").replace({**names, **WORK})
     return issues.with_columns(
         cause_or_correction=what,
         factor=pl.col("factor").str.replace_all("_", " "),
         label=pl.concat_str(pl.col("level"), pl.lit(": "), what),
+    ).with_columns(
+        label=pl.when(pl.col("label").is_duplicated())
+        .then(
+            pl.format("{}, {}", "label", pl.col("first_seen_at").dt.strftime("%d %b %Y").fill_null(pl.col("issue_id")))
+        )
+        .otherwise("label")
     )
 
 
 def _sentence(issues: pl.DataFrame) -> str:
-    if not issues.height:
-        return "Nothing keeps coming back."
+    shared = issues.filter(pl.col("nature") == SHARED).height if "nature" in issues.columns else 0
+    together = (
+        f" {shared:,} more {'is' if shared == 1 else 'are'} what the vehicles of a place shared." if shared else ""
+    )
+    trouble = issues.height - shared
+    if not trouble:
+        return f"Nothing keeps coming back.{together}"
+    if shared:
+        issues = issues.filter(pl.col("nature") != SHARED)
     found = issues.filter(pl.col("q_value").fill_null(0.0) <= FOUND).height
-    doubtful = issues.height - found
+    doubtful = trouble - found
     more = f" {doubtful:,} more may be chance and {'is' if doubtful == 1 else 'are'} marked so."
     what = f"{count(found, 'thing')} {'comes' if found == 1 else 'come'} back" if found else "Nothing comes back"
     return (
         f"{what} more often in one group of vehicles than in the rest, after allowing for engine family and for how "
-        f"many groups were looked at.{more if doubtful else ''}"
-    )
-
-
-def _repairs_sentence(repair_outcome: pl.DataFrame) -> str:
-    counts = dict(repair_outcome.group_by("verdict").len().iter_rows())
-    decided = counts.get("held", 0) + counts.get("came_back", 0) + counts.get("not_reset", 0)
-    if not decided:
-        return "No repair can be judged yet." if repair_outcome.height else ""
-    not_reset = counts.get("not_reset", 0)
-    return (
-        f"Of {count(decided, 'repair')} that can be judged, {counts.get('held', 0):,} held, "
-        f"{counts.get('came_back', 0):,} came back and {not_reset:,} "
-        f"{'was' if not_reset == 1 else 'were'} not followed by a reset of the learned values."
+        f"many groups were looked at.{more if doubtful else ''}{together}"
     )

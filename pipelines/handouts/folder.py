@@ -1,7 +1,7 @@
 """The papers of a plan, in a folder or packed.
 
-Names: plan.xlsx, plan-DEPOT.ics, week-DEPOT.pdf, card-VEHICLE.pdf, and of work under warranty claim-VEHICLE.pdf and
-claim-VEHICLE.xlsx.
+Names: plan.xlsx, plan-DEPOT.ics, week-DEPOT.pdf, card-VEHICLE.pdf, of work under warranty claim-VEHICLE.pdf and
+claim-VEHICLE.xlsx, and of parts that came back supplier-PART.pdf.
 """
 
 import io
@@ -13,7 +13,7 @@ from pathlib import Path
 from pipelines.errors import SettingError
 from pipelines.handouts.calendars import calendar_of
 from pipelines.handouts.gather import Papers
-from pipelines.handouts.papers import card_pdf, claim_pdf, week_pdf
+from pipelines.handouts.papers import card_pdf, claim_pdf, supplier_pdf, week_pdf
 from pipelines.handouts.workbook import workbook_of
 from pipelines.store.exporting import sheets_bytes
 
@@ -62,6 +62,9 @@ def _papers(papers: Papers) -> Iterator[tuple[str, bytes]]:
     taken.clear()
     for card in papers.cards:
         yield f"card-{_name(card['vehicle'], taken)}.pdf", card_pdf(card, papers)
+    taken.clear()
+    for record in papers.suppliers:
+        yield f"supplier-{_name(record['component'], taken)}.pdf", supplier_pdf(record, papers.as_of)
     yield from _claims(papers)
 
 

@@ -12,6 +12,7 @@ from pipelines.causes.knowledge import Cause, causes
 from pipelines.causes.setting_back import relearning, set_back
 from pipelines.handouts.chart import chart_of
 from pipelines.handouts.claims import Claim, claims_of
+from pipelines.handouts.supplier import suppliers_of
 from pipelines.handover import Evidence
 from pipelines.wording import percent
 from pipelines.workplan.costs import CostAssumptions
@@ -32,6 +33,7 @@ class Papers:
         parts: `depot, component, title, needed, on_hand, lead_days`, of work in own bays.
         cards: One record a visit, of texts, numbers and lists of them alone.
         claims: A pack a vehicle whose work is the dealer's, or was done of late under warranty.
+        suppliers: One record a part that came back inside its warranty, likewise.
     """
 
     as_of: datetime
@@ -40,6 +42,7 @@ class Papers:
     parts: pl.DataFrame
     cards: list[dict[str, Any]]
     claims: list[Claim] = field(default_factory=list)
+    suppliers: list[dict[str, Any]] = field(default_factory=list)
 
 
 def papers_of(published: Mapping[str, pl.DataFrame], evidence: Evidence, *, costs: CostAssumptions) -> Papers:
@@ -47,7 +50,7 @@ def papers_of(published: Mapping[str, pl.DataFrame], evidence: Evidence, *, cost
 
     Args:
         published: work_plan, plan_left_out, vehicle_state, correction_state, cause_ranking, fault_forecast, and
-            fault_event, all of one as_of.
+            fault_event, all of one as_of; for suppliers recurring_issue, repair_outcome and repair_survival.
         evidence: What was known then.
         costs: What the plan was priced with.
     """
@@ -68,6 +71,11 @@ def papers_of(published: Mapping[str, pl.DataFrame], evidence: Evidence, *, cost
         parts=_parts(wanted),
         cards=cards,
         claims=claims_of(dict(at_the_dealer.iter_rows()), published, evidence),
+        suppliers=suppliers_of(
+            published,
+            vehicles=evidence.vehicles,
+            names=dict(evidence.components.select("component", pl.coalesce("title", "component")).iter_rows()),
+        ),
     )
 
 

@@ -1,6 +1,7 @@
-"""Job cards, sheets of a week and claim packs as PDF, set by typst with its own fonts; nothing outside is asked."""
+"""Job cards, sheets of a week, claim packs and suppliers' pages as PDF, set by typst with its own fonts."""
 
 import json
+from datetime import datetime
 from functools import cache
 from importlib.resources import files
 from itertools import groupby
@@ -36,8 +37,17 @@ def claim_pdf(claim: Claim, papers: Papers) -> bytes:
     return _set("claim.typ", {**claim.form, "as_of": _as_of(papers)})
 
 
+def supplier_pdf(record: dict[str, Any], as_of: datetime) -> bytes:
+    """What came back of one part, for its supplier."""
+    return _set("supplier.typ", {**record, "as_of": _said(as_of)})
+
+
 def _as_of(papers: Papers) -> str:
-    return f"{papers.as_of:%d %B %Y, %H:%M} UTC"
+    return _said(papers.as_of)
+
+
+def _said(as_of: datetime) -> str:
+    return f"{as_of:%d %B %Y, %H:%M} UTC"
 
 
 def _set(form: str, data: dict[str, Any]) -> bytes:

@@ -63,6 +63,7 @@ class Places:
     stratum: Int64s  # [M]
     vehicle: Int64s  # [M], number of the vehicle
     months: Float64s  # [M]
+    once: bool = False  # each row is a case in which a thing happens once or not at all; months count cases
 
     def within(self, rows: Bools) -> "Places":
         """The same with the level of all other rows not known, so that they count nowhere."""
@@ -117,7 +118,7 @@ def things_of(happened: pl.DataFrame, at_risk: Callable[[str, str], Bools]) -> l
     return things
 
 
-def places_of(at_risk: pl.DataFrame, factor: str, strata: Sequence[str], *, rows: str) -> Places:
+def places_of(at_risk: pl.DataFrame, factor: str, strata: Sequence[str], *, rows: str, once: bool = False) -> Places:
     """One factor on the rows of time at risk.
 
     Args:
@@ -125,6 +126,7 @@ def places_of(at_risk: pl.DataFrame, factor: str, strata: Sequence[str], *, rows
         at_risk: One row per piece of time: `vehicle_id`, `exposure` (months), the factor and the strata as text.
         factor: Column to compare levels of.
         strata: Columns to compare within.
+        once: Each row is a case in which a thing happens once or not at all.
     """
     levels = at_risk[factor].drop_nulls().unique().sort()
     level = at_risk[factor].replace_strict(levels, range(len(levels)), default=-1, return_dtype=pl.Int64).to_numpy()
@@ -140,6 +142,7 @@ def places_of(at_risk: pl.DataFrame, factor: str, strata: Sequence[str], *, rows
         stratum=number["stratum"].to_numpy(),
         vehicle=number["vehicle"].to_numpy(),
         months=at_risk["exposure"].to_numpy().astype(np.float64),
+        once=once,
     )
 
 
@@ -167,8 +170,8 @@ def pair_at(thing: Thing, places: Places, level: str) -> Pair | None:
 class _Counted:
     """A thing's events by stratum and level."""
 
-    seen: Int64s  # [S, L]
-    events: Bools  # [n], which of the thing's events count
+    seen: Int64s  # [S, L], those that the test rests on
+    events: Bools  # [n], which of the thing's events lie on rows at a known level
     dispersion: float
 
 
@@ -177,13 +180,20 @@ def _counted(thing: Thing, places: Places) -> _Counted | None:
     rows = thing.rows[events]
     if len(rows) < LEAST_EVENTS or np.count_nonzero(places.time.sum(axis=0)) < 2:
         return None
-    cells = np.bincount(places.cell[rows], minlength=places.time.size)
-    seen = cells.reshape(places.time.shape)
-    return _Counted(seen=seen, events=events, dispersion=_dispersion(rows, places, seen))
+    every = _by_cell(rows, places)
+    if len(rows) >= MANY or places.once:
+        return _Counted(seen=every, events=events, dispersion=_dispersion(rows, places, every))
+    first = rows[np.unique(places.vehicle[rows], return_index=True)[1]]  # too few to tell how they gather on vehicles
+    return _Counted(seen=_by_cell(first, places), events=events, dispersion=1.0)
+
+
+def _by_cell(rows: Int64s, places: Places) -> Int64s:
+    return np.bincount(places.cell[rows], minlength=places.time.size).reshape(places.time.shape).astype(np.int64)
 
 
 def _pair(thing: Thing, places: Places, number: int, counted: _Counted) -> Pair | None:
     exposed_time, time, total = places.time[:, number], places.time.sum(axis=1), counted.seen.sum(axis=1)
+    every = int(np.count_nonzero(counted.events))
     share = np.divide(exposed_time, time, out=np.zeros(len(time)), where=time > 0)
     if total @ share < LEAST_EXPECTED:
         return None
@@ -193,6 +203,7 @@ def _pair(thing: Thing, places: Places, number: int, counted: _Counted) -> Pair 
         exposed_time=exposed_time,
         time=time,
         dispersion=counted.dispersion,
+        once=places.once,
     )
     exposed = np.flatnonzero(counted.events & (places.level[thing.rows] == number))
     return Pair(
@@ -203,7 +214,7 @@ def _pair(thing: Thing, places: Places, number: int, counted: _Counted) -> Pair 
         vehicles=len(set(places.vehicle[thing.rows[exposed]].tolist())),
         exposed_events=len(exposed),
         exposed_months=float(exposed_time.sum()),
-        events=int(total.sum()),
+        events=every,
         months=float(time.sum()),
         comparison=comparison,
         p_value=excess_p(comparison),

@@ -9,6 +9,8 @@ import polars as pl
 
 from pipelines.catalogue.tables import published_tables
 
+FINDING = 0.05  # chance of it among all depots' weeks, up to which it is a finding
+LONGEST_AGO = pl.duration(days=365)  # what a depot shared before is history (judgement)
 ONE_MOVE_DAYS = 28  # what moves within so many days of what moved before is one movement of a depot
 IN_100_MONTHS = 100.0
 
@@ -24,7 +26,7 @@ def moved_depots(
         titles: What corrections are called.
         issue_id: Function of factor, level and what, giving the row's key.
     """
-    schema = published_tables()["recurring_issue"].schema
+    schema = pl.Schema({**published_tables()["recurring_issue"].schema, "events": pl.Int64()})
     if moved is None or moved.is_empty():
         return pl.DataFrame(schema=schema)
     new = pl.col("week_from").diff().over("depot").dt.total_days().fill_null(ONE_MOVE_DAYS + 1) > ONE_MOVE_DAYS
@@ -40,6 +42,10 @@ def moved_depots(
             vehicles=pl.struct("engine_family", "vehicles").unique().struct.field("vehicles").max(),
         )
     )  # fmt: skip
+    newest_month = months["month"].max()
+    several = several.filter(
+        pl.col("chance") <= FINDING, pl.col("week_from") > pl.lit(newest_month, pl.Datetime("us", "UTC")) - LONGEST_AGO
+    )
     exposed = dict(months.group_by("depot").len().iter_rows())
     newest = several.sort("week_from", descending=True).to_dicts()
     return pl.DataFrame([_row(row, exposed, months.height, titles, issue_id) for row in newest], schema=schema)
@@ -68,4 +74,5 @@ def _row(
         "high": None,
         "q_value": row["chance"],
         "first_seen_at": since,
+        "events": vehicles,
     }

@@ -10,10 +10,15 @@ DAYS_PER_MONTH = 30.4375
 KM_CLASSES = (50_000, 100_000, 150_000, 200_000)  # km, upper bounds
 AGE_CLASSES = (3, 6, 10)  # years, upper bounds
 FACTORS = ("depot", "duty", "engine_family", "calibration", "model_year", "km_class")
-# Comparisons are made among vehicle-months alike in these, save in what the factor itself says.
-STRATA = ("engine_family", "age_class", "season")
-SAYS = {"engine_family": ("engine_family",), "model_year": ("age_class",), "season": ("season",), "calibration": ()}
-SEASONS = ("January to March", "April to June", "July to September", "October to December")
+# Comparisons are made among vehicle-months alike in these, save in what the factor itself says. A calibration comes to
+# nearly all vehicles of a family within weeks: it says the quarter, whose own rate then weighs its months instead.
+STRATA = ("engine_family", "age_class", "duty", "quarter")
+SAYS = {
+    "engine_family": ("engine_family",),
+    "model_year": ("age_class",),
+    "duty": ("duty",),
+    "calibration": ("quarter",),
+}
 
 
 def vehicle_months(evidence: Evidence, history: History) -> pl.DataFrame:
@@ -25,8 +30,8 @@ def vehicle_months(evidence: Evidence, history: History) -> pl.DataFrame:
 
     Returns:
         Sorted by vehicle and month: `vehicle_id, month` (its first day), `exposure` (months), one text column per
-        factor of FACTORS (null: not known), `age_class`, `season`, and `memory_read` (bool: the fault memory was read
-        in it). Nothing here looks at events.
+        factor of FACTORS (null: not known), `age_class`, `quarter` (of a calendar year), and `memory_read` (bool: the
+        fault memory was read in it). Nothing here looks at events.
     """
     month = pl.col("read_at").dt.truncate("1mo").dt.date()
     read = (
@@ -52,12 +57,12 @@ def vehicle_months(evidence: Evidence, history: History) -> pl.DataFrame:
         grid.join(about, on="vehicle_id")
         .with_columns(
             exposure=((end - begin).dt.total_seconds() / 86_400 / DAYS_PER_MONTH).clip(0.0),
-            season=pl.col("month").dt.quarter().replace_strict(dict(enumerate(SEASONS, 1)), return_dtype=pl.String),
+            quarter=pl.format("{} Q{}", pl.col("month").dt.year(), pl.col("month").dt.quarter()),
             km_class=_classed(pl.col("km"), KM_CLASSES, "km"),
             age_class=_classed(_age_years(), AGE_CLASSES, "years").fill_null("age not known"),
             model_year=pl.col("model_year").cast(pl.String),
         )
-        .select("vehicle_id", "month", "exposure", *FACTORS, "age_class", "season", "memory_read")
+        .select("vehicle_id", "month", "exposure", *FACTORS, "age_class", "quarter", "memory_read")
         .sort("vehicle_id", "month")
     )
 

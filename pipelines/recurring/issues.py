@@ -1,8 +1,7 @@
 """What keeps coming back and where: events and vehicle-months in, the contract's `recurring_issue` out."""
 
 import hashlib
-from collections.abc import Callable, Mapping, Sequence
-from functools import cache
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -10,29 +9,20 @@ import polars as pl
 
 from pipelines.catalogue.tables import published_tables
 from pipelines.causes.knowledge import causes
-from pipelines.handover import Bools, Drift, Evidence, History
-from pipelines.recurring.comparing import Pair, Places, Thing, pairs_of, places_of, things_of
+from pipelines.handover import Evidence
+from pipelines.recurring.compared import Compared
+from pipelines.recurring.comparing import Pair
 from pipelines.recurring.conditions import moved_depots
-from pipelines.recurring.could_have import CouldHave, could_have
-from pipelines.recurring.events import events
-from pipelines.recurring.exposure import FACTORS, strata_for, vehicle_months
 from pipelines.recurring.rates import rate_ratio, rate_ratio_limits
 from pipelines.recurring.repeats import repeat_repairs
-from pipelines.recurring.returns import (
-    ANY,
-    JOB_FACTORS,
-    JOB_STRATA,
-    NOT_RESET,
-    RETURN,
-    jobs,
-    returned,
-    said_of_reset,
-    without_reset,
-)
-from pipelines.recurring.stories import Story, came_at_once, findings_of, stories_of
+from pipelines.recurring.returns import ANY, NOT_RESET, RETURN
+from pipelines.recurring.rollouts import FALSE_WARNINGS
+from pipelines.recurring.stories import Story, came_at_once
 
-TROUBLE, CONDITIONS = "trouble", "conditions"
-EXTRA = {"nature": pl.String(), "parts": pl.String()}  # beyond the contract: what kind of finding, what else it holds
+TROUBLE, WARNING, CONDITIONS = "trouble", "early warning", "conditions"
+# Beyond the contract: what kind of finding, what else it holds, how many events stand behind it.
+EXTRA = {"nature": pl.String(), "parts": pl.String(), "events": pl.Int64()}
+ALIKE = 0.95  # share of rows that two levels have in common, from which nothing tells them apart (judgement)
 WHERE = {
     "depot": "Depot {}",
     "duty": "Duty {}",
@@ -47,51 +37,41 @@ WHERE = {
 
 
 def recurring_issues(
-    drift: Drift, cause_ranking: pl.DataFrame, repair_outcome: pl.DataFrame, *, evidence: Evidence, history: History
-) -> pl.DataFrame:
+    compared: Compared, watch: pl.DataFrame, *, moved: pl.DataFrame | None, evidence: Evidence
+) -> tuple[pl.DataFrame, list[tuple[str, Story]]]:
     """The contract's `recurring_issue`: things that happen more often at one level of a factor than elsewhere.
 
-    Every pair of thing and level with enough expected events is tried among the vehicles that could have it and were
-    read, compared within strata of family, age and season. What happens in the same episodes is one story; stories are
-    judged together (false discovery rate), and one that says nothing beyond a surer one is listed inside it. Codes,
-    drifts and causes are compared by where and what the vehicle is; work that came back, or went without its reset, by
-    who did it and with which part. Parts mended again and again on one vehicle stand beside them.
+    What happens in the same episodes is one story; stories are judged together (false discovery rate), and one that
+    says nothing beyond a surer one is listed inside it. Parts mended again and again on one vehicle stand beside them,
+    and early warnings about what is still rolling out, where no finding says so already.
 
     Args:
-        drift: Alarms and states.
-        cause_ranking: The contract's table.
-        repair_outcome: The contract's table.
-        evidence: Vehicles, families and work.
-        history: Readings and fault events.
+        compared: What was tried, and the stories that stand out.
+        watch: From `rollout_watch`.
+        moved: Depots that moved as a whole, as bands saw them; None: not kept.
+        evidence: What things are called.
 
     Returns:
-        Findings, those that a workshop could act on first, by how much would not have happened at the others' rate;
-        what vehicles of a place share (`nature` conditions) last; `issue_id` is the same in every run.
+        Findings with the columns of EXTRA behind the contract's, those that a workshop could act on first, by how much
+        would not have happened at the others' rate; what vehicles of a place share (`nature` conditions) last; and the
+        stories behind them by issue_id, which is the same in every run.
     """
-    months = vehicle_months(evidence, history)
-    stood = jobs(evidence, history, repair_outcome, months)
-    told = said_of_reset(stood)
-    possible = could_have(drift, corrections=evidence.corrections, families=evidence.families)
-    happened = _on_months(events(drift, cause_ranking, evidence=evidence, history=history), months)
-    compared = [
-        (things_of(happened, _where(months, possible)), _places(months, FACTORS, strata_for, "vehicle-month")),
-        (things_of(returned(stood), _all_of(stood)), _places(stood, JOB_FACTORS, lambda _: JOB_STRATA, "job")),
-        (
-            things_of(without_reset(told), _all_of(told)),
-            _places(told, JOB_FACTORS, lambda _: JOB_STRATA, "job told of"),
-        ),
-    ]
-    titles = _titles(evidence)
-    found = sorted((_issue(story, titles) for story in _findings(compared)), key=_usefulness)
+    titles = titles_of(evidence)
+    stories = [(_id_of(story.head), story) for story in compared.findings]
     schema = pl.Schema({**published_tables()["recurring_issue"].schema, **EXTRA})
-    repeats = repeat_repairs(stood, months, titles).with_columns(nature=pl.lit(TROUBLE), parts=pl.lit(""))
-    conditions = moved_depots(drift.extras.get("drift_moved"), months, titles, issue_id)
-    shared = conditions.with_columns(nature=pl.lit(CONDITIONS), parts=pl.lit(""))
-    parts = [
-        pl.DataFrame(found, schema=schema),
-        *(part.select(schema.names()).cast(schema) for part in (repeats, shared)),
-    ]
-    return pl.concat(parts)
+    rows, told = [], set()
+    for issue, story in stories:
+        aliases = _aliases(story.head, compared)
+        rows.append(_issue(issue, story, aliases, titles))
+        told |= {(story.head.factor, story.head.level), *aliases}
+    warned = watch.filter(pl.col("warned_at").is_not_null()).to_dicts()
+    rows += [_warning(row, titles) for row in warned if (row["factor"], row["level"]) not in told]
+    repeats = repeat_repairs(compared.stood, compared.months, titles).with_columns(nature=pl.lit(TROUBLE))
+    conditions = moved_depots(moved, compared.months, titles, issue_id).with_columns(nature=pl.lit(CONDITIONS))
+    beside = [part.with_columns(parts=pl.lit("")).select(schema.names()).cast(schema) for part in (repeats, conditions)]
+    found = pl.DataFrame(sorted(rows, key=_usefulness), schema=schema)
+    trouble = pl.col("nature") != CONDITIONS
+    return pl.concat([found.filter(trouble), beside[0], found.filter(~trouble), beside[1]]), stories
 
 
 def issue_id(factor: str, level: str, what: str) -> str:
@@ -99,80 +79,28 @@ def issue_id(factor: str, level: str, what: str) -> str:
     return hashlib.sha256(f"{factor}|{level}|{what}".encode()).hexdigest()[:12]
 
 
-def _on_months(happened: pl.DataFrame, months: pl.DataFrame) -> pl.DataFrame:
-    """Events with the row of their vehicle-month; those outside observation are left out."""
-    rows = months.with_row_index("row").select("row", "vehicle_id", "month")
-    return happened.with_columns(month=pl.col("at").dt.truncate("1mo").dt.date()).join(rows, on=["vehicle_id", "month"])
+def _id_of(pair: Pair) -> str:
+    return issue_id(pair.factor, pair.level, f"{NOT_RESET}|{pair.what}" if pair.kind == NOT_RESET else pair.what)
 
 
-def _where(months: pl.DataFrame, possible: CouldHave) -> Callable[[str, str], Bools]:
-    """Of a thing, the vehicle-months in which it could have happened and would have been seen."""
-    read = {"code": months["memory_read"].fill_null(value=False).to_numpy()}
-    everywhere = np.ones(months.height, dtype=bool)
-
-    @cache
-    def rows(families: frozenset[str] | None, kind: str) -> Bools:
-        had = everywhere if families is None else months["engine_family"].is_in(sorted(families)).to_numpy()
-        return np.asarray(had & read.get(kind, everywhere))
-
-    return lambda kind, what: rows(possible.of(kind, what), kind if kind in read else "")
-
-
-def _all_of(rows: pl.DataFrame) -> Callable[[str, str], Bools]:
-    """Of a component, the jobs on it."""
-    return lambda _kind, what: rows.select((pl.lit(what == ANY) | (pl.col("component") == what)).alias("at_risk"))[
-        "at_risk"
-    ].to_numpy()
-
-
-def _places(
-    rows: pl.DataFrame, factors: Sequence[str], strata: Callable[[str], Sequence[str]], name: str
-) -> list[Places]:
-    return [places_of(rows, factor, strata(factor), rows=name) for factor in factors]
-
-
-def _findings(compared: Sequence[tuple[Sequence[Thing], Sequence[Places]]]) -> list[Story]:
-    """Stories of every part, judged together."""
-    stories: list[Story] = []
-    for things, places in compared:
-        stories += stories_of(_pairs(things, places))
-    return findings_of(
-        stories,
-        {(thing.kind, thing.what): thing for things, _ in compared for thing in things},
-        {(place.rows, place.factor): place for _, places in compared for place in places},
-    )
-
-
-def _pairs(things: Sequence[Thing], places: Sequence[Places]) -> list[Pair]:
-    """Every thing at every place; things that could happen on the same rows share what is counted of these."""
-    within: dict[int, list[Places]] = {}
-    pairs: list[Pair] = []
-    for thing in things:
-        if id(thing.at_risk) not in within:
-            within[id(thing.at_risk)] = [place.within(thing.at_risk) for place in places]
-        pairs += [pair for place in within[id(thing.at_risk)] for pair in pairs_of(thing, place)]
-    return pairs
-
-
-def _titles(evidence: Evidence) -> dict[str, str]:
+def titles_of(evidence: Evidence) -> dict[str, str]:
     """What causes, corrections and components are called."""
     titles = {code: title or code for code, title in evidence.corrections.select("code", "title").iter_rows()}
     titles |= {part: title or part for part, title in evidence.components.select("component", "title").iter_rows()}
     return titles | {key: cause.title for key, cause in causes().items()}
 
 
-def _issue(story: Story, titles: Mapping[str, str]) -> dict[str, object]:
+def _issue(
+    issue: str, story: Story, aliases: Sequence[tuple[str, str]], titles: Mapping[str, str]
+) -> dict[str, object]:
     pair = story.head
     ratio = rate_ratio(pair.comparison)
     low, high = rate_ratio_limits(pair.comparison)
-    aliases = _aliases(story)
     return {
-        "issue_id": issue_id(
-            pair.factor, pair.level, f"{NOT_RESET}|{pair.what}" if pair.kind == NOT_RESET else pair.what
-        ),
-        "title": _title(story, ratio, titles),
-        "factor": " and ".join([pair.factor, *(alias.factor for alias in aliases)]),
-        "level": " and ".join([pair.level, *(alias.level for alias in aliases)]),
+        "issue_id": issue,
+        "title": _title(story.head, ratio, aliases, titles),
+        "factor": " and ".join([pair.factor, *(factor for factor, _ in aliases)]),
+        "level": " and ".join([pair.level, *(level for _, level in aliases)]),
         "cause_or_correction": pair.kind if pair.what == ANY else pair.what,
         "vehicles": pair.vehicles,
         "rate": 100 * pair.exposed_events / pair.exposed_months,
@@ -184,6 +112,32 @@ def _issue(story: Story, titles: Mapping[str, str]) -> dict[str, object]:
         "first_seen_at": pair.first_seen_at,
         "nature": CONDITIONS if _shared_by_place(pair) else TROUBLE,
         "parts": "; ".join(_parts(story, titles)),
+        "events": pair.exposed_events,
+    }
+
+
+def _warning(row: Mapping[str, Any], titles: Mapping[str, str]) -> dict[str, object]:
+    """A finding out of a watch that warned."""
+    what = thing_words(row["kind"], row["what"], titles)
+    where = WHERE[row["factor"]].format(row["level"])
+    return {
+        "issue_id": issue_id(row["factor"], row["level"], row["what"]),
+        "title": f"{where}, still new: {what} {row['rate_ratio']:.1f} times as often as usual ({row['events']} where "
+        f"{row['expected']:.1f} are usual, on {row['vehicles']} vehicles that have it)",
+        "factor": row["factor"],
+        "level": row["level"],
+        "cause_or_correction": row["what"],
+        "vehicles": row["events"],
+        "rate": 100 * row["events"] / row["months"],
+        "fleet_rate": 100 * row["expected"] / row["months"],
+        "rate_ratio": row["rate_ratio"],
+        "low": row["low"],
+        "high": row["high"],
+        "q_value": FALSE_WARNINGS,
+        "first_seen_at": row["warned_at"],
+        "nature": WARNING,
+        "parts": "",
+        "events": row["events"],
     }
 
 
@@ -193,9 +147,20 @@ def _usefulness(row: Mapping[str, Any]) -> tuple[bool, float, str]:
     return row["nature"] == CONDITIONS, -spared, row["issue_id"]
 
 
-def _aliases(story: Story) -> list[Pair]:
-    """Pairs of other factors with the very same episodes: nothing tells their levels apart."""
-    return [pair for pair in story.within if pair.factor != story.head.factor and pair.episodes == story.head.episodes]
+def _aliases(pair: Pair, compared: Compared) -> list[tuple[str, str]]:
+    """Factors and levels that cover the same rows but for a few: nothing tells them from the pair's own."""
+    ground = compared.ground(pair)
+    at_risk = ground.thing(pair).at_risk
+    own = ground.place(pair.factor, pair.kind)
+    here = (own.level == own.levels.index(pair.level)) & at_risk
+    found = []
+    for place in ground.places:
+        beside = np.bincount(place.level[here & (place.level >= 0)], minlength=1)
+        level = int(beside.argmax())
+        covered = np.count_nonzero((place.level == level) & at_risk)
+        if place.factor != pair.factor and beside[level] >= ALIKE * max(np.count_nonzero(here), covered):
+            found.append((place.factor, place.levels[level]))
+    return found
 
 
 def _shared_by_place(pair: Pair) -> bool:
@@ -203,11 +168,10 @@ def _shared_by_place(pair: Pair) -> bool:
     return pair.kind not in (RETURN, NOT_RESET) and came_at_once(pair) is not None
 
 
-def _title(story: Story, ratio: float, titles: Mapping[str, str]) -> str:
-    pair = story.head
+def _title(pair: Pair, ratio: float, aliases: Sequence[tuple[str, str]], titles: Mapping[str, str]) -> str:
     where = WHERE[pair.factor].format(pair.level)
     often = "only seen here" if np.isinf(ratio) else f"{ratio:.1f} times as often as elsewhere"
-    also = " or ".join(WHERE[alias.factor].format(alias.level) for alias in _aliases(story))
+    also = " or ".join(WHERE[factor].format(level) for factor, level in aliases)
     apart = f"; cannot be told from {also}, which covers the same vehicles" if also else ""
     together = "; most of it at once: what they share, no trouble of each" if _shared_by_place(pair) else ""
     vehicles = f"{pair.vehicles} vehicle{'' if pair.vehicles == 1 else 's'}"
@@ -215,14 +179,17 @@ def _title(story: Story, ratio: float, titles: Mapping[str, str]) -> str:
 
 
 def _what(pair: Pair, titles: Mapping[str, str]) -> str:
-    if pair.kind == RETURN:
-        return (
-            "work that had to be done again" if pair.what == ANY else f"{titles.get(pair.what, pair.what)} mended again"
-        )
-    if pair.kind == NOT_RESET:
-        part = "" if pair.what == ANY else f" ({titles.get(pair.what, pair.what)})"
+    return thing_words(pair.kind, pair.what, titles)
+
+
+def thing_words(kind: str, what: str, titles: Mapping[str, str]) -> str:
+    """What happened, in words."""
+    if kind == RETURN:
+        return "work that had to be done again" if what == ANY else f"{titles.get(what, what)} mended again"
+    if kind == NOT_RESET:
+        part = "" if what == ANY else f" ({titles.get(what, what)})"
         return f"work without setting learned values back{part}"
-    return titles.get(pair.what, f"code {pair.what}" if pair.kind == "code" else pair.what)
+    return titles.get(what, f"code {what}" if kind == "code" else what)
 
 
 def _parts(story: Story, titles: Mapping[str, str]) -> list[str]:

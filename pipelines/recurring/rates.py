@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import brentq
+from scipy.special import gammaln
 from scipy.stats import chi2, norm
 
 from pipelines.handover import Float64s, Int64s
@@ -23,6 +24,8 @@ class Comparison:
         exposed_time: [S], exposure of the exposed, any unit of time.
         time: [S], all exposure, same unit.
         dispersion: How much wider counts scatter than Poisson, since events of one vehicle come together; 1 or more.
+        once: Each unit of time is a case in which the event happens once or not at all (a job with or without its
+            reset), so that counts are hypergeometric; the times are then whole numbers of cases.
     """
 
     exposed_events: Int64s
@@ -30,6 +33,7 @@ class Comparison:
     exposed_time: Float64s
     time: Float64s
     dispersion: float = 1.0
+    once: bool = False
 
     def informative(self) -> "Comparison":
         """The same without strata that cannot tell: no event, or only exposed or only unexposed time."""
@@ -40,6 +44,7 @@ class Comparison:
             exposed_time=self.exposed_time[keep],
             time=self.time[keep],
             dispersion=self.dispersion,
+            once=self.once,
         )
 
     def exposed_shares(self, rate_ratio: float) -> Float64s:
@@ -79,6 +84,8 @@ def rate_ratio(comparison: Comparison) -> float:
     seen, total = int(told.exposed_events.sum()), int(told.events.sum())
     if total == 0:
         return float("nan")
+    if told.once:
+        return _odds_as_ratio(told, _odds(told))
     if seen in {0, total}:
         return 0.0 if seen == 0 else float("inf")
     return _solve(lambda ratio: float(told.events @ told.exposed_shares(ratio)) - seen)
@@ -92,8 +99,9 @@ def rate_ratio_limits(comparison: Comparison, *, confidence: float = 0.95, mid: 
         return 0.0, float("inf")
     tail = float(norm.sf(norm.isf((1 - confidence) / 2) * np.sqrt(told.dispersion)))
     low = _solve(lambda ratio: _tails(told, ratio, mid=mid)[1] - tail) if seen > 0 else 0.0
-    high = _solve(lambda ratio: tail - _tails(told, ratio, mid=mid)[0]) if seen < total else float("inf")
-    return low, high
+    most = _most_exposed(told) if told.once else total
+    high = _solve(lambda ratio: tail - _tails(told, ratio, mid=mid)[0]) if seen < most else float("inf")
+    return (_odds_as_ratio(told, low), _odds_as_ratio(told, high)) if told.once else (low, high)
 
 
 def vehicle_dispersion(seen: Float64s, expected: Float64s, *, parameters: int) -> float:
@@ -114,6 +122,29 @@ def vehicle_dispersion(seen: Float64s, expected: Float64s, *, parameters: int) -
     return max(pearson / freedom, 1.0)
 
 
+def _most_exposed(told: Comparison) -> int:
+    """The most exposed events that the cases allow."""
+    return int(np.minimum(told.events, told.exposed_time).sum())
+
+
+def _odds(told: Comparison) -> float:
+    """Conditional maximum likelihood estimate of the odds ratio."""
+    seen = int(told.exposed_events.sum())
+    least = int(np.maximum(0, told.events - (told.time - told.exposed_time)).sum())
+    if seen in {least, _most_exposed(told)}:
+        return 0.0 if seen == least else float("inf")
+    counts = np.arange(int(told.events.sum()) + 1)
+    return _solve(lambda odds: float(counts @ _distribution(told, odds)) - seen)
+
+
+def _odds_as_ratio(told: Comparison, odds: float) -> float:
+    """How many times as often at these odds, where the others have it as often as they were seen to."""
+    usual = float((told.events - told.exposed_events).sum() / (told.time - told.exposed_time).sum())
+    if np.isinf(odds):
+        return 1 / usual if usual > 0 else float("inf")
+    return odds / (1 - usual + usual * odds)
+
+
 def _tails(told: Comparison, ratio: float, *, mid: bool) -> tuple[float, float]:
     """Probability of as few exposed events as seen, and of as many."""
     seen = int(told.exposed_events.sum())
@@ -125,14 +156,39 @@ def _tails(told: Comparison, ratio: float, *, mid: bool) -> tuple[float, float]:
 def _distribution(told: Comparison, ratio: float) -> Float64s:
     """Distribution of the exposed events over strata, by the discrete Fourier transform.
 
-    Source: Hong (2013), Computational Statistics and Data Analysis 59, 41-51; exact to about 1e-14.
+    Source: Hong (2013), Computational Statistics and Data Analysis 59, 41-51; exact to about 1e-14. Of cases that have
+    it once or not: Fisher's noncentral hypergeometric distributions (1935, JRSS 98, 39-82), convolved; the ratio is one
+    of odds.
     """
+    if told.once:
+        return _of_cases(told, ratio)
     size = int(told.events.sum()) + 1
     turn = np.exp(-2j * np.pi * np.arange(size) / size)[:, None]
     share = told.exposed_shares(ratio)
     transform = np.prod((1 - share + share * turn) ** told.events, axis=1)
     mass: Float64s = np.maximum(np.fft.ifft(transform).real, 0.0)
     return mass
+
+
+def _of_cases(told: Comparison, odds: float) -> Float64s:
+    mass = np.ones(1)
+    cases = np.column_stack((told.events, told.exposed_time, told.time)).round().astype(int).tolist()
+    for events, exposed, every in cases:
+        count = np.arange(events + 1)
+        possible = (count <= exposed) & (events - count <= every - exposed)
+        weight = np.full(events + 1, -np.inf)
+        some = count[possible]
+        weight[possible] = (
+            _log_choose(exposed, some) + _log_choose(every - exposed, events - some) + some * np.log(odds)
+        )
+        chance = np.exp(weight - weight.max())
+        mass = np.convolve(mass, chance / chance.sum())
+    return mass
+
+
+def _log_choose(of: int, some: Int64s) -> Float64s:
+    chosen: Float64s = gammaln(of + 1) - gammaln(some + 1) - gammaln(of - some + 1)
+    return chosen
 
 
 def _solve(rising: Callable[[float], float]) -> float:

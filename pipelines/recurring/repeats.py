@@ -26,7 +26,7 @@ def repeat_repairs(stood: pl.DataFrame, months: pl.DataFrame, titles: Mapping[st
         Poisson's for the jobs after the first, at the fleet's rate for that component without this vehicle, judged
         over all vehicles and components with at least two jobs.
     """
-    schema = published_tables()["recurring_issue"].schema
+    schema = pl.Schema({**published_tables()["recurring_issue"].schema, "events": pl.Int64()})
     same = ["vehicle_id", "component"]
     exposure = months.group_by("vehicle_id").agg(own=pl.col("exposure").sum())
     fleet = float(months["exposure"].sum())
@@ -69,4 +69,5 @@ def _row(row: dict[str, float], q_value: float, titles: Mapping[str, str], fleet
         "high": high / row["expected"],
         "q_value": q_value,
         "first_seen_at": row["first_seen_at"],
+        "events": times,
     }

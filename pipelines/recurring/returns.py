@@ -11,7 +11,7 @@ from pipelines.recurring.visits import with_visits
 
 MENDS = ("cleaning", "adjustment", "repair", "replacement")
 JOB_FACTORS = ("workshop", "part_batch", "part_number", "depot")
-JOB_STRATA = ("component", "engine_family")
+JOB_STRATA = ("component",)  # a part behaves alike in all families; split by these too, few jobs had any beside them
 DECIDED = ("held", "came_back", "not_reset")
 RETURN, NOT_RESET = "return", "not_reset"  # kinds of what happened to a job
 ANY = "any component"
@@ -27,21 +27,21 @@ def jobs(evidence: Evidence, history: History, repair_outcome: pl.DataFrame, mon
         evidence: Work rows.
         history: Readings, which part visits from each other.
         repair_outcome: The contract's table.
-        months: From `vehicle_months`; a job is watched until the vehicle's observation ends.
+        months: From `vehicle_months`; a job is watched until the vehicle was last read.
 
     Returns:
-        Sorted by vehicle, component and time: `vehicle_id, component, engine_family`, the factors, `exposure` (months
-        until it came back or was seen last), `returned` (bool: mended again, or judged to have come back), `at` (when;
-        null: it did not), `done_at`, `not_reset` (bool: learned values were not set back, by the record or as the
-        readings after it show; null: not known).
+        Sorted by vehicle, component and time: `vehicle_id, component, engine_family`, the factors, `kind`, `exposure`
+        (months until it came back or was seen last), `returned` (bool: mended again, or judged to have come back),
+        `failed` (bool: and the part was the trouble), `at` (when; null: it did not), `done_at`, `not_reset` (bool:
+        learned values were not set back, by the record or as the readings after it show; null: not known).
     """
-    last = months.group_by("vehicle_id").agg(
-        pl.col("engine_family").first(),
-        seen_to=pl.col("month").max().cast(pl.Datetime("us", "UTC")) + pl.duration(days=DAYS_PER_MONTH),
-    )
+    seen = history.readings.group_by("vehicle_id").agg(seen_to=pl.col("read_at").max())
+    last = months.group_by("vehicle_id").agg(pl.col("engine_family").first()).join(seen, on="vehicle_id")
     depot = history.readings.select("vehicle_id", done_at="read_at", depot="depot").sort("done_at")
     place = ["vehicle_id", "component", "bank", "cylinder"]
-    verdicts = repair_outcome.select("vehicle_id", "component", "verdict", "checked_at", outcome_at="done_at")
+    verdicts = repair_outcome.select(
+        "vehicle_id", "component", "verdict", "back_at", "part_failed", outcome_at="done_at"
+    )
     verdict_of = verdicts.sort("outcome_at")
     done = (
         with_visits(evidence.work, history.readings)
@@ -49,6 +49,7 @@ def jobs(evidence: Evidence, history: History, repair_outcome: pl.DataFrame, mon
         .group_by(*VISIT, *place[1:], maintain_order=True)
         .agg(
             pl.col("done_at").max(),
+            pl.col("kind").first(),
             pl.col("workshop", "part_batch", "part_number").drop_nulls().last(),
             pl.col("was_reset").first(),
         )
@@ -62,11 +63,13 @@ def jobs(evidence: Evidence, history: History, repair_outcome: pl.DataFrame, mon
         .sort(*place, "done_at")
     )  # fmt: skip
     again = pl.col("done_at").shift(-1).over(place)
-    judged = pl.when(pl.col("verdict") == "came_back").then("checked_at")
+    judged = pl.when(pl.col("verdict") == "came_back").then("back_at")
     return (
         done.with_columns(at=pl.min_horizontal(again, judged))
         .with_columns(
             returned=pl.col("at").is_not_null(),
+            failed=pl.col("at").is_not_null()
+            & (pl.col("at").ne_missing(judged) | pl.col("part_failed")).fill_null(value=False),
             not_reset=pl.when(pl.col("verdict") == "not_reset")
             .then(statement=True)
             .otherwise(
@@ -75,7 +78,19 @@ def jobs(evidence: Evidence, history: History, repair_outcome: pl.DataFrame, mon
             exposure=(pl.coalesce("at", "seen_to") - pl.col("done_at")).dt.total_seconds() / 86_400 / DAYS_PER_MONTH,
         )
         .filter(pl.col("exposure") > 0)
-        .select("vehicle_id", *JOB_STRATA, *JOB_FACTORS, "exposure", "returned", "at", "done_at", "not_reset")
+        .select(
+            "vehicle_id",
+            "engine_family",
+            "component",
+            *JOB_FACTORS,
+            "kind",
+            "exposure",
+            "returned",
+            "failed",
+            "at",
+            "done_at",
+            "not_reset",
+        )
     )
 
 

@@ -7,7 +7,7 @@ that covers the same vehicles, a season of a depot) is listed inside that one.
 
 from bisect import bisect_right
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
@@ -68,7 +68,7 @@ def stories_of(pairs: Sequence[Pair]) -> list[Story]:
 
 
 def findings_of(
-    stories: Sequence[Story], things: Mapping[tuple[str, str], Thing], places: Mapping[tuple[str, str], Places]
+    stories: Sequence[Story], things: Mapping[tuple[str, str], Thing], place: Callable[[Pair], Places]
 ) -> list[Story]:
     """Stories sure and large enough to act on, surest first, each with those inside it that it explains.
 
@@ -79,7 +79,7 @@ def findings_of(
     Args:
         stories: From `stories_of`.
         things: By kind and what; of all stories.
-        places: By kind of rows and factor; of all stories.
+        place: Of a pair, its factor on its rows.
     """
     if not stories:
         return []
@@ -94,7 +94,7 @@ def findings_of(
     findings: list[Story] = []
     for story in sorted(sure, key=lambda s: (s.p_value, s.head.factor, s.head.level, s.head.what)):
         related = [found for found in findings if _related(story, found)]
-        around = next((found for found in related if not _of_itself(story.head, found.head, things, places)), None)
+        around = next((found for found in related if not _of_itself(story.head, found.head, things, place)), None)
         if around is not None:
             around.within.append(story.head)
         elif rate_ratio_limits(story.head.comparison)[0] >= LEAST_RATIO:
@@ -131,10 +131,10 @@ def _shared(pair: Pair, head: Pair) -> float:
 
 
 def _of_itself(
-    pair: Pair, found: Pair, things: Mapping[tuple[str, str], Thing], places: Mapping[tuple[str, str], Places]
+    pair: Pair, found: Pair, things: Mapping[tuple[str, str], Thing], place: Callable[[Pair], Places]
 ) -> bool:
     """Whether a pair still stands out without the time at the level of another finding."""
-    thing, there = things[pair.kind, pair.what], places[found.rows, found.factor]
+    thing, there = things[pair.kind, pair.what], place(found)
     elsewhere = there.level != there.levels.index(found.level)
-    left = pair_at(thing, places[pair.rows, pair.factor].within(thing.at_risk & elsewhere), pair.level)
+    left = pair_at(thing, place(pair).within(thing.at_risk & elsewhere), pair.level)
     return left is not None and left.p_value <= OF_ITSELF

@@ -60,14 +60,16 @@ class Simulated:
         return straying(self.panels, evidence=self.evidence, history=self.history, settings=settings)
 
 
-def simulated(cache: Path, *, vehicles: int, weeks: int, seed: int, defects: bool) -> Simulated:
-    """A fleet of the demo's scenario, or of the same without any defect; made if the cache does not have it."""
-    name = f"{'defects' if defects else 'healthy'}-{vehicles}x{weeks}-{seed}"
+def simulated(
+    cache: Path, *, vehicles: int, weeks: int, seed: int, defects: bool, planted: dict[str, object] | None = None
+) -> Simulated:
+    """A fleet of the demo's scenario, with what is planted, or without any defect; made if the cache lacks it."""
+    name = f"{'planted' if planted else 'defects' if defects else 'healthy'}-{vehicles}x{weeks}-{seed}"
     folder = cache / name
     if not (folder / "made").exists():
         shutil.rmtree(folder, ignore_errors=True)
         folder.mkdir(parents=True)
-        scenario = read_scenario(changes=None if defects else healthy_changes())
+        scenario = read_scenario(changes=planted if defects else healthy_changes())
         simulate(scenario, vehicles=vehicles, weeks=weeks, seed=seed, out=folder / "drops")
         (folder / "drops" / "truth").rename(folder / "truth")
         load(Store(folder / "store"), sorted((folder / "drops").iterdir()))

@@ -61,7 +61,7 @@ def findings(months: pl.DataFrame, happened: pl.DataFrame) -> list[Story]:
     return findings_of(
         stories_of([pair for thing in things for place in places for pair in pairs_of(thing, place)]),
         {(thing.kind, thing.what): thing for thing in things},
-        {(place.rows, place.factor): place for place in places},
+        lambda pair: next(place for place in places if place.factor == pair.factor),
     )
 
 

@@ -147,6 +147,7 @@ if tools.CHROMIUM:  # without a browser on the machine there is nothing to colle
     def test_a_workshop_owner_goes_from_what_comes_back_to_a_vehicle(running, address):
         visitor = Visitor(running, address).opens("recurring")
         visitor.reads("Upstream exhaust leaks at Saltings")
+        visitor.presses("Repairs")
         visitor.picks("Outcome of repairs", "Not reset")
         visitor.is_at("verdict=Not+reset")
         visitor.clicks_first_vehicle(1).is_at("vehicle?vehicle=V2")

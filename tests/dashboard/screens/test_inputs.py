@@ -24,7 +24,7 @@ INPUTS = ["full set", "open standard", *(["turbofan"] if TURBOFAN else [])]
 SAID = {  # page -> a word that stands on it whatever the fleet is like
     "today": "Of ",
     "vehicle": "Chance of a fault",
-    "recurring": "Did the repairs hold?",
+    "recurring": "back",
     "plan": "plan",
     "trends": "Over the last eight weeks",
     "peers": "unlike",

@@ -90,9 +90,12 @@ def test_a_vehicle_hardly_read_still_has_a_page(monkeypatch, known_store):
 
 
 def test_recurring_says_issue_and_outcome_of_repairs(monkeypatch, known_store):
-    app = opened(monkeypatch, known_store, "recurring", verdict="Not reset")
+    app = opened(monkeypatch, known_store, "recurring")
     assert "3 times the rate of the rest of the fleet (between 1.6 and 5.1): 1.2 in 100 vehicle-months" in text(app)
-    assert app.dataframe[1].value["vehicle_id"].to_list() == ["V2"]
+    app = opened(monkeypatch, known_store, "recurring", part="Repairs", verdict="Not reset")
+    assert app.dataframe[0].value["vehicle_id"].to_list() == ["V2"]
+    app = opened(monkeypatch, known_store, "recurring", part="Calibrations and modules")
+    assert "No reading says which calibration a module has" in text(app)
 
 
 def test_the_work_plan_shows_jobs_by_day_and_bay(monkeypatch, known_store):

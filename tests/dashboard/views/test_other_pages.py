@@ -6,6 +6,7 @@ from dashboard.views.address import shared
 from dashboard.views.drops import drops
 from dashboard.views.joined import Choice
 from dashboard.views.recurring import issue_sentence, recurring
+from dashboard.views.repairs import repairs
 from dashboard.views.trends import MOST_GROUPS, most_moved, trend
 from dashboard.views.trust import trust, unchecked_warning
 from dashboard.views.wording import Reader
@@ -16,7 +17,7 @@ TIME = pl.Datetime("us", "UTC")
 
 
 def test_recurring_issues_are_said_with_interval_and_comparison(tables, reader):
-    view = recurring(tables["recurring_issue"], tables["repair_outcome"], verdicts=[], names=NAMES)
+    view = recurring(tables["recurring_issue"], names=NAMES)
     assert view.sentence.startswith("1\u00a0thing comes back")
     assert issue_sentence(view.issues.row(0, named=True), reader).replace("\u00a0", " ") == (
         "3 times the rate of the rest of the fleet (between 1.6 and 5.1): 1.2 in 100 vehicle-months against 0.4 in the "
@@ -32,32 +33,33 @@ def test_an_issue_that_the_rest_never_had_gives_no_ratio_but_the_least_it_may_be
 
 
 def test_repairs_are_counted_and_filtered_by_verdict(tables):
-    view = recurring(tables["recurring_issue"], tables["repair_outcome"], verdicts=["not_reset"], names=NAMES)
-    assert view.repairs_sentence.replace("\u00a0", " ") == (
+    view = repairs(tables["repair_outcome"], verdicts=["not_reset"], names=NAMES)
+    assert view.sentence.replace("\u00a0", " ") == (
         "Of 2 repairs that can be judged, 1 held, 0 came back and 1 was not followed by a reset of the learned values."
     )
-    assert view.repairs["verdict"].to_list() == ["▲ Not reset"]
-    assert view.repairs["component"].to_list() == ["Idle air valve"]
+    assert view.rows["verdict"].to_list() == ["▲ Not reset"]
+    assert view.rows["component"].to_list() == ["Idle air valve"]
 
 
 def test_an_issue_that_may_be_chance_is_not_counted_as_found_and_says_so(tables, reader):
     doubtful = tables["recurring_issue"].with_columns(issue_id=pl.lit("b"), q_value=pl.lit(0.12))
     both = pl.concat([tables["recurring_issue"], doubtful])
-    view = recurring(both, tables["repair_outcome"], verdicts=[], names=NAMES)
+    view = recurring(both, names=NAMES)
     assert view.sentence.startswith("1\u00a0thing comes back")
     assert view.sentence.endswith("1 more may be chance and is marked so.")
     found, marked = (issue_sentence(row, reader) for row in view.issues.iter_rows(named=True))
     assert "may be chance" not in found
     assert marked.endswith("This may be chance: watch it before acting on it.")
-    alone = recurring(doubtful, tables["repair_outcome"], verdicts=[], names=NAMES)
+    alone = recurring(doubtful, names=NAMES)
     assert alone.sentence.startswith("Nothing comes back more often")
 
 
 def test_nothing_recurring_and_no_repair_are_said(tables):
-    view = recurring(tables["recurring_issue"].clear(), tables["repair_outcome"].clear(), verdicts=[], names=NAMES)
+    view = recurring(tables["recurring_issue"].clear(), names=NAMES)
     assert view.sentence == "Nothing keeps coming back."
     assert "vehicle-months" in view.empty_reason
-    assert "No repair is on record" in view.no_repairs_reason
+    none = repairs(tables["repair_outcome"].clear(), verdicts=[], names=NAMES)
+    assert "No repair is on record" in none.empty_reason
 
 
 def readings(depots: dict[str, str], weeks: int = 16, step_after: int = 8, step: float = 2.0) -> pl.DataFrame:

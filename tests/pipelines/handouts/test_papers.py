@@ -2,7 +2,7 @@
 
 import io
 import zipfile
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 
 import polars as pl
 import pytest
@@ -13,6 +13,9 @@ from pipelines.errors import SettingError
 from pipelines.handouts.calendars import calendar_of
 from pipelines.handouts.folder import packed_papers, write_papers
 from pipelines.handouts.gather import Papers
+from pipelines.handouts.papers import supplier_pdf
+from pipelines.handouts.supplier import suppliers_of
+from pipelines.recurring.survival import kaplan_meier
 
 AS_OF = datetime(2031, 6, 1, 12, tzinfo=UTC)
 HOSTILE = '=HYPERLINK("http://x.invalid")] #set page(fill: red) [a](http://x.invalid) \u202e ş ≥ ☐ Ж $x$ `y`'
@@ -47,13 +50,25 @@ def papers(*vehicles, text=HOSTILE):
         left_out=pl.DataFrame([left], schema=published_tables()["plan_left_out"].schema),
         parts=pl.DataFrame([part]),
         cards=cards,
+        suppliers=[supplier(text)],
     )
+
+
+def supplier(text):
+    curve = {"name": text, "points": [[0.0, 1.0], [1.0, 0.5]], "band": [[0.0, 1.0], [1.0, 0.7], [1.0, 0.3]]}
+    back = dict.fromkeys(("vehicle", "vin", "part_number", "batch", "fitted", "back", "days", "evidence"), text)
+    level = {"name": text, "jobs": "9", "returned": "2", "shares": [text] * 3}
+    return {
+        "part": text, "component": "pump/1", "summary": text, "findings": [text], "curves": [curve, curve],
+        "days": "90", "levels": [level], "comebacks": [back], "basis": text,
+    }  # fmt: skip
 
 
 def test_every_paper_is_written_under_the_name_that_people_expect(tmp_path):
     written = write_papers(papers("v/1", "v:1"), tmp_path / "out")
     assert sorted(path.name for path in written) == [
-        "card-v_1.pdf", "card-v_1~2.pdf", "plan-High_Moor.ics", "plan.xlsx", "week-High_Moor.pdf",
+        "card-v_1.pdf", "card-v_1~2.pdf", "plan-High_Moor.ics", "plan.xlsx", "supplier-pump_1.pdf",
+        "week-High_Moor.pdf",
     ]  # fmt: skip
     assert sorted(path.name for path in (tmp_path / "out").iterdir()) == sorted(path.name for path in written)
 
@@ -64,6 +79,7 @@ def test_packed_they_are_the_same_papers():
         assert archive.testzip() is None
         assert archive.namelist() == [
             "plan.xlsx", "plan-High_Moor.ics", "week-High_Moor.pdf", "card-v_1.pdf", "card-v_1~2.pdf",
+            "supplier-pump_1.pdf",
         ]  # fmt: skip
         assert archive.read("plan-High_Moor.ics") == calendar_of(some, "High Moor")
 
@@ -107,3 +123,37 @@ def test_a_place_that_cannot_be_written_is_said_in_a_line(tmp_path):
     (tmp_path / "file").write_text("")
     with pytest.raises(SettingError, match="cannot be written"):
         write_papers(papers("v1"), tmp_path / "file")
+
+
+def test_a_supplier_is_shown_what_came_back_inside_the_warranty_and_how_long_its_batches_stand():
+    at = datetime(2030, 6, 1, tzinfo=UTC)
+    done = {
+        "vehicle_id": "v1", "done_at": at, "component": "pump", "verdict": "came_back", "checked_at": AS_OF,
+        "evidence": "Code P0087 was set again.", "decided_at": at, "back_at": at + timedelta(days=40),
+        "kind": "replacement", "part_number": "FP-1", "part_batch": "B7", "odometer_km": 1000.0, "back_km": 4000.0,
+        "part_failed": True, "warranty_until": date(2032, 6, 1), "in_warranty": True,
+    }  # fmt: skip
+    outcome = pl.DataFrame([done, done | {"vehicle_id": "v2", "verdict": "held", "in_warranty": None}])
+    issue = {"title": "Part batch B7: pump mended again", "factor": "part_batch", "level": "B7"}
+    jobs = pl.DataFrame(
+        {
+            "factor": "part_batch",
+            "level": "B7",
+            "component": "pump",
+            "days": [40, 100, 400],
+            "returned": [True, False, False],
+        }
+    )
+    published = {
+        "repair_outcome": outcome, "recurring_issue": pl.DataFrame([issue]), "repair_survival": kaplan_meier(jobs),
+    }  # fmt: skip
+    vehicles = pl.DataFrame({"vehicle_id": ["v1", "v2"], "vin": ["1FT", None]})
+    (record,) = suppliers_of(published, vehicles=vehicles, names={"pump": "Fuel pump"})
+    assert (record["part"], record["findings"]) == ("Fuel pump", ["Part batch B7: pump mended again"])
+    assert record["summary"] == "1 came back inside the warranty, on 1 vehicle."
+    assert [row["vin"] for row in record["comebacks"]] == ["1FT"]
+    assert record["comebacks"][0]["back"] == "2030-07-11, 4,000 km"
+    assert record["levels"][0]["shares"][0].startswith("67 % (")
+    assert supplier_pdf(record, AS_OF).startswith(b"%PDF-")
+    older = {**published, "repair_outcome": outcome.drop("in_warranty")}
+    assert suppliers_of(older, vehicles=vehicles, names={}) == []

@@ -105,13 +105,14 @@ def history() -> Callable[..., History]:
         }  # fmt: skip
         readings = pl.DataFrame(
             [
-                (vehicle, START + timedelta(days=7 * k), "rowan", "Millrace", "parcels", 400.0 * k, "a", True)
+                (vehicle, START + timedelta(days=7 * k), "rowan", "Millrace", "parcels", 400.0 * k, "a", None, True)
                 for vehicle in VEHICLES
                 for k in range(ROWS)
             ],
             schema={
                 "vehicle_id": pl.String, "read_at": TIME, "engine_family": pl.String, "depot": pl.String,
-                "duty": pl.String, "km": pl.Float64, "calibration": pl.String, "faults_known": pl.Boolean,
+                "duty": pl.String, "km": pl.Float64, "calibration": pl.String, "module": pl.String,
+                "faults_known": pl.Boolean,
             },
             orient="row",
         )  # fmt: skip

@@ -63,7 +63,7 @@ def findings(months, events):
     return findings_of(
         stories_of(pairs),
         {(thing.kind, thing.what): thing for thing in things},
-        {(place.rows, place.factor): place for place in places},
+        lambda pair: next(place for place in places if place.factor == pair.factor),
     )
 
 

@@ -1,3 +1,5 @@
+import json
+from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
@@ -7,14 +9,20 @@ import pytest
 from pipelines.catalogue.tables import published_tables
 from pipelines.recurring.events import events
 from pipelines.recurring.exposure import vehicle_months
-from pipelines.recurring.issues import issue_id, recurring_issues
+from pipelines.recurring.issues import issue_id
+from pipelines.recurring.repairs import EXTRA
 from pipelines.recurring.returns import jobs
+from pipelines.recurring.stage import recurring
 
 from .conftest import DONE_AT, ROWS, START, VEHICLES
 
 NO_RANKING = published_tables()["cause_ranking"].empty()
-NO_OUTCOME = published_tables()["repair_outcome"].empty()
+NO_OUTCOME = pl.DataFrame(schema={**published_tables()["repair_outcome"].schema, **EXTRA})
 CALM = np.zeros(ROWS)
+
+
+def findings(drift, known, past):
+    return recurring(drift, NO_RANKING, evidence=known, history=past, seed=1)["recurring_issue"]
 
 
 def code(vehicle, week, name="P0506"):
@@ -40,9 +48,7 @@ def test_vehicle_months_are_the_time_between_first_and_last_reading(evidence, hi
     total = months.group_by("vehicle_id").agg(pl.col("exposure").sum())["exposure"]
     assert total.to_list() == pytest.approx([days / 30.4375] * len(VEHICLES))
     assert months["km_class"].unique().to_list() == ["under 50,000 km"]
-    assert months.filter(vehicle_id="van-00")["season"].head(4).to_list() == ["January to March"] * 3 + [
-        "April to June"
-    ]
+    assert months.filter(vehicle_id="van-00")["quarter"].head(4).to_list() == ["2030 Q1"] * 3 + ["2030 Q2"]
 
 
 def test_a_code_counts_once_until_the_vehicle_is_mended(drift, evidence, history):
@@ -69,7 +75,7 @@ def test_a_depot_where_a_code_keeps_coming_is_an_issue_in_plain_words(drift, evi
         history(*(code(vehicle, 4 + 6 * n) for n, vehicle in enumerate(bad))),
         {vehicle: "Saltings" if vehicle in bad else "High Moor" for vehicle in VEHICLES},
     )
-    found = recurring_issues(drift(CALM), NO_RANKING, NO_OUTCOME, evidence=known, history=past)
+    found = findings(drift(CALM), known, past)
     contract = published_tables()["recurring_issue"].schema
     assert pl.Schema({name: found.schema[name] for name in contract}) == contract
     first = found.row(0, named=True)
@@ -94,14 +100,14 @@ def test_levels_that_nothing_tells_apart_are_one_issue_that_names_both(drift, ev
         fault_events=past.fault_events,
         notices=past.notices,
     )
-    found = recurring_issues(drift(CALM), NO_RANKING, NO_OUTCOME, evidence=known, history=past)
-    assert found["factor"].to_list() == ["depot and duty"]
-    assert "cannot be told from Duty trunk" in found["title"].item()
+    found = findings(drift(CALM), known, past)
+    assert found["factor"].to_list() == ["duty and depot"]
+    assert "cannot be told from Depot Saltings" in found["title"].item()
 
 
 def test_an_even_fleet_has_no_issue(drift, evidence, history):
     past = history(*(code(vehicle, 2 + 3 * n) for n, vehicle in enumerate(VEHICLES)))
-    assert recurring_issues(drift(CALM), NO_RANKING, NO_OUTCOME, evidence=evidence(), history=past).is_empty()
+    assert findings(drift(CALM), evidence(), past).is_empty()
 
 
 def test_a_job_ends_when_the_part_is_mended_again(evidence, history):
@@ -118,7 +124,7 @@ def test_a_part_batch_that_is_mended_again_is_an_issue(drift, evidence, history)
         jobs.append(job(vehicle, START + timedelta(days=20 + n), part_batch=batch))
         if n < 7:
             jobs.append(job(vehicle, START + timedelta(days=60 + n), part_batch="OU-B100"))
-    found = recurring_issues(drift(CALM), NO_RANKING, NO_OUTCOME, evidence=evidence(*jobs), history=history())
+    found = findings(drift(CALM), evidence(*jobs), history())
     first = found.row(0, named=True)
     assert (first["factor"], first["level"]) == ("part_batch", "OU-B417")
     assert first["q_value"] < 0.05
@@ -126,7 +132,7 @@ def test_a_part_batch_that_is_mended_again_is_an_issue(drift, evidence, history)
 
 def test_a_vehicle_on_which_a_part_is_mended_again_and_again_is_an_issue(drift, evidence, history):
     jobs = [job("van-03", START + timedelta(days=20 + 40 * n)) for n in range(5)]
-    found = recurring_issues(drift(CALM), NO_RANKING, NO_OUTCOME, evidence=evidence(*jobs), history=history())
+    found = findings(drift(CALM), evidence(*jobs), history())
     first = found.row(0, named=True)
     assert (first["factor"], first["level"], first["cause_or_correction"]) == ("vehicle", "van-03", "o2_upstream")
     assert "worked on 5 times" in first["title"]
@@ -138,7 +144,7 @@ def test_a_workshop_that_does_not_set_learned_values_back_is_a_finding(drift, ev
         where = "Quay" if n % 2 else "Hill"
         at = START + timedelta(days=3 + 7 * (n // len(VEHICLES)), hours=n)
         done.append(job(vehicle, at, workshop=where, component="injector", cylinder=n % 4, reset_done=where == "Hill"))
-    found = recurring_issues(drift(CALM), NO_RANKING, NO_OUTCOME, evidence=evidence(*done), history=history())
+    found = findings(drift(CALM), evidence(*done), history())
     first = found.filter(factor="workshop").row(0, named=True)
     assert (first["level"], first["cause_or_correction"]) == ("Quay", "not_reset")
     assert "without setting learned values back" in first["title"]
@@ -152,6 +158,60 @@ def test_what_came_at_once_at_one_depot_is_said_once_as_its_conditions(drift, ev
         history(*(code(vehicle, 20, name) for vehicle in there for name in names)),
         {vehicle: "Saltings" if vehicle in there else "High Moor" for vehicle in VEHICLES},
     )
-    found = recurring_issues(drift(CALM), NO_RANKING, NO_OUTCOME, evidence=known, history=past)
+    found = findings(drift(CALM), known, past)
     assert found.select("level", "nature").rows() == [("Saltings", "conditions")]
     assert all(f"code {name}" in found["title"].item() + found["parts"].item() for name in names)
+
+
+def trouble_at_saltings(evidence, history, weeks, *entries):
+    """A fleet whose bad depot has a code on six vehicles, and again in the weeks that are given."""
+    bad = VEHICLES[:6]
+    again = (code(bad[n % 6], week, "P0506") for n, week in enumerate(weeks))
+    mended = [job(vehicle, START + timedelta(days=7 * 15)) for vehicle in bad]  # so that a code can come anew
+    known, past = at_depot(
+        evidence(*mended),
+        history(*(code(vehicle, 4 + n) for n, vehicle in enumerate(bad)), *again),
+        {vehicle: "Saltings" if vehicle in bad else "High Moor" for vehicle in VEHICLES},
+    )
+    schema = known.entries.schema
+    return replace(known, entries=pl.DataFrame(list(entries), schema=schema)), past
+
+
+def said(value, week, **detail):
+    return {
+        "entry_id": f"{week:03}", "entered_at": START + timedelta(days=7 * week), "who": "ann", "kind": "finding",
+        "subject": issue_id("depot", "Saltings", "P0506"), "value": value, "detail": json.dumps(detail),
+    }  # fmt: skip
+
+
+def test_a_closed_finding_is_gone_and_comes_back_only_if_it_goes_on(drift, evidence, history):
+    closed = said("close", 16, text="hose kit fitted")
+
+    def stage(weeks, *entries):
+        known, past = trouble_at_saltings(evidence, history, weeks, *entries)
+        return recurring(drift(CALM), NO_RANKING, evidence=known, history=past, seed=1)
+
+    assert stage([])["recurring_issue"]["level"].to_list() == ["Saltings"]
+    quiet = stage([], closed)
+    assert quiet["recurring_issue"].is_empty()
+    assert quiet["finding_closed"].select("level", "closed_by", "why").rows() == [
+        ("Saltings", "ann", "hose kit fitted")
+    ]
+    assert stage([30], closed)["recurring_issue"].is_empty()  # one event since is no more than may be chance
+    again = stage([24, 27, 29, 31, 33, 35], closed)["recurring_issue"].row(0, named=True)
+    assert (again["level"], again["back_since"]) == ("Saltings", closed["entered_at"])
+    reopened = stage([], closed, said("assign", 17, to="Bo"))
+    assert reopened["recurring_issue"]["level"].to_list() == ["Saltings"]
+
+
+def test_behind_a_finding_stand_its_vehicles_and_its_months(drift, evidence, history):
+    known, past = trouble_at_saltings(evidence, history, [])
+    tables = recurring(drift(CALM), NO_RANKING, evidence=known, history=past, seed=1)
+    behind = tables["finding_vehicle"]
+    assert behind["issue_id"].unique().to_list() == [issue_id("depot", "Saltings", "P0506")]
+    assert behind["vehicle_id"].to_list() == list(VEHICLES[:6])
+    assert behind["what"].unique().to_list() == ["code P0506"]
+    months = tables["finding_month"]
+    assert months["events"].sum() == 6
+    assert months["expected"].sum() == 0.0  # the others never had it
+    assert months["months"].sum() == pytest.approx(6 * 7 * (ROWS - 1) / 30.4375)

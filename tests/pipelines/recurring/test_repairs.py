@@ -1,10 +1,10 @@
-from datetime import timedelta
+from datetime import date, timedelta
 
 import numpy as np
 import pytest
 
 from pipelines.catalogue.tables import published_tables
-from pipelines.recurring.repairs import repair_outcomes
+from pipelines.recurring.repairs import EXTRA, repair_outcomes
 
 from .conftest import DONE_AT, ROWS, START, WORK_AT
 
@@ -55,7 +55,8 @@ def test_what_is_left_of_the_departure_decides(drift, evidence, history, case):
 
 def test_the_table_keeps_the_contract(drift, evidence, history):
     found = repair_outcomes(drift(path(0.0)), evidence=evidence(job()), history=history())
-    assert found.schema == published_tables()["repair_outcome"].schema
+    contract = published_tables()["repair_outcome"].schema
+    assert found.schema == {**contract, **EXTRA}
     assert repair_outcomes(drift(path(0.0)), evidence=evidence(), history=history()).is_empty()
 
 
@@ -71,7 +72,10 @@ def test_too_few_readings_do_not_decide(drift, evidence, history):
 def test_work_after_the_last_reading_is_undecided(drift, evidence, history):
     known = evidence(job(done_at=START + timedelta(days=7 * ROWS - 1)))
     found = repair_outcomes(drift(path(0.0)), evidence=known, history=history()).row(0, named=True)
-    assert (found["verdict"], found["evidence"]) == ("undecided", "No reading since the work.")
+    assert (found["verdict"], found["evidence"]) == (
+        "undecided", "No reading since the work, expected about 2030-11-10 as this vehicle is used.",
+    )  # fmt: skip
+    assert found["decided_at"].date() == date(2030, 11, 10)
     assert found["checked_at"] == known.as_of
 
 
@@ -152,3 +156,63 @@ def test_a_reset_alone_is_of_an_unspecified_component(drift, evidence, history):
 
 def test_inspections_have_no_outcome(drift, evidence, history):
     assert repair_outcomes(drift(path(0.0)), evidence=evidence(job(kind="inspection")), history=history()).is_empty()
+
+
+def test_a_verdict_says_from_when_on_it_can_be_given(drift, evidence, history):
+    held = repair_outcomes(drift(path(0.0)), evidence=evidence(job()), history=history()).row(0, named=True)
+    assert held["decided_at"] == START + timedelta(days=7 * (WORK_AT + 3))  # four readings, ten hours apart
+    late = START + timedelta(days=7 * (ROWS - 2) - 2)
+    early = repair_outcomes(drift(path(0.0)), evidence=evidence(job(done_at=late)), history=history()).row(
+        0, named=True
+    )
+    assert (early["verdict"], early["decided_at"].date()) == (
+        "undecided",
+        (START + timedelta(days=7 * (ROWS + 1))).date(),
+    )
+    assert f"expected about {early['decided_at']:%Y-%m-%d}" in early["evidence"]
+
+
+def test_a_comeback_says_since_when_and_whether_inside_the_parts_warranty(drift, evidence, history):
+    fitted = job(kind="replacement", part_number="TB-1", part_batch="B7", reset_done=True)
+    found = repair_outcomes(drift(path(GROWS_AGAIN)), evidence=evidence(fitted), history=history()).row(0, named=True)
+    assert (found["verdict"], found["part_batch"], found["in_warranty"]) == ("came_back", "B7", True)
+    assert found["warranty_until"] == date(DONE_AT.year + 2, DONE_AT.month, DONE_AT.day)
+    assert DONE_AT < found["back_at"] < START + timedelta(days=7 * (ROWS - 1))
+    assert found["back_km"] == pytest.approx(400.0 * ((found["back_at"] - START).days // 7))
+    cleaned = repair_outcomes(drift(path(GROWS_AGAIN)), evidence=evidence(job()), history=history()).row(0, named=True)
+    assert (cleaned["warranty_until"], cleaned["in_warranty"]) == (None, None)
+
+
+def test_the_record_of_no_reset_decides_where_the_readings_no_longer_show_it(drift, evidence, history):
+    found = repair_outcomes(drift(path(0.0)), evidence=evidence(job(reset_done=False)), history=history())
+    assert found["verdict"].item() == "not_reset"
+    assert found["evidence"].item().startswith("By the record the learned values were not set back")
+
+
+def test_the_same_part_mended_again_for_a_complaint_came_back(drift, evidence, history):
+    again = job(done_at=DONE_AT + timedelta(days=42), complaint="warning lamp", cause=None)
+    found = repair_outcomes(drift(path(0.0)), evidence=evidence(job(), again), history=history())
+    assert found["verdict"].to_list() == ["came_back", "held"]
+    assert found["back_at"][0] == again["done_at"]
+    elsewhere = [job(component="injector", cause=None, cylinder=1), job(component="injector", cause=None, cylinder=2)]
+    elsewhere[1] |= {"done_at": DONE_AT + timedelta(days=42), "complaint": "warning lamp"}
+    found = repair_outcomes(drift(path(0.0)), evidence=evidence(*elsewhere), history=history())
+    assert found["verdict"].to_list() == ["held", "held"]
+
+
+def test_a_vehicle_back_with_its_complaint_for_another_part_speaks_against_the_first(drift, evidence, history):
+    first = job(component="fuel_pump", cause=None, complaint="warning lamp")
+    second = job(done_at=DONE_AT + timedelta(days=4), complaint="warning lamp")
+    found = repair_outcomes(drift(path(0.0)), evidence=evidence(first, second), history=history())
+    assert dict(found.select("component", "verdict").rows()) == {"fuel_pump": "came_back", "throttle_body": "held"}
+    unasked = {**first, "complaint": None}
+    found = repair_outcomes(drift(path(0.0)), evidence=evidence(unasked, second), history=history())
+    assert dict(found.select("component", "verdict").rows()) == {"fuel_pump": "held", "throttle_body": "held"}
+    found = repair_outcomes(
+        drift(path(0.0)),
+        evidence=evidence(
+            job(complaint="rough idle"), {**second, "component": "fuel_pump", "done_at": DONE_AT + timedelta(days=20)}
+        ),
+        history=history(),
+    )
+    assert dict(found.select("component", "verdict").rows())["throttle_body"] == "held"  # it was seen to go away before

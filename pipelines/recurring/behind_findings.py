@@ -1,0 +1,99 @@
+"""What stands behind each finding: the vehicles with their events, and the trend by month beside what was expected."""
+
+from collections.abc import Callable
+
+import numpy as np
+import polars as pl
+
+from pipelines.handover import Float64s
+from pipelines.recurring.compared import Compared
+from pipelines.recurring.comparing import Pair, Places, Thing
+from pipelines.recurring.returns import ANY
+from pipelines.recurring.stories import Story
+
+VEHICLES = pl.Schema(
+    {"issue_id": pl.String(), "vehicle_id": pl.String(), "at": pl.Datetime("us", "UTC"), "what": pl.String()}
+)
+TREND = pl.Schema(
+    {
+        "issue_id": pl.String(), "month": pl.Date(), "events": pl.Int64(), "expected": pl.Float64(),
+        "months": pl.Float64(),
+    }
+)  # fmt: skip
+
+
+def vehicles_behind(
+    findings: list[tuple[str, Story]], compared: Compared, words: Callable[[Pair], str]
+) -> pl.DataFrame:
+    """One row per vehicle and time at which something of a finding happened: VEHICLES, by issue and time.
+
+    Args:
+        findings: Stories with their issue_id.
+        compared: What they were found in.
+        words: What a pair is called.
+    """
+    rows: list[tuple[object, ...]] = []
+    for issue, story in findings:
+        for pair in story.pairs:
+            ground = compared.ground(pair)
+            thing = ground.thing(pair)
+            vehicle = ground.rows["vehicle_id"].gather(thing.rows)
+            rows += [
+                (issue, vehicle[event], thing.at[event], words(pair), pair.what == ANY)
+                for event in _exposed(thing, ground.place(pair.factor, pair.kind), pair.level)
+            ]
+    special = pl.col("what").filter(
+        ~pl.col("any") | pl.col("any").all()
+    )  # not 'any component' beside one that is named
+    return (
+        pl.DataFrame(rows, schema={**VEHICLES, "any": pl.Boolean()}, orient="row")
+        .group_by("issue_id", "vehicle_id", "at")
+        .agg(special.unique().sort().str.join("; "))
+        .sort("issue_id", "at", "vehicle_id")
+        .cast(VEHICLES)
+    )
+
+
+def trend_of(findings: list[tuple[str, Story]], compared: Compared) -> pl.DataFrame:
+    """One row per finding and month: TREND. Work stands in the month in which it was done.
+
+    `expected`: events at the rate that the others have in the same strata; `months`: time at risk at the level.
+    """
+    parts = []
+    for issue, story in findings:
+        ground = compared.ground(story.head)
+        thing = ground.thing(story.head)
+        place = ground.place(story.head.factor, story.head.kind).within(thing.at_risk)
+        here = place.level == place.levels.index(story.head.level)
+        seen = np.bincount(thing.rows, minlength=len(here))
+        parts.append(
+            pl.DataFrame(
+                {
+                    "month": ground.start.dt.truncate("1mo").dt.date(),
+                    "events": seen.astype(np.int64),
+                    "expected": _usual(seen.astype(np.float64), place, here) * place.months,
+                    "months": place.months,
+                }
+            )
+            .filter(pl.Series(here))
+            .group_by("month")
+            .agg(pl.col("events", "expected", "months").sum())
+            .with_columns(issue_id=pl.lit(issue))
+            .select(TREND.names())
+        )
+    return pl.concat([pl.DataFrame(schema=TREND), *parts]).sort("issue_id", "month")
+
+
+def _exposed(thing: Thing, place: Places, level: str) -> list[int]:
+    number = place.levels.index(level)
+    return [int(n) for n in np.flatnonzero(place.level[thing.rows] == number)]
+
+
+def _usual(seen: Float64s, place: Places, here: np.ndarray) -> Float64s:
+    """[M] rate of the others in each row's stratum; where there is none, of all others."""
+    others = (place.level >= 0) & ~here
+    events = np.bincount(place.stratum[others], weights=seen[others], minlength=place.strata)
+    time = np.bincount(place.stratum[others], weights=place.months[others], minlength=place.strata)
+    pooled = events.sum() / max(float(time.sum()), 1e-12)
+    rate: Float64s = np.where(time > 0, events / np.maximum(time, 1e-12), pooled)[place.stratum]
+    return rate

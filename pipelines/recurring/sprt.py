@@ -1,0 +1,48 @@
+"""The sequential test of counts against what was expected, for what is still rolling out; arrays of figures alone.
+
+Source: Kulldorff, Davis, Kolczak, Lewis, Lieu and Platt (2011), Sequential Analysis 30, 58-78.
+"""
+
+from functools import lru_cache
+
+import numpy as np
+from scipy.optimize import brentq
+from scipy.special import lambertw
+from scipy.stats import poisson
+
+MOST_NEEDED = 60.0  # log-likelihood ratio: beyond any that is asked for
+
+
+def log_likelihood_ratio(count: int, expected: float) -> float:
+    """How much better a raised rate explains a count than the expected one; 0 where no more came than expected."""
+    if count <= expected:
+        return 0.0
+    return float(count * np.log(count / expected) - (count - expected))
+
+
+@lru_cache(maxsize=4096)
+def chance_of_reaching(needed: float, most_expected: float, least: int) -> float:
+    """Chance that the ratio ever reaches `needed` up to `most_expected` expected events, at the expected rate.
+
+    Args:
+        needed: Log-likelihood ratio, above 0.
+        most_expected: Expected events at the end of the watch.
+        least: Events before which nothing is said.
+    """
+    standing = np.array([1.0])  # chance of each count with nothing reached so far
+    before, count = 0.0, least
+    while True:
+        bound = min(float(-count * lambertw(-np.exp(-1 - needed / count)).real), most_expected)
+        step = poisson.pmf(np.arange(count), bound - before)
+        standing = np.convolve(standing, step)[:count]  # a count of `count` by then reaches it
+        if bound >= most_expected:
+            return float(1 - standing.sum())
+        before, count = bound, count + 1
+
+
+@lru_cache(maxsize=4096)
+def needed_ratio(chance: float, most_expected: float, least: int) -> float:
+    """The log-likelihood ratio that is reached by mistake with this chance."""
+    return float(
+        brentq(lambda needed: chance_of_reaching(needed, most_expected, least) - chance, 1e-6, MOST_NEEDED, xtol=1e-9)
+    )

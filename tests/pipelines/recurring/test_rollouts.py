@@ -1,0 +1,83 @@
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+
+from pipelines.recurring.compared import Ground
+from pipelines.recurring.comparing import places_of, things_of
+from pipelines.recurring.rollouts import Watched, rollout_watch
+from pipelines.recurring.sprt import chance_of_reaching, log_likelihood_ratio, needed_ratio
+
+START = datetime(2030, 1, 1, tzinfo=UTC)
+AS_OF = datetime(2030, 12, 31, tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    ("most_expected", "least", "needed"),
+    [(1.0, 1, 2.853937), (10.0, 1, 3.467952), (10.0, 4, 2.921561), (50.0, 4, 3.455521)],
+)
+def test_published_critical_values(most_expected, least, needed):
+    assert needed_ratio(0.05, most_expected, least) == pytest.approx(needed, abs=1e-6)
+
+
+def test_the_chance_of_a_false_warning_is_that_of_simulated_counts():
+    draw = np.random.default_rng(5)
+    reached = 0
+    for _ in range(4000):
+        times = np.cumsum(draw.exponential(size=60))
+        ratios = [log_likelihood_ratio(n, t) for n, t in enumerate(times[times <= 20.0], 1) if n >= 3]
+        reached += max(ratios, default=0.0) >= 3.0
+    assert reached / 4000 == pytest.approx(chance_of_reaching(3.0, 20.0, 3), abs=3 * (0.06 * 0.94 / 4000) ** 0.5)
+
+
+def ground(happened):
+    """Forty vehicles for a year; half of them have a new calibration from August on."""
+    rows = pl.DataFrame(
+        [
+            (f"van-{n:02}", START.replace(month=m), "B" if n < 20 and m >= 8 else "A", "rowan", "", "")
+            for n in range(40)
+            for m in range(1, 13)
+        ],
+        schema=["vehicle_id", "start", "calibration", "engine_family", "age_class", "season"],
+        orient="row",
+    ).with_columns(exposure=pl.lit(1.0), start=pl.col("start").cast(pl.Datetime("us", "UTC")))
+    where = {(v, at.month): n for n, (v, at) in enumerate(rows.select("vehicle_id", "start").iter_rows())}
+    events = pl.DataFrame(
+        [("cause", "ignition_weak", where[v, at.month], at, n) for n, (v, at) in enumerate(happened)],
+        schema={
+            "kind": pl.String, "what": pl.String, "row": pl.Int64, "at": pl.Datetime("us", "UTC"), "episode": pl.Int64,
+        },
+        orient="row",
+    )  # fmt: skip
+    everywhere = np.ones(rows.height, dtype=bool)
+    return Ground(
+        name="vehicle-month",
+        rows=rows,
+        start=rows["start"],
+        things=things_of(events, lambda _kind, _what: everywhere),
+        places=[places_of(rows, "calibration", ["engine_family"], rows="vehicle-month")],
+    )
+
+
+def usual():
+    return [(f"van-{20 + n:02}", START + timedelta(days=60 * n + 3)) for n in range(5)]
+
+
+def watch(happened, as_of=AS_OF):
+    return rollout_watch([Watched(ground=ground(happened), factor="calibration", of="engine_family")], as_of=as_of)
+
+
+def test_what_comes_oftener_with_a_new_calibration_warns_at_the_event_that_makes_it_clear():
+    bad = [(f"van-{n:02}", datetime(2030, 8 + n // 3, 5 + n, tzinfo=UTC)) for n in range(9)]
+    row = watch(usual() + bad).row(0, named=True)
+    assert (row["level"], row["of"], row["what"], row["events"]) == ("B", "rowan", "ignition_weak", 9)
+    assert row["expected"] == pytest.approx(100 * 6 / 380)
+    assert row["warned_at"] == bad[2][1]  # three within a week of its coming, where one in two months is usual
+    assert row["low"] > 1
+
+
+def test_as_much_as_elsewhere_warns_of_nothing_and_what_is_old_is_not_watched():
+    same = [(f"van-{n:02}", datetime(2030, 9 + n, 5, tzinfo=UTC)) for n in range(2)]
+    assert watch(usual() + same)["warned_at"].to_list() == [None]
+    assert watch(usual() + same, as_of=datetime(2031, 9, 1, tzinfo=UTC)).is_empty()
