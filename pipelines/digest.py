@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 import polars as pl
 
@@ -139,9 +140,19 @@ def _held(now: Tables) -> tuple[str, ...]:
         return ()
     batches = now["held_reading"].filter(pl.col("decision") == "open").sort("batch_id")
     return tuple(
-        f"{row['file']}, {row['depot'] or 'all depots'}: {row['correction']} looks like {row['looks_like']} "
-        f"({row['vehicles']} vehicles)"
+        f"{row['file']}, {row['depot'] or 'all depots'}: {_looks(row)} "
+        f"({row['vehicles']} vehicle{'' if row['vehicles'] == 1 else 's'})"
         for row in batches.iter_rows(named=True)
+    )
+
+
+def _looks(row: Mapping[str, Any]) -> str:
+    """What of a batch looks like what; `*` are several corrections."""
+    several = row["correction"] == "*"
+    return (
+        f"several corrections look like {row['looks_like']}"
+        if several
+        else f"{row['correction']} looks like {row['looks_like']}"
     )
 
 

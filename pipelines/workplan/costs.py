@@ -83,7 +83,7 @@ def costs_text(costs: CostAssumptions) -> str:
 
 
 def read_costs(path: Path) -> tuple[CostAssumptions, set[str]]:
-    """The assumptions with what a fleet's own file says laid over them, and the names that it gives.
+    """The assumptions with what a fleet's own file says laid over them, and the names that it gives another figure.
 
     Raises:
         SettingError: the file is no TOML, a name is unknown, or a figure is none or outside its range.
@@ -100,7 +100,8 @@ def read_costs(path: Path) -> tuple[CostAssumptions, set[str]]:
         if name not in known:
             raise SettingError(f"{path}, {name}: unknown. Known: {', '.join(known)}.")
         values[name] = _checked(path, known[name], value)
-    return replace(CostAssumptions(), **values), set(values)
+    own = {name for name, value in values.items() if value != known[name].default}
+    return replace(CostAssumptions(), **values), own
 
 
 def _checked(path: Path, each: "Field[Any]", value: Any) -> Any:
