@@ -48,7 +48,7 @@ def decide_part(view: PlanView, frame: Frame) -> None:
 
 
 def _form(view: PlanView, frame: Frame) -> None:
-    key = entered.client_key(FORM)
+    key, names = entered.client_key(FORM), published.names()
     vehicle = st.selectbox("Vehicle", list(view.vehicles), key=f"{FORM}: vehicle")
     shown: date = view.vehicles[vehicle] or frame.reader.local(frame.reader.as_of).date()
     with st.form(FORM, border=False):
@@ -66,7 +66,7 @@ def _form(view: PlanView, frame: Frame) -> None:
             )
             component = st.selectbox(
                 "on which part", ["", *published.components()], key=f"{FORM}: component",
-                format_func=lambda part: published.names().get(part, part) if part else "not said",
+                format_func=lambda part: names.get(part, part) if part else "not said",
             )  # fmt: skip
         if not st.form_submit_button("Enter the decision"):
             return

@@ -62,7 +62,12 @@ def _batch(batch: Batch, name: str) -> None:
         st.markdown(plain(f"{batch.decided or batch.doubt}"))
         if batch.history.height:
             shared.chart(
-                beside_history(batch.history, batch.column),
+                published.kept(
+                    "beside history",
+                    batch.batch_id,
+                    batch.history.hash_rows().sum(),  # an older state may show less of it
+                    build=lambda: beside_history(batch.history, batch.column),
+                ),
                 key=f"held {batch.batch_id}",
                 alt=f"{batch.column}: readings before and after, as they came and as converted",
             )
