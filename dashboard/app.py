@@ -11,20 +11,7 @@ from pipelines.errors import LeewayError
 st.set_page_config(
     page_title="Leeway", page_icon=str(Path(__file__).with_name("mark.svg")), layout="wide", initial_sidebar_state=230
 )
-# Nothing of it comes from data. Paper has no sidebar and nothing to press, and shows what a container keeps for it.
-st.html("""<style>
-.st-key-paper { display: none; }
-@media print {
-  .st-key-paper { display: block; font-size: 9pt; }
-  [class*=st-key-screen-], [data-testid=stSidebar], [data-testid=stHeader], [data-testid=stToolbar],
-  [data-testid=stForm], [data-testid=stDownloadButton], [data-testid=stPopover], [data-testid=stExpander],
-  [data-testid=stButton] {
-    display: none !important;
-  }
-  [data-testid=stApp] { background: white; color: black; }
-  [data-testid=stMainBlockContainer] { padding: 0; }
-}
-</style>""")
+st.html(Path(__file__).with_name("looks.css"))
 first = st.Page("screens/today.py", title=PAGES["today"], url_path="start", default=True)  # at the bare address
 pages = [st.Page(f"screens/{name}.py", title=title, url_path=name) for name, title in PAGES.items()]
 page = st.navigation([first, *pages], position="hidden")

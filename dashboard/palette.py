@@ -13,6 +13,9 @@ READING = "#2B6CB0"
 GROUPS = ("#2B6CB0", "#C08217", "#3FA08A", "#B03A3A", "#71767C")  # groups beyond the fifth are drawn together
 DASHES = ([1, 0], [6, 3], [2, 2], [8, 3, 2, 3], [4, 4])
 
+WORDS_IN_CHARTS = {"light": "#46525A", "dark": "#BCC4C6"}  # 4.5:1 and more against the background of either theme
+DARK_WORDS, LIGHT_WORDS = "#10181C", "#FFFFFF"  # on a coloured field, whichever is read better
+
 
 @dataclass(frozen=True, kw_only=True)
 class Look:
@@ -23,6 +26,7 @@ class Look:
     shape: str
     colour: str
     meaning: str
+    words: str = LIGHT_WORDS  # colour of what is written on a field of its colour
 
     @property
     def label(self) -> str:
@@ -43,6 +47,7 @@ URGENCY = {  # most urgent first
         mark="▲",
         shape="triangle-up",
         colour="#C08217",
+        words=DARK_WORDS,
         meaning="A fault is likely soon or stands already. Look at it this week.",
     ),
     "plan": Look(
@@ -57,6 +62,7 @@ URGENCY = {  # most urgent first
         mark="●",
         shape="circle",
         colour="#5BA38C",
+        words=DARK_WORDS,
         meaning="Nothing strays so far that work on it would pay.",
     ),
     "unknown": Look(
@@ -81,6 +87,7 @@ STATE = {  # worst first
         mark="▲",
         shape="triangle-up",
         colour="#C08217",
+        words=DARK_WORDS,
         meaning="It moves away from what this vehicle should read.",
     ),
     "not_learning": Look(
@@ -102,6 +109,7 @@ STATE = {  # worst first
         mark="●",
         shape="circle",
         colour="#5BA38C",
+        words=DARK_WORDS,
         meaning="It is where it should be.",
     ),
     "not_read": Look(
@@ -133,6 +141,7 @@ VERDICT = {
         mark="▲",
         shape="triangle-up",
         colour="#C08217",
+        words=DARK_WORDS,
         meaning="The part was changed, the learned value was not set back and is unwinding.",
     ),
     "relearning": Look(
@@ -142,7 +151,14 @@ VERDICT = {
         colour="#2B6CB0",
         meaning="Too early to tell; it is learning anew.",
     ),
-    "held": Look(word="Held", mark="●", shape="circle", colour="#5BA38C", meaning="It went back to normal and stays."),
+    "held": Look(
+        word="Held",
+        mark="●",
+        shape="circle",
+        colour="#5BA38C",
+        words=DARK_WORDS,
+        meaning="It went back to normal and stays.",
+    ),
     "undecided": Look(
         word="Undecided",
         mark="○",
@@ -160,3 +176,16 @@ def look(looks: dict[str, Look], state: str | None) -> Look:
         return known
     word = (state or "not known").replace("_", " ").capitalize()
     return Look(word=word, mark="○", shape="stroke", colour="#71767C", meaning="")
+
+
+def chart_words(scheme: str | None) -> dict[str, dict[str, str]]:
+    """Vega-Lite's configuration for a theme: the colour of everything written and of lines without one of their own.
+
+    Args:
+        scheme: 'light' or 'dark'; otherwise nothing is configured.
+    """
+    colour = WORDS_IN_CHARTS.get(scheme or "")
+    if colour is None:
+        return {}
+    written = {"labelColor": colour, "titleColor": colour}
+    return {"axis": written, "legend": written, "header": written, "text": {"color": colour}, "rule": {"color": colour}}

@@ -57,9 +57,14 @@ def urgency_by(rows: pl.DataFrame, column: str, title: str) -> Drawn:
         ),
         tooltip=[alt.Tooltip(f"{column}:N", title=title), "urgency:N", "vehicles:Q"],
     )
-    words = base.transform_filter(alt.datum.vehicles >= ROOM_FOR_WORDS * widest).mark_text(color="white")
-    drawn: Drawn = alt.layer(bars, words.encode(x="middle:Q", text="label:N")).properties(
-        width="container", height=alt.Step(30)
+    words = base.transform_filter(alt.datum.vehicles >= ROOM_FOR_WORDS * widest).mark_text()
+    on_field = alt.Color(
+        "urgency:N", legend=None, scale=alt.Scale(domain=list(marks), range=[each.words for each in URGENCY.values()])
+    )
+    drawn: Drawn = (
+        alt.layer(bars, words.encode(x="middle:Q", text="label:N", color=on_field))
+        .resolve_scale(color="independent")
+        .properties(width="container", height=alt.Step(30))
     )
     return drawn
 
@@ -257,12 +262,12 @@ def chances(rows: pl.DataFrame) -> Drawn:
     )
     base = alt.Chart(named).encode(y=alt.Y("horizon:N", title=None, sort=None))
     drawn: Drawn = alt.layer(
-        base.mark_bar(color=READING, opacity=0.55, height=14).encode(
+        base.mark_bar(color=READING, height=14).encode(
             x=alt.X(
                 "probability:Q", title="chance of a fault", axis=alt.Axis(format=".0%"), scale=alt.Scale(domain=[0, 1])
             )
         ),
-        base.mark_rule(color=INK, strokeWidth=3).encode(
+        base.mark_rule(strokeWidth=3).encode(
             x="low:Q",
             x2="high:Q",
             tooltip=[
@@ -326,6 +331,6 @@ def rate_ratios(issues: pl.DataFrame) -> Drawn:
                 alt.Tooltip("high:Q", title="at most", format=".2f"),
             ],
         ),
-        base.mark_text(align="left", dy=-14, color=INK).encode(x=alt.value(12), text="label:N"),
+        base.mark_text(align="left", dy=-14).encode(x=alt.value(12), text="label:N"),
     ).properties(width="container", height=alt.Step(40))
     return drawn

@@ -7,7 +7,7 @@ import polars as pl
 
 from dashboard.charts import Drawn
 from dashboard.charts.notes import note_marks
-from dashboard.palette import INK, LIMIT
+from dashboard.palette import LIMIT
 
 MOST = 20  # findings drawn
 ROW, BELOW = 34, 90  # pixels a finding; below them stand the notes and the axis
@@ -35,7 +35,7 @@ def seen_since(issues: pl.DataFrame, notes: pl.DataFrame, until: datetime) -> Dr
     drawn: Drawn = alt.layer(
         base.mark_rule(color=LIMIT, strokeWidth=2).encode(x2="until:T"),
         base.mark_point(filled=True, size=70, color=LIMIT),
-        base.mark_text(align="left", dy=-10, color=INK).encode(text="label:N"),
+        base.mark_text(align="left", dy=-10).encode(text="label:N"),
         *note_marks(notes, x),
     ).properties(width="container", height=ROW * shown.height + BELOW)
     return drawn

@@ -112,7 +112,7 @@ def _standing(vehicle_id: str, evidence: Evidence, frame: Frame) -> None:
     elif since is not None:
         st.success(f"Signed off {plain(frame.reader.moment(since))}: it may be driven.")
     elif state["urgency_reason"]:
-        st.markdown(f"##### {plain(state['urgency_reason'])}")
+        st.markdown(f"## {plain(state['urgency_reason'])}")
 
 
 def _identity(vehicle_id: str, evidence: Evidence, frame: Frame) -> None:

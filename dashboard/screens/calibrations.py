@@ -20,7 +20,7 @@ def calibrations_part(frame: Frame) -> None:
     if view.empty_reason:
         st.info(view.empty_reason)
     else:
-        st.markdown(f"#### {plain(view.sentence)}")
+        st.markdown(f"## {plain(view.sentence)}")
         _register(view, frame)
         _behind(view.behind, frame)
         _effects(view.effects)

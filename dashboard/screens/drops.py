@@ -24,7 +24,7 @@ def show() -> None:
         return
     view = drops(published.load_reports(), published.quarantined())
     flags, proposals = published.flagged(), published.proposed()
-    st.markdown(f"#### {plain(view.sentence)}")
+    st.markdown(f"## {plain(view.sentence)}")
     if view.empty_reason:
         st.info(view.empty_reason)
     else:

@@ -27,7 +27,7 @@ def findings_part(frame: Frame) -> None:
     as_of, known = frame.reader.as_of, entered.now()
     shut = closed_ids(known.counts)
     view = recurring(published.table("recurring_issue", as_of), names=published.names(), closed=shut)
-    st.markdown(f"#### {plain(view.sentence)}")
+    st.markdown(f"## {plain(view.sentence)}")
     shared.basis(frame, "Rates are first events in 100 vehicle-months; intervals are 95 %.")
     said = work_on(known.counts, known.people, frame.reader)
     _issues(view, said, frame)
@@ -216,7 +216,7 @@ def _when(view: RecurringView, abouts: list[About], frame: Frame) -> None:
     as_of, about = frame.reader.as_of, [each.name for each in abouts]
     notes = entered.notes().filter(pl.col("about").is_in(about), pl.col("at") <= as_of)
     if view.issues["first_seen_at"].count() or notes.height:
-        st.markdown("##### Since when, and what was noted")
+        st.markdown("### Since when, and what was noted")
         shared.chart(
             published.kept(
                 "seen_since",

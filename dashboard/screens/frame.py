@@ -15,6 +15,7 @@ from streamlit.elements.lib.column_types import ColumnConfig
 from dashboard import entered, published, suppliers
 from dashboard.charts import Drawn
 from dashboard.charts.ready import ready
+from dashboard.palette import chart_words
 from dashboard.screens.saving import offer_chart, offer_table
 from dashboard.views import address
 from dashboard.views.wording import Reader, count, plain, sentence, shell_word
@@ -160,7 +161,8 @@ def chart(drawn: Drawn, *, key: str, alt: str) -> None:
         key: Its name, unique on the page.
         alt: What it shows, in words.
     """
-    st.vega_lite_chart(spec=ready(drawn), alt=alt)  # noqa: TID251 - this is the one place
+    spec = {**ready(drawn), "config": chart_words(st.context.theme.type)}
+    st.vega_lite_chart(spec=spec, alt=alt)  # noqa: TID251 - this is the one place
     offer_chart(drawn, key, title=alt, zone=reader_zone().key)
 
 

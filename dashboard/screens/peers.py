@@ -33,7 +33,7 @@ def show() -> None:
     if view.empty_reason:
         st.info(view.empty_reason)
         return
-    st.markdown(f"#### {plain(view.sentence)}")
+    st.markdown(f"## {plain(view.sentence)}")
     st.markdown(view.disagreement)
     shared.basis(frame, "Each vehicle is compared with healthy vehicle-weeks of its own engine family.")
     shared.chart(

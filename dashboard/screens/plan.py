@@ -39,7 +39,7 @@ def show() -> None:
     )
     if view.binding:
         st.error("\n".join(f"- {plain(said)}" for said in view.binding))
-    st.markdown(f"#### {plain(view.sentence)}")
+    st.markdown(f"## {plain(view.sentence)}")
     if view.left_out:
         st.markdown(plain(view.left_out))
     shared.basis(frame, "Costs are expected costs in the fleet's own money.", published.forecast_warning())

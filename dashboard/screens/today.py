@@ -52,7 +52,7 @@ def show() -> None:
             false_alarms_per_vehicle_year=published.setting("false_alarms_per_vehicle_year", as_of),
         ),
     )
-    st.markdown(f"#### {plain(view.sentence)}")
+    st.markdown(f"## {plain(view.sentence)}")
     if view.watched:
         st.markdown(view.watched)
     shared.basis(frame, view.alarms, published.forecast_warning())

@@ -74,7 +74,7 @@ def _trend(moved: pl.DataFrame, frame: Frame) -> None:
             reader=frame.reader,
         ),
     )
-    st.markdown(f"#### {plain(view.sentence)}")
+    st.markdown(f"## {plain(view.sentence)}")
     shared.basis(frame, "Lines are the median vehicle of each week, the shade holds eight vehicles in ten.")
     if view.empty_reason:
         st.info(view.empty_reason)

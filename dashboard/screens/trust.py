@@ -40,7 +40,7 @@ def show() -> None:
         st.code(HOW_TO_CHECK, language="bash")
         return
     for place, said in enumerate(view.sentences):
-        st.markdown(f"#### {said}" if place == 0 else said)
+        st.markdown(f"## {said}" if place == 0 else said)
     shared.basis(frame, "Each past date was analysed as of then. Intervals hold nine times in ten.")
     shown = (frame.reader, horizon)
     _curve(view, shown)

@@ -101,7 +101,7 @@ def _vehicle(vehicle_id: str, vehicle_state: pl.DataFrame, frame: Frame) -> None
     if visit := entered.visit(vehicle_id, frame.reader):
         st.markdown(plain(visit))
     for said in summary.sentences:
-        st.markdown(f"##### {plain(said)}" if said == summary.sentences[0] else plain(said))
+        st.markdown(f"## {plain(said)}" if said == summary.sentences[0] else plain(said))
     who = identity(about[0] if about else {}, published.clock(vehicle_id, as_of), frame.reader)
     st.caption(" · ".join(f"{name}: {plain(value)}" for name, value in {**summary.facts, **who}.items()))
     shared.basis(frame, published.forecast_warning())

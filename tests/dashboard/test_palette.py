@@ -3,7 +3,7 @@ from itertools import combinations
 import numpy as np
 import pytest
 
-from dashboard.palette import DASHES, GROUPS, STATE, URGENCY, VERDICT, look
+from dashboard.palette import DASHES, GROUPS, STATE, URGENCY, VERDICT, chart_words, look
 from dashboard.serve import theme_options
 
 # Linear-RGB simulation of full deficiencies: Machado, Oliveira and Fernandes (2009), IEEE TVCG 15(6), 1291-1298.
@@ -53,6 +53,17 @@ def test_every_mark_is_seen_on_both_backgrounds(colour, theme):
 def test_text_is_read_on_both_backgrounds(theme):
     options = theme_options()
     assert contrast(options[f"theme.{theme}.textColor"], options[f"theme.{theme}.backgroundColor"]) >= 7
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+def test_what_is_written_in_charts_is_read_on_their_background(theme):
+    colours = {part.get("labelColor", part.get("color")) for part in chart_words(theme).values()}
+    assert min(contrast(each, theme_options()[f"theme.{theme}.backgroundColor"]) for each in colours) >= 4.5
+
+
+@pytest.mark.parametrize("look", [*URGENCY.values(), *STATE.values(), *VERDICT.values()])
+def test_what_is_written_on_a_coloured_field_is_read(look):
+    assert contrast(look.words, look.colour) >= 4.5
 
 
 @pytest.mark.parametrize("vision", VISION)
