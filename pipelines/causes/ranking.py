@@ -134,6 +134,7 @@ def _rank_family(family: FamilyDrift, fleet: _Fleet) -> list[dict[str, object]]:
         seen = of_vehicles(pattern, looked)
         signatures = signatures_of(laid_out, spread=[fleet.taught.spread.get(h.cause.id, 1.0) for h in laid_out])
         log_prior = np.log([fleet.priors[h.cause.id] * h.prior for h in laid_out])
+        spoken_for = told[looked] > 0  # by a code or a check; how it moves names no cause that nothing shows
         shape, drives = _shape_told(family, pattern, looked, laid_out, fleet.evidence.snapshots)
         told[looked] += shape
         joint = log_joint(
@@ -141,7 +142,7 @@ def _rank_family(family: FamilyDrift, fleet: _Fleet) -> list[dict[str, object]]:
             unknown=fleet.unknown, odd=fleet.odd,
         )  # fmt: skip
         heard = ~np.isnan(seen.scatters) @ np.array([h.named for h in laid_out]).T
-        joint[:, :-1][~heard & (told[looked] <= 0)] = -np.inf
+        joint[:, :-1][~heard & ~spoken_for] = -np.inf
         shares[looked] = probabilities(joint)
         second = partial(second_causes, signatures=signatures, log_prior=log_prior, unknown=fleet.unknown)
         beside = {int(looked[v]): (laid_out[k], p) for v, (k, p) in _beside(seen, shares[looked], second).items()}

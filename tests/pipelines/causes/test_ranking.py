@@ -277,3 +277,13 @@ def test_an_alarm_is_weighed_though_the_newest_level_alone_says_little(healthy, 
         said[alarmed] = ranking.filter(cause=NONE)["probability"].item()
     assert said[False] == 1.0
     assert 0.01 < said[True] < 0.99
+
+
+def test_channels_that_no_cause_knows_name_none_however_they_move(healthy, evidence, history):
+    family = healthy(codes=("ltft_b1_idle", "iac_neutral"))
+    family = replace(family, panel=replace(family.panel, codes=("channel_1", "channel_2")))
+    family.z[-6:, 0] += 12
+    family.panel.values[-6:, 0] += 12 * family.sigma[0]
+    family.alarm[-6:, 0] = True
+    ranking = rank_causes(as_drift(family), evidence=evidence(("van-1",)), history=history())
+    assert ranking.select("cause", "probability").rows() == [(NONE, 1.0)]
