@@ -1,4 +1,4 @@
-"""A table of a page as a file holds it: words for marks, units in the names."""
+"""A table of a page as a file holds it: words for marks, units in the names of percentages."""
 
 from collections.abc import Iterable
 
