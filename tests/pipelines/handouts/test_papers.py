@@ -6,6 +6,7 @@ from datetime import UTC, date, datetime, timedelta
 
 import polars as pl
 import pytest
+import typst
 from icalendar import Calendar
 
 from pipelines.catalogue.tables import published_tables
@@ -91,6 +92,8 @@ def test_a_pdf_holds_hostile_text_as_text_and_no_link(tmp_path):
             assert content.startswith(b"%PDF-")
             assert b"/URI" not in content
             assert b"/JavaScript" not in content
+            (tmp_path / "shows.typ").write_text(f'#image("{path.name}")')  # a reader of its own opens it again
+            assert typst.compile(str(tmp_path / "shows.typ"), format="pdf").startswith(b"%PDF-")
 
 
 def test_the_workbook_has_the_plan_the_parts_to_order_and_who_is_left_out(tmp_path):
