@@ -17,7 +17,8 @@ NEAR_NEUTRAL = (0.0, 0.1, 0.2, 0.35, 0.5, 0.7, 0.85)  # shares of the level left
 def nats_ahead(cells: Cells, slip: Slip, slipped: Bools, vehicle: Int64s | tuple[()]) -> float:
     """Nats by which the slip beats what the cells say and every real change, over the rows of the slip.
 
-    A defect of each vehicle (`vehicle` [n]; empty: all of them had none at once) is such a change.
+    A defect of each vehicle (`vehicle` [n]; empty: all of them had none at once) is such a change. Nothing is ahead
+    where the righted values fit no better than any others.
     """
     speak = slipped & ~np.isnan(cells.x) & ~np.isnan(cells.level) & ~np.isnan(cells.scale)
     at = np.flatnonzero(speak & ((cells.x != 0) | (slip.offset != 0)))
@@ -25,8 +26,19 @@ def nats_ahead(cells: Cells, slip: Slip, slipped: Bools, vehicle: Int64s | tuple
         return 0.0
     mine = cells.of(at)
     righted = mine.slipped_density(slip)
+    if float(np.clip(_anything(mine) - righted, -MOST_A_CELL, MOST_A_CELL).sum()) > 0:
+        return 0.0
     changed = [*_real_changes(mine), *(_defects(mine, vehicle[at]) if len(vehicle) else ())]
     return -max(float(np.clip(real - righted, -MOST_A_CELL, MOST_A_CELL).sum()) for real in changed)
+
+
+def _anything(cells: Cells) -> float:
+    """Log density of a value that has nothing to do with its vehicle, anywhere between what came and what is usual.
+
+    Between months that slipped, right ones look odd, and nearer to what those say if they are made smaller.
+    """
+    values = np.concatenate([cells.x, cells.level])
+    return -float(np.log(max(np.ptp(values), float(np.median(cells.scale)))))
 
 
 def _defects(cells: Cells, vehicle: Int64s) -> Iterator[Float64s]:

@@ -86,6 +86,15 @@ def test_odometers_in_miles_for_two_months_running_are_held_in_both():
     assert evidence.snapshots["odometer_km"].null_count() == right.filter(wrong).height
 
 
+def test_a_right_month_between_others_in_inches_of_mercury_is_not_held():
+    right = healthy()
+    wrong = pl.col("read_at").dt.month().is_in([2, 3, 5, 6]) & (pl.col("depot") == "Quay")
+    inches = pl.when(wrong).then((pl.col("baro_kpa") / 3.386389).round(2)).otherwise("baro_kpa")
+    evidence = judged(right.with_columns(baro_kpa=inches))
+    assert {batch[2] for batch in batches(evidence)} <= {"inHg"}
+    assert evidence.held.readings.join(right.filter(wrong), on=["vehicle_id", "read_at"], how="anti").is_empty()
+
+
 REAL = {
     "three odd vehicles": in_month("trim_1", rows=pl.col("vehicle_id") < "v005")(lambda x: x / 100),
     "defects of three vehicles that lie ten times as far from neutral": in_month(
