@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 import polars as pl
+import polars.selectors as cs
 from xlsxwriter import Workbook
 
 from pipelines.errors import SettingError
@@ -74,10 +75,16 @@ def sheets_bytes(sheets: Mapping[str | None, pl.DataFrame]) -> bytes:
 
 def protected(frame: pl.DataFrame) -> pl.DataFrame:
     """The frame with `'` before text, in headers too, that a spreadsheet may run; numbers kept as text stay so."""
-    shown = visible_cells(frame)
-    texts = [name for name, dtype in frame.schema.items() if dtype == pl.String]
-    cells = shown.with_columns(_guarded(shown.get_column(name)) for name in texts)
+    cells = frame.with_columns(
+        _guarded(visible_cells(frame.get_column(name).to_frame()).to_series()) for name in _suspects(frame)
+    )
     return cells.rename(_headers(frame.columns))
+
+
+def _suspects(frame: pl.DataFrame) -> list[str]:
+    """Columns with a text that a spreadsheet may run, or that steers; found at once, since most tables have none."""
+    seen = frame.select(cs.string().str.contains(f"(?:{FORMULA})|[{STEERING}&&[^\t\n\r]]").any())
+    return [name for name, hit in zip(seen.columns, seen.row(0), strict=True) if hit] if seen.width else []
 
 
 def _guarded(texts: pl.Series) -> pl.Series:
