@@ -117,6 +117,16 @@ def vehicles() -> pl.DataFrame:
     return _frame("vehicles", build=lambda: fleet_reads.fleet_table(store(), "vehicles"))
 
 
+def work() -> pl.DataFrame:
+    """All work on record, as the drop table has it."""
+    return _frame("work", build=lambda: fleet_reads.fleet_table(store(), "work"))
+
+
+def moves() -> pl.DataFrame:
+    """Since when vehicles are at which depot: `vehicle_id, since, depot`; only of those that had more than one."""
+    return _frame("moves", build=lambda: fleet_reads.fleet_moves(store()))
+
+
 def corrections() -> pl.DataFrame:
     """The catalogue: built-in rows and the fleet's own."""
     return _frame("corrections", build=lambda: fleet_reads.known_corrections(store()))

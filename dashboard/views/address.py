@@ -12,6 +12,7 @@ PAGES = {  # url path -> name in the menu
     "recurring": "What keeps coming back",
     "plan": "Work plan",
     "trends": "Trends",
+    "before_after": "Before and after",
     "peers": "Unlike their peers",
     "trust": "How far to trust it",
     "drops": "What came in",

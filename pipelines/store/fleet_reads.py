@@ -6,6 +6,7 @@ from pipelines.catalogue.corrections import built_in_components, built_in_correc
 from pipelines.catalogue.tables import drop_tables
 from pipelines.store.connection import frame_of, quoted
 from pipelines.store.folder import Store
+from pipelines.store.moves import moves
 from pipelines.store.schema import columns_of
 
 CATALOGUES = {"corrections": built_in_corrections, "components": built_in_components}
@@ -26,6 +27,16 @@ def fleet_table(store: Store, table: str) -> pl.DataFrame:
     with store.reading() as connection:
         rows = frame_of(connection, f"SELECT {columns} FROM {table}").cast(pl.Schema(shape.schema)).sort(shape.key)
     return overridden(CATALOGUES[table](), rows) if table in CATALOGUES else rows
+
+
+def fleet_moves(store: Store) -> pl.DataFrame:
+    """Rows of `MOVES` of all vehicles that had more than one depot.
+
+    Raises:
+        StoreError: there is no store.
+    """
+    with store.reading() as connection:
+        return moves(connection, known_at=None)
 
 
 def known_corrections(store: Store) -> pl.DataFrame:

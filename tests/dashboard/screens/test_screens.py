@@ -113,6 +113,12 @@ def test_trends_compare_groups_of_one_correction(monkeypatch, known_store):
     assert app.dataframe[0].value["vehicle_id"][0] == "V1"
 
 
+def test_what_an_event_did_is_asked_for_by_the_address(monkeypatch, known_store):
+    app = opened(monkeypatch, known_store, "before_after", correction="Long-term fuel trim, bank 1, idle")
+    assert app.selectbox(key="correction").value == "ltft_b1_idle"
+    assert "Nothing of that kind is on record" in text(app) or "peers without one" in text(app)
+
+
 def test_vehicles_unlike_their_peers_are_shown_with_reasons_and_where_the_two_ways_disagree(monkeypatch, known_store):
     app = opened(monkeypatch, known_store, "peers")
     assert "1 of 3 vehicles is unlike its peers. By chance alone fewer than one" in text(app)

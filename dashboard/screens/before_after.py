@@ -1,0 +1,97 @@
+"""Before and after: what a calibration, work on a part or a move did to one correction, against vehicles without it."""
+
+import polars as pl
+import streamlit as st
+
+from dashboard import published
+from dashboard.charts.before_after import lined_up
+from dashboard.screens import frame as shared
+from dashboard.screens.frame import Frame
+from dashboard.views.before_after import (
+    KINDS,
+    BeforeAfter,
+    before_after,
+    calibration_events,
+    move_events,
+    work_events,
+)
+from dashboard.views.joined import Choice, choices, distinct_titles
+from dashboard.views.wording import plain, unit_word
+
+
+def show() -> None:
+    """The page."""
+    st.title("Before and after")
+    frame = shared.choose()
+    if frame is None:
+        shared.nothing_yet()
+        return
+    vehicles, state = published.vehicles(), published.table("correction_state", frame.reader.as_of)
+    read = state.filter(~pl.col("state").is_in(["not_fitted", "not_read"]))
+    titles = distinct_titles(read.get_column("correction").unique().sort(), published.corrections())
+    if not titles:
+        st.info("No correction was read by this date.")
+        return
+    code = st.selectbox(
+        "Correction", list(titles), key="correction", bind="query-params", format_func=lambda each: titles[each]
+    )
+    values = published.correction_values(code)
+    with st.container(horizontal=True):
+        kind = st.segmented_control(
+            "What happened", list(KINDS), default="calibration", required=True, key="kind", bind="query-params",
+            format_func=lambda each: KINDS[each],
+        )  # fmt: skip
+        events = _events(kind, values)
+        offered = events.get_column("what").value_counts(sort=True).sort("count", "what", descending=[True, False])
+        whats = offered.get_column("what").to_list()
+        what = st.selectbox("Which", whats, key="what", bind="query-params", placeholder="none on record")
+        families = shared.picked("Engine family", choices(vehicles, "engine_family"), "family")
+        depots = shared.picked("Depot", choices(vehicles, "depot"), "depot")
+    if what is None:
+        st.info("Nothing of that kind is on record for vehicles that read this correction.")
+        return
+    correction = published.correction(code)
+    choice = Choice(depot=depots, engine_family=families)
+    view = published.kept(
+        "before after", frame.reader, code, kind, what, choice,
+        build=lambda: before_after(
+            values, events.filter(pl.col("what") == what), correction=correction, vehicles=vehicles, choice=choice,
+            reader=frame.reader,
+        ),
+    )  # fmt: skip
+    _answer(view, frame, unit_word(correction["unit"]))
+
+
+def _events(kind: str, values: pl.DataFrame) -> pl.DataFrame:
+    if kind == "calibration":
+        return calibration_events(values)
+    return work_events(published.work(), published.names()) if kind == "work" else move_events(published.moves())
+
+
+def _answer(view: BeforeAfter, frame: Frame, unit: str) -> None:
+    st.markdown(f"## {plain(view.sentence)}")
+    shared.basis(frame, view.basis)
+    if not view.vehicles.height:
+        return
+    shared.chart(
+        lined_up(view.weekly, unit=unit),
+        key="before_after",
+        alt="Change from each vehicle's own level before, less that of its peers, by weeks from the event",
+    )
+    in_unit = f" ({unit})" if unit else ""
+    shared.table(
+        view.vehicles,
+        key="changed",
+        hide_index=True,
+        placeholder=shared.ABSENT,
+        alt="Vehicles with the event, largest change first",
+        column_config={
+            "at": st.column_config.DatetimeColumn("When", format="D MMM YYYY", timezone=frame.reader.zone.key),
+            "before": st.column_config.NumberColumn(f"Before{in_unit}", format="%.4g"),
+            "after": st.column_config.NumberColumn(f"After{in_unit}", format="%.4g"),
+            "change": st.column_config.NumberColumn(f"Change beyond its peers{in_unit}", format="%.3g"),
+        },
+    )
+
+
+show()
