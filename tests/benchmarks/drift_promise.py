@@ -30,11 +30,15 @@ LEAST_STRATUM_YEARS = 20.0  # a stratum with less null time shows nothing
 
 @dataclass(frozen=True, kw_only=True)
 class Truth:
-    """One family's truth, row by row of its panel: deviation [R, C] in sigmas, benign [R, C], strata [R] by name."""
+    """One family's truth, row by row of its panel: deviation [R, C] in sigmas, benign [R, C], strata [R] by name.
+
+    sure: [R, C] the least that it was about the reading; None: as `deviation`.
+    """
 
     deviation: np.ndarray
     benign: np.ndarray
     marks: dict[str, np.ndarray]
+    sure: np.ndarray | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

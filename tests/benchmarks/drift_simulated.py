@@ -112,6 +112,7 @@ def _truth(panel: Panel, rows: pl.DataFrame, fleet: Simulated) -> Truth:
     keys = keys_of(panel)
     deviation = np.zeros(panel.values.shape, dtype=np.float32)
     benign = np.zeros(panel.values.shape, dtype=bool)
+    sides = np.zeros((2, *panel.values.shape), dtype=np.float32)  # at the week's end before, and after
     if rows.height:
         weeks = fleet.truth("deviation").select("week_end").unique().sort("week_end")
         ends = [
@@ -119,6 +120,9 @@ def _truth(panel: Panel, rows: pl.DataFrame, fleet: Simulated) -> Truth:
             for side in ("backward", "forward")
         ]
         codes = pl.DataFrame({"correction": panel.codes}).with_row_index("column")
+        for side, end in zip(sides, ends, strict=True):
+            mine = end.join(rows, on=["vehicle_id", "week_end"]).join(codes, on="correction")
+            side[mine["row"].to_numpy(), mine["column"].to_numpy()] = mine["in_sigma"].to_numpy()
         found = pl.concat(ends).join(rows, on=["vehicle_id", "week_end"]).join(codes, on="correction")
         found = found.sort(pl.col("in_sigma").abs())  # the larger is written last, and stands
         at = (found["row"].to_numpy(), found["column"].to_numpy())
@@ -137,7 +141,8 @@ def _truth(panel: Panel, rows: pl.DataFrame, fleet: Simulated) -> Truth:
     dirt = fleet.truth("dirt").drop_nulls("from_at").filter(pl.col("vehicle_id") != "")
     pieces = dirt.select("vehicle_id", since=pl.col("from_at").dt.replace_time_zone("UTC")).sort("since")
     marks["4 weeks after dirt"] = _within(keys, pieces, DIRT_DAYS)
-    return Truth(deviation=deviation, benign=benign, marks=marks)
+    sure = np.where(sides[0] * sides[1] > 0, np.abs(sides).min(axis=0), 0.0)
+    return Truth(deviation=deviation, benign=benign, marks=marks, sure=sure)
 
 
 def keys_of(panel: Panel) -> pl.DataFrame:

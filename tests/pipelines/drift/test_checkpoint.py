@@ -158,6 +158,22 @@ def test_hours_that_changed_have_their_vehicle_computed_in_full_and_its_peers_wh
     assert lengths[vehicle] == whole[vehicle]
 
 
+def test_work_that_was_entered_late_has_its_vehicle_alone_computed_in_full():
+    fleet = light_fleet(ROUGH)
+    _, kept = run_on(None, at(fleet, 32))
+    late = []
+    for known in (at(fleet, 33), at(fleet, 33)):
+        found = panels(known["evidence"], known["history"])
+        row = found[0].row_start[3] + 4
+        late.append((known, [replace(found[0], worked={"channel_2": np.array([row])}), *found[1:]]))
+    (known, some), (_, every) = late
+    resumed = straying_since(kept, some, **known, settings=Settings(), keep=lambda _: None, put=copied)
+    full = straying(every, **known, settings=Settings())
+    assert_same(resumed, full)
+    lengths, whole = (np.diff(drift.families[0].panel.row_start) for drift in (resumed, full))
+    assert np.flatnonzero(lengths == whole).tolist() == [3]
+
+
 @pytest.mark.parametrize(
     "change", [{"limit": 30.0}, {"promise": 0.2}, {"earlier": -3}], ids=["limits", "promise", "a date before"]
 )  # fmt: skip
