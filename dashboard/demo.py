@@ -26,8 +26,17 @@ CHECKED_AT_DAYS_BACK = (182, 147, 112)  # dates the forecast is checked at; each
 Say = Callable[[str], None]
 
 
-def make_demo(store: Store, *, vehicles: int, weeks: int, seed: int, open_standard_only: bool, say: Say) -> None:
-    """Make the store of a demo fleet, whole or not at all.
+def make_demo(
+    store: Store,
+    *,
+    vehicles: int,
+    weeks: int,
+    seed: int,
+    open_standard_only: bool,
+    say: Say,
+    ready: Callable[[], None] = lambda: None,
+) -> None:
+    """Make the store of a demo fleet, analysed and planned, whole or not at all.
 
     Args:
         store: Where to; nothing is there yet.
@@ -36,6 +45,7 @@ def make_demo(store: Store, *, vehicles: int, weeks: int, seed: int, open_standa
         seed: Same seed, same fleet.
         open_standard_only: Only what the open standard reads everywhere.
         say: Called with what is being done.
+        ready: Called before the analysis: waits for what it needs.
     """
     draft = Store(store.path.with_name(f"{store.path.name}.in-the-making"))
     shutil.rmtree(draft.path, ignore_errors=True)
@@ -45,8 +55,8 @@ def make_demo(store: Store, *, vehicles: int, weeks: int, seed: int, open_standa
         _simulate(drops, vehicles=vehicles, weeks=weeks, seed=seed, open_standard_only=open_standard_only)
         say("Loading its drops")
         load(draft, sorted(path for path in drops.iterdir() if path.name != "truth"))
+    ready()
     _analyse(draft, say)
-    _check_forecast(draft, say)
     store.path.parent.mkdir(parents=True, exist_ok=True)
     draft.path.replace(store.path)
     say(f"Done: {store.path}")
@@ -78,8 +88,13 @@ def _analyse(store: Store, say: Say) -> None:
     publish_tables(store, plan.tables(), analysis.as_of)
 
 
-def _check_forecast(store: Store, say: Say) -> None:
-    """Analyse as of some past dates and score what was said against what came after."""
+def check_forecast(store: Store, say: Say) -> None:
+    """Analyse a demo fleet as of some past dates, score what was said against what came after, and publish that.
+
+    Args:
+        store: Of the demo.
+        say: Called with what is being done.
+    """
     later = read_evidence(store)
     begins: datetime = later.snapshots.select(pl.col("read_at").min()).item()
     dates = [later.as_of - timedelta(days=back) for back in CHECKED_AT_DAYS_BACK]

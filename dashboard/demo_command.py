@@ -1,5 +1,7 @@
 """`leeway demo`: the options; the work is in `dashboard.demo`."""
 
+import subprocess
+import sys
 from functools import partial
 from typing import Any
 
@@ -27,15 +29,31 @@ def demo(
     A store that exists already is shown as it is and never changed; name another with --store for a new fleet.
     """
     door = Door(**options)
-    if store.exists():
-        say(f"{store.path} is there already and is shown as it is. For a new fleet name another with --store.")
-    else:
+    told = partial(say, err=True)
+    made = not store.exists()
+    if made:
         from pipelines.first_run import compiling_told  # noqa: PLC0415
 
-        told = partial(say, err=True)
-        with compiling_told(told, "pipelines", "synthetic_fleet"):
-            from dashboard.demo import make_demo  # noqa: PLC0415 - all the computing, which --help and serve can spare
+        with compiling_told(told, "pipelines", "synthetic_fleet", ahead=True) as ready:
+            from dashboard.demo import check_forecast, make_demo  # noqa: PLC0415 - all the computing, spared by --help
 
-            make_demo(store, vehicles=vehicles, weeks=weeks, seed=seed, open_standard_only=open_standard_only, say=told)
-    if not no_serve:
+            make_demo(
+                store, vehicles=vehicles, weeks=weeks, seed=seed, open_standard_only=open_standard_only, say=told,
+                ready=ready,
+            )  # fmt: skip
+            if no_serve:
+                check_forecast(store, told)
+    else:
+        say(f"{store.path} is there already and is shown as it is. For a new fleet name another with --store.")
+    if no_serve:
+        return
+    if not made:
         run_dashboard(store, door)
+        return
+    told("The forecast is checked on past dates meanwhile: see the page How far to trust it")
+    checker = subprocess.Popen([sys.executable, "-m", "dashboard.demo_check", str(store.path)])  # noqa: S603
+    try:
+        run_dashboard(store, door)
+    finally:
+        checker.terminate()
+        checker.wait()

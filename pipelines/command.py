@@ -75,7 +75,8 @@ def analyse(
         raise SettingError(
             f"{store.path}: no reading up to {evidence.as_of:%Y-%m-%d %H:%M} UTC. Choose a later --as-of, or load more."
         )
-    with compiling_told(lambda line: say(line, err=True), "pipelines"):
+    with compiling_told(lambda line: say(line, err=True), "pipelines", ahead=True) as ready:
+        ready()
         if states:
             _publish_states(store, evidence, settings)
             return

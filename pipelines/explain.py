@@ -7,6 +7,7 @@ from difflib import get_close_matches
 from functools import cache
 from importlib.resources import files
 
+from pipelines.bands.built_in import ENOUGH_PEERS, normal_share
 from pipelines.bands.normal import LEAST_SETTLED
 from pipelines.catalogue.corrections import built_in_components, built_in_corrections
 from pipelines.catalogue.tables import Column, Table, drop_tables, published_tables
@@ -71,8 +72,29 @@ def explained(word: str) -> list[str]:
     return lines
 
 
+def words() -> list[str]:
+    """All words that are explained, topics first, then the rest in order."""
+    return [*topics(), *sorted(_words() - set(topics()))]
+
+
+def answer_help(key: str, table: str) -> list[str]:
+    """What is asked for where a file leaves a question open, in lines; none: the question says it all.
+
+    Args:
+        key: Of the question: a column of the table, or what else is asked.
+        table: That the file's rows become.
+    """
+    if key == "day_first" or key.startswith("unit of") or key == "fractions":
+        return explained("units") if key != "day_first" else []
+    tables = drop_tables()
+    column = key if key in tables[table].schema else ""
+    return (
+        explained(f"{table}.{column}")[:1] + (explained("family") if key == "engine_family" else []) if column else []
+    )
+
+
 def _words() -> set[str]:
-    words = {name for topic in topics().values() for name in (topic.name, *topic.like)}
+    words = {name.replace(" ", "_") for topic in topics().values() for name in (topic.name, *topic.like)}
     for table in (*drop_tables().values(), *published_tables().values()):
         words |= {table.name, *(column.name for column in table.columns)}
     return words | set(built_in_corrections()["code"]) | set(causes()) | set(built_in_components()["component"])
@@ -89,6 +111,7 @@ def _filled(text: str) -> str:
     published = "\n".join(f"  {name}: one row per {', '.join(table.key)}" for name, table in published_tables().items())
     values = {
         "tables": ", ".join(drop_tables()), "published": published, "settled": str(LEAST_SETTLED),
+        "peers": str(ENOUGH_PEERS), "share": f"{100 * normal_share(''):g}",
         "count": str(corrections.height), "codes": ", ".join(corrections["code"]), "causes": ", ".join(causes()),
     }  # fmt: skip
     for name, value in values.items():

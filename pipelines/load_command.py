@@ -265,7 +265,7 @@ def _look(
         if not how.talks:
             raise DropError(_needed(question))
         say("", f"{visible(path.name)}: {visible(question.text)}")
-        answers[question.key] = _asked(question)
+        answers[question.key] = _asked(question, look.mapping.table)
     if look.shape in shown:
         return look
     head = "is read as files with these columns were before" if look.kept else "is no drop; it is understood so"
@@ -282,16 +282,27 @@ def _needed(question: "Question") -> str:
     return f'{question.text}{hint} Answer with --answer "{question.key}=..."'
 
 
-def _asked(question: "Question") -> str:
+def _asked(question: "Question", table: str) -> str:
+    """What a person answers; to a question mark, what is asked for is explained, and asked again."""
+    from pipelines.explain import answer_help  # noqa: PLC0415 (keeps --help quick)
+
+    given = _answered(question)
+    while given == "?":
+        say(*(answer_help(question.key, table) or ["Nothing more is known of it than the question says."]))
+        given = _answered(question)
+    return given
+
+
+def _answered(question: "Question") -> str:
     if not question.options:
-        return str(click.prompt("Answer")).strip()
+        return str(click.prompt("Answer (? explains)")).strip()
     for number, (answer, meaning) in enumerate(question.options, start=1):
         say(
             f"  {number}  {visible(meaning)} ({visible(answer)})"
             if answer != meaning
             else f"  {number}  {visible(answer)}"
         )
-    given = str(click.prompt("Answer (a number, or your own)", default="1")).strip()
+    given = str(click.prompt("Answer (a number, or your own; ? explains)", default="1")).strip()
     if given.isdigit() and 1 <= int(given) <= len(question.options):
         return question.options[int(given) - 1][0]
     return given

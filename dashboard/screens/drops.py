@@ -9,7 +9,6 @@ from dashboard import published
 from dashboard.screens import frame as shared
 from dashboard.screens.foreign import foreign_file
 from dashboard.screens.withheld import withheld
-from dashboard.screens.words import words
 from dashboard.views.drops import DropsView, drops, proposed_units
 from dashboard.views.wording import count, plain
 
@@ -20,7 +19,7 @@ def show() -> None:
     if not published.store().exists():
         shared.nothing_yet()
         foreign_file()
-        words()
+        _words()
         return
     view = drops(published.load_reports(), published.quarantined())
     flags, proposals = published.flagged(), published.proposed()
@@ -35,7 +34,11 @@ def show() -> None:
         if not published.kept_as_ofs():  # once there is an analysis, what looks so is withheld, and asked about above
             _proposed(proposals)
     foreign_file()
-    words()
+    _words()
+
+
+def _words() -> None:
+    st.page_link("screens/explain.py", label="What words mean: drop, mapping, units, any column")
 
 
 def _reports(view: DropsView) -> None:

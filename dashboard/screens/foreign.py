@@ -9,6 +9,7 @@ from dashboard.screens import frame as shared
 from dashboard.uploads import loaded, looked_at, mapping_name, previewed, read_text
 from dashboard.views.wording import listed, plain, shell_word
 from pipelines.errors import LeewayError
+from pipelines.explain import answer_help
 from pipelines.intake.anything import Look
 from pipelines.intake.draft import Preview
 from pipelines.intake.draft_keys import Question
@@ -42,7 +43,7 @@ def foreign_file() -> None:
             ),
         )  # fmt: skip
         if look.questions:
-            _asked(look.questions[0], answers, upload.file_id)
+            _asked(look.questions[0], answers, upload.file_id, look.mapping.table)
             return
         for line in look.said:
             st.markdown(f"- {plain(line)}")
@@ -60,10 +61,12 @@ def foreign_file() -> None:
         st.warning(plain(str(error)))
 
 
-def _asked(question: Question, answers: dict[str, str], file_id: str) -> None:
+def _asked(question: Question, answers: dict[str, str], file_id: str, table: str) -> None:
     """One question at a time; the page runs again with the answer."""
     with st.form(f"question {file_id} {question.key}", border=True):
         st.markdown(f"**{plain(question.text)}**")
+        for line in answer_help(question.key, table):
+            st.caption(plain(line))
         meanings = dict(question.options)
         chosen = ""
         if meanings:

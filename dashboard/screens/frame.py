@@ -75,14 +75,24 @@ def nothing_yet() -> None:
     place = published.store()
     here = shell_word(str(place.path))
     if not place.exists():
-        st.info(f"There is no store at {plain(str(place.path))} yet. Load a fleet's drop, or make a fleet to look at:")
-        st.code(f"leeway load DROP --store {here}\nleeway analyse --store {here}\n\nleeway demo", language="bash")
+        st.info(
+            f"There is no store at {plain(str(place.path))} yet. Load what there is (a drop, a spreadsheet, logs of a "
+            "reader, an export), here or in a terminal; or make a fleet to look at:"
+        )
+        st.code(f"leeway load ANYTHING --store {here}\nleeway analyse --store {here}\n\nleeway demo", language="bash")
+        _where_to_load()
     elif not published.vehicles().height:
         st.info("The store is empty: no vehicle was loaded yet.")
-        st.code(f"leeway load DROP --store {here}", language="bash")
+        st.code(f"leeway load ANYTHING --store {here}", language="bash")
+        _where_to_load()
     else:
         st.info("Drops were loaded, but nothing was analysed yet.")
         st.code(f"leeway analyse --store {here}", language="bash")
+
+
+def _where_to_load() -> None:
+    st.page_link("screens/drops.py", label="Load a file here, whatever its columns")
+    st.page_link("screens/explain.py", label="What words mean")
 
 
 def basis(frame: Frame, *lines: str) -> None:

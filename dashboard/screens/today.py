@@ -12,6 +12,7 @@ from dashboard.views.today import TodayView, first_in_line, grouping, today
 from dashboard.views.unread import unread
 from dashboard.views.wording import plain
 from pipelines.digest import MUST_NOT_BE_DRIVEN
+from pipelines.explain import topics
 
 COLUMNS = [
     "vehicle_id", "urgency", "why", "leeway_pct", "what", "title", "chance_30", "cause", "cause_probability",
@@ -144,7 +145,7 @@ def _table(view: TodayView, frame: Frame) -> None:
         alt="Vehicles, most urgent first",
         lazy=view.rows.height > 1000,
         column_config={
-            "urgency": st.column_config.TextColumn("Urgency", width=115),
+            "urgency": st.column_config.TextColumn("Urgency", width=115, help=topics()["urgency"].text),
             "why": st.column_config.TextColumn("Why", width=470),
             "title": st.column_config.TextColumn("Leading correction", width=225),
             "what": st.column_config.TextColumn("What it does", width=240),

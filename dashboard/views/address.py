@@ -17,6 +17,7 @@ PAGES = {  # url path -> name in the menu
     "trust": "How far to trust it",
     "drops": "What came in",
     "query": "Ask in SQL",
+    "explain": "What words mean",
 }
 
 KEPT_IN_MENU = ("as_of", "unit", "depot", "family")  # what a reader picked for one page and means for all

@@ -14,6 +14,7 @@ from pipelines.errors import DropError
 from pipelines.intake.blocks import BOOKKEEPING, CELLS
 from pipelines.intake.casting import Reading, cast, is_empty
 from pipelines.intake.draft_cells import Target, targets
+from pipelines.intake.draft_clocks import with_clock
 from pipelines.intake.draft_columns import Found, decimal_sign, find_columns
 from pipelines.intake.draft_keys import Question, with_keys
 from pipelines.intake.draft_lists import family_question, is_vehicle_list, with_dates
@@ -144,8 +145,18 @@ class _Drafting:
         self.said += keys.said
         if self.mapping.table == "snapshots" and not any(self.known[c.to].kind == "correction" for c in columns):
             self.said.append("No column is a correction that is known: of these readings nothing can be learned yet.")
+        self._clock(times)
         self._log(times)
         return Draft(mapping=self.mapping, questions=tuple(self.questions), said=tuple(self.said))
+
+    def _clock(self, times: MappedColumn | None) -> None:
+        """The module's own clock, as the values bear it out or a person names it."""
+        if self.mapping.table == "snapshots":
+            rows = self._rows(times) if times else None
+            named = self.answers.get("ignition_hours", "")
+            columns, said = with_clock(self.mapping.columns, self.cells, rows, self.how, named)
+            self.mapping = replace(self.mapping, columns=columns)
+            self.said += said
 
     def _codes(self, made: set[str]) -> list[MappedColumn]:
         """Of a table of faults, the column whose cells are trouble codes, whatever its header says."""

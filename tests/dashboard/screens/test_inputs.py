@@ -32,6 +32,7 @@ SAID = {  # page -> a word that stands on it whatever the fleet is like
     "drops": "came in from",
     "bay": "What is most urgent",
     "query": "Ask what no page says",
+    "explain": "Where to begin",
 }
 
 

@@ -141,14 +141,14 @@ def test_the_drops_page_says_what_came_in_and_what_was_set_aside(monkeypatch, kn
     assert app.dataframe[2].value["row_number"].to_list() == [182]
 
 
-@pytest.mark.parametrize("page", PAGES)
+@pytest.mark.parametrize("page", [page for page in PAGES if page != "explain"])
 def test_without_a_store_every_page_says_how_to_begin(monkeypatch, tmp_path, page):
     app = opened(monkeypatch, tmp_path / "none", page)
     assert "There is no store at" in text(app)
     assert "leeway demo" in app.code[0].value
 
 
-@pytest.mark.parametrize("page", [page for page in PAGES if page != "drops"])
+@pytest.mark.parametrize("page", [page for page in PAGES if page not in {"drops", "explain"}])
 def test_a_store_that_was_never_analysed_names_the_command(monkeypatch, loaded_store, page):
     app = opened(monkeypatch, loaded_store, page)
     assert "nothing was analysed yet" in text(app)
@@ -189,15 +189,16 @@ def test_a_file_is_asked_about_and_loaded_while_there_is_no_store(monkeypatch, t
     assert vehicle_snapshots(Store(tmp_path / "new"), "V-12")["ltft_b1"].to_list() == pytest.approx([1.6, 2.3])
 
 
-def test_the_intake_page_says_what_words_mean(monkeypatch, tmp_path):
-    app = opened(monkeypatch, tmp_path / "none", "drops", word="units")
-    assert "units: Units" in app.code[-1].value
-    app.text_input(key="own_word").set_value("ltft_b1").run()
-    assert "P0171 at its upper limit" in app.code[-1].value
-
-
 def test_a_mapping_that_cannot_be_is_explained(monkeypatch, known_store):
     app = opened(monkeypatch, known_store, "drops")
     app.file_uploader(key="foreign").set_value(("log.csv", b"vehicle_id,read_at\nV1,2031-05-20\n", "text/csv")).run()
     app.text_area[0].set_value("table = 'nothing'").run()
     assert "is none of" in text(app)
+
+
+def test_a_word_has_an_address_and_one_that_is_none_is_said_to_be(monkeypatch, tmp_path):
+    app = opened(monkeypatch, tmp_path / "none", "explain", word="leeway")
+    assert app.code[0].value.startswith("leeway: The share of a correction's authority")
+    assert "family: Engines that are compared" in "".join(each.label for each in app.get("page_link"))
+    app = opened(monkeypatch, tmp_path / "none", "explain", word="leewax")
+    assert "'leewax' is not known. Near it: leeway" in app.warning[0].value

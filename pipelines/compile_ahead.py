@@ -1,0 +1,109 @@
+"""Compiles the kernels of an analysis in two processes at once, on a machine's first run: `python -m` with a folder.
+
+Each process analyses the example files; a kernel is compiled by the process that comes to it first, and run as plain
+Python by the other one, which thus goes on to the next. What they compile lies in the cache for everybody; what they
+leave, the first analysis compiles itself, so nothing rests on their coming to an end.
+"""
+
+import os
+import subprocess
+import sys
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+PROCESSES = 2  # more would wait for each other: a few kernels are a third of the work (measured by CPU time)
+
+
+def start(folder: Path) -> list[subprocess.Popen[bytes]]:
+    """Start compiling; the processes, which end by themselves.
+
+    Args:
+        folder: An empty one, in which the processes say what each of them compiles; must outlast them.
+    """
+    command = [sys.executable, "-W", "ignore", "-m", "pipelines.compile_ahead", str(folder)]
+    one_thread = dict.fromkeys(("POLARS_MAX_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), "1")
+    nothing = subprocess.DEVNULL
+    return [
+        subprocess.Popen(command, env=os.environ | one_thread, stdin=nothing, stdout=nothing, stderr=nothing)  # noqa: S603
+        for _ in range(PROCESSES)
+    ]
+
+
+class Claims:
+    """Which kernels this process compiles: those that it comes to before any other process of the same folder."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.mine: set[str] = set()
+
+    def take(self, name: str) -> bool:
+        """Whether a kernel is this process's to compile."""
+        if name not in self.mine:
+            try:
+                (self.folder / name).touch(exist_ok=False)
+            except FileExistsError:
+                return False
+            self.mine.add(name)
+        return True
+
+
+def sharing(compile_for: Callable[..., Any], claims: Claims) -> Callable[..., Any]:
+    """What a dispatcher of numba calls where it has no compiled kernel: compiles what is claimed, else runs it plain.
+
+    A plain run of a kernel that takes records fails, since plain records have no attributes: then it gives nothing, and
+    what follows of the examples goes on without.
+
+    Args:
+        compile_for: `_compile_for_args` of the dispatcher's class: compiles, and gives what is to be called.
+        claims: Of this process.
+    """
+    plain = [False]  # inside a plain run nothing is compiled: it is part of a kernel that another process compiles
+
+    def compile_or_not(dispatcher: Any, *args: Any, **words: Any) -> Any:
+        kernel = dispatcher.py_func
+        if not plain[0] and claims.take(f"{kernel.__module__}.{kernel.__qualname__}"):
+            return compile_for(dispatcher, *args, **words)
+
+        def run(*args: Any, **words: Any) -> Any:
+            outermost = not plain[0]
+            plain[0] = True
+            try:
+                return kernel(*args, **words)
+            except (AttributeError, TypeError):
+                return None
+            finally:
+                plain[0] = not outermost
+
+        return run
+
+    return compile_or_not
+
+
+def _analyse_examples() -> None:
+    from pipelines.analyse import analyse  # noqa: PLC0415 (nothing of it is needed where the processes are started)
+    from pipelines.examples import write_examples  # noqa: PLC0415
+    from pipelines.intake.load import load  # noqa: PLC0415
+    from pipelines.settings import Settings  # noqa: PLC0415
+    from pipelines.store.evidence import read_evidence  # noqa: PLC0415
+    from pipelines.store.folder import Store  # noqa: PLC0415
+
+    with tempfile.TemporaryDirectory(prefix="leeway-compile-") as folder:
+        write_examples(Path(folder))
+        store = Store(Path(folder) / "store")
+        load(store, [Path(folder) / "drop"])
+        analyse(read_evidence(store), settings=Settings())
+
+
+def main() -> None:
+    """Analyse the example files, compiling what no other process of the folder does."""
+    from numba.core.registry import CPUDispatcher  # noqa: PLC0415
+
+    shared = sharing(CPUDispatcher._compile_for_args, Claims(Path(sys.argv[1])))  # type: ignore[attr-defined]
+    CPUDispatcher._compile_for_args = shared  # type: ignore[attr-defined]
+    _analyse_examples()
+
+
+if __name__ == "__main__":
+    main()
