@@ -18,7 +18,13 @@ from pipelines.intake.draft_clocks import with_clock
 from pipelines.intake.draft_columns import Found, decimal_sign, find_columns
 from pipelines.intake.draft_keys import Question, with_keys
 from pipelines.intake.draft_lists import family_question, is_vehicle_list, with_dates
-from pipelines.intake.draft_logs import LEAST_ROWS, SESSION_GAP_MINUTES, is_log, log_columns
+from pipelines.intake.draft_logs import (
+    LEAST_ROWS,
+    SESSION_GAP_MINUTES,
+    is_log,
+    log_columns,
+    with_what_they_rest_on,
+)
 from pipelines.intake.draft_times import TimeForm, time_form
 from pipelines.intake.files import SourceFile, foreign_files
 from pipelines.intake.mapped import foreign_cells, made_of, units_of
@@ -336,7 +342,8 @@ def preview_mapping(path: Path, mapping: Mapping, catalogue: pl.DataFrame, *, ti
     used = {name for column in mapping.columns for name in (column.source, *column.also)}
     used |= {condition.column for column in mapping.columns for condition in column.where}
     unmapped = tuple(name for name in cells.columns if name not in used and name not in BOOKKEEPING)
-    return Preview(columns=columns, rows=rows.drop("row_number").head(PREVIEW_ROWS), unmapped=unmapped)
+    shown = with_what_they_rest_on(rows.drop("row_number").head(PREVIEW_ROWS))
+    return Preview(columns=columns, rows=shown, unmapped=unmapped)
 
 
 def opened(path: Path, table: str) -> Opened:

@@ -82,7 +82,7 @@ def find_columns(
     for name, header in headers.items():
         found.units |= {header.unit} - {""}
         meant = _meant(name, header, known, catalogue, banked=banked)
-        meant = _vin_or_number(meant, known, numbered=numbered)
+        meant = _vin_or_number(meant, known, numbered=numbered) | ({"~rpm"} if header.unit == "rpm" else set())
         meant = meant & {"~unit"} or meant if long else meant
         for role in sorted(each for each in meant if each.startswith("~")):
             found.roles.setdefault(role, name)

@@ -9,7 +9,7 @@ import polars as pl
 
 from pipelines.catalogue.tables import Column, drop_tables
 from pipelines.intake.casting import Reading, cast
-from pipelines.intake.draft_places import Told, day_in, vehicle_in
+from pipelines.intake.draft_places import Told, day_in, folder_a_vehicle, vehicle_in
 from pipelines.intake.files import SourceFile
 from pipelines.intake.mapping import Mapping
 
@@ -74,7 +74,7 @@ def _with_key(
     elif name == "vehicle_id":
         told, place = vehicle_in(stem), "file"
         if told is None:
-            told, place = vehicle_in(file.drop), "folder"
+            told, place = vehicle_in(file.drop) or folder_a_vehicle(file.path), "folder"
         question = Question(
             key=name,
             text="No column is known to name the vehicle. Which one is it (its number, or the column that says it)?",

@@ -5,7 +5,7 @@ import re
 import polars as pl
 
 from pipelines.intake.casting import Reading
-from pipelines.intake.foreign import numbers_and_units
+from pipelines.intake.foreign import LEAST_OF, MOST_OF, ROWS_OF, numbers_and_units
 from pipelines.intake.mapping import Condition, MappedColumn
 from pipelines.intake.units import convert
 
@@ -55,6 +55,21 @@ def log_columns(
             made.append(_ruled(column, "last"))
     said = [_words(always, regions)]
     return made, said
+
+
+def with_what_they_rest_on(rows: pl.DataFrame) -> pl.DataFrame:
+    """Readings of a log for people: beside each value, of how many rows it is and where eight in ten of them lie."""
+    of = [name.removesuffix(ROWS_OF) for name in rows.columns if name.endswith(ROWS_OF)]
+    told = [
+        pl.format("{} (of {} rows, {} to {})", *(pl.col(each).cast(pl.Float64).round_sig_figs(3).cast(pl.String)
+                  if each != f"{name}{ROWS_OF}" else pl.col(each) for each in (
+                      name, f"{name}{ROWS_OF}", f"{name}{LEAST_OF}", f"{name}{MOST_OF}")))
+        .fill_null(pl.format("too few rows: {}", f"{name}{ROWS_OF}"))
+        .alias(name)
+        for name in of
+    ]  # fmt: skip
+    beside = [f"{name}{part}" for name in of for part in (ROWS_OF, LEAST_OF, MOST_OF)]
+    return rows.with_columns(told).drop(beside)
 
 
 def _trim(

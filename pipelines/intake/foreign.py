@@ -17,6 +17,8 @@ from pipelines.intake.foreign_times import foreign_times
 from pipelines.intake.mapping import Condition, MappedColumn, Mapping
 from pipelines.intake.units import convert, fits
 
+# Beside a value that rests on rows of a log: their number, and the tenth and the ninetieth of a hundred of them.
+ROWS_OF, LEAST_OF, MOST_OF = " rows", " least", " most"
 NUMBER_AND_UNIT = r"^\s*([-+\u2212]?[\d.,\u00a0 ]*\d(?:[eE][-+]?\d+)?)\s*([^\d\s].*?)?\s*$"
 CLOCK = r"^\s*(?:(\d+|\d{1,3}(?:[., '\u00a0\u202f]\d{3})+):)?(\d{1,3}):(\d{1,2}(?:[.,]\d+)?)\s*$"
 
@@ -173,11 +175,9 @@ def _snapshots(
     counts = [_counts(cells, column, how).alias(f"{column.to} counts") for column in mapping.columns]
     ids = [name for name in key if name != "read_at"]
     sessions = _sessions(frame, mapping, ids).alias("session")
-    values = [
-        _aggregated(column, least=mapping.least_rows)
-        for column in mapping.columns
-        if column.to not in (*ids, "read_at")
-    ]
+    taken = [column for column in mapping.columns if column.to not in (*ids, "read_at")]
+    values = [_aggregated(column, least=mapping.least_rows) for column in taken]
+    values += [each for column in taken if column.how in ("median", "mean") for each in _rests_on(column)]
     fixed = [pl.col(name).first() for name in constants if name not in columns]
     newest = [pl.col("read_at").max()] if "read_at" in columns else []
     grouped = frame.hstack(counts).with_columns(sessions).group_by(*ids, "session", maintain_order=True)
@@ -209,6 +209,15 @@ def _holds(cells: pl.Series, condition: Condition, how: Reading) -> pl.Series:
         high = float("inf") if condition.below is None else condition.below
         holds &= ((numbers > low) & (numbers < high)).fill_null(value=False)
     return holds
+
+
+def _rests_on(column: MappedColumn) -> list[pl.Expr]:
+    """How many rows a value of a session rests on, and between which of them eight in ten lie; for a person to see."""
+    numbers = pl.col(column.to).filter(pl.col(f"{column.to} counts")).cast(pl.Float64, strict=False)
+    return [
+        numbers.count().alias(f"{column.to}{ROWS_OF}"), numbers.quantile(0.1).alias(f"{column.to}{LEAST_OF}"),
+        numbers.quantile(0.9).alias(f"{column.to}{MOST_OF}"),
+    ]  # fmt: skip
 
 
 def _aggregated(column: MappedColumn, *, least: int) -> pl.Expr:

@@ -11,7 +11,7 @@ from pipelines.intake.apart import Apart
 from pipelines.intake.blocks import CELLS, LOAD, ROW, Block, frame_of_blocks
 from pipelines.intake.delimited import Layout
 from pipelines.intake.files import SourceFile
-from pipelines.intake.foreign import map_cells
+from pipelines.intake.foreign import LEAST_OF, MOST_OF, ROWS_OF, map_cells
 from pipelines.intake.limits import Limits
 from pipelines.intake.mapping import LongForm, Mapping
 from pipelines.intake.reading import read_blocks
@@ -101,7 +101,8 @@ def mapped_blocks(
     if not mapping.aggregates:
         _refuse_many_on_a_key(mapped, file, mapping)
         mapped = mapped.hstack(cells.select(CELLS))
-    yield Block(cells=mapped.drop(LOAD, strict=False))
+    beside = [name for name in mapped.columns if name.endswith((ROWS_OF, LEAST_OF, MOST_OF))]
+    yield Block(cells=mapped.drop(LOAD, *beside, strict=False))
 
 
 def made_of(
