@@ -255,6 +255,7 @@ def _look(
 ) -> "Look | None":
     """What becomes of a file once everything is answered; None: it is not to be loaded."""
     from pipelines.intake.anything import effect, look_at  # noqa: PLC0415 (keeps --help quick)
+    from pipelines.intake.draft_keys import BY_FOLDER  # noqa: PLC0415
 
     answers = dict(how.answers)
     while True:
@@ -266,6 +267,8 @@ def _look(
             raise DropError(_needed(question))
         say("", f"{visible(path.name)}: {visible(question.text)}")
         answers[question.key] = _asked(question, look.mapping.table)
+        if answers[question.key] == BY_FOLDER:  # of every file, not of this one alone
+            how.answers[question.key] = BY_FOLDER
     if look.shape in shown:
         return look
     head = "is read as files with these columns were before" if look.kept else "is no drop; it is understood so"

@@ -9,10 +9,12 @@ import polars as pl
 
 from pipelines.catalogue.tables import Column, drop_tables
 from pipelines.intake.casting import Reading, cast
-from pipelines.intake.draft_places import Told, day_in, folder_a_vehicle, vehicle_in
+from pipelines.intake.draft_places import Told, day_in, said_of_any, vehicle_in
 from pipelines.intake.files import SourceFile
 from pipelines.intake.mapping import Mapping
 
+BY_FOLDER = "folder"  # the answer that each file's folder is called after its vehicle
+ANY_FOLDER = "^(.+)$"  # never kept: the next file of this shape may lie anywhere
 NOT_ASKED = {"component"}  # keys that may be empty
 
 
@@ -67,6 +69,8 @@ def _with_key(
     if answer and column.dtype == "time" and cast(pl.Series([answer]), "time", Reading()).null_count():
         question = Question(key=name, text=f"'{answer}' is no time. When was it? (2031-02-14 or 2031-02-14T08:30)")
         return replace(keys, questions=[*keys.questions, question])
+    if answer == BY_FOLDER and name == "vehicle_id":
+        return _told(keys, name, Told(pattern=ANY_FOLDER, value=file.drop), "The vehicle", "folder")
     if answer:
         return replace(keys, mapping=replace(mapping, constants={**mapping.constants, name: answer}))
     if column.dtype == "time":
@@ -74,10 +78,13 @@ def _with_key(
     elif name == "vehicle_id":
         told, place = vehicle_in(stem), "file"
         if told is None:
-            told, place = vehicle_in(file.drop) or folder_a_vehicle(file.path), "folder"
+            told, place = vehicle_in(file.drop), "folder"
         question = Question(
             key=name,
             text="No column is known to name the vehicle. Which one is it (its number, or the column that says it)?",
+            options=()
+            if said_of_any(file.drop)
+            else ((BY_FOLDER, f"every folder is called after its vehicle, this one is {file.drop}"),),
         )
     else:
         what = f"No column is the {name} that {mapping.table} must have. What is it in every row?"

@@ -2,8 +2,6 @@
 
 import re
 from dataclasses import dataclass
-from itertools import islice
-from pathlib import Path
 
 DAY_GROUPS = {
     "ymd": r"(?P<year>20\d{2})[-_.]?(?P<month>[01]\d)[-_.]?(?P<day>[0-3]\d)",
@@ -15,7 +13,6 @@ SAID_OF_FILES = {
     "snapshots", "messung", "messwerte", "auslesung", "test", "new", "copy", "final", "download", "downloads",
     "documents", "desktop", "tmp", "uploads", "upload", "home", "drops", "van", "truck", "car", "vehicle", "auto",
 }  # fmt: skip
-MOST_LOOKED_AT = 100  # files of a folder beside; judgement
 TOKEN = re.compile(r"[^_\s]+")
 
 
@@ -43,7 +40,7 @@ def vehicle_in(stem: str) -> Told | None:
     bare = stem
     for form in DAY_GROUPS.values():
         bare = re.sub(rf"(?<!\d){form}", lambda found: " " * len(found[0]), bare)
-    parts = [part for part in TOKEN.finditer(bare) if not _said_of_any(part[0])]
+    parts = [part for part in TOKEN.finditer(bare) if not said_of_any(part[0])]
     if len(parts) != 1 or not re.search(r"\d", parts[0][0]):
         return None
     value = parts[0][0].strip("-.")
@@ -54,20 +51,8 @@ def vehicle_in(stem: str) -> Told | None:
     return Told(pattern=pattern, value=value) if re.search(pattern, stem) else None
 
 
-def folder_a_vehicle(path: Path) -> Told | None:
-    """The name of a file's folder, where folders beside it hold such files, too: a folder a vehicle, however called.
-
-    Days and what is said of any folder name no vehicle.
-    """
-    name = path.parent.name
-    if day_in(name) or _said_of_any(name) or not re.search(r"[^\W\d_]", name):
-        return None
-    beside = [other for other in path.parent.parent.iterdir() if other.is_dir() and other != path.parent]
-    alike = any(file.suffix == path.suffix for other in beside for file in islice(other.iterdir(), MOST_LOOKED_AT))
-    return Told(pattern="^(.+)$", value=name) if alike else None
-
-
-def _said_of_any(part: str) -> bool:
+def said_of_any(part: str) -> bool:
+    """Whether a part of a name is said of any file or folder, or is a time of day."""
     plain = re.sub(r"[\W\d]+", "", part).casefold()
     return (plain in SAID_OF_FILES and not re.search(r"\d", part)) or not re.search(r"[^\W_]", part) or (
         re.fullmatch(r"\d{4,6}", part) is not None  # a time of day

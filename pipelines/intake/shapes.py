@@ -9,6 +9,7 @@ from pathlib import Path
 
 from pipelines.catalogue.tables import drop_tables
 from pipelines.errors import SettingError
+from pipelines.intake.draft_keys import ANY_FOLDER
 from pipelines.intake.mapping import Mapping, mapping_text, parse_mapping
 
 FOLDER = "mappings"  # within a store's folder
@@ -53,12 +54,14 @@ def keep_mapping(folder: Path, shape: str, mapping: Mapping, *, source: str) -> 
     """
     keys = drop_tables()[mapping.table].key
     lasting = {name: cell for name, cell in mapping.constants.items() if name not in keys}
+    folders = {name: form for name, form in mapping.from_folder.items() if form != ANY_FOLDER}
+    kept = replace(mapping, constants=lasting, from_folder=folders)
     place = mapping_file(folder, shape)
     place.parent.mkdir(parents=True, exist_ok=True)
     draft = place.with_suffix(".next")
     about = "".join(c for c in source if c.isprintable())
     draft.write_text(f"# Made for {about}; used for every file with the same columns.\n"
-                     + mapping_text(replace(mapping, constants=lasting)), encoding="utf-8")  # fmt: skip
+                     + mapping_text(kept), encoding="utf-8")  # fmt: skip
     os.replace(draft, place)  # noqa: PTH105 (atomic, also on systems where rename is not)
     return place
 

@@ -201,4 +201,4 @@ def test_a_word_has_an_address_and_one_that_is_none_is_said_to_be(monkeypatch, t
     assert app.code[0].value.startswith("leeway: The share of a correction's authority")
     assert "family: Engines that are compared" in "".join(each.label for each in app.get("page_link"))
     app = opened(monkeypatch, tmp_path / "none", "explain", word="leewax")
-    assert "'leewax' is not known. Near it: leeway" in app.warning[0].value
+    assert "'leewax' is not known. Near it: leeway" in app.warning[0].value.replace("\\", "")

@@ -143,13 +143,13 @@ def test_many_rows_of_one_key_in_a_drop_are_told(run, tmp_path):
     assert "1 file: 1 row loaded, 59 replaced" in told
 
 
-def test_folders_beside_each_other_are_vehicles_whatever_they_are_called(run, store, tmp_path):
+def test_folders_are_vehicles_whatever_they_are_called_if_a_person_says_so(run, store, tmp_path):
     rows = "\n".join(f"{n},800,20,88,1.6,CL" for n in range(30))
     for car in ("kangoo", "berlingo"):
         (tmp_path / "logs" / car).mkdir(parents=True)
         text = f"t [s],n [1/min],load [%],ECT [\u00b0C],LTFT B1 [%],Fuel status\n{rows}\n"
         (tmp_path / "logs" / car / "drive_20260103.csv").write_text(text, encoding="utf-8")
-    code, told, error = run(tmp_path / "logs", "--yes")
+    code, told, error = run(tmp_path / "logs", "--yes", "--answer", "vehicle_id=folder")
     assert code == 0, (told, error)
     assert "ltft_b1_idle 1.6 (of 30 rows, 1.6 to 1.6)" in told
     assert vehicle_snapshots(store, "kangoo")["ltft_b1_idle"].to_list() == pytest.approx([1.6])
