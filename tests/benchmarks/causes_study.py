@@ -108,16 +108,20 @@ def said_of(ranking, truth):
     )
 
 
+def calibration_error(said, right):
+    """Mean distance of what is said of the first from how often it is right, over ten bins."""
+    bins = np.minimum((said * 10).astype(int), 9)
+    return sum(np.mean(bins == b) * abs(said[bins == b].mean() - right[bins == b].mean()) for b in np.unique(bins))
+
+
 def figures(cases):
     """The table's measures of some cases."""
     right, said = (cases["first"] == cases["truth"]).to_numpy(), cases["said"].to_numpy()
-    bins = np.minimum((said * 10).astype(int), 9)
-    error = sum(np.mean(bins == b) * abs(said[bins == b].mean() - right[bins == b].mean()) for b in np.unique(bins))
     return {
         "named first right": right.mean(),
         "among the first three": cases["among"].mean(),
         "said of the first": said.mean(),
-        "calibration error": error,
+        "calibration error": calibration_error(said, right),
         "none of these though clear": (cases["first"] == NONE).mean(),
         "log score": np.log(np.maximum(cases["given"].to_numpy(), 1e-4)).mean(),
     }
@@ -129,6 +133,9 @@ def show(title, cases):
     for name, value in figures(cases).items():
         low, high = np.quantile([each[name] for each in drawn], [0.05, 0.95])
         print(f"  {name:28} {value:7.3f}  ({low:.3f} to {high:.3f})")
+    rng, said = np.random.default_rng(1), cases["said"].to_numpy()
+    floor = [calibration_error(said, rng.random(len(said)) < said) for _ in range(RESAMPLES)]
+    print(f"  calibration error, were all as said {np.mean(floor):7.3f}  (up to {np.quantile(floor, 0.95):.3f})")
     wrong = cases.filter(pl.col("first") != pl.col("truth"))
     pairs = wrong.group_by("truth", "first").agg(cases=pl.len(), said=pl.col("said").mean())
     for row in pairs.sort("cases", "truth", descending=[True, False]).head(8).iter_rows(named=True):
