@@ -180,7 +180,8 @@ def _held_rows(readings: Readings, held: Sequence[Finding]) -> pl.DataFrame:
 
     One column that slipped leaves a reading that says what all others say.
     """
-    rows, whole, count = (np.zeros(readings.rows, dtype) for dtype in (np.bool_, np.bool_, np.int64))
+    rows, whole = np.zeros(readings.rows, np.bool_), np.zeros(readings.rows, np.bool_)
+    count = np.zeros(readings.rows, np.int64)
     codes = set(readings.catalogue["code"])
     for finding in held:
         rows[finding.rows] = True
