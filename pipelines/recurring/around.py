@@ -159,8 +159,18 @@ def _departure_before(family: FamilyDrift, before: Int64s) -> tuple[Float64s, Fl
 
 def _level(readings: Float32s) -> Float64s:
     """Median of a few readings, [C]; 0 where none was read."""
-    read = (~np.isnan(readings)).any(axis=0)
-    return np.asarray(np.nanmedian(np.where(read, readings, 0.0), axis=0), dtype=np.float64)
+    return np.nan_to_num(median_read(readings.astype(np.float64)))
+
+
+def median_read(readings: Float64s) -> Float64s:
+    """Median of what was read of each correction, [C], of rows [n, C] with at least one; NaN where nothing was."""
+    ordered = np.sort(readings, axis=0)  # what was not read comes last
+    count = np.count_nonzero(~np.isnan(readings), axis=0)
+    column = np.arange(readings.shape[1])
+    middle: Float64s = (
+        ordered[np.maximum(count - 1, 0) // 2, column] + ordered[np.minimum(count // 2, len(ordered) - 1), column]
+    ) / 2
+    return middle
 
 
 def _shares_left(share: Float64s, size: Float64s) -> tuple[Float64s, Bools]:

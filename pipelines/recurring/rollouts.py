@@ -124,7 +124,8 @@ def _row(watch: _Watch, ground: Ground, watched: int) -> dict[str, object]:
         log_likelihood_ratio(n, value) if n >= LEAST_EVENTS else 0.0
         for n, value in enumerate(np.maximum(expected, 1e-12).tolist(), 1)
     ]
-    needed = needed_ratio(FALSE_WARNINGS / max(watched, 1), round(max(watch.most_expected, 0.01), 2), LEAST_EVENTS)
+    most = float(f"{max(watch.most_expected, 0.01):.1e}")  # two figures: what is needed hardly depends on it
+    needed = needed_ratio(FALSE_WARNINGS / max(watched, 1), most, LEAST_EVENTS)
     warned = next((when for when, ratio in zip(at, ratios, strict=True) if ratio >= needed), None)
     total = watch.usual * float(places.months[rows].sum())
     low, high = poisson_limits(len(at))

@@ -13,6 +13,7 @@ import polars as pl
 from scipy.stats import t as students
 
 from pipelines.handover import Bools, Drift, FamilyDrift, Float64s, Int64s, Panel
+from pipelines.recurring.around import median_read
 
 SETTLING_DAYS = 21.0  # after the update, while it is learned (judgement: learning is hours to some weeks)
 BEFORE_DAYS = 120.0  # before the first vehicle got it (judgement)
@@ -167,9 +168,7 @@ def _medians(values: Float64s, group: Int64s) -> Float64s:
     bounds = np.append(np.flatnonzero(np.diff(group, prepend=-1)), len(group))
     found = np.full((len(bounds) - 1, values.shape[1]), np.nan)
     for number, (begin, end) in enumerate(pairwise(bounds.tolist())):
-        part = values[begin:end]
-        read = ~np.isnan(part).all(axis=0)
-        found[number, read] = np.nanmedian(part[:, read], axis=0)
+        found[number] = median_read(values[begin:end])
     return found
 
 

@@ -7,8 +7,7 @@ from functools import lru_cache
 
 import numpy as np
 from scipy.optimize import brentq
-from scipy.special import lambertw
-from scipy.stats import poisson
+from scipy.special import gammaln, lambertw, xlogy
 
 MOST_NEEDED = 60.0  # log-likelihood ratio: beyond any that is asked for
 
@@ -31,9 +30,12 @@ def chance_of_reaching(needed: float, most_expected: float, least: int) -> float
     """
     standing = np.array([1.0])  # chance of each count with nothing reached so far
     before, count = 0.0, least
+    counts = np.arange(int(4 * most_expected + 40 * needed) + least + 100)  # beyond any count that can still stand
+    log_factorial = gammaln(counts + 1)
     while True:
         bound = min(float(-count * lambertw(-np.exp(-1 - needed / count)).real), most_expected)
-        step = poisson.pmf(np.arange(count), bound - before)
+        more = bound - before
+        step = np.exp(xlogy(counts[:count], more) - more - log_factorial[:count]) if more > 0 else np.eye(1, count)[0]
         standing = np.convolve(standing, step)[:count]  # a count of `count` by then reaches it
         if bound >= most_expected:
             return float(1 - standing.sum())
