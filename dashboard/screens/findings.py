@@ -104,7 +104,8 @@ def _one(view: RecurringView, said: dict[str, str], frame: Frame) -> None:
         st.caption("Bars: what came in each month; dashed: what the rest of the fleet would have had there.")
     _vehicles(issue, frame)
     _supplier(row, frame)
-    _form(issue, row["level"] if row["factor"] == "depot" else "", frame)
+    depot = row["factor"] == "depot" and row["level"] in choices(published.vehicles(), "depot")
+    _form(issue, row["level"] if depot else "", frame)
 
 
 def _behind(name: str, issue: str, frame: Frame) -> pl.DataFrame:

@@ -10,8 +10,8 @@ import polars as pl
 from pipelines.catalogue.tables import published_tables
 
 FINDING = 0.05  # chance of it among all depots' weeks, up to which it is a finding
-LONGEST_AGO = pl.duration(days=365)  # what a depot shared before is history (judgement)
-ONE_MOVE_DAYS = 28  # what moves within so many days of what moved before is one movement of a depot
+LONGEST_AGO = pl.duration(days=182)  # what a depot shared before is history (judgement)
+ONE_MOVE_DAYS = 28  # what moves within so many days of what moved before, be it at another depot, is one movement
 IN_100_MONTHS = 100.0
 
 
@@ -29,22 +29,23 @@ def moved_depots(
     schema = pl.Schema({**published_tables()["recurring_issue"].schema, "events": pl.Int64()})
     if moved is None or moved.is_empty():
         return pl.DataFrame(schema=schema)
-    new = pl.col("week_from").diff().over("depot").dt.total_days().fill_null(ONE_MOVE_DAYS + 1) > ONE_MOVE_DAYS
+    newest_month = months["month"].max()
+    recent = pl.col("week_from") > pl.lit(newest_month, pl.Datetime("us", "UTC")) - LONGEST_AGO
+    new = pl.col("week_from").diff().dt.total_days().fill_null(ONE_MOVE_DAYS + 1) > ONE_MOVE_DAYS
+    of_depot = pl.struct("depot", "engine_family", "vehicles").unique()
     several = (
-        moved.sort("depot", "week_from", "engine_family", "correction")
-        .with_columns(turn=new.cum_sum().over("depot"))
+        moved.filter(pl.col("chance") <= FINDING, recent)
+        .sort("week_from", "depot", "engine_family", "correction")
+        .with_columns(turn=new.cum_sum())
         .sort(pl.col("moved").abs(), descending=True, maintain_order=True)
-        .group_by("depot", "turn", maintain_order=True)
+        .group_by("turn", maintain_order=True)
         .agg(
             pl.col("correction", "moved", "chance").first(),
             pl.col("week_from").min(),
             together=pl.col("correction").n_unique(),
-            vehicles=pl.struct("engine_family", "vehicles").unique().struct.field("vehicles").max(),
+            depots=pl.col("depot").unique().sort(),
+            vehicles=of_depot.struct.field("vehicles").sum(),
         )
-    )  # fmt: skip
-    newest_month = months["month"].max()
-    several = several.filter(
-        pl.col("chance") <= FINDING, pl.col("week_from") > pl.lit(newest_month, pl.Datetime("us", "UTC")) - LONGEST_AGO
     )
     exposed = dict(months.group_by("depot").len().iter_rows())
     newest = several.sort("week_from", descending=True).to_dicts()
@@ -55,19 +56,23 @@ def _row(
     row: dict[str, object], exposed: dict[str, int], months: int, titles: dict[str, str],
     issue_id: Callable[[str, str, str], str],
 ) -> dict[str, object]:  # fmt: skip
-    depot, code, vehicles = str(row["depot"]), str(row["correction"]), int(str(row["vehicles"]))
+    depots: list[str] = row["depots"]  # type: ignore[assignment]
+    depot, code, vehicles = " and ".join(depots), str(row["correction"]), int(str(row["vehicles"]))
+    where = f"Depot {depot}" if len(depots) == 1 else f"Depots {depot}"
     since, together, moved = row["week_from"], int(str(row["together"])), float(str(row["moved"]))
+    alone = "moved up" if moved > 0 else "moved down"
+    way = alone if len(depots) == 1 else "moved, each in its way,"
     beside = f" and {together - 1} other correction{'s' if together > 2 else ''}" if together > 1 else ""
     return {
         "issue_id": issue_id("depot", depot, f"moved|{since:%Y-%m-%d}"),
-        "title": f"Depot {depot}: {titles.get(code, code)}{beside} moved {'up' if moved > 0 else 'down'} together in "
+        "title": f"{where}: {titles.get(code, code)}{beside} {way} together in "
         f"the week from {since:%d %B %Y}, {abs(moved):.1f} healthy scatters: what its vehicles share, no trouble of "
         "each",
         "factor": "depot",
         "level": depot,
         "cause_or_correction": code,
         "vehicles": vehicles,
-        "rate": IN_100_MONTHS * vehicles / max(exposed.get(depot, 0), vehicles, 1),
+        "rate": IN_100_MONTHS * vehicles / max(sum(exposed.get(each, 0) for each in depots), vehicles, 1),
         "fleet_rate": IN_100_MONTHS * vehicles / max(months, vehicles, 1),
         "rate_ratio": None,
         "low": None,

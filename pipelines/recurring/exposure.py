@@ -11,13 +11,14 @@ KM_CLASSES = (50_000, 100_000, 150_000, 200_000)  # km, upper bounds
 AGE_CLASSES = (3, 6, 10)  # years, upper bounds
 FACTORS = ("depot", "duty", "engine_family", "calibration", "model_year", "km_class")
 # Comparisons are made among vehicle-months alike in these, save in what the factor itself says. A calibration comes to
-# nearly all vehicles of a family within weeks: it says the quarter, whose own rate then weighs its months instead.
+# nearly all vehicles of a family within weeks: it says the quarter, whose own rate then weighs its months instead, and
+# the family, which a finding names beside it.
 STRATA = ("engine_family", "age_class", "duty", "quarter")
 SAYS = {
     "engine_family": ("engine_family",),
     "model_year": ("age_class",),
     "duty": ("duty",),
-    "calibration": ("quarter",),
+    "calibration": ("quarter", "engine_family"),
 }
 
 

@@ -23,6 +23,8 @@ TROUBLE, WARNING, CONDITIONS = "trouble", "early warning", "conditions"
 # Beyond the contract: what kind of finding, what else it holds, how many events stand behind it.
 EXTRA = {"nature": pl.String(), "parts": pl.String(), "events": pl.Int64()}
 ALIKE = 0.95  # share of rows that two levels have in common, from which nothing tells them apart (judgement)
+NESTED = ("engine_family", "calibration")
+MOSTLY = 2 / 3  # share of events that two nested levels have in common, from which both are named (judgement)
 WHERE = {
     "depot": "Depot {}",
     "duty": "Duty {}",
@@ -61,7 +63,7 @@ def recurring_issues(
     schema = pl.Schema({**published_tables()["recurring_issue"].schema, **EXTRA})
     rows, told = [], set()
     for issue, story in stories:
-        aliases = _aliases(story.head, compared)
+        aliases = [*_aliases(story.head, compared), *_nested(story)]
         rows.append(_issue(issue, story, aliases, titles))
         told |= {(story.head.factor, story.head.level), *aliases}
     warned = watch.filter(pl.col("warned_at").is_not_null()).to_dicts()
@@ -163,6 +165,17 @@ def _aliases(pair: Pair, compared: Compared) -> list[tuple[str, str]]:
     return found
 
 
+def _nested(story: Story) -> list[tuple[str, str]]:
+    """A calibration that makes its family stand out, or the family of one: most of the events are the same."""
+    head = story.head
+    return [
+        (pair.factor, pair.level)
+        for pair in story.within
+        if {pair.factor, head.factor} == set(NESTED)
+        and len(pair.episodes & head.episodes) >= MOSTLY * max(len(pair.episodes), len(head.episodes))
+    ][:1]
+
+
 def _shared_by_place(pair: Pair) -> bool:
     """Whether it is what the vehicles of a place shared, no trouble of each; work is never."""
     return pair.kind not in (RETURN, NOT_RESET) and came_at_once(pair) is not None
@@ -172,7 +185,7 @@ def _title(pair: Pair, ratio: float, aliases: Sequence[tuple[str, str]], titles:
     where = WHERE[pair.factor].format(pair.level)
     often = "only seen here" if np.isinf(ratio) else f"{ratio:.1f} times as often as elsewhere"
     also = " or ".join(WHERE[factor].format(level) for factor, level in aliases)
-    apart = f"; cannot be told from {also}, which covers the same vehicles" if also else ""
+    apart = f"; cannot be told from {also}, which has largely the same vehicles" if also else ""
     together = "; most of it at once: what they share, no trouble of each" if _shared_by_place(pair) else ""
     vehicles = f"{pair.vehicles} vehicle{'' if pair.vehicles == 1 else 's'}"
     return f"{where}: {_what(pair, titles)}, {often} ({pair.exposed_events} on {vehicles}){apart}{together}"

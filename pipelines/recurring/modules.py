@@ -7,6 +7,7 @@ import polars as pl
 
 from pipelines.handover import Drift, Evidence, FamilyDrift, History
 from pipelines.in_service import in_service
+from pipelines.recurring.around import median_read
 
 NEAR = timedelta(days=30)  # a row of work so near to the first reading with the new module tells of it (judgement)
 OWN, NEUTRAL, FOREIGN = "its own values", "neutral values", "values from elsewhere"
@@ -107,7 +108,9 @@ def _began_with(family: FamilyDrift, v: int, at: np.datetime64) -> str | None:
         return None
     first, scatter = panel.values[row].astype(np.float64), np.maximum(family.sigma, 1e-12)
     before = (
-        np.nanmedian(panel.values[max(start, row - 3) : row], axis=0) if row > start else np.full(len(first), np.nan)
+        median_read(panel.values[max(start, row - 3) : row].astype(np.float64))
+        if row > start
+        else np.full(len(first), np.nan)
     )
     told = ~np.isnan(first) & ~np.isnan(before)
     if told.sum() < LEAST_READ:

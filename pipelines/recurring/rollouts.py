@@ -96,6 +96,8 @@ def _watches(watched: Watched, as_of: datetime) -> Iterator[_Watch]:
         home = int(np.bincount(of[(places.level == number) & (of >= 0)], minlength=1).argmax())
         family = (of == home) & (places.level >= 0)
         for thing in ground.things:
+            if thing.kind == "correction":
+                continue  # that a calibration moves a correction is its shift, told elsewhere, and no trouble yet
             alike = thing.at_risk & family
             here, others = alike & (places.level == number), alike & (places.level != number)
             months = ground.place(watched.factor, thing.kind).months
