@@ -47,6 +47,8 @@ def drivers(family: FamilyDrift, looked: Int64s, leading: Int64s, base: Int64s, 
     panel, told = family.panel, np.zeros((len(looked), 2))
     for i, (v, c) in enumerate(zip(looked, leading, strict=True)):
         rows = np.arange(base[v] + 1, panel.row_start[v + 1])
+        if not len(rows):
+            continue  # the newest reading is the base: nothing lies behind it that could tell
         y = (panel.values[rows, c] - family.expected[rows, c]).astype(np.float64)
         y /= max(float(family.sigma[c]) * float(np.nan_to_num(family.scale[rows[-1], c], nan=1.0)), 1e-12)
         days = (panel.read_at[rows] - panel.read_at[rows[0]]) / np.timedelta64(1, "D")
