@@ -150,7 +150,7 @@ if tools.CHROMIUM:  # without a browser on the machine there is nothing to colle
         visitor.presses("Repairs")
         visitor.picks("Outcome of repairs", "Not reset")
         visitor.is_at("verdict=Not+reset")
-        visitor.clicks_first_vehicle(1).is_at("vehicle?vehicle=V2")
+        visitor.clicks_first_vehicle(0).is_at("vehicle?vehicle=V2")
         visitor.reads("6 % below what this vehicle should read")
 
     def test_an_analyst_shares_what_was_picked_by_its_address(running, address):

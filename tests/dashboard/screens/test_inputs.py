@@ -33,6 +33,7 @@ SAID = {  # page -> a word that stands on it whatever the fleet is like
     "bay": "What is most urgent",
     "query": "Ask what no page says",
     "explain": "Where to begin",
+    "before_after": "",  # what it says depends on what happened
 }
 
 

@@ -80,7 +80,9 @@ def test_depot_that_moves_as_a_whole_is_one_finding_about_it(drift_of):
     moved = drift_of(fleet).extras["drift_moved"]
     assert moved["depot"].unique().to_list() == ["depot-0"]
     assert set(moved["correction"]) == {"channel_2", "channel_4"}
-    months = pl.DataFrame({"depot": ["depot-0"] * 100 + ["depot-1"] * 200})
+    months = pl.DataFrame({"depot": ["depot-0"] * 100 + ["depot-1"] * 200}).with_columns(
+        month=moved["week_from"].dt.date().max()
+    )
     found = moved_depots(moved, months, {}, lambda *words: "|".join(words))
     assert found.height == 1
     assert found["level"].to_list() == ["depot-0"]

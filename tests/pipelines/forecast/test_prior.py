@@ -20,7 +20,8 @@ def features_at(age_days: np.ndarray) -> Features:
         passage=np.zeros((n, len(ENDS))), ahead=np.zeros((n, len(ENDS), 0)), ahead_names=(), severity=np.zeros(n),
         leeway=np.full(n, 100.0), largest=np.zeros(n), leading=np.full(n, -1), side=np.zeros(n),
         lead=np.full(n, -1),
-        deviations=np.zeros((n, 2), np.float32), changes=np.zeros((n, 2), np.float32), codes=("a", "b"),
+        deviations=np.zeros((n, 2), np.float32), changes=np.zeros((n, 2), np.float32),
+        newest=np.zeros((n, 2), np.float32), codes=("a", "b"),
         fold=np.zeros(n, np.int64),
     )  # fmt: skip
 
