@@ -6,7 +6,6 @@ place. What a killed backup left goes with the next backup into that folder.
 """
 
 import fcntl
-import shutil
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,7 +13,7 @@ from pathlib import Path
 from pipelines.errors import StoreError
 from pipelines.store.entries_backup import mend, put_into, take_out_of, unite
 from pipelines.store.folder import DISK_ERRORS, WAY_OUT, Store, remove
-from pipelines.store.pointer import read_pointer, states, sync
+from pipelines.store.pointer import copy_in_pieces, read_pointer, states, sync
 from pipelines.store.readers import attached
 from pipelines.store.schema import check_version
 from pipelines.store.wholeness import damage, damaged_blocks, one_line
@@ -93,7 +92,7 @@ def restore(store: Store, source: Path | None = None) -> Restored | None:
             return Restored(record_aside=aside) if aside else None
         draft = store.draft()
         try:
-            shutil.copyfile(chosen, draft)
+            copy_in_pieces(chosen, draft)
             entries = unite(store, *take_out_of(draft))
             store.commit(draft)
             kept = _put_aside(store, before) if before and before != chosen else None
@@ -113,7 +112,7 @@ def _copy_newest(store: Store, target: Path) -> Path:
     while version := store.version():
         state = store.state_file(version)
         try:
-            shutil.copyfile(state, target)
+            copy_in_pieces(state, target)
         except FileNotFoundError:
             if state.exists() or version == store.version():
                 raise

@@ -6,7 +6,6 @@ the state before it removed. So two states lie in the folder, and a damaged one 
 """
 
 import os
-import shutil
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager
@@ -17,7 +16,7 @@ import duckdb
 from pipelines.errors import LeewayError, StoreError
 from pipelines.store.connection import connect
 from pipelines.store.lock import writers_lock
-from pipelines.store.pointer import POINTER, point_to, read_pointer, state_file, states, sync
+from pipelines.store.pointer import POINTER, copy_in_pieces, point_to, read_pointer, state_file, states, sync
 from pipelines.store.readers import attached, once
 from pipelines.store.schema import check_version, is_current, migrate, stored_version
 from pipelines.store.wholeness import damage, damaged_blocks, one_line
@@ -120,7 +119,7 @@ class Store:
             damaged = beside.submit(lambda: damaged_blocks(file) if current else None)
             try:
                 if current:
-                    shutil.copyfile(file, draft)
+                    copy_in_pieces(file, draft)
                 yield from self._changed(draft)
                 _refuse_damaged(file, damaged.result())
                 self.commit(draft)

@@ -7,6 +7,7 @@ from pathlib import Path
 
 POINTER = "current"
 STATE = re.compile(r"state-(\d{6,18})\.duckdb")
+PIECE = 4 << 20  # bytes; of 2 to 16 MB the copy takes as long (measured: beside `entries_speed.py`)
 NAMED = re.compile(rf"{STATE.pattern}(?: (\d{{1,18}}) bytes)?")
 
 
@@ -56,6 +57,20 @@ def point_to(folder: Path, number: int) -> None:
     sync(draft)
     draft.replace(folder / POINTER)
     sync(folder)
+
+
+def copy_in_pieces(source: Path, target: Path) -> None:
+    """Copy a file, each piece on the disk before the next is written.
+
+    Who waits for the disk meanwhile with a few bytes of their own, as an entry does, waits for one piece instead of all
+    that was written by then: beside copies of 160 MB 95 % of such waits end within 8 ms instead of 58.
+    """
+    settle = getattr(os, "fdatasync", os.fsync)
+    with source.open("rb") as read, target.open("wb") as written:
+        while piece := read.read(PIECE):
+            written.write(piece)
+            written.flush()
+            settle(written.fileno())
 
 
 def sync(path: Path) -> None:
