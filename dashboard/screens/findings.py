@@ -50,7 +50,7 @@ def _issues(view: RecurringView, said: dict[str, str], frame: Frame) -> None:
     for row in view.issues.head(MOST_IN_FULL).to_dicts():
         work = f"  \n{plain(said[row['issue_id']])}" if row["issue_id"] in said else ""
         st.markdown(f"**{plain(row['title'])}**  \n{plain(issue_sentence(row, frame.reader))}{work}")
-    with st.expander(f"All {view.issues.height} as a table"):
+    with st.expander("As a table"):
         _table(view.issues, frame)
 
 

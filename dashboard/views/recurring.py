@@ -149,9 +149,8 @@ def _named(issues: pl.DataFrame, names: Mapping[str, str]) -> pl.DataFrame:
 
 def _sentence(issues: pl.DataFrame) -> str:
     shared = issues.filter(pl.col("nature") == SHARED).height if "nature" in issues.columns else 0
-    together = (
-        f" {shared:,} more {'is' if shared == 1 else 'are'} what the vehicles of a place shared." if shared else ""
-    )
+    of_all = f"{count(shared, 'finding')} {'is' if shared == 1 else 'are'}"
+    together = f" {of_all} of what vehicles of one kind or place share, and no trouble." if shared else ""
     trouble = issues.height - shared
     if not trouble:
         return f"Nothing keeps coming back.{together}"
