@@ -14,9 +14,10 @@ from pathlib import Path
 from types import MappingProxyType
 from urllib.error import URLError
 
+import axe_playwright_python
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 
-__all__ = ["CHROMIUM", "PATIENCE_MS", "browser", "expect", "served", "settle"]
+__all__ = ["CHROMIUM", "PATIENCE_MS", "browser", "expect", "hindrances", "served", "settle"]
 
 CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
 FLAGS = [
@@ -92,3 +93,20 @@ AT_REST = """() => {
 def settle(page: Page) -> None:
     """Wait until the page has run and what it says stands still."""
     page.wait_for_function(AT_REST, timeout=PATIENCE_MS, polling=100)
+
+
+AXE = Path(axe_playwright_python.__file__).with_name("axe.min.js").read_text(encoding="utf-8")
+FOUND = """async () => (await axe.run(document, {resultTypes: ["violations"]})).violations
+    .filter(each => ["serious", "critical"].includes(each.impact))
+    .map(each => `${each.id}: ${each.nodes[0].html.slice(0, 200)}`)"""
+
+
+def hindrances(page: Page) -> list[str]:
+    """What keeps somebody from reading or using the page, in light and in dark, by the rules of axe that weigh most."""
+    page.evaluate(AXE)
+    found: list[str] = []
+    for scheme in ("light", "dark"):
+        page.emulate_media(color_scheme=scheme)
+        page.wait_for_timeout(200)
+        found += [f"{scheme}: {each}" for each in page.evaluate(FOUND)]
+    return found

@@ -198,7 +198,7 @@ DRAWN = "() => document.querySelectorAll('[data-testid=stMain] .katex, [data-tes
 
 if tools.CHROMIUM:  # without a browser on the machine there is nothing to collect
 
-    def test_in_a_browser_nothing_is_asked_for_and_nothing_made_of_data_can_be_followed(poisoned_store):
+    def test_in_a_browser_nothing_is_asked_for_nothing_of_data_can_be_followed_and_nobody_is_kept_out(poisoned_store):
         with tools.served(poisoned_store.path) as address, tools.browser() as running:
             page = running.new_page()
             asked: list[str] = []
@@ -211,6 +211,7 @@ if tools.CHROMIUM:  # without a browser on the machine there is nothing to colle
                 said += page.locator("[data-testid=stMain]").inner_text()
                 assert page.evaluate(LIVE) == [], place
                 assert page.evaluate(DRAWN) == 0, place
+                assert tools.hindrances(page) == [], place
             assert not [url for url in asked if url.startswith(("http", "ws")) and not url.startswith(address)]
             assert not [url for url in asked if re.search(r"/[ituv]\.png", url)]
         shown = said.replace("\N{WORD JOINER}", "")
