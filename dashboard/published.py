@@ -19,6 +19,7 @@ from dashboard.views.peers import PeersTables
 from dashboard.views.record import events_of
 from dashboard.views.today import FleetTables
 from dashboard.views.trust import unchecked_warning
+from dashboard.views.withheld import as_it_stands
 from pipelines.catalogue.tables import published_tables
 from pipelines.causes.knowledge import Cause, causes
 from pipelines.command_options import DEFAULT_STORE
@@ -137,9 +138,12 @@ def correction(code: str) -> dict[str, Any]:
     return corrections().row(by_predicate=pl.col("code") == code, named=True)
 
 
-def correction_values(code: str) -> pl.DataFrame:
-    """Every reading of one correction in the fleet: `vehicle_id, read_at, value, calibration`."""
-    return _frame("values", code, build=lambda: fleet_reads.correction_of_fleet(store(), code))
+def correction_values(code: str, as_of: datetime) -> pl.DataFrame:
+    """Readings of one correction in the fleet that stood then: `vehicle_id, read_at, value, calibration`."""
+    cells = table("held_cell", as_of)
+    return _frame(
+        "values", code, as_of, build=lambda: as_it_stands(fleet_reads.correction_of_fleet(store(), code), cells, code)
+    )
 
 
 def evidence(vehicle_id: str, as_of: datetime) -> Evidence:
@@ -288,26 +292,15 @@ def plan_again() -> None:
     plan_newest(store())
 
 
-def papers() -> bytes:
-    """The papers of the newest plan, packed into one file; made when they are asked for.
+def papers(*, claims_alone: bool = False) -> bytes:
+    """The papers of the newest plan, or its claim packs alone, packed into one file; made when they are asked for.
 
     Raises:
         LeewayError: nothing is planned.
     """
     from pipelines.handouts.folder import packed_papers  # noqa: PLC0415 - a typesetter, which one button needs
 
-    return packed_papers(newest_papers(store()))
-
-
-def claims() -> bytes:
-    """The claim packs of the newest plan alone, packed likewise.
-
-    Raises:
-        LeewayError: nothing is planned.
-    """
-    from pipelines.handouts.folder import packed_papers  # noqa: PLC0415 - as above
-
-    return packed_papers(newest_papers(store()), claims_alone=True)
+    return packed_papers(newest_papers(store()), claims_alone=claims_alone)
 
 
 def news(as_of: datetime) -> Digest:

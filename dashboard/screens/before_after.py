@@ -35,7 +35,7 @@ def show() -> None:
     code = st.selectbox(
         "Correction", list(titles), key="correction", bind="query-params", format_func=lambda each: titles[each]
     )
-    values = published.correction_values(code)
+    values = published.correction_values(code, frame.reader.as_of)
     with st.container(horizontal=True):
         kind = st.segmented_control(
             "What happened", list(KINDS), default="calibration", required=True, key="kind", bind="query-params",

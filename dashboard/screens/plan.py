@@ -152,7 +152,7 @@ def _downloads(view: PlanView, frame: Frame) -> None:
             if published.vehicles().select(pl.col("warranty_until", "warranty_km").count().sum()).row(0) != (0, 0):
                 st.download_button(
                     "Download the claim packs",
-                    data=published.claims,
+                    data=partial(published.papers, claims_alone=True),
                     file_name="claims.zip",
                     mime="application/zip",
                     on_click="ignore",

@@ -42,7 +42,7 @@ def _trend(moved: pl.DataFrame, frame: Frame) -> None:
         bind="query-params",
         format_func=lambda each: titles[each],
     )
-    values = published.correction_values(code)
+    values = published.correction_values(code, frame.reader.as_of)
     with st.container(horizontal=True):
         split = st.segmented_control(
             "Compare by",

@@ -179,3 +179,25 @@ def _history(batch_id: str, histories: pl.DataFrame, names: Mapping[str, str]) -
     ]
     name = mine["column_name"][0] if mine.height else ""
     return pl.concat(kinds).drop_nulls("value"), _titled(name, names)
+
+
+def as_it_stands(values: pl.DataFrame, cells: pl.DataFrame, code: str) -> pl.DataFrame:
+    """The readings of one correction that are evidence: without what is withheld, converted where that was decided.
+
+    Args:
+        values: `vehicle_id, read_at, value` and more, as they came.
+        cells: The published `held_cell`; without columns: an older release published none.
+        code: Of the correction.
+    """
+    if not cells.width or not cells.height:
+        return values
+    key = ["vehicle_id", "read_at"]
+    foreign = pl.col("column_name").is_null() | pl.col("of").is_not_null()
+    new = cells.filter(~foreign, pl.col("column_name") == code).select(*key, new="value", changed=pl.lit(value=True))
+    return (
+        values.join(cells.filter(foreign), on=key, how="anti", maintain_order="left")
+        .join(new, on=key, how="left", maintain_order="left")
+        .with_columns(value=pl.when("changed").then("new").otherwise("value"))
+        .drop("new", "changed")
+        .drop_nulls("value")
+    )
