@@ -8,17 +8,13 @@ from dashboard import published
 from dashboard.screens import frame as shared
 from dashboard.screens.frame import Frame
 from dashboard.views.record import earlier_repairs, record_table, standing_codes
+from pipelines.catalogue.corrections import own_code_titles
 
 
 def codes_that_stand(vehicle_id: str, frame: Frame) -> pl.DataFrame:
     """Codes that stand in a vehicle's fault memory, by name, with how they were set: `standing_codes`."""
     as_of = frame.reader.as_of
-    own = {
-        code[:5]: title
-        for title, low, high in published.corrections().select("title", "fault_low", "fault_high").iter_rows()
-        for code in f"{low or ''}|{high or ''}".split("|")
-        if code and title
-    }
+    own = own_code_titles(published.corrections())
     return standing_codes(
         published.fault_events(vehicle_id, as_of), published.evidence(vehicle_id, as_of).faults, own, frame.reader
     )

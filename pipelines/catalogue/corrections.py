@@ -28,6 +28,21 @@ def code_titles() -> dict[str, str]:
     return dict(table.select("code", "title").iter_rows())
 
 
+def own_code_titles(corrections: pl.DataFrame) -> dict[str, str]:
+    """What codes are called that nobody titles but the catalogue of corrections which set them, by their five letters.
+
+    Args:
+        corrections: `title, fault_low, fault_high`.
+    """
+    return {
+        code[:5]: f"{title}, {side} limit"
+        for title, low, high in corrections.select("title", "fault_low", "fault_high").iter_rows()
+        for side, codes in (("lower", low), ("upper", high))
+        for code in (codes or "").split("|")
+        if code and title
+    }
+
+
 @cache
 def freeze_frame_words() -> dict[str, tuple[str, str]]:
     """What columns `ff_NAME` of a freeze frame are called and their unit, by NAME (SAE J1979 words)."""

@@ -6,7 +6,7 @@ from typing import Any
 
 import polars as pl
 
-from pipelines.catalogue.corrections import code_titles
+from pipelines.catalogue.corrections import code_titles, own_code_titles
 from pipelines.causes.knowledge import causes
 from pipelines.handover import Evidence
 from pipelines.wording import day_words, days_ago, percent
@@ -26,13 +26,7 @@ class Words:
         self.corrections: dict[str, str] = dict(
             evidence.corrections.select("code", pl.col("title").fill_null(pl.col("code"))).iter_rows()
         )
-        self._own: dict[str, str] = {
-            code[:5]: f"{title}, {side} limit"
-            for title, low, high in evidence.corrections.select("title", "fault_low", "fault_high").iter_rows()
-            for side, codes in (("lower", low), ("upper", high))
-            for code in (codes or "").split("|")
-            if code and title
-        }
+        self._own = own_code_titles(evidence.corrections)
 
         sides = evidence.corrections.select(pl.col("fault_low", "fault_high").fill_null(""))
         self._without_code = set(evidence.corrections.filter((sides["fault_low"] + sides["fault_high"]) == "")["code"])
