@@ -1,11 +1,9 @@
-"""Alone in reading the store and in caching: whole published states, by the store's version; frames, no words.
+"""What was published of the whole fleet, and the cache for all that is read, by the store's version; frames, no words.
 
 A cached frame belongs to one committed version of the store, so a new load or analysis is seen by the next rerun and
 nothing is read twice. Connections are never kept.
 """
 
-import codecs
-import io
 import os
 from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
@@ -16,7 +14,6 @@ import streamlit as st
 
 from dashboard.views.joined import bare_title
 from dashboard.views.peers import PeersTables
-from dashboard.views.record import events_of
 from dashboard.views.today import FleetTables
 from dashboard.views.trust import unchecked_warning
 from dashboard.views.withheld import as_it_stands
@@ -24,14 +21,10 @@ from pipelines.catalogue.tables import published_tables
 from pipelines.causes.knowledge import Cause, causes
 from pipelines.command_options import DEFAULT_STORE
 from pipelines.digest import READ, Digest, digest
-from pipelines.handover import Evidence
 from pipelines.planning import newest_papers, plan_newest
 from pipelines.store import fleet_reads
 from pipelines.store import published as stored
-from pipelines.store.evidence import read_evidence
-from pipelines.store.exporting import csv_bytes, protected, workbook_bytes
 from pipelines.store.folder import Store
-from pipelines.store.quarantine_export import as_they_came
 
 if TYPE_CHECKING:
     from pipelines.causes.visitor import Visitor
@@ -67,7 +60,7 @@ def kept(name: str, *selection: object, build: Callable[[], Built]) -> Built:
     return built
 
 
-def _frame(name: str, *selection: object, build: Callable[[], pl.DataFrame]) -> pl.DataFrame:
+def kept_frame(name: str, *selection: object, build: Callable[[], pl.DataFrame]) -> pl.DataFrame:
     """The same for frames of the whole fleet, of which fewer are kept: one can be a hundred megabytes."""
     frame: pl.DataFrame = _kept_frames(_key(name, *selection), build)
     return frame
@@ -104,7 +97,7 @@ def table(name: str, as_of: datetime) -> pl.DataFrame:
             return pl.DataFrame() if contract is None else contract.empty()
         return stored.read_published(store(), name, as_of=as_of).drop("as_of")
 
-    return _frame("table", name, as_of, build=build)
+    return kept_frame("table", name, as_of, build=build)
 
 
 def newest_table(name: str) -> pl.DataFrame:
@@ -115,22 +108,22 @@ def newest_table(name: str) -> pl.DataFrame:
 
 def vehicles() -> pl.DataFrame:
     """The fleet's vehicles, as the drop table has them."""
-    return _frame("vehicles", build=lambda: fleet_reads.fleet_table(store(), "vehicles"))
+    return kept_frame("vehicles", build=lambda: fleet_reads.fleet_table(store(), "vehicles"))
 
 
 def work() -> pl.DataFrame:
     """All work on record, as the drop table has it."""
-    return _frame("work", build=lambda: fleet_reads.fleet_table(store(), "work"))
+    return kept_frame("work", build=lambda: fleet_reads.fleet_table(store(), "work"))
 
 
 def moves() -> pl.DataFrame:
     """Since when vehicles are at which depot: `vehicle_id, since, depot`; only of those that had more than one."""
-    return _frame("moves", build=lambda: fleet_reads.fleet_moves(store()))
+    return kept_frame("moves", build=lambda: fleet_reads.fleet_moves(store()))
 
 
 def corrections() -> pl.DataFrame:
     """The catalogue: built-in rows and the fleet's own."""
-    return _frame("corrections", build=lambda: fleet_reads.known_corrections(store()))
+    return kept_frame("corrections", build=lambda: fleet_reads.known_corrections(store()))
 
 
 def correction(code: str) -> dict[str, Any]:
@@ -141,52 +134,9 @@ def correction(code: str) -> dict[str, Any]:
 def correction_values(code: str, as_of: datetime) -> pl.DataFrame:
     """Readings of one correction in the fleet that stood then: `vehicle_id, read_at, value, calibration`."""
     cells = table("held_cell", as_of)
-    return _frame(
+    return kept_frame(
         "values", code, as_of, build=lambda: as_it_stands(fleet_reads.correction_of_fleet(store(), code), cells, code)
     )
-
-
-def evidence(vehicle_id: str, as_of: datetime) -> Evidence:
-    """Everything known of one vehicle at as_of."""
-    return kept(
-        "evidence", vehicle_id, as_of, build=lambda: read_evidence(store(), as_of=as_of, vehicle_ids=[vehicle_id])
-    )
-
-
-def times_read(vehicle_id: str, as_of: datetime) -> dict[str, int]:
-    """How often each correction of a vehicle was read by then, as it came; whatever people entered changes nothing."""
-
-    def build() -> dict[str, int]:
-        rows = stored.vehicle_snapshots(store(), vehicle_id).filter(pl.col("read_at") <= as_of)
-        codes = set(corrections()["code"])
-        return {name: rows[name].count() for name in rows.columns if name in codes}
-
-    return kept("times read", vehicle_id, as_of, build=build)
-
-
-def correction_path(vehicle_id: str, code: str, as_of: datetime) -> pl.DataFrame:
-    """One correction of one vehicle at every reading, with the parts of its expectation and the test's statistic.
-
-    Where the reasoning of an older state is no longer kept, or an older release kept less of it, the readings alone,
-    without what was expected of them.
-    """
-    path = correction_paths(vehicle_id, as_of).filter(pl.col("correction") == code)
-    snapshots = evidence(vehicle_id, as_of).snapshots
-    if path.height or code not in snapshots.columns:
-        return path
-    readings = snapshots.select("read_at", value=pl.col(code).cast(pl.Float64))
-    return pl.concat([path, readings], how="diagonal")
-
-
-def correction_paths(vehicle_id: str, as_of: datetime) -> pl.DataFrame:
-    """The same of all its corrections, without what an older state no longer keeps."""
-    return kept("paths", vehicle_id, as_of, build=lambda: _paths(vehicle_id, as_of))
-
-
-def _paths(vehicle_id: str, as_of: datetime) -> pl.DataFrame:
-    from dashboard.reasoning import KEPT, paths  # noqa: PLC0415 - compiled kernels, which one page needs
-
-    return paths(evidence(vehicle_id, as_of), {name: table(name, as_of) for name in KEPT})
 
 
 def what_is_usual(family: str, as_of: datetime) -> pl.DataFrame:
@@ -207,46 +157,6 @@ def held_against_peers(values: Mapping[str, float], codes: Sequence[str], family
     tables = {name: fleet_reads.fleet_table(store(), name) for name in ("families", "work")}
     fleet = Fleet(corrections=corrections(), vehicles=vehicles(), **tables)
     return visitor(values, codes, family, what_is_usual(family, as_of), fleet)
-
-
-def events(vehicle_id: str, as_of: datetime) -> pl.DataFrame:
-    """What happened to one vehicle, without what people noted: work, faults, power losses, calibrations."""
-
-    def build() -> pl.DataFrame:
-        return events_of(
-            work=evidence(vehicle_id, as_of).work,
-            fault_events=fault_events(vehicle_id, as_of),
-            readings=clock(vehicle_id, as_of),
-            names=names(),
-            until=as_of,
-        )
-
-    return kept("events", vehicle_id, as_of, build=build)
-
-
-def clock(vehicle_id: str, as_of: datetime) -> pl.DataFrame:
-    """Its readings put in order: `read_at, km, calibration, module, power_lost`, by read_at."""
-    return _of_vehicle("reading_clock", vehicle_id, as_of, READING_CLOCK)
-
-
-def fault_events(vehicle_id: str, as_of: datetime) -> pl.DataFrame:
-    """When which codes of it were set and how they ended: `code, set_at, ended`."""
-    return _of_vehicle("fault_event", vehicle_id, as_of, FAULT_EVENT)
-
-
-TIME = pl.Datetime("us", "UTC")
-FAULT_EVENT = pl.Schema({"vehicle_id": pl.String(), "code": pl.String(), "set_at": TIME, "ended": pl.String()})
-READING_CLOCK = pl.Schema(
-    {
-        "vehicle_id": pl.String(), "read_at": TIME, "km": pl.Float64(), "calibration": pl.String(),
-        "module": pl.String(), "power_lost": pl.Boolean(),
-    }
-)  # fmt: skip
-
-
-def _of_vehicle(name: str, vehicle_id: str, as_of: datetime, schema: pl.Schema) -> pl.DataFrame:
-    frame = table(name, as_of)
-    return frame.filter(pl.col("vehicle_id") == vehicle_id) if frame.width else pl.DataFrame(schema=schema)
 
 
 def fleet_tables(as_of: datetime) -> FleetTables:
@@ -278,7 +188,7 @@ def names() -> dict[str, str]:
 
 def components() -> list[str]:
     """Parts that work can be done on, by their keys."""
-    known = _frame("components", build=lambda: fleet_reads.fleet_table(store(), "components"))
+    known = kept_frame("components", build=lambda: fleet_reads.fleet_table(store(), "components"))
     parts: list[str] = known.get_column("component").sort().to_list()
     return parts
 
@@ -344,50 +254,3 @@ def setting(name: str, as_of: datetime) -> float | None:
 def forecast_warning() -> str:
     """What stands beside a forecast that was never checked; empty where it was."""
     return unchecked_warning(newest_table("forecast_check"))
-
-
-def load_reports() -> pl.DataFrame:
-    """One row a file that was handed over, newest first."""
-    return _frame("loads", build=lambda: stored.load_reports(store()))
-
-
-def quarantined() -> pl.DataFrame:
-    """Rows that stand in quarantine."""
-    return _frame("quarantined", build=lambda: stored.quarantined(store()))
-
-
-def flagged() -> pl.DataFrame:
-    """Values that loaded although they are unusual, newest load first."""
-    return _frame("flagged", build=lambda: stored.flagged(store()))
-
-
-def proposed() -> pl.DataFrame:
-    """Units that may be others than they were taken for, one line each."""
-    return _frame("proposed", build=lambda: stored.proposed(store()))
-
-
-def rows_to_mend() -> dict[str, pl.DataFrame]:
-    """Rows in quarantine as they came, by the name of the file to mend."""
-    return as_they_came(quarantined())
-
-
-def as_csv(frame: pl.DataFrame) -> bytes:
-    """A file that a spreadsheet opens and runs nothing of; with a mark of its encoding."""
-    return codecs.BOM_UTF8 + csv_bytes(frame)
-
-
-def as_parquet(frame: pl.DataFrame) -> bytes:
-    """The same as Parquet, for programs: text as it came."""
-    written = io.BytesIO()
-    frame.write_parquet(written)
-    return written.getvalue()
-
-
-def as_workbook(frame: pl.DataFrame, sheet: str) -> bytes:
-    """The same as XLSX, of one sheet."""
-    return workbook_bytes(frame, sheet=sheet)
-
-
-def as_cells(frame: pl.DataFrame) -> pl.DataFrame:
-    """The frame as a table on the screen holds it, whose own download a spreadsheet opens too."""
-    return protected(frame)

@@ -3,7 +3,7 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import entered, published
+from dashboard import entered, one_vehicle, published
 from dashboard.palette import URGENCY, look
 from dashboard.screens import frame as shared
 from dashboard.screens.bay_forms import reading_part, sign_off_part, work_part
@@ -71,7 +71,7 @@ def _links(vehicles: list[str], states: pl.DataFrame, frame: Frame) -> None:
 
 def _vehicle(vehicle_id: str, frame: Frame) -> None:
     as_of = frame.reader.as_of
-    evidence = published.evidence(vehicle_id, as_of)
+    evidence = one_vehicle.evidence(vehicle_id, as_of)
     now = entered.checks(vehicle_id, as_of)
     causes = [
         cause
@@ -119,7 +119,7 @@ def _identity(vehicle_id: str, evidence: Evidence, frame: Frame) -> None:
     vehicle = evidence.vehicles.row(0, named=True) if evidence.vehicles.height else {}
     read = evidence.snapshots.sort("read_at").select("read_at", pl.col("ignition_hours").forward_fill()).tail(1)
     read_at, hours = read.row(0) if read.height else (None, None)
-    who = views.who_it_is(vehicle, published.clock(vehicle_id, frame.reader.as_of), hours, read_at, frame.reader)
+    who = views.who_it_is(vehicle, one_vehicle.clock(vehicle_id, frame.reader.as_of), hours, read_at, frame.reader)
     st.markdown("  \n".join(f"**{name}:** {plain(value)}" for name, value in who.items()))
 
 

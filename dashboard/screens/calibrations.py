@@ -5,7 +5,7 @@ from functools import partial
 import polars as pl
 import streamlit as st
 
-from dashboard import published
+from dashboard import files, published
 from dashboard.screens import frame as shared
 from dashboard.screens.frame import Frame
 from dashboard.views.calibrations import NEEDED, CalibrationsView, calibrations, shows
@@ -75,7 +75,7 @@ def _behind(rows: pl.DataFrame, frame: Frame) -> None:
     )
     st.download_button(
         f"Download the list for a campaign ({plain(count(rows.height, 'vehicle'))})",
-        data=partial(published.as_csv, rows),
+        data=partial(files.as_csv, rows),
         file_name="campaign.csv",
         mime="text/csv",
         on_click="ignore",

@@ -5,7 +5,7 @@ from functools import partial
 import polars as pl
 import streamlit as st
 
-from dashboard import published
+from dashboard import came_in, files, published
 from dashboard.screens import frame as shared
 from dashboard.screens.foreign import foreign_file
 from dashboard.screens.withheld import withheld
@@ -21,8 +21,8 @@ def show() -> None:
         foreign_file()
         _words()
         return
-    view = drops(published.load_reports(), published.quarantined())
-    flags, proposals = published.flagged(), published.proposed()
+    view = drops(came_in.load_reports(), came_in.quarantined())
+    flags, proposals = came_in.flagged(), came_in.proposed()
     st.markdown(f"## {plain(view.sentence)}")
     if view.empty_reason:
         st.info(view.empty_reason)
@@ -102,10 +102,10 @@ def _set_aside(view: DropsView) -> None:
         column_config=columns,
     )
     st.markdown("Mend the cells in a spreadsheet, keep the column quarantine_id, and load the file again.")
-    for stem, frame in published.rows_to_mend().items():
+    for stem, frame in came_in.rows_to_mend().items():
         st.download_button(
             f"Download {count(frame.height, 'row')} to mend: {stem}.csv",
-            data=partial(published.as_csv, frame),
+            data=partial(files.as_csv, frame),
             file_name=f"{stem}.csv",
             mime="text/csv",
             on_click="ignore",

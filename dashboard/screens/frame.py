@@ -12,7 +12,7 @@ import polars as pl
 import streamlit as st
 from streamlit.elements.lib.column_types import ColumnConfig
 
-from dashboard import entered, published, suppliers
+from dashboard import entered, files, published, suppliers
 from dashboard.charts import Drawn
 from dashboard.charts.ready import ready
 from dashboard.palette import chart_words
@@ -150,7 +150,7 @@ def table(rows: pl.DataFrame, *, key: str, opened_with: Mapping[str, str] = Mapp
     opens = f"open {key}"
     button = st.column_config.ButtonColumn("Vehicle", type="tertiary", alignment="left", pinned=True, key=opens)
     st.dataframe(  # noqa: TID251 - the one place
-        published.as_cells(rows), key=key, column_config={**columns, "vehicle_id": button}, **shown
+        files.as_cells(rows), key=key, column_config={**columns, "vehicle_id": button}, **shown
     )
     offer_table(rows, key, columns)
     if clicked := st.session_state.get(opens):
@@ -183,7 +183,7 @@ def editor(rows: pl.DataFrame, **shown: Any) -> pl.DataFrame:
         rows: What it shows.
         shown: Further arguments of `st.data_editor`.
     """
-    edited: pl.DataFrame = st.data_editor(published.as_cells(rows), **shown)  # noqa: TID251 - this is the one place
+    edited: pl.DataFrame = st.data_editor(files.as_cells(rows), **shown)  # noqa: TID251 - this is the one place
     return edited
 
 

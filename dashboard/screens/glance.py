@@ -5,7 +5,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import entered, published
+from dashboard import entered, one_vehicle, published
 from dashboard.charts.correction_path import correction_path
 from dashboard.charts.lanes import lanes as lanes_chart
 from dashboard.screens import frame as shared
@@ -29,7 +29,7 @@ def path_chart(vehicle_id: str, row: dict[str, Any], events: pl.DataFrame, frame
         frame: Of the page.
     """
     as_of, correction = frame.reader.as_of, row["correction"]
-    path = as_judged(published.correction_path(vehicle_id, correction, as_of), row)
+    path = as_judged(one_vehicle.correction_path(vehicle_id, correction, as_of), row)
     if not path.get_column("value").count():
         st.info(f"{plain(row['title'])} was not read on this vehicle.")
         return None
@@ -71,7 +71,7 @@ def beside_part(vehicle_id: str, correction: str, vehicle_state: pl.DataFrame, f
         st.info(f"Vehicle {plain(other)} does not have this correction.")
         return
     st.markdown(f"**Vehicle {plain(other)}.** {plain(correction_sentence(rows[0], frame.reader))}")
-    path_chart(other, rows[0], published.events(other, as_of), frame)
+    path_chart(other, rows[0], one_vehicle.events(other, as_of), frame)
 
 
 def glance_part(vehicle_id: str, states: pl.DataFrame, frame: Frame) -> None:
@@ -84,7 +84,7 @@ def glance_part(vehicle_id: str, states: pl.DataFrame, frame: Frame) -> None:
         build=lambda: {
             name: lanes_chart(rows)
             for name, rows in lanes(
-                all_as_judged(published.correction_paths(vehicle_id, as_of), states), states, published.corrections()
+                all_as_judged(one_vehicle.correction_paths(vehicle_id, as_of), states), states, published.corrections()
             ).items()
         },
     )

@@ -6,7 +6,7 @@ from functools import partial
 import polars as pl
 import streamlit as st
 
-from dashboard import entered, published
+from dashboard import entered, files, published
 from dashboard.charts.fleet import work_load
 from dashboard.screens import frame as shared
 from dashboard.screens.deciding import decide_part
@@ -134,7 +134,7 @@ def _downloads(view: PlanView, frame: Frame) -> None:
     with st.container(horizontal=True):
         st.download_button(
             "Download as XLSX",
-            data=partial(published.as_workbook, view.rows, "work plan"),
+            data=partial(files.as_workbook, view.rows, "work plan"),
             file_name="work_plan.xlsx",
             mime="application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
             on_click="ignore",

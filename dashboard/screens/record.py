@@ -4,7 +4,7 @@ import polars as pl
 import streamlit as st
 from streamlit.elements.lib.column_types import ColumnConfig
 
-from dashboard import published
+from dashboard import one_vehicle, published
 from dashboard.screens import frame as shared
 from dashboard.screens.frame import Frame
 from dashboard.views.record import earlier_repairs, record_table, standing_codes
@@ -16,7 +16,7 @@ def codes_that_stand(vehicle_id: str, frame: Frame) -> pl.DataFrame:
     as_of = frame.reader.as_of
     own = own_code_titles(published.corrections())
     return standing_codes(
-        published.fault_events(vehicle_id, as_of), published.evidence(vehicle_id, as_of).faults, own, frame.reader
+        one_vehicle.fault_events(vehicle_id, as_of), one_vehicle.evidence(vehicle_id, as_of).faults, own, frame.reader
     )
 
 

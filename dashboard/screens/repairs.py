@@ -5,7 +5,7 @@ from functools import partial
 import polars as pl
 import streamlit as st
 
-from dashboard import published, suppliers
+from dashboard import files, published, suppliers
 from dashboard.charts.findings import survival as survival_chart
 from dashboard.palette import VERDICT
 from dashboard.screens import frame as shared
@@ -102,7 +102,7 @@ def _claims(rows: pl.DataFrame, frame: Frame) -> None:
     )
     st.download_button(
         f"Download {plain(count(rows.height, 'comeback'))} as CSV",
-        data=partial(published.as_csv, rows),
+        data=partial(files.as_csv, rows),
         file_name="comebacks.csv",
         mime="text/csv",
         on_click="ignore",

@@ -7,7 +7,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import published
+from dashboard import files
 from dashboard.charts import Drawn
 from dashboard.charts.picture import picture
 from dashboard.views.plain_columns import plain_columns
@@ -24,7 +24,7 @@ def offer_table(rows: pl.DataFrame, name: str, columns: Mapping[str, Any]) -> No
         columns: How they are shown, by name.
     """
     percents = [column for column, how in columns.items() if "%%" in str((how.get("type_config") or {}).get("format"))]
-    made = {"csv": published.as_csv, "parquet": published.as_parquet}
+    made = {"csv": files.as_csv, "parquet": files.as_parquet}
     _offer(
         name,
         "Save table",

@@ -3,7 +3,7 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import published
+from dashboard import one_vehicle, published
 from dashboard.screens.frame import Frame
 from dashboard.views.bay import after_work
 from dashboard.views.vehicle import CauseView
@@ -21,7 +21,7 @@ def setting_back_part(vehicle_id: str, cause: CauseView, frame: Frame) -> None:
     states = published.table("correction_state", frame.reader.as_of)
     mine = states.filter(pl.col("vehicle_id") == vehicle_id, pl.col("state") != "not_fitted")
     after = after_work(
-        published.cause_knowledge()[cause.cause], published.evidence(vehicle_id, frame.reader.as_of),
+        published.cause_knowledge()[cause.cause], one_vehicle.evidence(vehicle_id, frame.reader.as_of),
         mine["correction"].to_list(), bank=cause.bank, cylinder=cause.cylinder,
     )  # fmt: skip
     lines = [f"**Set back after the work:** {plain(after.reset)}."]

@@ -5,7 +5,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import entered, published
+from dashboard import entered, one_vehicle, published
 from dashboard.charts.fleet import chances
 from dashboard.charts.waiting import cost_of_waiting
 from dashboard.screens import frame as shared
@@ -91,7 +91,7 @@ def _vehicle(vehicle_id: str, vehicle_state: pl.DataFrame, frame: Frame) -> None
     about = published.vehicles().filter(pl.col("vehicle_id") == vehicle_id).to_dicts()
     summary = views.summary(
         vehicle_id, vehicle_state=vehicle_state, states=states, vehicle=about[0] if about else {}, reader=frame.reader,
-        read=published.times_read(vehicle_id, as_of),
+        read=one_vehicle.times_read(vehicle_id, as_of),
         peers=peers_read(about[0] if about else {}, published.vehicles(), vehicle_state),
     )  # fmt: skip
     st.title(plain(summary.title))
@@ -102,7 +102,7 @@ def _vehicle(vehicle_id: str, vehicle_state: pl.DataFrame, frame: Frame) -> None
         st.markdown(plain(visit))
     for said in summary.sentences:
         st.markdown(f"## {plain(said)}" if said == summary.sentences[0] else plain(said))
-    who = identity(about[0] if about else {}, published.clock(vehicle_id, as_of), frame.reader)
+    who = identity(about[0] if about else {}, one_vehicle.clock(vehicle_id, as_of), frame.reader)
     st.caption(" · ".join(f"{name}: {plain(value)}" for name, value in {**summary.facts, **who}.items()))
     shared.basis(frame, published.forecast_warning())
     if summary.leading is None:
@@ -111,7 +111,7 @@ def _vehicle(vehicle_id: str, vehicle_state: pl.DataFrame, frame: Frame) -> None
     correction = _picked_correction(states, summary.leading)
     depot = about[0]["depot"] if about else None
     events = with_notes(
-        published.events(vehicle_id, as_of),
+        one_vehicle.events(vehicle_id, as_of),
         entered.notes(),
         about=[FLEET, vehicle_id, *([depot] if depot else [])],
         until=as_of,

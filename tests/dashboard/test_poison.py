@@ -12,7 +12,7 @@ import pytest
 from click.testing import CliRunner
 from streamlit.testing.v1 import AppTest
 
-from dashboard import published
+from dashboard import files, published
 from dashboard.command import leeway
 from dashboard.published import STORE_VARIABLE
 from dashboard.views.address import PAGES
@@ -168,9 +168,9 @@ def test_downloads_of_the_pages_go_the_same_way(monkeypatch, poisoned_store):
     monkeypatch.setenv(STORE_VARIABLE, str(poisoned_store.path))
     [as_of] = published.kept_as_ofs()
     plan = published.table("work_plan", as_of)
-    assert b"\n=" not in published.as_csv(plan)
-    assert b",=" not in published.as_csv(plan)
-    with zipfile.ZipFile(io.BytesIO(published.as_workbook(plan, "work plan"))) as book:
+    assert b"\n=" not in files.as_csv(plan)
+    assert b",=" not in files.as_csv(plan)
+    with zipfile.ZipFile(io.BytesIO(files.as_workbook(plan, "work plan"))) as book:
         assert b"<f>" not in book.read("xl/worksheets/sheet1.xml")
 
 
