@@ -16,6 +16,7 @@ from dashboard.views.joined import bare_title
 from dashboard.views.peers import PeersTables
 from dashboard.views.today import FleetTables
 from dashboard.views.trust import unchecked_warning
+from dashboard.views.vehicle import by_urgency as by_urgency_of
 from dashboard.views.withheld import as_it_stands
 from pipelines.catalogue.tables import published_tables
 from pipelines.causes.knowledge import Cause, causes
@@ -172,6 +173,16 @@ def fleet_tables(as_of: datetime) -> FleetTables:
     )
 
 
+def by_urgency(as_of: datetime) -> list[str]:
+    """Vehicles in the order of Today's list."""
+
+    def build() -> list[str]:
+        states, forecast = table("vehicle_state", as_of), table("fault_forecast", as_of)
+        return by_urgency_of(states, forecast, table("correction_state", as_of), corrections())
+
+    return kept("by urgency", as_of, build=build)
+
+
 def names() -> dict[str, str]:
     """What corrections, components and causes are called, by their codes."""
 
@@ -243,6 +254,14 @@ def peers_tables(as_of: datetime) -> PeersTables:
 def cause_knowledge() -> Mapping[str, Cause]:
     """What is known of every cause."""
     return causes()
+
+
+def moved_by_causes(family: str) -> dict[str, frozenset[str]]:
+    """By cause: the corrections of an engine family that it moves."""
+    from dashboard.views.explained import moved_by_causes as moved_by  # noqa: PLC0415 - compiled kernels, as above
+
+    families = fleet_reads.fleet_table(store(), "families")
+    return kept("moved by causes", family, build=lambda: moved_by(family, corrections(), families))
 
 
 def setting(name: str, as_of: datetime) -> float | None:

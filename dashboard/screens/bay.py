@@ -13,7 +13,7 @@ from dashboard.screens.record import codes_that_stand
 from dashboard.screens.setting_back import setting_back_part
 from dashboard.screens.visitor import visitor_part
 from dashboard.views import bay as views
-from dashboard.views.vehicle import CauseView, by_urgency, causes_of, cautions_of, nearest
+from dashboard.views.vehicle import CauseView, causes_of, cautions_of, nearest
 from dashboard.views.wording import percent, plain
 from pipelines.handover import Evidence
 
@@ -53,7 +53,7 @@ def show() -> None:
         _links(nearest(asked, known), states, frame)
     else:
         st.markdown("Type what stands on the vehicle. What is most urgent:")
-        _links(by_urgency(states, published.table("fault_forecast", frame.reader.as_of))[:MOST_OFFERED], states, frame)
+        _links(published.by_urgency(frame.reader.as_of)[:MOST_OFFERED], states, frame)
     st.subheader("A visitor without a history")
     visitor_part(frame)
 

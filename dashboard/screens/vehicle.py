@@ -13,9 +13,11 @@ from dashboard.screens.checking import checks_part
 from dashboard.screens.frame import Frame
 from dashboard.screens.glance import beside_part, glance_part, path_chart
 from dashboard.screens.notes import notes_part
-from dashboard.screens.record import codes_part, record_part, repairs_part
+from dashboard.screens.record import codes_part, codes_that_stand, record_part, repairs_part
 from dashboard.screens.setting_back import setting_back_part
 from dashboard.views import vehicle as views
+from dashboard.views import why
+from dashboard.views.explained import leading_words
 from dashboard.views.joined import distinct_titles
 from dashboard.views.notes import FLEET, About, with_notes
 from dashboard.views.record import identity
@@ -57,11 +59,7 @@ def _name_in_address() -> None:
         return
     asked = st.query_params.get("vehicle")
     known = vehicle_state.get_column("vehicle_id").to_list()
-    opened = (
-        views.asked_for(asked, known)
-        if asked
-        else views.by_urgency(vehicle_state, published.table("fault_forecast", as_of))[0]
-    )
+    opened = views.asked_for(asked, known) if asked else published.by_urgency(as_of)[0]
     if opened not in {None, asked}:
         asked_all = {name: st.query_params.get_all(name) for name in st.query_params}
         st.switch_page("screens/vehicle.py", query_params={**asked_all, "vehicle": [opened]})
@@ -89,10 +87,11 @@ def _vehicle(vehicle_id: str, vehicle_state: pl.DataFrame, frame: Frame) -> None
         build=lambda: views.states_of(vehicle_id, published.table("correction_state", as_of), corrections),
     )
     about = published.vehicles().filter(pl.col("vehicle_id") == vehicle_id).to_dicts()
+    causes = views.causes_of(vehicle_id, entered.checks(vehicle_id, as_of).ranking, published.cause_knowledge())
     summary = views.summary(
         vehicle_id, vehicle_state=vehicle_state, states=states, vehicle=about[0] if about else {}, reader=frame.reader,
         read=one_vehicle.times_read(vehicle_id, as_of),
-        peers=peers_read(about[0] if about else {}, published.vehicles(), vehicle_state),
+        peers=peers_read(about[0] if about else {}, published.vehicles(), vehicle_state), causes=causes,
     )  # fmt: skip
     st.title(plain(summary.title))
     st.markdown(
@@ -121,7 +120,7 @@ def _vehicle(vehicle_id: str, vehicle_state: pl.DataFrame, frame: Frame) -> None
     codes_part(vehicle_id, frame)
     left, right = st.columns([3, 2])
     with left:
-        _causes(vehicle_id, frame)
+        _causes(vehicle_id, about[0] if about else {}, states, frame)
     with right:
         _forecast(vehicle_id, frame)
         _waiting(vehicle_id, frame)
@@ -157,7 +156,7 @@ def _correction(vehicle_id: str, correction: str, states: pl.DataFrame, events: 
 
 
 def _reasoning(path: pl.DataFrame, row: dict[str, Any]) -> None:
-    parts = views.reasoning(path, row)
+    parts = why.reasoning(path, row)
     if not parts.height:
         st.caption("What was expected of each reading is kept for the newest states only; here are the readings alone.")
         return
@@ -171,7 +170,7 @@ def _reasoning(path: pl.DataFrame, row: dict[str, Any]) -> None:
         )
 
 
-def _causes(vehicle_id: str, frame: Frame) -> None:
+def _causes(vehicle_id: str, vehicle: dict[str, Any], states: pl.DataFrame, frame: Frame) -> None:
     st.subheader("What it is likely to be, and what to check")
     now = entered.checks(vehicle_id, frame.reader.as_of)
     causes = views.causes_of(vehicle_id, now.ranking, published.cause_knowledge())
@@ -186,6 +185,9 @@ def _causes(vehicle_id: str, frame: Frame) -> None:
         with st.expander(f"{percent(cause.probability)} · {plain(cause.name)}", expanded=place == 0):
             if cause.evidence:
                 st.markdown(plain(cause.evidence))
+            if place == 0 and states.item(0, "alarm"):
+                moved = published.moved_by_causes(vehicle.get("engine_family") or "")
+                st.markdown(plain(leading_words(states.row(0, named=True), cause, moved)))
             if cause.checks:
                 st.markdown("**Check, in this order:**\n" + "\n".join(f"1. {plain(check)}" for check in cause.checks))
             if cause.lookalikes:
@@ -201,7 +203,8 @@ def _causes(vehicle_id: str, frame: Frame) -> None:
 
 def _forecast(vehicle_id: str, frame: Frame) -> None:
     st.subheader("Chance of a fault")
-    view = views.forecast(vehicle_id, published.table("fault_forecast", frame.reader.as_of))
+    codes = codes_that_stand(vehicle_id, frame).get_column("code").unique(maintain_order=True).to_list()
+    view = views.forecast(vehicle_id, published.table("fault_forecast", frame.reader.as_of), codes)
     if not view.rows.height:
         st.markdown("No forecast was made for this vehicle.")
         return
@@ -224,10 +227,10 @@ def _waiting(vehicle_id: str, frame: Frame) -> None:
 
 def _unlike_peers(vehicle_id: str, vehicle_state: pl.DataFrame, frame: Frame) -> None:
     st.subheader("Compared with its peers")
-    said = views.outlier_sentence(
+    said = why.outlier_sentence(
         vehicle_id, vehicle_state, published.table("outlier_reason", frame.reader.as_of), published.corrections()
     )
-    checked = views.distance_sentence(vehicle_id, published.table("outlier_check", frame.reader.as_of))
+    checked = why.distance_sentence(vehicle_id, published.table("outlier_check", frame.reader.as_of))
     st.markdown(plain(f"{said} {checked}"))
 
 

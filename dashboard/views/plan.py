@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 import polars as pl
@@ -13,6 +13,11 @@ from dashboard.views.wording import NO_BREAK, Reader, count, listed, number, pla
 
 UNPLACED = "unplaced"
 BINDS = ("off_road", "this_week")
+WEEK = timedelta(days=7)
+LATE = {  # what is said of a visit that comes too late
+    "off_road": "must not be driven and stays parked until",
+    "this_week": "is due this week and has no visit before",
+}
 IN_HAND = ("start", "done")  # decisions after which nobody need be called
 
 
@@ -108,10 +113,13 @@ def _binding(rows: pl.DataFrame, waiting: pl.DataFrame, urgencies: pl.DataFrame,
         for row in waiting.filter(pl.col("urgency").is_in(BINDS), ~in_hand).iter_rows(named=True)
     ]
     today = reader.as_of.date()
-    parked = rows.join(urgencies, on="vehicle_id").filter(pl.col("urgency") == "off_road", pl.col("day") > today)
+    late = rows.join(urgencies, on="vehicle_id").filter(
+        ((pl.col("urgency") == "off_road") & (pl.col("day") > today))
+        | ((pl.col("urgency") == "this_week") & (pl.col("day") > today + WEEK))
+    )
     said += [
-        f"{row['vehicle_id']} must not be driven and stays parked until {reader.day(row['day'])}: {row['reason']}"
-        for row in parked.iter_rows(named=True)
+        f"{row['vehicle_id']} {LATE[row['urgency']]} {reader.day(row['day'])}: {row['reason']}"
+        for row in late.iter_rows(named=True)
     ]
     return said
 

@@ -13,6 +13,8 @@ from dashboard.views.sentences import short_sentence
 from dashboard.views.wording import Reader, count, listed, number, percent
 
 NO_CAUSE = "none_of_these"  # what a ranking calls the chance that no known cause is the true one
+NONE_KNOWN = "None of the known causes"
+LIKELIER_THAN_NOT = 0.5
 MOST_FIRST = 8  # vehicles said by name before the table (judgement: they fit a screen)
 NEW_DAYS = 30  # an alarm is new this long
 DAYS_PER_YEAR = 365.25
@@ -167,15 +169,19 @@ def _rows(fleet: pl.DataFrame, tables: FleetTables, reader: Reader) -> pl.DataFr
         .join(what, on="vehicle_id", how="left")
         .join(_first_causes(tables.cause_ranking, tables.cause_titles), on="vehicle_id", how="left")
         .join(chances(tables.fault_forecast), on="vehicle_id", how="left")
-        .with_columns(
-            pl.when(pl.col("state").is_in(["drifting", "outside"])).then(pl.col("cause", "cause_probability"))
-        )
+        .with_columns(pl.when(_has_a_cause()).then(pl.col("cause", "cause_probability")))
         .pipe(urgent_first)
         .with_columns(
             urgency=pl.col("urgency").replace_strict(labels, default=look(URGENCY, None).label, return_dtype=pl.String)
         )
         .select(pl.col(name).cast(dtype) for name, dtype in ROWS_SCHEMA.items())
     )
+
+
+def _has_a_cause() -> pl.Expr:
+    """Whether a vehicle's first cause is said: it strays, or together its corrections look like one."""
+    alike = (pl.col("cause") != NONE_KNOWN) & (pl.col("cause_probability") > LIKELIER_THAN_NOT)
+    return pl.col("state").is_in(["drifting", "outside"]) | alike.fill_null(value=False)
 
 
 def first_in_line(rows: pl.DataFrame) -> list[tuple[str, str]]:
@@ -238,7 +244,7 @@ def _first_causes(cause_ranking: pl.DataFrame, cause_titles: Mapping[str, str]) 
 def cause_name(cause: str, bank: int | None, cylinder: int | None, cause_titles: Mapping[str, str]) -> str:
     """A cause as it is read: 'Restricted injector, cylinder 3'."""
     if cause == NO_CAUSE:
-        return "None of the known causes"
+        return NONE_KNOWN
     title = cause_titles.get(cause) or cause.replace("_", " ").capitalize()
     where = f", cylinder {cylinder}" if cylinder is not None else f", bank {bank}" if bank is not None else ""
     return f"{title}{where}"

@@ -9,15 +9,17 @@ import polars as pl
 
 from dashboard.palette import STATE, URGENCY, look
 from dashboard.views.joined import with_catalogue
-from dashboard.views.peers import SAID_FROM, reason_words
+from dashboard.views.leeway import leeway_that_counts
 from dashboard.views.sentences import correction_sentence
-from dashboard.views.today import cause_name, chances, urgent_first
+from dashboard.views.states import reading_off, state_words
+from dashboard.views.today import LIKELIER_THAN_NOT, NO_CAUSE, cause_name, chances, urgent_first
 from dashboard.views.too_little import by_built_in, learning, near_limit, near_limit_words
-from dashboard.views.wording import Reader, amount, count, number, percent, sentence, signed, unit_word
+from dashboard.views.wording import Reader, count, listed, number, percent, sentence, unit_word
 from pipelines.causes.knowledge import Cause
 from pipelines.workplan.urgency import STRAYS
 
 WORST_FIRST = {state: -1 if state in STRAYS else rank for rank, state in enumerate(STATE)}
+MOST_OFF = 2  # corrections named whose newest reading is off by itself (judgement)
 MOST_NEAREST, LEAST_ALIKE = 5, 0.5  # numbers named instead of one that is unknown, and how alike they are (judgement)
 
 
@@ -68,6 +70,7 @@ def summary(
     reader: Reader,
     read: Mapping[str, int] | None = None,
     peers: int | None = None,
+    causes: Sequence["CauseView"] = (),
 ) -> Summary:
     """The vehicle in plain words.
 
@@ -79,6 +82,7 @@ def summary(
         reader: Whose clock and distance it is written for.
         read: How often each correction was read; None: not counted.
         peers: How many vehicles of its engine family were read, itself among them; None: not counted.
+        causes: What it is likely to be, likeliest first, as `causes_of` gives it.
     """
     rows = vehicle_state.filter(pl.col("vehicle_id") == vehicle_id).to_dicts()
     state = rows[0] if rows else {}
@@ -89,7 +93,7 @@ def summary(
         urgency=urgency.label,
         meaning=urgency.meaning,
         sentences=[
-            *_sentences(states, state, reader, read or {}),
+            *_sentences(states, state, reader, read or {}, stands_out(causes)),
             *([] if peers is None else by_built_in(states, peers)),
         ],
         facts=_facts(state, states, reader),
@@ -97,9 +101,13 @@ def summary(
     )
 
 
-def by_urgency(vehicle_state: pl.DataFrame, fault_forecast: pl.DataFrame) -> list[str]:
-    """The vehicles in the order of the list of those that need attention."""
-    ranked = urgent_first(vehicle_state.join(chances(fault_forecast), on="vehicle_id", how="left"))
+def by_urgency(
+    vehicle_state: pl.DataFrame, fault_forecast: pl.DataFrame, correction_state: pl.DataFrame, corrections: pl.DataFrame
+) -> list[str]:
+    """The vehicles in the order of the list of those that need attention; published tables and the catalogue."""
+    counts = leeway_that_counts(correction_state, corrections)
+    known = vehicle_state.drop("leeway_pct").join(counts, on="vehicle_id", how="left")
+    ranked = urgent_first(known.join(chances(fault_forecast), on="vehicle_id", how="left"))
     vehicles: list[str] = ranked["vehicle_id"].to_list()
     return vehicles
 
@@ -114,7 +122,18 @@ def _subtitle(vehicle: Mapping[str, Any]) -> str:
     return " · ".join(str(part) for part in parts if part)
 
 
-def _sentences(states: pl.DataFrame, state: Mapping[str, Any], reader: Reader, read: Mapping[str, int]) -> list[str]:
+def stands_out(causes: Sequence["CauseView"]) -> "CauseView | None":
+    """The cause that is likelier than not, if one is."""
+    return next((cause for cause in causes if cause.cause != NO_CAUSE and cause.probability > LIKELIER_THAN_NOT), None)
+
+
+def _sentences(
+    states: pl.DataFrame,
+    state: Mapping[str, Any],
+    reader: Reader,
+    read: Mapping[str, int],
+    cause: "CauseView | None",
+) -> list[str]:
     leading = pl.col("correction").eq_missing(pl.lit(state.get("leading_correction")))
     astray = (
         states.filter(pl.col("state").is_in(["drifting", "outside"]))
@@ -129,21 +148,15 @@ def _sentences(states: pl.DataFrame, state: Mapping[str, Any], reader: Reader, r
     said += [correction_sentence(row, reader) for row in settled.sort("changed_at", descending=True).head(2).to_dicts()]
     young, words_of_young = learning(states, read)
     near = near_limit(states)
-    said += near_limit_words(near) + words_of_young
+    without_code = _counting(states)["near_without_code"]
+    said += [*near_limit_words(near), *([without_code] if without_code else []), *words_of_young]
     for quiet, words in (("relearning", "relearning after they were set back"), ("not_learning", "not learning")):
         some = states.filter(pl.col("state") == quiet, ~pl.col("correction").is_in(young)).height
         if some:
             said.append(f"{count(some, 'correction').capitalize()} {'is' if some == 1 else 'are'} {words}.")
-    steady = states.filter(
-        pl.col("state") == "steady", ~pl.col("correction").is_in(near["correction"].implode())
-    ).height
-    if not astray and steady:
-        said.insert(
-            0,
-            f"Nothing strays: {count(steady, 'correction')} {'is' if steady == 1 else 'are'} where they should be."
-            if steady > 1
-            else f"Nothing strays: {'one' if near.height else 'its one'} correction is where it should be.",
-        )
+    steady = states.filter(pl.col("state") == "steady", ~pl.col("correction").is_in(near["correction"].implode()))
+    if not astray and steady.height:
+        said.insert(0, _nothing_strays(steady, near=near.height > 0, cause=cause))
     if not states.filter(~pl.col("state").is_in(["not_read", "not_fitted"])).height:
         said.insert(0, "Too little was read of this vehicle to say anything.")
     if state.get("open_faults"):
@@ -152,6 +165,25 @@ def _sentences(states: pl.DataFrame, state: Mapping[str, Any], reader: Reader, r
             f"{'stands' if state['open_faults'] == 1 else 'stand'} in its memory."
         )
     return [*_first_of_all(state, reader), *said]
+
+
+def _nothing_strays(steady: pl.DataFrame, *, near: bool, cause: "CauseView | None") -> str:
+    """That no correction strays, unless they do together, and of which the newest reading is off by itself."""
+    if cause is not None:
+        return (
+            f"No correction strays by itself; against how they were before, together they look like {cause.name} "
+            f"({percent(cause.probability)})."
+        )
+    words = (
+        f"Nothing strays: {count(steady.height, 'correction')} are where they should be"
+        if steady.height > 1
+        else f"Nothing strays: {'one' if near else 'its one'} correction is where it should be"
+    )
+    off = steady.filter(reading_off())
+    if not off.height:
+        return f"{words}."
+    titles = listed(off.get_column("title").head(MOST_OFF)) if off.height <= MOST_OFF else f"{off.height:,} corrections"
+    return f"{words}; the newest reading of {titles} lies outside its band, which one reading alone does not settle."
 
 
 def _first_of_all(state: Mapping[str, Any], reader: Reader) -> list[str]:
@@ -164,14 +196,21 @@ def _first_of_all(state: Mapping[str, Any], reader: Reader) -> list[str]:
 
 
 def _facts(state: Mapping[str, Any], states: pl.DataFrame, reader: Reader) -> dict[str, str]:
-    leeway = state.get("leeway_pct")
+    leeway = _counting(states)["leeway_pct"]
     days = state.get("days_since_read")
     return {
         "Leeway left": "not known" if leeway is None else f"{leeway:.0f} %{_least(states, leeway)}",
         "Last read": f"{reader.day(state.get('last_read_at'))}"
         + ("" if days is None else f", {count(round(days), 'day')} ago" if days > 0.5 else ", today"),
-        "Open fault codes": "not known" if state.get("open_faults") is None else str(state["open_faults"]),
+        "Open fault codes": "memory not read" if state.get("open_faults") is None else str(state["open_faults"]),
     }
+
+
+def _counting(states: pl.DataFrame) -> dict[str, Any]:
+    """The vehicle's leeway as lists of vehicles have it, and what is near a limit of which no fault follows."""
+    rows = states.select("vehicle_id", "correction", "state", "leeway_pct")
+    counts = leeway_that_counts(rows, states.rename({"correction": "code"})).to_dicts()
+    return counts[0] if counts else {"leeway_pct": None, "near_without_code": None}
 
 
 def _least(states: pl.DataFrame, leeway: float) -> str:
@@ -204,10 +243,9 @@ class CauseView:
 
 def states_table(states: pl.DataFrame) -> pl.DataFrame:
     """The vehicle's corrections as a table: title, state in words, value, expected, band, leeway, rate."""
-    labels = {state: each.label for state, each in STATE.items()}
     return states.select(
         "title",
-        state=pl.col("state").replace_strict(labels, default=look(STATE, None).label, return_dtype=pl.String),
+        state=state_words(),
         value="value",
         expected="expected",
         band=pl.Series([_band(row) for row in states.to_dicts()], dtype=pl.String),
@@ -234,10 +272,17 @@ class ForecastView:
     basis: str
 
 
-def forecast(vehicle_id: str, fault_forecast: pl.DataFrame) -> ForecastView:
-    """Chances of at least one fault within 7, 30 and 90 days if nothing is repaired before."""
+def forecast(vehicle_id: str, fault_forecast: pl.DataFrame, standing: Sequence[str] = ()) -> ForecastView:
+    """Chances of at least one fault within 7, 30 and 90 days if nothing is repaired before.
+
+    Args:
+        vehicle_id: The fleet number.
+        fault_forecast: Published table.
+        standing: Codes that stand already, which the chances leave out.
+    """
     mine = fault_forecast.filter(pl.col("vehicle_id") == vehicle_id).sort("horizon_days")
-    said = []
+    stand = f"{listed(standing)} {'stands' if len(standing) == 1 else 'stand'} already: these are chances of another."
+    said = [stand] if standing and mine.height else []
     for row in mine.to_dicts():
         code = f", most likely {row['likely_code']}" if row["likely_code"] else ""
         said.append(
@@ -250,36 +295,6 @@ def forecast(vehicle_id: str, fault_forecast: pl.DataFrame) -> ForecastView:
 
 def _interval(low: str, high: str) -> str:
     return f" (between {low} and {high})" if low != high else ""
-
-
-def outlier_sentence(
-    vehicle_id: str, vehicle_state: pl.DataFrame, outlier_reason: pl.DataFrame, corrections: pl.DataFrame
-) -> str:
-    """How unlike its peers the vehicle is, and which corrections make it so."""
-    rows = vehicle_state.filter(pl.col("vehicle_id") == vehicle_id).to_dicts()
-    score = rows[0]["outlier_score"] if rows else None
-    if score is None:
-        return "Too little was read to compare it with its peers."
-    reasons = with_catalogue(
-        outlier_reason.filter(pl.col("vehicle_id") == vehicle_id).sort("share", descending=True).head(3), corrections
-    ).to_dicts()
-    because = reason_words((row["title"], row["share"]) for row in reasons if row["share"] >= SAID_FROM)
-    unlike = f"It is more unlike its peers than {percent(score)} of healthy vehicle-weeks"
-    flagged = "" if rows[0]["is_outlier"] else ", which is not enough to call it an outlier"
-    return f"{unlike}{flagged}{f'; what sets it apart: {because}' if because else ''}."
-
-
-def distance_sentence(vehicle_id: str, outlier_check: pl.DataFrame) -> str:
-    """What the robust distance says of the vehicle, as a check on the forest; empty where it was not computed."""
-    if not outlier_check.width:
-        return ""
-    rows = outlier_check.filter(pl.col("vehicle_id") == vehicle_id).drop_nulls("distance_score").to_dicts()
-    if not rows:
-        return ""
-    return (
-        f"As a check, its robust distance of {number(rows[0]['robust_distance'])} is beyond that of "
-        f"{percent(rows[0]['distance_score'])} of healthy vehicle-weeks."
-    )
 
 
 def causes_of(
@@ -325,31 +340,3 @@ def _cause_view(row: Mapping[str, Any], knowledge: Mapping[str, Cause]) -> Cause
 def cautions_of(causes: Sequence[CauseView]) -> list[tuple[str, str]]:
     """Title and text of every caution that concerns one of these causes, each once."""
     return list(dict.fromkeys(caution for cause in causes for caution in cause.cautions))
-
-
-def reasoning(path: pl.DataFrame, row: Mapping[str, Any]) -> pl.DataFrame:
-    """How the expected value at the last reading is made up, and the test's statistic beside its threshold.
-
-    Args:
-        path: Rows of one correction of one vehicle, by read_at: value, centre, season, offset, relearning, expected,
-            level, evidence, threshold.
-        row: Its row of `correction_state` with title and unit.
-
-    Returns:
-        Rows `part, figure, meaning`, in the order they are added up; empty where nothing was read.
-    """
-    if not path.get_column("expected").count():
-        return pl.DataFrame(schema={"part": pl.String, "figure": pl.String, "meaning": pl.String})
-    last, unit = path.drop_nulls("value").row(-1, named=True), row["unit"]
-    lines = [
-        ("Family centre", amount(last["centre"], unit, figures=3), "what this engine family and calibration reads"),
-        ("Season", signed(last["season"]), "what its peers do together these weeks: weather, fuel"),
-        ("Own offset", signed(last["offset"]), "this vehicle's own normal, shrunk by what its history is worth"),
-        ("Relearning", signed(last["relearning"]), "what is still to be learned since it was last set back"),
-        ("Expected", amount(last["expected"], unit, figures=3), "the sum: what it should read now"),
-        ("Read", amount(last["value"], unit, figures=3), "the newest reading"),
-        ("Smoothed level", amount(last["level"], unit, figures=3), "the reading with its noise taken out"),
-        ("Statistic", number(last["evidence"], figures=3), "evidence that it strays, over all onsets tried"),
-        ("Threshold", number(last["threshold"], figures=3), "an alarm is raised above this"),
-    ]
-    return pl.DataFrame(lines, schema=["part", "figure", "meaning"], orient="row")

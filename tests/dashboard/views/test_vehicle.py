@@ -4,6 +4,7 @@ import polars as pl
 import pytest
 
 from dashboard.views import vehicle as views
+from dashboard.views import why
 from pipelines.causes.knowledge import causes
 
 TIME = pl.Datetime("us", "UTC")
@@ -118,12 +119,12 @@ def test_causes_too_unlikely_to_help_are_left_out(tables):
 
 
 def test_an_outlier_is_explained_by_the_corrections_that_make_it_one(tables, corrections):
-    said = views.outlier_sentence("V1", tables["vehicle_state"], tables["outlier_reason"], corrections)
+    said = why.outlier_sentence("V1", tables["vehicle_state"], tables["outlier_reason"], corrections)
     assert "Long-term fuel trim, bank 1, idle (90\u00a0%)" in said
-    assert "not enough to call it an outlier" in views.outlier_sentence(
+    assert "not enough to call it an outlier" in why.outlier_sentence(
         "V2", tables["vehicle_state"], tables["outlier_reason"], corrections
     )
-    assert "Too little was read" in views.outlier_sentence(
+    assert "Too little was read" in why.outlier_sentence(
         "V4", tables["vehicle_state"], tables["outlier_reason"], corrections
     )
 
@@ -142,7 +143,7 @@ PARTS = {
 
 def test_the_reasoning_adds_up_to_what_is_expected_and_names_the_threshold(states):
     path = pl.DataFrame({"value": [8.4], **{name: [value] for name, value in PARTS.items()}})
-    table = dict(views.reasoning(path, states.row(0, named=True)).select("part", "figure").iter_rows())
+    table = dict(why.reasoning(path, states.row(0, named=True)).select("part", "figure").iter_rows())
     assert table["Family centre"] == "0.5\u00a0%"
     assert table["Season"] == "+0.2"
     assert table["Expected"] == "0.6\u00a0%"
@@ -153,7 +154,7 @@ def test_without_kept_expectations_there_is_no_reasoning(states):
     path = pl.DataFrame(
         {"value": [8.4], **{part: [None] for part in PARTS}}, schema_overrides=dict.fromkeys(PARTS, pl.Float64)
     )
-    assert not views.reasoning(path, states.row(0, named=True)).height
+    assert not why.reasoning(path, states.row(0, named=True)).height
 
 
 def test_a_family_of_few_vehicles_is_said_to_be_judged_by_the_built_in_ranges(tables, corrections, reader):
