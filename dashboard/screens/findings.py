@@ -116,7 +116,7 @@ def _behind(name: str, issue: str, frame: Frame) -> pl.DataFrame:
 def _vehicles(issue: str, frame: Frame) -> None:
     rows = _behind("finding_vehicle", issue, frame)
     if not rows.height:
-        st.caption("Which vehicles stand behind it is not listed: what a place shares, or one vehicle's own record.")
+        st.caption("It is what the vehicles of a place share; no vehicle of it stands out.")
         return
     shared.table(
         rows.sort("at", "vehicle_id", descending=[True, False]),

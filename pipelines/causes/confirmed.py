@@ -6,6 +6,8 @@ before its work.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -55,6 +57,11 @@ class Learned:
     spread: Mapping[str, float] = field(default_factory=dict)
     cases: Mapping[str, int] = field(default_factory=dict)
     shares: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=SHARES))
+
+    @cached_property
+    def share_of(self) -> Mapping[str, Mapping[str, Any]]:
+        """The row of `shares` of each cause that has one."""
+        return {row["cause"]: row for row in self.shares.iter_rows(named=True)}
 
     def table(self) -> pl.DataFrame:
         """One row a cause that was named or found: `shares`, its confirmed `cases`, and `spread` (1: as is known)."""

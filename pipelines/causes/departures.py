@@ -40,6 +40,7 @@ class Departures:
         deviation: [V, C] the same in the unit of the correction.
         alarmed: [V] the drift test found that something strays.
         before_record: [V] what departs stood before the record began, or came so slowly: held against peers.
+        recent: The family with the newest rows of each vehicle alone.
     """
 
     pattern: Pattern
@@ -47,6 +48,7 @@ class Departures:
     deviation: Float64s
     alarmed: Bools
     before_record: Bools
+    recent: FamilyDrift
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -91,6 +93,7 @@ def departures(family: FamilyDrift) -> Departures:
         deviation=size * sigma,
         alarmed=alarmed,
         before_record=old,
+        recent=recent,
     )
 
 

@@ -15,20 +15,27 @@ FEWEST = 8  # readings of an episode that tell a driver
 LEAST_SPAN = 4.0  # sd of the outside temperature (degC) below which nothing is told of the cold
 BY_TEN_DEGREES = 0.15  # of its level, by which what shows in the cold changes in ten degrees (judgement)
 SHOWN = 0.5  # share of cases in which the driver shows (judgement)
+SAME_LINE = 1e-12  # share of the variance beside each other, below which cold and time cannot be told apart
 MOST_NATS = 1.0  # that a driver may say either way
 
 
-def outside(family: FamilyDrift, snapshots: pl.DataFrame) -> Float64s:
-    """[R] outside temperature at each row of the family's panel, degC; NaN: not read."""
+def outside(family: FamilyDrift, looked: Int64s, snapshots: pl.DataFrame) -> Float64s:
+    """[R] outside temperature at each row of the family's panel, degC; NaN: not read, or not of a vehicle looked at."""
     panel = family.panel
-    vehicle = np.repeat(np.array(panel.vehicles, dtype=object), np.diff(panel.row_start))
+    names = pl.Series(panel.vehicles, dtype=pl.String)
     rows = pl.DataFrame(
         {
-            "vehicle_id": pl.Series(vehicle.tolist(), dtype=pl.String),
+            "vehicle_id": names.gather(np.repeat(np.arange(len(names)), np.diff(panel.row_start))),
             "read_at": pl.Series(panel.read_at.astype("datetime64[us]")).dt.replace_time_zone("UTC"),
         }
     )
-    known = snapshots.select("vehicle_id", "read_at", "ambient_c").unique(["vehicle_id", "read_at"], keep="last")
+    asked = names.gather(looked).alias("vehicle_id").to_frame()
+    known = (
+        snapshots.select("vehicle_id", "read_at", "ambient_c")
+        .filter(pl.col("read_at") >= rows["read_at"].min())
+        .join(asked, on="vehicle_id", how="semi")
+        .unique(["vehicle_id", "read_at"], keep="last")
+    )
     found = rows.join(known, on=["vehicle_id", "read_at"], how="left", maintain_order="left")
     told: Float64s = found["ambient_c"].cast(pl.Float64).fill_null(np.nan).to_numpy()
     return told
@@ -63,15 +70,17 @@ def _colder(y: Float64s, days: Float64s, outside_c: Float64s) -> float:
     y, days, tens = y[known], days[known], outside_c[known] / 10.0
     if len(y) < FEWEST or tens.std() < LEAST_SPAN / 10.0:
         return 0.0
-    x = np.column_stack([np.ones(len(y)), days - days.mean(), tens - tens.mean()])
-    fit, left, rank, _ = np.linalg.lstsq(x, y, rcond=None)
-    if rank < x.shape[1] or not len(left):
+    d, t, v = days - days.mean(), tens - tens.mean(), y - y.mean()
+    dd, tt, dt, dv, tv = d @ d, t @ t, d @ t, d @ v, t @ v
+    determinant = dd * tt - dt * dt
+    if determinant <= SAME_LINE * dd * tt:
         return 0.0
-    noise = max(float(left[0]) / max(len(y) - 3, 1), 1.0)
-    error = np.sqrt(noise * np.linalg.inv(x.T @ x)[2, 2])
+    by_day, by_tens = (tt * dv - dt * tv) / determinant, (dd * tv - dt * dv) / determinant
+    left = max(float(v @ v - by_day * dv - by_tens * tv), 0.0)
+    error = np.sqrt(max(left / (len(y) - 3), 1.0) * dd / determinant)
     expected = BY_TEN_DEGREES * abs(float(y.mean()))
     spread = np.hypot(error, expected / 2)
-    return float(_log_normal(-fit[2], expected, spread) - _log_normal(fit[2], expected, spread))
+    return float(_log_normal(-by_tens, expected, spread) - _log_normal(by_tens, expected, spread))
 
 
 def _by_km(y: Float64s, days: Float64s, km: Float64s) -> float:
@@ -79,11 +88,15 @@ def _by_km(y: Float64s, days: Float64s, km: Float64s) -> float:
     known = np.isfinite(y) & np.isfinite(km)
     if known.sum() < FEWEST or np.ptp(km[known]) <= 0 or np.ptp(days[known]) <= 0:
         return 0.0
-    left = [
-        float(np.sum((y[known] - np.polyval(np.polyfit(x[known], y[known], 1), x[known])) ** 2)) for x in (days, km)
-    ]
+    left = [_left_of_line(x[known], y[known]) for x in (days, km)]
     noise = max(min(left) / max(int(known.sum()) - 2, 1), 1.0)
     return 0.5 * (left[0] - left[1]) / noise
+
+
+def _left_of_line(x: Float64s, y: Float64s) -> float:
+    """Sum of squares that the best straight line leaves."""
+    u, v = x - x.mean(), y - y.mean()
+    return max(float(v @ v - (u @ v) ** 2 / (u @ u)), 0.0)
 
 
 def _log_normal(x: float, mean: float, sd: float) -> float:

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -51,11 +52,22 @@ class Hypothesis:
     absent: Float64s  # [C], share of cases that do not show it
     scatter: Float64s  # [C], log of the factor by which it scatters more; 0: no more
 
-    @property
+    @cached_property
     def named(self) -> Bools:
         """Which corrections it moves, [C]."""
         moved: Bools = self.spread > 0
         return moved
+
+    @cached_property
+    def size(self) -> Float64s:
+        """Size of each share, [C]."""
+        size: Float64s = np.abs(self.share)
+        return size
+
+    @cached_property
+    def code_names(self) -> frozenset[str]:
+        """The trouble codes it may set."""
+        return frozenset(entry.code for entry in self.codes)
 
 
 def engine_layout(families: pl.DataFrame, family: str, corrections: pl.DataFrame) -> EngineLayout:

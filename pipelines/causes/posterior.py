@@ -7,7 +7,7 @@ import numpy as np
 from scipy.special import logsumexp
 
 from pipelines.causes.hypotheses import Hypothesis
-from pipelines.causes.severity import FARTHEST, Pattern, Signatures, log_unknown, whole_and_alone
+from pipelines.causes.severity import FARTHEST, Pattern, Signatures, log_unknown, of_vehicles, whole_and_alone
 from pipelines.handover import Bools, Float64s, Int64s
 
 SEVERITY_SCALE = 0.4  # half-normal, share of the way to the limit; most defects are met before it (judgement)
@@ -92,12 +92,16 @@ def second_causes(
     """
     named = (signatures.share != 0) | (signatures.spread > 0)
     left = replace(pattern, scatters=np.where(named[leading], np.nan, pattern.scatters))
-    told, alarmed = np.zeros((len(leading), len(log_prior))), np.ones(len(leading), dtype=np.bool_)
-    joint = log_joint(left, signatures, log_prior=log_prior, log_told=told, alarmed=alarmed, unknown=unknown)
+    stands_out = np.flatnonzero(np.abs(np.nan_to_num(left.scatters)).max(axis=1, initial=0.0) >= SECOND_FROM)
+    told, alarmed = np.zeros((len(stands_out), len(log_prior))), np.ones(len(stands_out), dtype=np.bool_)
+    joint = log_joint(
+        of_vehicles(left, stands_out), signatures, log_prior=log_prior, log_told=told, alarmed=alarmed, unknown=unknown
+    )
     share = probabilities(joint)[:, :-1]
-    best = share.argmax(axis=1)
-    stands_out = np.abs(np.nan_to_num(left.scatters)).max(axis=1, initial=0.0) >= SECOND_FROM
-    return best, np.where(stands_out, share[np.arange(len(best)), best], 0.0)
+    best, chance = np.zeros(len(leading), dtype=np.int64), np.zeros(len(leading))
+    best[stands_out] = share.argmax(axis=1)
+    chance[stands_out] = share.max(axis=1)
+    return best, chance
 
 
 def looked_at(pattern: Pattern, has_evidence: Bools) -> Bools:

@@ -15,7 +15,7 @@ import polars as pl
 from pipelines.catalogue.tables import published_tables
 from pipelines.causes.check_results import by_vehicle, check_results, log_result_ratios
 from pipelines.causes.confirmed import Learned, cases_of, confirmed_work, learned
-from pipelines.causes.departures import base_rows, departures, newest_rows
+from pipelines.causes.departures import base_rows, departures
 from pipelines.causes.drivers import driven, drivers, outside
 from pipelines.causes.freeze_frames import Frame, frames, log_frame_ratios
 from pipelines.causes.hypotheses import Hypothesis, engine_layout, hypotheses
@@ -135,7 +135,7 @@ def _rank_family(family: FamilyDrift, fleet: _Fleet) -> list[dict[str, object]]:
         signatures = signatures_of(laid_out, spread=[fleet.taught.spread.get(h.cause.id, 1.0) for h in laid_out])
         log_prior = np.log([fleet.priors[h.cause.id] * h.prior for h in laid_out])
         spoken_for = told[looked] > 0  # by a code or a check; how it moves names no cause that nothing shows
-        shape, drives = _shape_told(family, pattern, looked, laid_out, fleet.evidence.snapshots)
+        shape, drives = _shape_told(now.recent, pattern, looked, laid_out, fleet.evidence.snapshots)
         told[looked] += shape
         joint = log_joint(
             seen, signatures, log_prior=log_prior, log_told=told[looked], alarmed=now.alarmed[looked],
@@ -164,13 +164,20 @@ def _rank_family(family: FamilyDrift, fleet: _Fleet) -> list[dict[str, object]]:
 
 
 def _shape_told(
-    family: FamilyDrift, pattern: Pattern, looked: Int64s, laid_out: Sequence[Hypothesis], snapshots: pl.DataFrame
+    recent: FamilyDrift, pattern: Pattern, looked: Int64s, laid_out: Sequence[Hypothesis], snapshots: pl.DataFrame
 ) -> tuple[Float64s, Float64s]:
     """What scatter, shape and drivers of what departs say of each hypothesis, against none of the causes.
 
-    [looked, K], and the drivers alone: [looked, 2].
+    Args:
+        recent: The family with the newest rows of each vehicle alone.
+        pattern: What departs.
+        looked: Vehicles.
+        laid_out: K hypotheses.
+        snapshots: The drop table.
+
+    Returns:
+        [looked, K], and the drivers alone: [looked, 2].
     """
-    recent = newest_rows(family)
     growth = log_scatter_growth(recent, looked)
     growth[np.isnan(pattern.scatters[looked])] = np.nan
     scatter = log_scatter_ratio(growth, np.array([h.scatter for h in laid_out]))
@@ -178,7 +185,7 @@ def _shape_told(
     step = log_step_ratio(recent, leading, looked)[:, None]
     sudden = np.log([h.cause.sudden for h in laid_out])
     slow = np.log1p(-np.exp(sudden))
-    since_base = drivers(recent, looked, leading, base_rows(recent), outside(recent, snapshots))
+    since_base = drivers(recent, looked, leading, base_rows(recent), outside(recent, looked, snapshots))
     told: Float64s = (
         driven(since_base, [h.cause for h in laid_out])
         + scatter

@@ -223,6 +223,7 @@ def _fit(  # noqa: PLR0917 (compiled functions take their arguments by position)
     result = np.full((2, len(scatters), len(start) - 1), -np.inf)
     product = np.empty((2, len(reasons), len(severity)))
     log_ratio = np.empty((2, len(reasons), len(severity)))
+    shown = np.empty(len(severity))
     for v in range(len(scatters)):
         base, healthy = _healthy(clean[v], outlier[v], reasons)
         for k in range(len(start) - 1):
@@ -238,7 +239,8 @@ def _fit(  # noqa: PLR0917 (compiled functions take their arguments by position)
                 if share[i] == 0:
                     way = min(up[v, c], down[v, c])
                 one = (scatters[v, c], clean[v, c], way * share[i], way * spread[i], absent[i], taken_in)
-                _multiply_in(product, one, outlier[v, c], healthy[:, c], alone[i], severity, reasons)
+                _shown(shown, one, severity)
+                _multiply_in(product, shown, outlier[v, c], healthy[:, c], alone[i], reasons)
                 multiplied += 1
                 if multiplied % MULTIPLIED == 0:
                     _taken_up(log_ratio, product)
@@ -258,16 +260,23 @@ def _begin(log_ratio, product, base):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _multiply_in(product, one, outlier, healthy, alone, severity, reasons):  # type: ignore[no-untyped-def]  # noqa: PLR0917
-    """One correction (see `density_of`; mean and spread at severity 1) goes into the products, in place."""
+def _shown(shown, one, severity):  # type: ignore[no-untyped-def]
+    """Density of one correction at each severity (see `density_of`; mean and spread at severity 1), in place."""
     x, clean, mean, spread, absent, taken_in = one
     for s in range(len(severity)):
-        shown = density_of(x, clean, severity[s] * mean, severity[s] * spread, absent, taken_in)
-        for r in range(len(reasons)):
-            ratio = ((1.0 - reasons[r, 0]) * shown + reasons[r, 0] * outlier) / healthy[r]
-            product[0, r, s] *= ratio
-            if alone:
-                product[1, r, s] *= ratio
+        shown[s] = density_of(x, clean, severity[s] * mean, severity[s] * spread, absent, taken_in)
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _multiply_in(product, shown, outlier, healthy, alone, reasons):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+    """One correction goes into the products, in place: its density as shown over that of health."""
+    for r in range(len(reasons)):
+        of_cause, of_own = (1.0 - reasons[r, 0]) / healthy[r], reasons[r, 0] * outlier / healthy[r]
+        for s in range(len(shown)):
+            product[0, r, s] *= of_cause * shown[s] + of_own
+        if alone:
+            for s in range(len(shown)):
+                product[1, r, s] *= of_cause * shown[s] + of_own
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
@@ -44,13 +45,31 @@ class Findings:
     remarks: Mapping[str, str] = field(default_factory=dict)  # by vehicle: what was done since its newest reading
     beside: Mapping[int, tuple[Hypothesis, float]] = field(default_factory=dict)  # a second cause, and its chance
 
+    @cached_property
+    def _look_alikes(self) -> dict[tuple[str, int | None], list[Hypothesis]]:
+        """By cause and bank, as far as they were asked for."""
+        return {}
+
     def look_alikes(self, hypothesis: Hypothesis) -> list[Hypothesis]:
         """The causes that the knowledge holds for its look-alikes, each in one of its ways on this engine."""
-        found: dict[str, Hypothesis] = {}
-        for other in self.laid_out:
-            if hypothesis.cause.apart_from(other.cause.id) and other.bank in {None, hypothesis.bank}:
-                found.setdefault(other.cause.id, other)
-        return list(found.values())
+        key = (hypothesis.cause.id, hypothesis.bank)
+        if key not in self._look_alikes:
+            found: dict[str, Hypothesis] = {}
+            for other in self.laid_out:
+                if hypothesis.cause.apart_from(other.cause.id) and other.bank in {None, hypothesis.bank}:
+                    found.setdefault(other.cause.id, other)
+            self._look_alikes[key] = list(found.values())
+        return self._look_alikes[key]
+
+    @cached_property
+    def away(self) -> Float64s:
+        """[V, C] size of each deviation in sigmas; 0: not judged."""
+        return np.abs(np.nan_to_num(self.z))
+
+    @cached_property
+    def judged(self) -> Bools:
+        """[V, C] which could be."""
+        return ~np.isnan(self.z)
 
     def named(self, vehicle: int, columns: Sequence[int]) -> str:
         """Corrections with their deviations, as a list in words."""
@@ -71,10 +90,8 @@ def cause_evidence(
     hypothesis: Hypothesis, leaders: Leaders, *, findings: Findings, vehicle: int, vehicle_id: str, codes: Sequence[str]
 ) -> str:
     """Why this cause is thought of on this vehicle, and what it could be mistaken for."""
-    z = np.nan_to_num(findings.z[vehicle])
-    agrees = z * np.sign(hypothesis.share)
-    support = [int(c) for c in np.argsort(-agrees * np.abs(hypothesis.share)) if agrees[c] > NOTABLE][:MOST_NAMED]
-    own = [code for code in codes if code in {entry.code for entry in hypothesis.codes}]
+    support = _support(hypothesis, findings, vehicle)
+    own = [code for code in codes if code in hypothesis.code_names]
     sentences = [f"For it: {findings.named(vehicle, support)}."] if support else []
     sentences += [f"Of {what}: {unsaid}." for what, unsaid in _unsaid(findings, support).items()]
     if own:
@@ -94,6 +111,14 @@ def cause_evidence(
     return " ".join([*sentences, *against, *_rivals(hypothesis, leaders, findings, vehicle)])
 
 
+def _support(hypothesis: Hypothesis, findings: Findings, vehicle: int) -> list[int]:
+    """Notable departures towards the side that this cause moves them to, those that say most of it first."""
+    notable = np.flatnonzero(findings.away[vehicle] > NOTABLE)
+    towards = findings.z[vehicle, notable] * hypothesis.share[notable]
+    order = np.argsort(-towards, kind="stable")[:MOST_NAMED]
+    return [int(notable[n]) for n in order if towards[n] > 0]
+
+
 def _unsaid(findings: Findings, columns: Sequence[int]) -> dict[str, str]:
     """What corrections leave open that were read without their region, by their titles."""
     named = {findings.codes[c]: findings.titles.get(findings.codes[c]) or findings.codes[c] for c in columns}
@@ -104,7 +129,7 @@ def _unsaid(findings: Findings, columns: Sequence[int]) -> dict[str, str]:
 
 def none_evidence(findings: Findings, vehicle: int, codes: Sequence[str], leaders: Leaders) -> str:
     """Why none of the known causes may be it: nothing departs, or what departs fits none."""
-    z = np.abs(np.nan_to_num(findings.z[vehicle]))
+    z = findings.away[vehicle]
     leading = [int(c) for c in np.argsort(-z, kind="stable") if z[c] > NOTABLE][:MOST_NAMED]
     standing = f" Stored: {', '.join(codes)}." if codes else ""
     if not leading:
@@ -121,7 +146,7 @@ def _behind(hypothesis: Hypothesis, taught: Learned) -> list[str]:
     if not cases:
         return []
     words = f"Behind it: {cases} confirmed {'case' if cases == 1 else 'cases'} of this fleet"
-    for row in taught.shares.filter(cause=hypothesis.cause.id).iter_rows(named=True):
+    if row := taught.share_of.get(hypothesis.cause.id):
         words += (
             f"; named first and looked into {row['looked_into']} times, so {row['confirmed']} times"
             f" ({percent(row['low'])} to {percent(row['high'])})"
@@ -131,10 +156,10 @@ def _behind(hypothesis: Hypothesis, taught: Learned) -> list[str]:
 
 def _frozen(hypothesis: Hypothesis, frames: Sequence[Frame]) -> list[str]:
     """What the conditions in which its codes set say for this cause, or against it."""
-    own = {entry.code for entry in hypothesis.codes}
     words = []
     for frame in frames:
-        ratio = np.exp(log_frame_ratio(frame, hypothesis.cause.id)) if frame.code in own else 1.0
+        named = frame.code in hypothesis.code_names
+        ratio = np.exp(log_frame_ratio(frame, hypothesis.cause.id)) if named else 1.0
         if not 1 / SOMEWHAT < ratio < SOMEWHAT:
             words.append(f"{frame.code} set {frame.words()}, which speaks {'for' if ratio > 1 else 'against'} it.")
     return words
@@ -179,27 +204,28 @@ def _name(hypothesis: Hypothesis) -> str:
 
 def _against(hypothesis: Hypothesis, leaders: Leaders, findings: Findings, vehicle: int) -> list[str]:
     """What speaks against this cause, and what rules its look-alikes out."""
-    z = findings.z[vehicle]
-    away = np.abs(np.nan_to_num(z))
+    away = findings.away[vehicle]
     words = []
     left = [int(c) for c in np.argsort(-away) if away[c] > LARGE and not hypothesis.named[c]][:MOST_NAMED]
     if left and vehicle not in findings.beside:
         words.append(f"Against it: it does not explain {findings.named(vehicle, left)}.")
-    calm = (away < NOTABLE) & ~np.isnan(z) & (np.abs(hypothesis.share) < STILL)
+    calm = (away < NOTABLE) & findings.judged[vehicle] & (hypothesis.size < STILL)
     looked_for = {other.cause.id: other for other, _ in reversed(leaders)}
     rivals = [looked_for[key] for key in looked_for if key != hypothesis.cause.id]
     rivals += [other for other in findings.look_alikes(hypothesis) if other.cause.id not in looked_for]
     for rival in rivals:
-        size = np.where(calm, np.abs(rival.share), 0.0)
+        if len(words) >= MOST_AGAINST:
+            break
+        size = calm * rival.size
         place = int(size.argmax())
-        if size[place] >= TELLING and len(words) < MOST_AGAINST:
+        if size[place] >= TELLING:
             title = findings.titles.get(findings.codes[place]) or findings.codes[place]
             words.append(f"Against {rival.cause.title}: {title} is where it should be.")
     return words
 
 
 def _rivals(hypothesis: Hypothesis, leaders: Leaders, findings: Findings, vehicle: int) -> list[str]:
-    judged = ~np.isnan(findings.z[vehicle])
+    judged = findings.judged[vehicle]
     rivals = [(other, share) for other, share in leaders if share >= RIVAL and other.cause.id != hypothesis.cause.id]
     same = [other for other, _ in rivals if _alike(hypothesis, other, judged) > SAME]
     words = []

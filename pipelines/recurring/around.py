@@ -1,13 +1,11 @@
-"""Readings around one piece of work: what was off before it, how much of that is left after it, and since when."""
+"""Readings around pieces of work: what was off before each, how much of that is left after it, and since when."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import Any
 
 import numpy as np
 
-from pipelines.handover import Bools, FamilyDrift, Float32s, Float64s, Int64s, Times
+from pipelines.handover import Bools, FamilyDrift, Float32s, Float64s, Int64s, Panel, Times
 
 ENOUGH_HOURS = 40.0  # ignition-on hours after which an outcome is decided
 ENOUGH_READINGS = 4
@@ -20,7 +18,7 @@ USUAL_READINGS = 8  # newest ones by which it is told how often and how much a v
 
 @dataclass(frozen=True, kw_only=True)
 class Around:
-    """The corrections in question before and after one piece of work, weighted by how far they were off before."""
+    """Corrections in question before and after one piece of work, weighted by how far they were off before."""
 
     readings: int  # after the work
     hours: float  # ignition-on, since the work; NaN: not known
@@ -56,53 +54,99 @@ def nothing_read(expected_at: datetime | None = None) -> Around:
     )  # fmt: skip
 
 
-def around(family: FamilyDrift, v: int, asked: Bools, scatter: Float64s, work: Mapping[str, Any]) -> Around:
-    """The readings of one vehicle around one piece of work.
+@dataclass(frozen=True, kw_only=True)
+class Works:
+    """Pieces of work on vehicles of one family, W of them.
+
+    Attributes:
+        vehicle: [W] number of the vehicle there.
+        done_at: [W].
+        until: [W], up to which each is watched.
+        asked: [W, C] corrections that tell whether the work did what it should.
+    """
+
+    vehicle: Int64s
+    done_at: Times
+    until: Times
+    asked: Bools
+
+
+def around(family: FamilyDrift, works: Works, scatter: Float64s) -> list[Around]:
+    """The readings of each vehicle around each piece of work, in the order of the works.
 
     Args:
-        family: The vehicle's.
-        v: Its number there.
-        asked: [C], corrections that tell whether this work did what it should.
+        family: The vehicles'.
+        works: What was done.
         scatter: [C], healthy scatter of a reading, unit of the correction.
-        work: `done_at` and `until`, up to which it is watched.
     """
-    panel = family.panel
-    rows = np.arange(panel.row_start[v], panel.row_start[v + 1])
-    at, until = (np.datetime64(work[name].astimezone(UTC).replace(tzinfo=None), "us") for name in ("done_at", "until"))
-    before = rows[panel.read_at[rows] <= at]
-    after = rows[(panel.read_at[rows] > at) & (panel.read_at[rows] <= until)]
-    start = float(panel.hours[before[-1]]) if len(before) else float("nan")
+    begin, split, stop = _rows_around(family.panel, works)
+    expected, off = _departures_before(family, begin, split)
+    size = np.where(works.asked, np.abs(off) / scatter, 0.0)
+    most = np.argsort(-size, axis=1, kind="stable")[:, :MOST_NAMED]
+    is_off = np.take_along_axis(size, most, axis=1) >= OFF
+    early, late = (
+        _levels(family.panel.values[rows], there) for rows, there in (_first_of(split, stop), _last_of(split, stop))
+    )
+    newest = np.maximum(stop - 1, 0)
+    strayed = works.asked & family.alarm[newest] & (np.abs(late - early) / scatter >= 2 * OFF)
+    learns = (works.asked & family.relearning[newest]).sum(axis=1) > works.asked.sum(axis=1) / 2
+    return [
+        _around_one(
+            family, begin[w], split[w], stop[w], works.done_at[w],
+            named=most[w][is_off[w]], expected=expected[w], off=off[w], size=size[w],
+            asked=int(works.asked[w].sum()), relearning=bool(learns[w]), strayed=np.flatnonzero(strayed[w]),
+        )
+        for w in range(len(begin))
+    ]  # fmt: skip
+
+
+def _rows_around(panel: Panel, works: Works) -> tuple[Int64s, Int64s, Int64s]:
+    """[W] each: the vehicle's first row, its first one after the work, and the one behind those that are watched."""
+    begin, end = panel.row_start[works.vehicle], panel.row_start[works.vehicle + 1]
+    split, stop = begin.copy(), begin.copy()
+    for w, (first, last) in enumerate(zip(begin.tolist(), end.tolist(), strict=True)):
+        at = np.searchsorted(panel.read_at[first:last], (works.done_at[w], works.until[w]), side="right")
+        split[w] += at[0]
+        stop[w] += max(at[1], at[0])
+    return begin, split, stop
+
+
+def _around_one(
+    family: FamilyDrift, begin: int, split: int, stop: int, at: np.datetime64, *, named: Int64s, expected: Float64s,
+    off: Float64s, size: Float64s, asked: int, relearning: bool, strayed: Int64s,
+) -> Around:  # fmt: skip
+    """One work's; rows begin:split lie before it, split:stop after it; [C] what `around` says of corrections."""
+    panel, after = family.panel, np.arange(split, stop)
     if not len(after):
-        return nothing_read(_expected(family, before, at, 0, 0.0))
-    newest = after[-1]
-    columns = np.flatnonzero(asked)
-    expected, off = _departure_before(family, before)
-    size = np.where(asked, np.abs(off) / scatter, 0.0)
-    named = [int(c) for c in np.argsort(-size, kind="stable") if size[c] >= OFF][:MOST_NAMED]
-    shares, told = _shares_left((panel.values[after][:, named] - expected[named]) / off[named], size[named])
-    moved = np.abs(_level(panel.values[after[-3:]]) - _level(panel.values[after[:3]])) / scatter
-    used = panel.hours[after] - start
-    days = (panel.read_at[after] - at) / np.timedelta64(1, "D")
+        return nothing_read(_expected(family, np.arange(begin, split), at, 0, 0.0))
+    used = panel.hours[split:stop] - (panel.hours[split - 1] if split > begin else float("nan"))
+    days = (panel.read_at[split:stop] - at) / np.timedelta64(1, "D")
     enough = _first(_enough(days, used))
+    shares, told = np.zeros(0), np.zeros(len(after), dtype=bool)
+    if len(named):
+        shares, told = _shares_left((panel.values[after][:, named] - expected[named]) / off[named], size[named])
+    told_at = panel.read_at[after[told]]
     nothing = float("nan")
     return Around(
         readings=len(after),
         hours=float(used[-1]),
         days=float(days[-1]),
-        last_at=_utc(panel.read_at[newest]),
+        last_at=_utc(panel.read_at[stop - 1]),
         enough_at=None if enough is None else _utc(panel.read_at[after[enough]]),
-        expected_at=_expected(family, np.append(before, after), at, len(after), float(used[-1])),
-        asked=len(columns),
+        expected_at=_expected(family, np.arange(begin, stop), at, len(after), float(used[-1]))
+        if enough is None
+        else None,
+        asked=asked,
         named=tuple(panel.codes[c] for c in named),
         before=float(size.max(initial=0.0)),
         first=float(shares[0]) if len(shares) else nothing,
         last=float(np.median(shares[-3:])) if len(shares) else nothing,
         lowest=float(shares.min()) if len(shares) else nothing,
         early=float(np.median(shares[:3])) if len(shares) else nothing,
-        gone_at=_gone(shares, panel.read_at[after[told]]),
-        back_at=_back(shares, panel.read_at[after[told]]),
-        relearning=bool(len(columns) and family.relearning[newest, columns].mean() > 1 / 2),
-        strayed=tuple(panel.codes[c] for c in columns if family.alarm[newest, c] and moved[c] >= 2 * OFF),
+        gone_at=_gone(shares, told_at),
+        back_at=_back(shares, told_at),
+        relearning=asked > 0 and relearning,
+        strayed=tuple(panel.codes[c] for c in strayed),
     )
 
 
@@ -149,27 +193,40 @@ def _utc(at: np.datetime64) -> datetime:
     return moment.replace(tzinfo=UTC)
 
 
-def _departure_before(family: FamilyDrift, before: Int64s) -> tuple[Float64s, Float64s]:
-    """What the vehicle should read and how far it is off, [C] each, by the last three readings before the work."""
-    if not len(before):
-        return np.zeros(len(family.panel.codes)), np.zeros(len(family.panel.codes))
-    away = family.panel.values[before[-3:]] - family.expected[before[-3:]]
-    return family.expected[before[-1]].astype(np.float64), _level(away)
+def _departures_before(family: FamilyDrift, begin: Int64s, split: Int64s) -> tuple[Float64s, Float64s]:
+    """What vehicles should read and how far they are off, [W, C] each, by the last three readings before the work."""
+    rows, there = _last_of(begin, split)
+    expected = family.expected[np.maximum(split - 1, 0)].astype(np.float64)
+    expected[split == begin] = 0.0
+    return expected, _levels(family.panel.values[rows] - family.expected[rows], there)
 
 
-def _level(readings: Float32s) -> Float64s:
-    """Median of a few readings, [C]; 0 where none was read."""
-    return np.nan_to_num(median_read(readings.astype(np.float64)))
+def _first_of(begin: Int64s, end: Int64s) -> tuple[Int64s, Bools]:
+    """[W, 3] each: the first three of each run of rows, and whether it has so many (row 0 stands for what is not)."""
+    rows = begin[:, None] + np.arange(3)
+    there = rows < end[:, None]
+    return np.where(there, rows, 0), there
+
+
+def _last_of(begin: Int64s, end: Int64s) -> tuple[Int64s, Bools]:
+    """[W, 3] each: the last three of each run of rows, likewise."""
+    rows = end[:, None] - 1 - np.arange(3)
+    there = rows >= begin[:, None]
+    return np.where(there, rows, 0), there
+
+
+def _levels(readings: Float32s, there: Bools) -> Float64s:
+    """Median of those readings [W, n, C] that are there [W, n]: [W, C]; 0 where none was read."""
+    read = np.where(there[:, :, None], readings, np.nan).astype(np.float64)
+    return np.nan_to_num(median_read(read.swapaxes(0, 1)))
 
 
 def median_read(readings: Float64s) -> Float64s:
-    """Median of what was read of each correction, [C], of rows [n, C] with at least one; NaN where nothing was."""
+    """Median of what was read, [..., C], of rows [n, ..., C] with at least one; NaN where nothing was."""
     ordered = np.sort(readings, axis=0)  # what was not read comes last
-    count = np.count_nonzero(~np.isnan(readings), axis=0)
-    column = np.arange(readings.shape[1])
-    middle: Float64s = (
-        ordered[np.maximum(count - 1, 0) // 2, column] + ordered[np.minimum(count // 2, len(ordered) - 1), column]
-    ) / 2
+    count = np.count_nonzero(~np.isnan(readings), axis=0)[None]
+    low, high = np.maximum(count - 1, 0) // 2, np.minimum(count // 2, len(ordered) - 1)
+    middle: Float64s = (np.take_along_axis(ordered, low, axis=0)[0] + np.take_along_axis(ordered, high, axis=0)[0]) / 2
     return middle
 
 

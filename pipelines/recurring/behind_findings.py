@@ -1,15 +1,14 @@
 """What stands behind each finding: the vehicles with their events, and the trend by month beside what was expected."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 import polars as pl
 
 from pipelines.handover import Float64s
 from pipelines.recurring.compared import Compared
-from pipelines.recurring.comparing import Pair, Places, Thing
+from pipelines.recurring.comparing import Places, Subject, Thing
 from pipelines.recurring.returns import ANY
-from pipelines.recurring.stories import Story
 
 VEHICLES = pl.Schema(
     {"issue_id": pl.String(), "vehicle_id": pl.String(), "at": pl.Datetime("us", "UTC"), "what": pl.String()}
@@ -23,24 +22,24 @@ TREND = pl.Schema(
 
 
 def vehicles_behind(
-    findings: list[tuple[str, Story]], compared: Compared, words: Callable[[Pair], str]
+    findings: Mapping[str, Sequence[Subject]], compared: Compared, words: Callable[[Subject], str]
 ) -> pl.DataFrame:
     """One row per vehicle and time at which something of a finding happened: VEHICLES, by issue and time.
 
     Args:
-        findings: Stories with their issue_id.
+        findings: What each is about, by issue_id.
         compared: What they were found in.
-        words: What a pair is called.
+        words: What a subject is called.
     """
     rows: list[tuple[object, ...]] = []
-    for issue, story in findings:
-        for pair in story.pairs:
-            ground = compared.ground(pair)
-            thing = ground.thing(pair)
+    for issue, subjects in findings.items():
+        for subject in subjects:
+            ground = compared.ground(subject)
+            thing = ground.thing(subject)
             vehicle = ground.rows["vehicle_id"].gather(thing.rows)
             rows += [
-                (issue, vehicle[event], thing.at[event], words(pair), pair.what == ANY)
-                for event in _exposed(thing, ground.place(pair.factor, pair.kind), pair.level)
+                (issue, vehicle[event], thing.at[event], words(subject), subject.what == ANY)
+                for event in _exposed(thing, ground.compared(subject), subject.level)
             ]
     special = pl.col("what").filter(
         ~pl.col("any") | pl.col("any").all()
@@ -54,17 +53,16 @@ def vehicles_behind(
     )
 
 
-def trend_of(findings: list[tuple[str, Story]], compared: Compared) -> pl.DataFrame:
-    """One row per finding and month: TREND. Work stands in the month in which it was done.
+def trend_of(findings: Mapping[str, Sequence[Subject]], compared: Compared) -> pl.DataFrame:
+    """One row per finding and month, of the first that it is about: TREND. Work stands in the month it was done in.
 
     `expected`: events at the rate that the others have in the same strata; `months`: time at risk at the level.
     """
     parts = []
-    for issue, story in findings:
-        ground = compared.ground(story.head)
-        thing = ground.thing(story.head)
-        place = ground.place(story.head.factor, story.head.kind).within(thing.at_risk)
-        here = place.level == place.levels.index(story.head.level)
+    for issue, (head, *_) in findings.items():
+        ground = compared.ground(head)
+        thing, place = ground.thing(head), ground.compared(head)
+        here = place.level == place.levels.index(head.level)
         seen = np.bincount(thing.rows, minlength=len(here))
         parts.append(
             pl.DataFrame(

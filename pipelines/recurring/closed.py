@@ -8,7 +8,7 @@ import polars as pl
 
 from pipelines.entries.standing import newest_of_each
 from pipelines.recurring.compared import Compared
-from pipelines.recurring.comparing import Pair, pair_at
+from pipelines.recurring.comparing import Subject, pair_at
 
 GROWN = 0.05  # p-value of what happened after the closing alone, from which a finding is back (judgement)
 LEAST_SINCE = 3  # events since, before it can be (judgement)
@@ -36,12 +36,12 @@ def closings(entries: pl.DataFrame) -> dict[str, Closing]:
     return {issue: Closing(at=at, who=who, why=why) for issue, at, who, why in shut.iter_rows()}
 
 
-def has_grown(pair: Pair, compared: Compared, closed_at: datetime) -> bool:
+def has_grown(subject: Subject, compared: Compared, closed_at: datetime) -> bool:
     """Whether what happened after the closing alone says that it still happens more often there than elsewhere."""
-    ground = compared.ground(pair)
-    thing = ground.thing(pair)
-    later = (ground.start > closed_at).to_numpy()
-    since = pair_at(thing, ground.place(pair.factor, pair.kind).within(thing.at_risk & later), pair.level)
+    ground = compared.ground(subject)
+    place = ground.compared(subject)
+    later = place.within((place.level >= 0) & (ground.start > closed_at).to_numpy())
+    since = pair_at(ground.thing(subject), later, subject.level)
     return since is not None and since.exposed_events >= LEAST_SINCE and since.p_value <= GROWN
 
 

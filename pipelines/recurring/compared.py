@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 
 from pipelines.handover import Bools, Drift, Evidence, Float64s, History
-from pipelines.recurring.comparing import Pair, Places, Thing, pairs_of, places_of, things_of
+from pipelines.recurring.comparing import Pair, Places, Subject, Thing, pairs_of, places_of, things_of
 from pipelines.recurring.could_have import CouldHave, could_have
 from pipelines.recurring.events import events
 from pipelines.recurring.exposure import FACTORS, strata_for, vehicle_months
@@ -47,9 +47,17 @@ class Ground:
     places: Sequence[Places]
     usual: Mapping[str, Float64s] = field(default_factory=dict)
 
-    def thing(self, pair: Pair) -> Thing:
-        """What a pair of this ground is about."""
-        return next(thing for thing in self.things if (thing.kind, thing.what) == (pair.kind, pair.what))
+    def thing(self, subject: Subject) -> Thing:
+        """What happened, of a subject on this ground."""
+        return next(thing for thing in self.things if (thing.kind, thing.what) == (subject.kind, subject.what))
+
+    def compared(self, subject: Subject) -> Places:
+        """A subject's factor, within the rows on which it could have happened."""
+        within = self.thing(subject).at_risk
+        if subject.of is not None:
+            column, value = subject.of
+            within = within & (self.rows[column] == value).fill_null(value=False).to_numpy()
+        return self.place(subject.factor, subject.kind).within(within)
 
     def place(self, factor: str, kind: str) -> Places:
         """A factor of this ground, for things of a kind.
@@ -79,9 +87,9 @@ class Compared:
     grounds: Sequence[Ground]
     findings: Sequence[Story]
 
-    def ground(self, pair: Pair) -> Ground:
-        """The rows that a pair lies on."""
-        return next(ground for ground in self.grounds if ground.name == pair.rows)
+    def ground(self, subject: Subject) -> Ground:
+        """The rows that a subject lies on."""
+        return next(ground for ground in self.grounds if ground.name == subject.rows)
 
 
 def compare(

@@ -16,13 +16,21 @@ LEAST_EXPECTED = 0.5  # events expected at a level before it is compared: chosen
 
 
 @dataclass(frozen=True, kw_only=True)
-class Pair:
-    """One thing at one level of a factor, compared with the other levels."""
+class Subject:
+    """What a finding is about: one thing at one level of a factor."""
 
     factor: str
     level: str
     kind: str
     what: str
+    rows: str  # which rows of time at risk it lies on: subjects on others are not comparable
+    of: tuple[str, str] | None = None  # column of the rows and its value, to which it is confined
+
+
+@dataclass(frozen=True, kw_only=True)
+class Pair(Subject):
+    """A subject compared with the other levels."""
+
     vehicles: int  # with the thing at the level
     exposed_events: int
     exposed_months: float
@@ -31,7 +39,6 @@ class Pair:
     comparison: Comparison
     p_value: float
     at: tuple[datetime, ...]  # when, of the exposed
-    rows: str  # which rows of time at risk it lies on: pairs on others are not comparable
     episodes: frozenset[int]  # of the exposed events
 
     @property
@@ -83,6 +90,13 @@ class Places:
     def cell(self) -> Int64s:
         """Stratum and level of each row as one number, [M]; of rows at a known level."""
         return self.stratum * len(self.levels) + np.maximum(self.level, 0)
+
+    @cached_property
+    def runs(self) -> tuple[Int64s, Int64s, Float64s]:
+        """Vehicle, cell and months of each run of rows of one vehicle in one cell; months at no known level: 0."""
+        months = np.where(self.level >= 0, self.months, 0.0)
+        begin = np.flatnonzero(np.append(True, (np.diff(self.vehicle) != 0) | (np.diff(self.cell) != 0)))
+        return self.vehicle[begin], self.cell[begin], np.add.reduceat(months, begin)
 
     def summed(self, weight: Float64s) -> Float64s:
         """A weight of each row, [M], summed by stratum and level, [S, L], over rows at a known level."""
@@ -228,9 +242,9 @@ def _dispersion(rows: Int64s, places: Places, seen: Int64s) -> float:
     """Scatter of the vehicles' counts about what the rate of their own cells lets expect; 1 where it can't be told."""
     if len(rows) < MANY:
         return 1.0
-    rate = np.divide(seen, places.time, out=np.zeros(seen.shape), where=places.time > 0).ravel()[places.cell]
-    months = np.where(places.level >= 0, places.months, 0.0)
+    rate = np.divide(seen, places.time, out=np.zeros(seen.shape), where=places.time > 0).ravel()
+    vehicle, cell, months = places.runs
     vehicles = int(places.vehicle.max()) + 1
     counts = np.bincount(places.vehicle[rows], minlength=vehicles).astype(np.float64)
-    expected = np.bincount(places.vehicle, weights=months * rate, minlength=vehicles).astype(np.float64)
-    return vehicle_dispersion(counts, expected, parameters=len(np.unique(rate)))
+    expected = np.bincount(vehicle, weights=months * rate[cell], minlength=vehicles).astype(np.float64)
+    return vehicle_dispersion(counts, expected, parameters=len(np.unique(rate[np.unique(cell)])))

@@ -11,12 +11,12 @@ from pipelines.catalogue.tables import published_tables
 from pipelines.causes.knowledge import causes
 from pipelines.handover import Evidence
 from pipelines.recurring.compared import Compared
-from pipelines.recurring.comparing import Pair
+from pipelines.recurring.comparing import Pair, Subject
 from pipelines.recurring.conditions import moved_depots
 from pipelines.recurring.rates import rate_ratio, rate_ratio_limits
 from pipelines.recurring.repeats import repeat_repairs
 from pipelines.recurring.returns import ANY, NOT_RESET, RETURN
-from pipelines.recurring.rollouts import FALSE_WARNINGS
+from pipelines.recurring.rollouts import FALSE_WARNINGS, subject_of
 from pipelines.recurring.stories import Story, came_at_once
 
 TROUBLE, WARNING, CONDITIONS = "trouble", "early warning", "conditions"
@@ -40,7 +40,7 @@ WHERE = {
 
 def recurring_issues(
     compared: Compared, watch: pl.DataFrame, *, moved: pl.DataFrame | None, evidence: Evidence
-) -> tuple[pl.DataFrame, list[tuple[str, Story]]]:
+) -> tuple[pl.DataFrame, dict[str, Sequence[Subject]]]:
     """The contract's `recurring_issue`: things that happen more often at one level of a factor than elsewhere.
 
     What happens in the same episodes is one story; stories are judged together (false discovery rate), and one that
@@ -55,8 +55,9 @@ def recurring_issues(
 
     Returns:
         Findings with the columns of EXTRA behind the contract's, those that a workshop could act on first, by how much
-        would not have happened at the others' rate; what vehicles of a place share (`nature` conditions) last; and the
-        stories behind them by issue_id, which is the same in every run.
+        would not have happened at the others' rate; what vehicles of a place share (`nature` conditions) last; and what
+        those are about that rest on the comparisons or the watch, the leading subject first, by issue_id, which is the
+        same in every run.
     """
     titles = titles_of(evidence)
     stories = [(_id_of(story.head), story) for story in compared.findings]
@@ -66,14 +67,19 @@ def recurring_issues(
         aliases = [*_aliases(story.head, compared), *_nested(story)]
         rows.append(_issue(issue, story, aliases, titles))
         told |= {(story.head.factor, story.head.level), *aliases}
-    warned = watch.filter(pl.col("warned_at").is_not_null()).to_dicts()
-    rows += [_warning(row, titles) for row in warned if (row["factor"], row["level"]) not in told]
+    about: dict[str, Sequence[Subject]] = {
+        issue: [story.head, *(pair for pair in story.pairs if pair is not story.head)] for issue, story in stories
+    }
+    for row in watch.filter(pl.col("warned_at").is_not_null()).to_dicts():
+        if (row["factor"], row["level"]) not in told:
+            rows.append(_warning(row, titles))
+            about[str(rows[-1]["issue_id"])] = [subject_of(row)]
     repeats = repeat_repairs(compared.stood, compared.months, titles).with_columns(nature=pl.lit(TROUBLE))
     conditions = moved_depots(moved, compared.months, titles, issue_id).with_columns(nature=pl.lit(CONDITIONS))
     beside = [part.with_columns(parts=pl.lit("")).select(schema.names()).cast(schema) for part in (repeats, conditions)]
     found = pl.DataFrame(sorted(rows, key=_usefulness), schema=schema)
     trouble = pl.col("nature") != CONDITIONS
-    return pl.concat([found.filter(trouble), beside[0], found.filter(~trouble), beside[1]]), stories
+    return pl.concat([found.filter(trouble), beside[0], found.filter(~trouble), beside[1]]), about
 
 
 def issue_id(factor: str, level: str, what: str) -> str:
@@ -129,7 +135,7 @@ def _warning(row: Mapping[str, Any], titles: Mapping[str, str]) -> dict[str, obj
         "factor": row["factor"],
         "level": row["level"],
         "cause_or_correction": row["what"],
-        "vehicles": row["events"],
+        "vehicles": row["affected"],
         "rate": 100 * row["events"] / row["months"],
         "fleet_rate": 100 * row["expected"] / row["months"],
         "rate_ratio": row["rate_ratio"],

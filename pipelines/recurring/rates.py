@@ -5,8 +5,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import brentq
-from scipy.special import gammaln
-from scipy.stats import chi2, norm
+from scipy.special import gammaln, ndtr, ndtri
+from scipy.stats import chi2
 
 from pipelines.handover import Float64s, Int64s
 
@@ -75,7 +75,7 @@ def excess_p(comparison: Comparison, *, mid: bool = True) -> float:
     if not told.events.sum():
         return 1.0
     exact = min(max(_tails(told, 1.0, mid=mid)[1], LEAST_P), 1.0)
-    return float(norm.sf(norm.isf(exact) / np.sqrt(told.dispersion)))
+    return float(ndtr(ndtri(exact) / np.sqrt(told.dispersion)))
 
 
 def rate_ratio(comparison: Comparison) -> float:
@@ -97,7 +97,7 @@ def rate_ratio_limits(comparison: Comparison, *, confidence: float = 0.95, mid: 
     seen, total = int(told.exposed_events.sum()), int(told.events.sum())
     if total == 0:
         return 0.0, float("inf")
-    tail = float(norm.sf(norm.isf((1 - confidence) / 2) * np.sqrt(told.dispersion)))
+    tail = float(ndtr(ndtri((1 - confidence) / 2) * np.sqrt(told.dispersion)))
     low = _solve(lambda ratio: _tails(told, ratio, mid=mid)[1] - tail) if seen > 0 else 0.0
     most = _most_exposed(told) if told.once else total
     high = _solve(lambda ratio: tail - _tails(told, ratio, mid=mid)[0]) if seen < most else float("inf")
@@ -163,10 +163,10 @@ def _distribution(told: Comparison, ratio: float) -> Float64s:
     if told.once:
         return _of_cases(told, ratio)
     size = int(told.events.sum()) + 1
-    turn = np.exp(-2j * np.pi * np.arange(size) / size)[:, None]
+    turn = np.exp(-2j * np.pi * np.arange(size // 2 + 1) / size)[:, None]  # the others are these mirrored
     share = told.exposed_shares(ratio)
     transform = np.prod((1 - share + share * turn) ** told.events, axis=1)
-    mass: Float64s = np.maximum(np.fft.ifft(transform).real, 0.0)
+    mass: Float64s = np.maximum(np.fft.irfft(transform, n=size), 0.0)
     return mass
 
 

@@ -1,6 +1,6 @@
 """Whether repairs held: work rows and the readings around them in, the contract's `repair_outcome` out."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -12,13 +12,14 @@ from pipelines.catalogue.tables import published_tables
 from pipelines.causes.affected import FamilyPlaces, family_places
 from pipelines.causes.knowledge import causes
 from pipelines.causes.noise import deviation_noise
-from pipelines.handover import Bools, Drift, Evidence, FamilyDrift, Float64s, History
+from pipelines.handover import Bools, Drift, Evidence, FamilyDrift, History
 from pipelines.recurring.around import (
     ENOUGH_HOURS,
     ENOUGH_READINGS,
     OFF,
     STILL,
     Around,
+    Works,
     around,
     nothing_read,
 )
@@ -30,6 +31,7 @@ from pipelines.wording import percent
 AGAIN = 0.25  # share of the earlier departure that counts as back where it grows
 STALE = 0.3  # share of it found at the first reading after, from which the learned value was not set back
 SEEN = 3.0  # healthy scatters that this share must come to
+ABOUT = ("component", "cause", "bank", "cylinder")  # what says which corrections tell whether work did what it should
 LEARNS_NOTHING = ("reset", "module_replacement", "programming")  # kinds after which nothing stale can be left
 # Beside the contract's columns: from when the verdict can be given (of one that cannot yet: when it is expected to),
 # since when the trouble is back, and what was done with which part.
@@ -67,19 +69,13 @@ def repair_outcomes(drift: Drift, *, evidence: Evidence, history: History) -> pl
     titles = dict(evidence.corrections.select("code", "title").iter_rows())
     titles |= dict(evidence.components.select("component", "title").iter_rows())
     events = by_vehicle(history.fault_events)
-    located = _located(drift, evidence)
-    asked = _Asked()
+    pieces = pieces_of_work(evidence, history.readings)
+    read = {n: what for family in drift.families for n, what in _read_around(family, pieces, evidence)}
     rows = []
-    for work in pieces_of_work(evidence, history.readings).iter_rows(named=True):
-        vehicle = work["vehicle_id"]
-        own = events.get(vehicle, [])
+    for number, work in enumerate(pieces.iter_rows(named=True)):
+        own = events.get(work["vehicle_id"], [])
         came_with = stood(own, work["done_at"])
-        if vehicle in located:
-            family, places, scatter, v = located[vehicle]
-            columns, codes = asked.of(work, places)
-            seen = around(family, v, columns, scatter, work)
-        else:
-            seen, codes = nothing_read(), frozenset()
+        seen, codes = read.get(number) or (nothing_read(), frozenset())
         back = returned(own, codes | came_with, work)
         verdict = _verdict(work, seen, back, titles, own_codes=codes, came_for_it=bool(came_with))
         rows.append(
@@ -100,31 +96,31 @@ def repair_outcomes(drift: Drift, *, evidence: Evidence, history: History) -> pl
     return with_warranty(judged, history.readings).select(schema.names()).sort("vehicle_id", "done_at", "component")
 
 
-def _located(drift: Drift, evidence: Evidence) -> dict[str, tuple[FamilyDrift, FamilyPlaces, Float64s, int]]:
-    """Of each vehicle its family, that family's places and healthy scatter, and its number in it."""
-    located: dict[str, tuple[FamilyDrift, FamilyPlaces, Float64s, int]] = {}
-    for family in drift.families:
-        places = family_places(
-            family.panel.codes, family.panel.family, corrections=evidence.corrections, families=evidence.families
-        )
-        scatter = np.maximum(family.sigma, 1e-12) * np.maximum(deviation_noise(family), 1.0)
-        located |= {vehicle: (family, places, scatter, v) for v, vehicle in enumerate(family.panel.vehicles)}
-    return located
-
-
-class _Asked:
-    """Which corrections and codes tell whether work did what it should, worked out once for each kind of work."""
-
-    def __init__(self) -> None:
-        self._known: dict[tuple[object, ...], tuple[Bools, frozenset[str]]] = {}
-
-    def of(self, work: Mapping[str, Any], places: FamilyPlaces) -> tuple[Bools, frozenset[str]]:
-        """Corrections [C] in question, and trouble codes that would say that this work did not hold."""
-        key = (id(places), *(work[name] for name in ("component", "cause", "bank", "cylinder")))
-        if key not in self._known:
-            asked = places.asked(work)
-            self._known[key] = asked, _codes_of(work, places, asked)
-        return self._known[key]
+def _read_around(
+    family: FamilyDrift, pieces: pl.DataFrame, evidence: Evidence
+) -> Iterator[tuple[int, tuple[Around, frozenset[str]]]]:
+    """Of each piece on one of the family's vehicles, by its number: the readings around it, and its trouble codes."""
+    panel = family.panel
+    number = {vehicle: v for v, vehicle in enumerate(panel.vehicles)}
+    mine = pieces.with_row_index("n").filter(pl.col("vehicle_id").is_in(number))
+    if mine.is_empty():
+        return
+    places = family_places(panel.codes, panel.family, corrections=evidence.corrections, families=evidence.families)
+    kinds = mine.select(ABOUT).unique(maintain_order=True)
+    asked = [places.asked(work) for work in kinds.iter_rows(named=True)]
+    codes = [_codes_of(work, places, own) for work, own in zip(kinds.iter_rows(named=True), asked, strict=True)]
+    kind = mine.select(ABOUT).join(kinds.with_row_index("kind"), on=ABOUT, nulls_equal=True, maintain_order="left")[
+        "kind"
+    ]
+    works = Works(
+        vehicle=np.array([number[vehicle] for vehicle in mine["vehicle_id"]]),
+        done_at=mine["done_at"].dt.replace_time_zone(None).to_numpy(),
+        until=mine["until"].dt.replace_time_zone(None).to_numpy(),
+        asked=np.array(asked)[kind.to_numpy()],
+    )
+    scatter = np.maximum(family.sigma, 1e-12) * np.maximum(deviation_noise(family), 1.0)
+    seen = around(family, works, scatter)
+    yield from zip(mine["n"], zip(seen, (codes[k] for k in kind), strict=True), strict=True)
 
 
 def _codes_of(work: Mapping[str, Any], places: FamilyPlaces, asked: Bools) -> frozenset[str]:

@@ -51,6 +51,21 @@ def repeat_repairs(stood: pl.DataFrame, months: pl.DataFrame, titles: Mapping[st
     return pl.DataFrame(rows, schema=schema)
 
 
+def jobs_behind(findings: pl.DataFrame, stood: pl.DataFrame, titles: Mapping[str, str]) -> pl.DataFrame:
+    """Of each finding of `repeat_repairs`, the jobs: `issue_id, vehicle_id, at, what`."""
+    about = findings.filter(factor="vehicle").select("issue_id", vehicle_id="level", component="cause_or_correction")
+    return (
+        about.join(stood, on=["vehicle_id", "component"])
+        .select(
+            "issue_id",
+            "vehicle_id",
+            at="done_at",
+            what=pl.format("{}: {}", pl.col("component").replace(dict(titles)), "kind"),
+        )
+        .sort("issue_id", "at")
+    )
+
+
 def _row(row: dict[str, float], q_value: float, titles: Mapping[str, str], fleet: float) -> dict[str, object]:
     vehicle, component, times = row["vehicle_id"], row["component"], int(row["times"])
     low, high = poisson_limits(times)

@@ -3,16 +3,17 @@
 Findings wait for a difference over the whole record; a watch asks after each event whether it is already clear.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Any
 
 import numpy as np
 import polars as pl
 
 from pipelines.handover import Bools, Float64s
 from pipelines.recurring.compared import Ground
-from pipelines.recurring.comparing import Thing
+from pipelines.recurring.comparing import Subject, Thing
 from pipelines.recurring.rates import poisson_limits
 from pipelines.recurring.returns import ANY
 from pipelines.recurring.sprt import log_likelihood_ratio, needed_ratio
@@ -20,25 +21,31 @@ from pipelines.recurring.sprt import log_likelihood_ratio, needed_ratio
 A_YEAR = timedelta(days=365)  # from the first vehicle that has it (judgement)
 FALSE_WARNINGS = 0.05  # chance of any false one among all that is watched
 LEAST_EVENTS = 3  # before anything is said (judgement)
+WITHIN = {"calibration": "engine_family", "part_batch": "component"}  # what the levels of a factor are compared within
 LEAST_OTHER_MONTHS = 24.0  # vehicle-months of others that say what is usual (judgement)
 MONTHS_A_YEAR = 12.0
 SCHEMA = pl.Schema(
     {
-        "factor": pl.String(), "level": pl.String(), "of": pl.String(), "kind": pl.String(), "what": pl.String(),
-        "began_at": pl.Datetime("us", "UTC"), "vehicles": pl.Int64(), "months": pl.Float64(), "events": pl.Int64(),
-        "expected": pl.Float64(), "rate_ratio": pl.Float64(), "low": pl.Float64(), "high": pl.Float64(),
-        "evidence_ratio": pl.Float64(), "needed": pl.Float64(), "warned_at": pl.Datetime("us", "UTC"),
+        "rows": pl.String(), "factor": pl.String(), "level": pl.String(), "of": pl.String(), "kind": pl.String(),
+        "what": pl.String(), "began_at": pl.Datetime("us", "UTC"), "vehicles": pl.Int64(), "months": pl.Float64(),
+        "events": pl.Int64(), "affected": pl.Int64(), "expected": pl.Float64(), "rate_ratio": pl.Float64(),
+        "low": pl.Float64(), "high": pl.Float64(), "evidence_ratio": pl.Float64(), "needed": pl.Float64(),
+        "warned_at": pl.Datetime("us", "UTC"),
     }
 )  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)
 class Watched:
-    """One factor whose new levels are watched, and the column that says within what they are compared."""
+    """One factor whose new levels are watched."""
 
     ground: Ground
     factor: str
-    of: str
+
+    @property
+    def of(self) -> str:
+        """The column that says within what its levels are compared."""
+        return WITHIN[self.factor]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,8 +71,9 @@ def rollout_watch(factors: Sequence[Watched], *, as_of: datetime) -> pl.DataFram
         as_of: A level is watched for A_YEAR from its first row on.
 
     Returns:
-        SCHEMA, what was warned of first; `evidence_ratio` is the highest log-likelihood ratio so far, `needed` the one
-        from which it warns, `warned_at` when it was reached first (null: not so far).
+        SCHEMA, what was warned of first; `affected` of the `vehicles` that have the level, `evidence_ratio` the highest
+        log-likelihood ratio so far, `needed` the one from which it warns, `warned_at` when it was reached first (null:
+        not so far).
     """
     watches = [(watch, factor.ground) for factor in factors for watch in _watches(factor, as_of)]
     rows = [_row(watch, ground, len(watches)) for watch, ground in watches]
@@ -75,6 +83,14 @@ def rollout_watch(factors: Sequence[Watched], *, as_of: datetime) -> pl.DataFram
         .sort(pl.col("evidence_ratio") / pl.col("needed"), descending=True, maintain_order=True)
         .unique(["factor", "level", "of"], keep="first", maintain_order=True)
     )
+
+
+def subject_of(row: Mapping[str, Any]) -> Subject:
+    """What a row of the watch is about."""
+    return Subject(
+        factor=row["factor"], level=row["level"], kind=row["kind"], what=row["what"], rows=row["rows"],
+        of=(WITHIN[row["factor"]], row["of"]),
+    )  # fmt: skip
 
 
 def _watches(watched: Watched, as_of: datetime) -> Iterator[_Watch]:
@@ -118,7 +134,8 @@ def _watches(watched: Watched, as_of: datetime) -> Iterator[_Watch]:
 def _row(watch: _Watch, ground: Ground, watched: int) -> dict[str, object]:
     places, thing = ground.place(watch.factor, watch.thing.kind), watch.thing
     order = np.argsort(np.array([at.timestamp() for at in thing.at]), kind="stable")
-    at = [thing.at[k] for k in order if watch.mine[thing.rows[k]]]
+    mine = order[watch.mine[thing.rows[order]]]
+    at = [thing.at[k] for k in mine]
     rows = np.flatnonzero(watch.mine)
     begin = ground.start.gather(rows).dt.epoch("s").to_numpy().astype(np.float64)
     expected = watch.usual * _exposure_by(np.array([when.timestamp() for when in at]), begin, places.months[rows])
@@ -132,9 +149,10 @@ def _row(watch: _Watch, ground: Ground, watched: int) -> dict[str, object]:
     total = watch.usual * float(places.months[rows].sum())
     low, high = poisson_limits(len(at))
     return {
-        "factor": watch.factor, "level": watch.level, "of": watch.of, "kind": thing.kind, "what": thing.what,
-        "began_at": watch.began_at, "vehicles": len(np.unique(places.vehicle[rows])),
-        "months": float(places.months[rows].sum()), "events": len(at), "expected": total,
+        "rows": ground.name, "factor": watch.factor, "level": watch.level, "of": watch.of, "kind": thing.kind,
+        "what": thing.what, "began_at": watch.began_at, "vehicles": len(np.unique(places.vehicle[rows])),
+        "months": float(places.months[rows].sum()), "events": len(at),
+        "affected": len(np.unique(places.vehicle[thing.rows[mine]])), "expected": total,
         "rate_ratio": len(at) / total, "low": low / total, "high": high / total,
         "evidence_ratio": max(ratios, default=0.0), "needed": needed, "warned_at": warned,
     }  # fmt: skip

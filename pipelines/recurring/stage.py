@@ -13,6 +13,7 @@ from pipelines.recurring.cures import calibration_effects
 from pipelines.recurring.issues import recurring_issues, thing_words, titles_of
 from pipelines.recurring.modules import module_changes
 from pipelines.recurring.repairs import repair_outcomes
+from pipelines.recurring.repeats import jobs_behind
 from pipelines.recurring.rollouts import Watched, rollout_watch
 from pipelines.recurring.shifts import calibration_shifts
 from pipelines.recurring.survival import repair_survival
@@ -40,25 +41,23 @@ def recurring(
     months, returns = compared.grounds[0], compared.grounds[1]
     register = calibration_register(evidence, history.readings)
     watch = rollout_watch(
-        [
-            Watched(ground=months, factor="calibration", of="engine_family"),
-            Watched(ground=returns, factor="part_batch", of="component"),
-        ],
+        [Watched(ground=months, factor="calibration"), Watched(ground=returns, factor="part_batch")],
         as_of=evidence.as_of,
     )
-    issues, stories = recurring_issues(compared, watch, moved=drift.extras.get("drift_moved"), evidence=evidence)
-    known, titles = dict(stories), titles_of(evidence)
+    issues, about = recurring_issues(compared, watch, moved=drift.extras.get("drift_moved"), evidence=evidence)
+    titles = titles_of(evidence)
 
     def grown(issue: str, closed_at: datetime) -> bool:
-        return issue in known and has_grown(known[issue].head, compared, closed_at)
+        return issue in about and has_grown(about[issue][0], compared, closed_at)
 
     standing, closed = parted(issues, closings(evidence.entries), grown)
     open_ids = set(standing["issue_id"])
-    shown = [(issue, story) for issue, story in stories if issue in open_ids]
+    shown = {issue: subjects for issue, subjects in about.items() if issue in open_ids}
+    behind_each = vehicles_behind(shown, compared, lambda subject: thing_words(subject.kind, subject.what, titles))
     return {
         "repair_outcome": outcome,
         "recurring_issue": standing,
-        "finding_vehicle": vehicles_behind(shown, compared, lambda pair: thing_words(pair.kind, pair.what, titles)),
+        "finding_vehicle": pl.concat([behind_each, jobs_behind(standing, compared.stood, titles)]),
         "finding_month": trend_of(shown, compared),
         "finding_closed": closed,
         "rollout_watch": watch,

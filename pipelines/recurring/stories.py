@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from functools import cached_property
 
 import numpy as np
 from scipy.stats import false_discovery_control
@@ -36,7 +37,7 @@ class Story:
     q_value: float = 1.0
     within: list[Pair] = field(default_factory=list)  # heads of stories that say nothing beyond it
 
-    @property
+    @cached_property
     def head(self) -> Pair:
         """What the story is told by: a cause before a code before a correction, if it stands out by itself."""
         telling = [pair for pair in self.pairs if pair.p_value <= OF_ITSELF] or self.pairs

@@ -69,6 +69,8 @@ def test_too_little_tells_nothing(healthy, degrees):
 def test_the_temperature_beside_each_reading(healthy):
     family = healthy(("van-1", "van-2"), rows=3)
     known = pl.DataFrame({"vehicle_id": ["van-2"], "read_at": [AS_OF - timedelta(days=7)], "ambient_c": [4.5]})
-    found = outside(family, known.with_columns(pl.col("read_at").cast(pl.Datetime("us", "UTC"))))
+    known = known.with_columns(pl.col("read_at").cast(pl.Datetime("us", "UTC")))
+    found = outside(family, np.array([0, 1]), known)
     assert found[4] == 4.5
     assert np.isnan(found).sum() == 5
+    assert np.isnan(outside(family, np.array([0]), known)).all()  # the other one is not looked at

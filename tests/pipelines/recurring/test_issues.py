@@ -132,10 +132,12 @@ def test_a_part_batch_that_is_mended_again_is_an_issue(drift, evidence, history)
 
 def test_a_vehicle_on_which_a_part_is_mended_again_and_again_is_an_issue(drift, evidence, history):
     jobs = [job("van-03", START + timedelta(days=20 + 40 * n)) for n in range(5)]
-    found = findings(drift(CALM), evidence(*jobs), history())
-    first = found.row(0, named=True)
+    tables = recurring(drift(CALM), NO_RANKING, evidence=evidence(*jobs), history=history(), seed=1)
+    first = tables["recurring_issue"].row(0, named=True)
     assert (first["factor"], first["level"], first["cause_or_correction"]) == ("vehicle", "van-03", "o2_upstream")
     assert "worked on 5 times" in first["title"]
+    behind = tables["finding_vehicle"].filter(issue_id=first["issue_id"])
+    assert behind["at"].to_list() == [each["done_at"] for each in jobs]
 
 
 def test_a_workshop_that_does_not_set_learned_values_back_is_a_finding(drift, evidence, history):

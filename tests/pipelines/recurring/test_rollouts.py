@@ -1,12 +1,15 @@
-from datetime import UTC, datetime, timedelta
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 import polars as pl
 import pytest
 
-from pipelines.recurring.compared import Ground
+from pipelines.recurring.behind_findings import trend_of, vehicles_behind
+from pipelines.recurring.closed import has_grown
+from pipelines.recurring.compared import Compared, Ground
 from pipelines.recurring.comparing import places_of, things_of
-from pipelines.recurring.rollouts import Watched, rollout_watch
+from pipelines.recurring.rollouts import Watched, rollout_watch, subject_of
 from pipelines.recurring.sprt import chance_of_reaching, log_likelihood_ratio, needed_ratio
 
 START = datetime(2030, 1, 1, tzinfo=UTC)
@@ -65,7 +68,7 @@ def usual():
 
 
 def watch(happened, as_of=AS_OF):
-    return rollout_watch([Watched(ground=ground(happened), factor="calibration", of="engine_family")], as_of=as_of)
+    return rollout_watch([Watched(ground=ground(happened), factor="calibration")], as_of=as_of)
 
 
 def test_what_comes_oftener_with_a_new_calibration_warns_at_the_event_that_makes_it_clear():
@@ -81,3 +84,20 @@ def test_as_much_as_elsewhere_warns_of_nothing_and_what_is_old_is_not_watched():
     same = [(f"van-{n:02}", datetime(2030, 9 + n, 5, tzinfo=UTC)) for n in range(2)]
     assert watch(usual() + same)["warned_at"].to_list() == [None]
     assert watch(usual() + same, as_of=datetime(2031, 9, 1, tzinfo=UTC)).is_empty()
+
+
+def test_the_vehicles_and_months_behind_a_warning_are_those_of_its_calibration():
+    bad = [(f"van-{n:02}", datetime(2030, 8 + n // 3, 5 + n, tzinfo=UTC)) for n in range(9)]
+    comparable = ground(usual() + bad)
+    row = rollout_watch([Watched(ground=comparable, factor="calibration")], as_of=AS_OF).row(0, named=True)
+    assert row["affected"] == 9
+    nothing = pl.DataFrame()
+    compared = Compared(months=nothing, stood=nothing, grounds=(comparable,), findings=())
+    about = {"warned": [subject_of(row)]}
+    behind = vehicles_behind(about, compared, lambda subject: subject.what)
+    assert behind["vehicle_id"].to_list() == [f"van-{n:02}" for n in range(9)]
+    months = trend_of(about, compared)
+    assert (months["month"].min(), months["events"].sum(), months["months"].sum()) == (date(2030, 8, 1), 9, 100.0)
+    elsewhere = {"warned": [replace(subject_of(row), of=("engine_family", "alder"))]}
+    assert vehicles_behind(elsewhere, compared, lambda subject: subject.what).is_empty()
+    assert not has_grown(subject_of(row), compared, bad[-1][1])  # nothing came since
