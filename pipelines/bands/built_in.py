@@ -16,6 +16,7 @@ ENOUGH_PEERS = 5  # vehicles whose median says where a family lies, whatever two
 # Of the normal range on one side of neutral, one half is how far families' centres lie apart, the other what vehicles'
 # levels add, as two of their sds: judgement.
 OF_CENTRE, SDS = 0.5, 4.0
+PRIOR_VEHICLES = 3.0  # that a prior of the spread of levels is worth; judgement
 
 
 @cache
@@ -53,13 +54,19 @@ def near_neutral(panel: Panel, centre: Float64s, vehicles: int) -> Float64s:
     return np.fmin(np.fmax(centre, least[:, None]), most[:, None])
 
 
-def no_wider(panel: Panel, spread_sd: Float64s, vehicles: int) -> Float64s:
-    """[C] sd of vehicles' levels, where the family is small no more than healthy families have."""
+def as_healthy(panel: Panel, spread_sd: Float64s, vehicles: int) -> Float64s:
+    """[C] sd of vehicles' levels, where the family is small drawn to what healthy families have, and never above it.
+
+    Few vehicles that happen to read alike do not show that a level beside theirs is no healthy one.
+    """
     if vehicles >= ENOUGH_PEERS:
         return spread_sd
     low, high = _ways(panel)
     low, high = np.where(panel.measured_low, low, np.nan), np.where(panel.measured_high, high, np.nan)
-    return np.fmin(spread_sd, np.fmax(low, high) / SDS)
+    usual = np.fmax(low, high) / SDS
+    own = np.fmin(spread_sd, usual)
+    drawn: Float64s = np.sqrt((vehicles * own**2 + PRIOR_VEHICLES * usual**2) / (vehicles + PRIOR_VEHICLES))
+    return np.where(np.isfinite(usual), drawn, own)
 
 
 def _ways(panel: Panel) -> tuple[Float64s, Float64s]:

@@ -7,7 +7,7 @@ import numba
 import numpy as np
 
 from pipelines.bands.ageing import shared_slope
-from pipelines.bands.built_in import ENOUGH_PEERS, near_neutral, no_wider
+from pipelines.bands.built_in import ENOUGH_PEERS, PRIOR_VEHICLES, as_healthy, near_neutral
 from pipelines.bands.group_levels import groups_of
 from pipelines.bands.noise import Noise, fit_noise, take_out_levels
 from pipelines.bands.normal import LEAST_SETTLED, WEEK, days, vehicle_of_row
@@ -17,7 +17,6 @@ from pipelines.handover import Bools, Float32s, Float64s, Int32s, Int64s, Panel
 
 SAMPLE = 200  # vehicles at most that a family's normal is learned from; judgement
 SAMPLE_SEED = 1
-PRIOR_VEHICLES = 3.0  # that the prior of the spread of levels is worth; judgement
 PRIOR_OFFSET = 3.0  # prior sd of vehicles' levels, in sigmas of the noise; judgement
 MOVE_LAGS = (1, 2, 4, 8)  # weeks; judgement
 LONGEST_GAP = 60.0  # days between readings that count towards their pace; judgement
@@ -121,7 +120,7 @@ def fit_family(panel: Panel, *, settled: Bools, until: float) -> Fit:
         corrections=_able(values, epoch, row_start, standing) / max(len(rows), 1),
         readings_a_year=_pace(day[rows], vehicle[rows]),
         half_authority=_half_authority(panel, values),
-        offset_sd=no_wider(panel, offset_sd, len(known)),
+        offset_sd=as_healthy(panel, offset_sd, len(known)),
         depot_spread=depot_spread,
         duty_spread=duty_spread,
     )

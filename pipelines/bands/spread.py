@@ -94,10 +94,14 @@ def learn_spread(  # noqa: PLR0917
     known = shown[..., 1] > 0
     between = _between(theirs[read] / level - 1, occasion * usual / vehicle[read, 1])
     apart = _between(against[known] / own.repeat(known.sum(axis=1)) - 1, reading / shown[known, 1], shown[known, 1])
+    told_at = float(np.count_nonzero(occasions[:, 1]))
+    drawn = next_mean ** (told_at / (told_at + PRIOR_OCCASIONS))  # as the pooled noise is, or few would undo its prior
+    left = next_mean / drawn
     return Spread(
-        mean=next_mean, vehicle=between, series=apart, occasion=occasion, reading=reading, information=usual,
-        vehicles=float(read.sum()), shown=np.stack([_ratio(shown) / (level * own[:, None]), shown[..., 1]], axis=-1),
-        vehicle_shown=np.stack([theirs / level, vehicle[:, 1]], axis=-1),
+        mean=drawn, vehicle=between, series=apart, occasion=occasion, reading=reading, information=usual,
+        vehicles=float(read.sum()),
+        shown=np.stack([_ratio(shown) / (level * own[:, None]) * left[:, None], shown[..., 1]], axis=-1),
+        vehicle_shown=np.stack([theirs / level * np.exp(np.log(left).mean()), vehicle[:, 1]], axis=-1),
     )  # fmt: skip
 
 

@@ -58,6 +58,7 @@ def run(rows, healthy, resumed, output, trace):  # type: ignore[no-untyped-def]
                     noise, sigma, noise.wander * max(rows.scale[r], 1.0) ** 2, sigma**2 + reading.base_var,
                     noise.offset_sd**2, rows.moved[r], healthy.threshold[block], healthy.learn_hours,
                     healthy.low - rows.base[r], healthy.high - rows.base[r], rows.coded[r],
+                    healthy.step,
                 )  # fmt: skip
                 tail, step_before = healthy.tails[block], trace[before : before + 1]
                 if again:
@@ -97,6 +98,7 @@ def take(s, bank, reading, terms, tail, step, step_before):  # type: ignore[no-u
     memory = 0.0
     if reading.epoch != s.epoch:
         begin_epoch(s, reading, terms)
+        s.least = s.most = reading.x + reading.base
     else:
         if waited and bears_out(s.level, s.waiting, reading.x):
             take_waiting(s, bank, terms, tail, step_before, False)
@@ -105,6 +107,7 @@ def take(s, bank, reading, terms, tail, step, step_before):  # type: ignore[no-u
         s.onsets = open_onset(bank, s.onsets, s.read_day, s.seen)
         if s.worked:  # the part may be another one now
             s.level.level_var += terms.moved.gained_var
+    s.least, s.most = min(s.least, reading.x + reading.base), max(s.most, reading.x + reading.base)
     innovation = compare(s.level, reading.x, terms.noise.rounding)
     s.level.day, s.level.hours = reading.day, reading.hours
     s.waiting = np.nan

@@ -330,7 +330,10 @@ def fault_limits(c: int, panel: Panel) -> tuple[float, float]:
 def health(c: int, panel: Panel, bands: Bands) -> Healthy:
     """What the sequential test takes of a family's bands and limits, of correction c."""
     normal = bands.normal
-    return Healthy(normal.noise(c), normal.tails[c], bands.threshold, bands.learn_hours[c], *fault_limits(c, panel))
+    step = float(np.nan_to_num(panel.resolution[c]))
+    return Healthy(
+        normal.noise(c), normal.tails[c], bands.threshold, bands.learn_hours[c], *fault_limits(c, panel), step
+    )
 
 
 def run_filter(

@@ -23,12 +23,13 @@ VERDICT = np.dtype(
 )  # fmt: skip
 # What is known of one series after a reading: all that the next one needs beside the onsets in its bank. waiting: the
 # newest reading, if the next one has to bear it out, else NaN; waited_memory: share of the noise remembered since the
-# reading before it, else 1. worked: whether there was work on it since its newest reading.
+# reading before it, else 1. least, most: readings of the epoch. worked: whether there was work on it since its newest
+# reading.
 SERIES = np.dtype(
     [
         ("level", LEVEL), ("relearning", RELEARNING), ("carried", CARRIED), ("alarm", ALARM), ("verdict", VERDICT),
         ("changed", CHANGED),
-        ("read_day", "f8"), ("waiting", "f8"), ("waited_memory", "f8"),
+        ("read_day", "f8"), ("waiting", "f8"), ("waited_memory", "f8"), ("least", "f8"), ("most", "f8"),
         ("onsets", "i4"), ("seen", "i4"), ("epoch", "i4"), ("change", "i4"), ("worked", "?"),
     ],
     align=True,
@@ -74,7 +75,7 @@ class Healthy(NamedTuple):
 
     noise: [B] of `NOISE`. tails: [B, 8] innovations (in their own sd) whose normal scores are `SCORES`. threshold: [B]
     evidence at which an alarm is raised. learn_hours: time constant of relearning in ignition hours; 0: none.
-    low, high: limits; NaN: that side never faults.
+    low, high: limits; NaN: that side never faults. step: in which the module learns; 0: not rounded.
     """
 
     noise: Any
@@ -83,6 +84,7 @@ class Healthy(NamedTuple):
     learn_hours: Any
     low: float
     high: float
+    step: float
 
 
 class Reading(NamedTuple):
@@ -106,7 +108,7 @@ class Terms(NamedTuple):
 
     noise: of `NOISE`, the pooled one. sigma: marginal sd of this series' noise. wander: variance that its level gains
     in a day. noise_var: marginal variance of the noise, with the season's error. spread_var: of vehicles'
-    levels. moved: of `MOVED`. low, high: limits, from the base. coded: whether a code speaks of it.
+    levels. moved: of `MOVED`. low, high: limits, from the base. coded: whether a code speaks of it. step: of rounding.
     """
 
     noise: Any
@@ -120,6 +122,7 @@ class Terms(NamedTuple):
     low: float
     high: float
     coded: bool
+    step: float
 
 
 class Output(NamedTuple):

@@ -12,6 +12,7 @@ from pipelines.drift.carry_over import beyond, departure, is_home, on_the_way, s
 from pipelines.drift.harm import is_far, is_harmless, is_near_again, levelled_off, way_used
 from pipelines.drift.level_filter import begin
 
+WITHIN = 1.001  # steps within which readings may be of one value, with room for single precision
 REGAINED = 0.25  # variance that a level gains when its alarm is over, as a share of that between vehicles; judgement
 
 
@@ -23,7 +24,7 @@ def judge(s, best, reading, terms):  # type: ignore[no-untyped-def]
     if s.relearning.on:
         shorten(s.relearning, s.level.smoothed, terms.learn_hours, terms.sigma)
     settled = s.seen >= LEAST_SETTLED and not s.relearning.on
-    by_onset(verdict, best, s.level, threshold)
+    by_onset(verdict, best, s.level, threshold, s.most - s.least > WITHIN * terms.step)
     beyond_all = False
     if not np.isnan(s.carried.level):
         beyond_all = by_what_was_carried(s, terms, settled)
@@ -107,9 +108,12 @@ def hold_as_normal(s, x, away, best, terms):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def by_onset(verdict, best, level, threshold):  # type: ignore[no-untyped-def]
-    """Expect what the level filter knows, without what the best onset has brought, as far as that is trusted."""
-    verdict.evidence = best.z2 / 2
+def by_onset(verdict, best, level, threshold, apart):  # type: ignore[no-untyped-def]
+    """Expect what the level filter knows, without what the best onset has brought, as far as that is trusted.
+
+    Unless readings lie `apart` by more than a step, all may round one value: what they say raises no alarm.
+    """
+    verdict.evidence = best.z2 / 2 if apart else min(best.z2 / 2, threshold)
     trusted = trust(verdict.evidence, threshold)
     size = best.score / best.weight if best.weight > 0 else 0.0
     verdict.baseline = level.level - trusted * size * best.level

@@ -41,7 +41,7 @@ def alarms(memory: float, threshold: float, series: int, rng: np.random.Generato
     )  # fmt: skip
     memory_days = -7 / np.log(memory) if memory else 1e-3
     noise = np.array([(1.0, memory_days, 0.0, LEAST_WANDER, OFFSET_SD, 0.0)], dtype=NOISE)
-    healthy = Healthy(noise, SCORES[None, :] * 1.0, np.array([threshold]), 0.0, np.nan, np.nan)
+    healthy = Healthy(noise, SCORES[None, :] * 1.0, np.array([threshold]), 0.0, np.nan, np.nan, 0.0)
     numbers, flags = np.empty((4, n), dtype=np.float32), np.empty((2, n), dtype=np.bool_)
     first = np.arange(series) * READINGS
     run_filter(

@@ -11,6 +11,7 @@ of drifting or outside. Levels, noise and rates are judgement: a garage's readin
 import sys
 import tempfile
 from collections import defaultdict
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -51,23 +52,28 @@ def readings(kind: str, rng: np.random.Generator) -> np.ndarray:
 
 
 def states(size: int, run: int) -> dict[int, list[tuple[str, str]]]:
-    """By number of readings: kind and state of each vehicle."""
+    """By number of readings: kind and state of each vehicle of one fleet."""
     rng = np.random.default_rng([size, run])
-    fleet = kinds(size, run)
-    names = [f"{kind} {number}" for number, kind in enumerate(fleet)]
+    return states_of({f"{kind} {n}": readings(kind, rng) for n, kind in enumerate(kinds(size, run))})
+
+
+def states_of(
+    values: Mapping[str, Sequence[float] | np.ndarray], counts: Sequence[int] = COUNTS
+) -> dict[int, list[tuple[str, str]]]:
+    """By number of readings: first word of each vehicle's name, and its state, of weekly values by vehicle."""
     rows = [
-        {"vehicle_id": name, "read_at": FIRST + timedelta(weeks=week), "ltft_b1": value}
-        for name, kind in zip(names, fleet, strict=True) for week, value in enumerate(readings(kind, rng))
+        {"vehicle_id": name, "read_at": FIRST + timedelta(weeks=week), "ltft_b1": float(value)}
+        for name, series in values.items() for week, value in enumerate(series)
     ]  # fmt: skip
     with tempfile.TemporaryDirectory() as folder:
         drop = Path(folder) / "drop"
         drop.mkdir()
         pl.DataFrame(rows).write_parquet(drop / "snapshots.parquet")
-        vehicles = pl.DataFrame({"vehicle_id": names, "engine_family": ["one"] * size})
+        vehicles = pl.DataFrame({"vehicle_id": list(values), "engine_family": ["one"] * len(values)})
         vehicles.write_csv(drop / "vehicles.csv")
         store = Store(Path(folder) / "store")
         load(store, [drop])
-        return {count: _states_as_of(store, FIRST + timedelta(weeks=count - 1)) for count in COUNTS}
+        return {count: _states_as_of(store, FIRST + timedelta(weeks=count - 1)) for count in counts}
 
 
 def _states_as_of(store: Store, as_of: datetime) -> list[tuple[str, str]]:

@@ -2,9 +2,9 @@
 
 import numpy as np
 import pytest
-from first_readings import COUNTS, states
+from first_readings import COUNTS, STEP, states, states_of
 
-from pipelines.bands.built_in import ENOUGH_PEERS, near_neutral, no_wider, normal_range, normal_share
+from pipelines.bands.built_in import ENOUGH_PEERS, as_healthy, near_neutral, normal_range, normal_share
 from pipelines.catalogue.corrections import built_in_corrections
 
 STRAYS = {"drifting", "outside"}
@@ -34,9 +34,27 @@ class _Panel:
 def test_a_small_family_lies_near_neutral_where_a_range_is_known_and_a_large_one_where_it_reads():
     centre, spread = np.array([[20.0], [70.0], [0.9]]), np.array([12.0, 30.0, 0.8])
     assert near_neutral(_Panel, centre, 1)[:, 0].tolist() == [5.0, 70.0, pytest.approx(0.9)]
-    assert no_wider(_Panel, spread, 1).tolist() == [2.5, 30.0, pytest.approx(0.8)]
+    assert as_healthy(_Panel, spread, 1).tolist() == [2.5, 30.0, pytest.approx(0.8)]
     assert near_neutral(_Panel, centre, ENOUGH_PEERS) is centre
-    assert no_wider(_Panel, spread, ENOUGH_PEERS) is spread
+    assert as_healthy(_Panel, spread, ENOUGH_PEERS) is spread
+
+
+def test_three_vehicles_that_read_alike_do_not_make_a_healthy_level_beside_theirs_a_strange_one():
+    assert as_healthy(_Panel, np.array([0.1, 0.1, 0.1]), 3)[0] == pytest.approx(np.sqrt((0.1**2 + 2.5**2) / 2))
+
+
+@pytest.mark.parametrize(
+    "steps",
+    [
+        ([3] * 7, [0] * 7, [0] * 7),
+        ([2, *[1] * 6], [-4] * 7, [1] * 7),
+        ([4, *[3] * 6], [0] * 7, [0, 1, 0, 1, 0, 1, 0]),
+    ],
+    ids=["each held", "one changed by a step", "one toggles by a step"],
+)
+def test_vehicles_whose_few_readings_hold_or_differ_by_one_step_are_not_named(steps):
+    rows = states_of({f"healthy {n}": np.array(series) * STEP for n, series in enumerate(steps)}, counts=(5, 7))
+    assert not [state for named in rows.values() for _, state in named if state in STRAYS]
 
 
 @pytest.mark.parametrize(("vehicles", "run"), [(1, 1), (3, 0)])

@@ -10,7 +10,9 @@ from pipelines.drift.readings import run_filter
 from pipelines.drift.series import STEP, Healthy, Output, Rows, blank_series
 
 
-def run(values, day, *, memory_days, wander=0.0, offset_sd=1e4, learn_hours=0.0, epoch=None, threshold=9.0, **seen):
+def run(
+    values, day, *, memory_days, wander=0.0, offset_sd=1e4, learn_hours=0.0, epoch=None, threshold=9.0, step=0.0, **seen
+):
     n = len(values)
     day = np.asarray(day, dtype=float)
     rows = Rows(
@@ -21,7 +23,7 @@ def run(values, day, *, memory_days, wander=0.0, offset_sd=1e4, learn_hours=0.0,
         **({name: np.zeros(n, dtype=np.bool_) for name in ("worked", "stood")} | {"jumps": np.zeros(n)} | seen),
     )  # fmt: skip
     noise = np.array([(1.0, memory_days, 0.0, wander, offset_sd, 0.0)], dtype=NOISE)
-    healthy = Healthy(noise, SCORES[None, :] * 1.0, np.array([threshold]), learn_hours, np.nan, np.nan)
+    healthy = Healthy(noise, SCORES[None, :] * 1.0, np.array([threshold]), learn_hours, np.nan, np.nan, step)
     numbers, flags = np.full((4, n), np.nan, dtype=np.float32), np.zeros((2, n), dtype=bool)
     output, trace = Output(*numbers, *flags), np.zeros(n, dtype=STEP)
     run_filter(
@@ -57,6 +59,14 @@ def test_evidence_equals_generalised_least_squares_on_irregular_times():
             best = max(best, (shape @ inverse @ values) ** 2 / (shape @ inverse @ shape))
     # 15 onsets are few enough that thinning may drop the very best, never more than its neighbours explain
     assert 0.9 * best / 2 <= out["evidence"][-1] <= best / 2 + 1e-4
+
+
+def test_readings_that_lie_within_one_step_raise_no_alarm_and_beyond_it_they_do():
+    """However far apart in sigmas: all may round one value."""
+    values = np.array([0.0] * 8 + [8.0] * 8)
+    for step, alarms in ((8.0, False), (4.0, True), (0.0, True)):
+        out, _ = run(values, np.arange(16) * 7.0, memory_days=1.0, step=step)
+        assert out["alarm"].any() == alarms
 
 
 def test_both_directions_are_alike():
