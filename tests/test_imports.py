@@ -19,6 +19,7 @@ FORBIDDEN = {
     "pipelines/entries": ["duckdb", "sqlite3", "pipelines.store"],
     "pipelines/held": ["duckdb", "pipelines.store", "pipelines.intake"],
     "pipelines/history": ["duckdb", "pipelines.store", "pipelines.intake"],
+    "pipelines/standstill": ["duckdb", "pipelines.store", "pipelines.intake", "pipelines.history", "pipelines.drift"],
     "pipelines/bands": ["duckdb", "pipelines.store", "pipelines.intake"],
     "pipelines/drift": ["duckdb", "pipelines.store", "pipelines.intake"],
     "pipelines/outliers": ["duckdb", "pipelines.store", "pipelines.intake"],

@@ -11,9 +11,10 @@ from pipelines.bands.built_in import ENOUGH_PEERS, PRIOR_VEHICLES, as_healthy, n
 from pipelines.bands.group_levels import groups_of
 from pipelines.bands.noise import Noise, fit_noise, take_out_levels
 from pipelines.bands.normal import LEAST_SETTLED, WEEK, days, vehicle_of_row
-from pipelines.bands.standing import held_at, repeats, stands_from
 from pipelines.digests import word
 from pipelines.handover import Bools, Float32s, Float64s, Int32s, Int64s, Panel
+from pipelines.standstill.rule import held_beyond
+from pipelines.standstill.unlearned import stands_from, unlearned_rows
 
 SAMPLE = 200  # vehicles at most that a family's normal is learned from; judgement
 SAMPLE_SEED = 1
@@ -74,11 +75,11 @@ def fit_family(panel: Panel, *, settled: Bools, until: float) -> Fit:
     ok = np.take(settled, rows, axis=1)
     row_start = np.searchsorted(vehicle[rows], np.arange(len(panel.vehicles) + 1)).astype(np.int64)
     stands = stands_from(values, epoch, row_start, panel.resolution)
-    low, high = held_at(panel)
-    standing = np.zeros(values.shape, dtype=np.bool_)
+    low, high = held_beyond(panel)
+    unlearned = np.zeros(values.shape, dtype=np.bool_)
     for c in np.flatnonzero(np.isfinite(stands)):
-        standing[c] = repeats(values[c], row_start, stands[c], low[c], high[c])
-    ok &= ~standing
+        unlearned[c] = unlearned_rows(values[c], row_start, stands[c], low[c], high[c])
+    ok &= ~unlearned
     week = np.floor((day[rows] - day[rows].min()) / WEEK).astype(np.int32)
     weeks = int(week.max()) + 1
     places, depot = np.unique(panel.depot[rows], return_inverse=True)
@@ -117,7 +118,7 @@ def fit_family(panel: Panel, *, settled: Bools, until: float) -> Fit:
         season_move=season_move,
         depot_move=depot_move,
         peers=len(rows) / weeks,
-        corrections=_able(values, epoch, row_start, standing) / max(len(rows), 1),
+        corrections=_able(values, epoch, row_start, unlearned) / max(len(rows), 1),
         readings_a_year=_pace(day[rows], vehicle[rows]),
         half_authority=_half_authority(panel, values),
         offset_sd=as_healthy(panel, offset_sd, len(known)),
@@ -140,14 +141,14 @@ def sampled(vehicles: Sequence[str], among: Int32s | Int64s) -> Int32s | Int64s:
 
 
 @numba.njit(cache=True, nogil=True)
-def _able(values, epoch, row_start, standing):  # type: ignore[no-untyped-def]
-    """How many of [C, R] readings can alarm: they do not stand, and do not begin an epoch other than the first."""
+def _able(values, epoch, row_start, unlearned):  # type: ignore[no-untyped-def]
+    """How many of [C, R] readings can alarm: they learned, and do not begin an epoch other than the first."""
     able = 0.0
     for c in range(len(values)):
         for v in range(len(row_start) - 1):
             seen, now = 0, -1
             for r in range(row_start[v], row_start[v + 1]):
-                if np.isnan(values[c, r]) or standing[c, r]:
+                if np.isnan(values[c, r]) or unlearned[c, r]:
                     continue
                 seen = seen + 1 if epoch[c, r] == now else 1
                 now = epoch[c, r]

@@ -17,8 +17,8 @@ import numba
 import numpy as np
 from scipy.special import roots_hermitenorm
 
-from pipelines.bands.standing import stand
 from pipelines.handover import Float64s
+from pipelines.standstill.unlearned import is_unlearned
 
 CUT = 2.5  # sds beyond which a difference counts no further; Huber's psi, 99 % of the normal's efficiency
 CUT_READINGS = 4.0  # readings that the pooled scale is worth in where that lies; judgement: few, for a first guess only
@@ -112,7 +112,7 @@ def listen(  # type: ignore[no-untyped-def]  # noqa: PLR0917
             if np.isnan(x):
                 continue
             repeated = repeated + 1 if x == value else 0
-            if stand(x, repeated, stands[block[r]], held[0], held[1]) or not settled[r]:
+            if is_unlearned(x, repeated, stands[block[r]], held[0], held[1]) or not settled[r]:
                 continue
             if epoch[r] == now and day[r] > before:
                 shown = 1 + total / (CUT_READINGS + information)

@@ -9,8 +9,8 @@ import numpy as np
 
 from pipelines.bands.group_levels import believed, draw, take_in
 from pipelines.bands.order import quantile
-from pipelines.bands.standing import rows_from
 from pipelines.handover import Int32s, Int64s
+from pipelines.standstill.unlearned import rows_from
 
 PASSES = 3  # of the robust mean; judgement
 # Peers further than this many sigmas from the rest say nothing about the season (Tukey's biweight); judgement.

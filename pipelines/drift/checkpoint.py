@@ -22,7 +22,7 @@ from pipelines.drift.series import SERIES, blank_series
 from pipelines.handover import Bools, Float64s, Int32s, Int64s, Panel
 from pipelines.history.trace import Trace
 
-STAGES = ("history", "bands", "drift")  # whose code it rests on
+STAGES = ("history", "standstill", "bands", "drift")  # whose code it rests on
 # That a checkpoint lies back: what comes late by so much, or the next reading revises, replays nothing; judgement.
 LATE_WEEKS = 2
 

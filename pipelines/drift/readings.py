@@ -10,12 +10,13 @@ from pipelines.bands.group_levels import groups_of
 from pipelines.bands.kept import Bands
 from pipelines.bands.normal import WEEK, Normal, days
 from pipelines.bands.scatter import blank_scatter, listen, series_scales, vehicle_scales
-from pipelines.bands.standing import held_at, learned
 from pipelines.drift.carry_over import MOVED
 from pipelines.drift.glr import run
 from pipelines.drift.onset_bank import empty_bank
 from pipelines.drift.series import NO_TRACE, Healthy, Output, Resumed, Rows
 from pipelines.handover import Bools, FamilyDrift, Float32s, Float64s, Int32s, Int64s, Panel
+from pipelines.standstill.rule import held_beyond
+from pipelines.standstill.unlearned import learned_readings
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -158,9 +159,11 @@ def readings_of(
         scale: [rows of the stretch] of the series' own noise.
         jumps: [rows of the stretch] how many of the vehicle's corrections jumped.
     """
-    low, high = held_at(panel)
+    low, high = held_beyond(panel)
     whole = panel.row_start, stretch.begin, normal.block
-    values, hours, stood = learned(panel.values.T[c], panel.hours, *whole, normal.stands_from[c], low[c], high[c])
+    values, hours, stood = learned_readings(
+        panel.values.T[c], panel.hours, *whole, normal.stands_from[c], low[c], high[c]
+    )
     anchor, recentred = season.anchors(*whole, panel.calibration, normal.centre[c], normal.ageing[c], panel.km)
     return Readings(
         values=values,
@@ -212,7 +215,7 @@ def told(
         weight: [n] output: of the series' own scale.
         own: [n] output: that scale times its weight.
     """
-    low, high = held_at(panel)
+    low, high = held_beyond(panel)
     rows, times = stretch.rows, stretch.times
     listen(
         panel.values.T[c, rows], panel.epoch.T[c, rows], settled[rows], times.day, times.block, first, last,

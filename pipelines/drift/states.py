@@ -12,9 +12,10 @@ from pipelines.bands.panel import UNKNOWN_FAMILY, read_codes
 from pipelines.catalogue.tables import published_tables
 from pipelines.drift.alarm_rules import BAND_SIGMAS
 from pipelines.drift.onset_posterior import Episodes
-from pipelines.drift.standstill import stands_still
 from pipelines.handover import Bools, Evidence, FamilyDrift, Float64s, HeldReadings, History, Int64s, Panel
 from pipelines.in_service import in_service
+from pipelines.standstill.rule import RARE_NOW
+from pipelines.standstill.stuck import Vehicles, stuck_runs
 from pipelines.threads import in_threads
 
 MOVING_SIGMAS = 0.25  # sigmas per 30 days from which an alarm is called drifting; judgement
@@ -150,7 +151,7 @@ def _family_states(family: Newest, cells: _Cells, held: HeldReadings) -> pl.Data
     state[outside] = STATES.index("outside")
     state[alarm & (moving | ~outside)] = STATES.index("drifting")
     state[relearning & ~alarm] = STATES.index("relearning")
-    state[stands_still(values, start, panel.hours) & ~alarm] = STATES.index("not_learning")
+    state[_is_stuck(panel, read_row) & ~alarm] = STATES.index("not_learning")
     missed = start[1:] - 1 - read_row - _held_newest(held, panel)
     state[(read_row < 0) | (missed >= NOT_READ_AFTER)] = STATES.index("not_read")
     numbers = {
@@ -186,6 +187,23 @@ def _family_states(family: Newest, cells: _Cells, held: HeldReadings) -> pl.Data
     return frame.filter(pl.col(CELL) >= 0).with_columns(
         pl.col(pl.Float64).fill_nan(None), pl.col(pl.Datetime).dt.cast_time_unit("us").dt.replace_time_zone("UTC")
     )
+
+
+def _is_stuck(panel: Panel, read_row: Int64s) -> Bools:
+    """[C, V] whether the newest reading, in row `read_row` [C, V], ends a run of one value too long to be chance."""
+    vehicles = Vehicles.of(
+        panel.row_start, np.zeros(len(panel.vehicles), np.int64), panel.hours,
+        panel.read_at.astype("datetime64[s]").astype(np.int64),
+    )  # fmt: skip
+    is_stuck = np.zeros(read_row.shape, dtype=np.bool_)
+    for c in range(len(panel.codes)):
+        runs = stuck_runs(
+            panel.values.T[c], vehicles, rare=RARE_NOW, neutral=float(panel.neutral[c]),
+            low=float(panel.low_limit[c]), high=float(panel.high_limit[c]),
+            step=float(np.nan_to_num(panel.resolution[c])),
+        )  # fmt: skip
+        is_stuck[c, runs.vehicle[runs.last == read_row[c, runs.vehicle]]] = True
+    return is_stuck
 
 
 def _times(day: Float64s) -> np.ndarray:

@@ -15,7 +15,7 @@ from pipelines.history.records import SCHEMA as NOTICES
 from pipelines.history.records import notices, with_new_histories
 from pipelines.history.resets import resetting_events
 from pipelines.history.rows import reading_rows
-from pipelines.history.standstill import standstills
+from pipelines.history.stuck_values import stuck_values
 from pipelines.history.trace import Trace
 
 
@@ -34,7 +34,7 @@ def reconstruct(evidence: Evidence) -> History:
         learning,
         fault_events=fault_events(readings, evidence),
         notices=with_new_histories(
-            notices(rows, clocked, _stale(events, learning.epochs), standstills(rows, evidence)), evidence.begun_anew
+            notices(rows, clocked, _stale(events, learning.epochs), stuck_values(rows, evidence)), evidence.begun_anew
         ),
     )
 

@@ -35,7 +35,7 @@ def notices(rows: pl.DataFrame, clocks: Clocks, stale: pl.DataFrame, still: pl.D
         rows: As `reading_rows` gives them.
         clocks: Their stitched counters.
         stale: vehicle_id, done_at, component: hands-on work without a reset, which leaves stale values to unwind.
-        still: Values that stand still, as `standstills` gives them.
+        still: Values that stand still, as `stuck_values` gives them.
     """
     swapped = swaps(rows, clocks)
     found = [*_counters(rows, clocks), _donors(rows, swapped), _swaps(swapped), _stale(stale), _still(still)]

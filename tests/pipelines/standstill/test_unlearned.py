@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from pipelines.bands.standing import learned, repeats, stands_from
+from pipelines.standstill.unlearned import learned_readings, stands_from, unlearned_rows
 
 
 def series(spread, asleep, vehicles=40, weeks=80, seed=3):
@@ -37,13 +37,13 @@ def test_winters_and_duties_that_never_visit_the_region_are_standstills(spread):
 
 def test_a_value_held_by_its_limit_is_no_repeat_and_what_was_not_read_between_is_none():
     values = np.array([3, 3, 9, 9, 9, 4, 4, np.nan, 4, 5], dtype=np.float32)
-    found = repeats(values, np.array([0, 10]), 1.0, np.nan, 9.0)
+    found = unlearned_rows(values, np.array([0, 10]), 1.0, np.nan, 9.0)
     assert np.flatnonzero(found).tolist() == [1, 6, 8]
 
 
 def test_a_series_that_rounding_often_repeats_stands_from_as_many_repeats_as_chance_does_not_make():
     values = np.array([3, 3, 3, 4, 4, 4, 4, 4, 3], dtype=np.float32)
-    found = repeats(values, np.array([0, 9]), 3.0, np.nan, np.nan)
+    found = unlearned_rows(values, np.array([0, 9]), 3.0, np.nan, np.nan)
     assert np.flatnonzero(found).tolist() == [6, 7]
 
 
@@ -52,7 +52,7 @@ def test_hours_before_a_standing_reading_are_not_learned_in_and_it_is_as_if_not_
     hours = np.array([0.0, 10, 20, 30, 5, 15])
     values = np.array([1, 2, 2, 3, 7, 7], dtype=np.float32)
     whole = np.array([0, 4, 6]), np.array(begin), np.zeros(6, dtype=np.int32)
-    read, run, stood = learned(values, hours, *whole, np.array([1.0]), np.nan, np.nan)
+    read, run, stood = learned_readings(values, hours, *whole, np.array([1.0]), np.nan, np.nan)
     rows = [*range(begin[0], 4), *range(begin[1], 6)]
     np.testing.assert_array_equal(read, np.array([1, 2, np.nan, 3, 7, np.nan])[rows])
     assert run.tolist() == np.array([0, 10, 10, 20, 5, 5])[rows].tolist()

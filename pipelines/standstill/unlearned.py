@@ -7,12 +7,11 @@ import numba
 import numpy as np
 from scipy.special import ndtr
 
-from pipelines.handover import Float32s, Float64s, Int32s, Int64s, Panel
+from pipelines.handover import Float32s, Float64s, Int32s, Int64s
+from pipelines.standstill.rule import RARE_READING, fewest_repeats
 
 SPREADS = np.geomspace(0.05, 50, 200)  # sd of a difference between neighbouring readings, in steps, tried
 LEAST_MOVED = 20  # differences other than 0 that must be seen before a repeat is called anything; judgement
-# Chance that rounding alone repeats a reading so often in a row, below which it is a standstill; judgement.
-UNLIKELY = 1e-3
 
 
 def stands_from(values: Float32s, epoch: Int32s, row_start: Int64s, resolution: Float64s) -> Float64s:
@@ -35,7 +34,7 @@ def stands_from(values: Float32s, epoch: Int32s, row_start: Int64s, resolution: 
     chance = np.where(ones >= one[0], np.maximum(chance, repeat[0]), chance)
     standing = np.clip(1 - (1 - repeats / np.maximum(repeats + moved, 1)) / np.maximum(1 - chance, 1e-9), 0, 1)
     at_once = standing > (1 - standing) * chance
-    in_a_row = np.ceil(np.log(UNLIKELY) / np.log(np.clip(chance, 1e-9, 1 - 1e-9)))
+    in_a_row = fewest_repeats(chance, RARE_READING)
     return np.where(moved < LEAST_MOVED, np.inf, np.where(at_once, 1.0, in_a_row))
 
 
@@ -82,13 +81,6 @@ def _count(values, epoch, row_start, resolution):  # type: ignore[no-untyped-def
     return counts
 
 
-def held_at(panel: Panel) -> tuple[Float64s, Float64s]:
-    """[C], [C] below and above which a value is held by its limit, which is no standstill; NaN: nowhere."""
-    half = np.nan_to_num(panel.resolution) / 2
-    low = np.where(panel.measured_low, panel.low_limit + half, np.nan)
-    return low, np.where(panel.measured_high, panel.high_limit - half, np.nan)
-
-
 @numba.njit(cache=True, nogil=True)
 def rows_from(begin, row_start):  # type: ignore[no-untyped-def]
     """How many rows there are from row `begin` [V] of each vehicle on."""
@@ -99,13 +91,13 @@ def rows_from(begin, row_start):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, nogil=True)
-def stand(x, repeated, stands, low, high):  # type: ignore[no-untyped-def]
-    """Whether a reading that repeats the one before so often is a standstill."""
+def is_unlearned(x, repeated, stands, low, high):  # type: ignore[no-untyped-def]
+    """Whether a reading that repeats the one before so often learned nothing."""
     return repeated > 0 and repeated >= stands and not (x <= low or x >= high)
 
 
 @numba.njit(cache=True, nogil=True)
-def repeats(values, row_start, stands, low, high):  # type: ignore[no-untyped-def]
+def unlearned_rows(values, row_start, stands, low, high):  # type: ignore[no-untyped-def]
     """[R] where a series stands: it reads what it read before, for as long; a limit that holds it is no standstill.
 
     A new epoch that begins with the reading of before it has learned nothing yet either.
@@ -126,13 +118,13 @@ def repeats(values, row_start, stands, low, high):  # type: ignore[no-untyped-de
             if np.isnan(x):
                 continue
             run = run + 1 if x == before else 0
-            out[r] = stand(x, run, stands, low, high)
+            out[r] = is_unlearned(x, run, stands, low, high)
             before = x
     return out
 
 
 @numba.njit(cache=True, nogil=True)
-def learned(values, hours, row_start, begin, block, stands, low, high):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+def learned_readings(values, hours, row_start, begin, block, stands, low, high):  # type: ignore[no-untyped-def]  # noqa: PLR0917
     """What a series learned: its readings but those where it stands, and the hours but those before these.
 
     Args:
@@ -160,7 +152,7 @@ def learned(values, hours, row_start, begin, block, stands, low, high):  # type:
             x, standing = values[r], False
             if not np.isnan(x):
                 repeated = repeated + 1 if x == before else 0
-                standing = stand(x, repeated, stands[block[r]], low, high)
+                standing = is_unlearned(x, repeated, stands[block[r]], low, high)
                 before = x
             if standing and r > row_start[v] and hours[r] >= hours[r - 1]:
                 idle += hours[r] - hours[r - 1]

@@ -4,7 +4,7 @@ import pytest
 
 from pipelines.history.reconstruct import reconstruct
 from pipelines.history.rows import reading_rows
-from pipelines.history.standstill import standstills
+from pipelines.history.stuck_values import stuck_values
 
 WEEKS = 52
 HOURS = [10.0 * week for week in range(WEEKS)]
@@ -32,7 +32,7 @@ def fleet(evidence, weekly):
 
 
 def found(given):
-    return standstills(reading_rows(given), given)
+    return stuck_values(reading_rows(given), given)
 
 
 def test_a_value_that_stands_still_in_use_is_named_with_its_run(fleet, day):
