@@ -4,10 +4,10 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipelines.bands.kept import MODEL, OF_BLOCK
+from pipelines.bands.band_tables import MODEL, OF_BLOCK
 from pipelines.bands.recalibration import SHIFT_PARTS
 from pipelines.bands.season import WEEK_PARTS
-from pipelines.drift.reasoning import correction_paths
+from pipelines.drift.correction_paths import correction_paths
 from pipelines.handover import Evidence
 
 # Published beside the contract's tables, for the newest state: tables, and the columns that are needed of them.

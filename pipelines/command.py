@@ -21,8 +21,8 @@ from pipelines.terminal import say
 if TYPE_CHECKING:
     import polars as pl
 
-    from pipelines.drift.checkpoint import Checkpoint
     from pipelines.handover import Evidence
+    from pipelines.resume.drift_checkpoint import Checkpoint
     from pipelines.settings import Settings
 
 
@@ -91,7 +91,7 @@ def analyse(
 
 def _publish_states(store: Store, evidence: "Evidence", settings: "Settings") -> None:
     """Publish `correction_state` alone, and keep what the next such run goes on from."""
-    from pipelines.analyse_states import correction_states_since  # noqa: PLC0415
+    from pipelines.resume.correction_states import correction_states_since  # noqa: PLC0415
     from pipelines.store.drift_checkpoint import checkpoint_folder  # noqa: PLC0415
     from pipelines.store.publish import publish_states  # noqa: PLC0415
     from pipelines.store.published import kept_as_ofs  # noqa: PLC0415

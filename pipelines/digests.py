@@ -27,7 +27,7 @@ def word(*parts: bytes) -> int:
 def code_digest(stages: Iterable[str]) -> str:
     """Of the code that computes some stages, and of the libraries that it runs on."""
     modules = [file for stage in stages for file in files(f"pipelines.{stage}").iterdir()]
-    modules.append(files("pipelines").joinpath("blocks.py"))
+    modules.append(files("pipelines").joinpath("learning_blocks.py"))
     texts = [file.read_bytes() for file in sorted(modules, key=str) if file.name.endswith(".py")]
     return digest(*texts, *(version(library).encode() for library in ("numba", "numpy", "polars")))
 

@@ -4,7 +4,7 @@ from collections.abc import Callable, Sequence
 from typing import Protocol
 
 from pipelines.bands.panel import panels
-from pipelines.drift.straying import straying
+from pipelines.drift.stage import straying
 from pipelines.handover import Drift, Evidence, History, Panel
 from pipelines.history.reconstruct import reconstruct
 from pipelines.settings import Settings

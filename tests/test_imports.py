@@ -22,6 +22,7 @@ FORBIDDEN = {
     "pipelines/standstill": ["duckdb", "pipelines.store", "pipelines.intake", "pipelines.history", "pipelines.drift"],
     "pipelines/bands": ["duckdb", "pipelines.store", "pipelines.intake"],
     "pipelines/drift": ["duckdb", "pipelines.store", "pipelines.intake"],
+    "pipelines/resume": ["duckdb", "pipelines.store", "pipelines.intake"],
     "pipelines/outliers": ["duckdb", "pipelines.store", "pipelines.intake"],
     "pipelines/causes": ["duckdb", "pipelines.store", "pipelines.intake"],
     "pipelines/forecast": ["duckdb", "pipelines.store", "pipelines.intake"],

@@ -14,8 +14,8 @@ from pipelines.bands.fit import Fit, fit_family
 from pipelines.bands.normal import WEEK, Normal, days
 from pipelines.bands.spread import Spread, learn_spread, pooled_spreads
 from pipelines.bands.tails import tail_table
-from pipelines.blocks import block_starts, has_past
 from pipelines.handover import Bools, Float64s, Int32s, Int64s, Panel
+from pipelines.learning_blocks import block_starts, has_past
 from pipelines.threads import in_threads
 
 AUTHORITY_SIGMA = 0.04  # healthy noise as a share of half the authority, where nothing better is known; judgement

@@ -5,8 +5,8 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy.special import erfc
 
+from pipelines.bands.band_tables import Bands
 from pipelines.bands.group_levels import LEAST, SURE
-from pipelines.bands.kept import Bands
 from pipelines.bands.normal import WEEK
 from pipelines.handover import Panel
 

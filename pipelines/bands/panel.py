@@ -5,7 +5,7 @@ import numpy as np
 import polars as pl
 
 from pipelines.bands.coded import coded_rows
-from pipelines.bands.fitted import fitted_codes
+from pipelines.bands.equipment import fitted_codes
 from pipelines.bands.worked import worked_rows
 from pipelines.handover import Bools, Evidence, Float32s, Float64s, History, Int32s, Int64s, Panel
 from pipelines.threads import in_threads

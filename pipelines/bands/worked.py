@@ -6,7 +6,7 @@ import polars as pl
 from pipelines.causes.affected import family_places
 from pipelines.handover import Evidence, Int64s
 from pipelines.history.fault_events import HANDS_ON
-from pipelines.history.rows import first_rows_after
+from pipelines.history.reading_rows import first_rows_after
 
 ABOUT = ["component", "bank", "cylinder", "cause"]  # what says which corrections a piece of work was about
 

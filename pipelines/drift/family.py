@@ -7,10 +7,9 @@ from typing import Any
 import numpy as np
 
 from pipelines.bands import recalibration, season
+from pipelines.bands.band_tables import Bands
 from pipelines.bands.group_levels import GROUP, groups_of
-from pipelines.bands.kept import Bands
 from pipelines.bands.normal import Normal, vehicle_of_row
-from pipelines.drift.checkpoint import FamilyCheckpoint, Put, Start
 from pipelines.drift.harm import CHANGED
 from pipelines.drift.leeway import leeway
 from pipelines.drift.onset_posterior import OpenAlarm, open_alarms
@@ -34,6 +33,7 @@ from pipelines.drift.readings import (
 )
 from pipelines.drift.series import last_output
 from pipelines.handover import Bools, FamilyDrift, Float32s, Float64s, Int32s, Int64s, Panel
+from pipelines.resume.drift_checkpoint import FamilyCheckpoint, Put, Start
 from pipelines.threads import in_threads
 
 SHARES = 4  # of the corrections, added up in a fixed order: sums are alike on any number of cores

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipelines.bands.kept import Bands
+from pipelines.bands.band_tables import Bands
 from pipelines.bands.normal import LEAST_SETTLED
 from pipelines.bands.recalibration import blank_levels
 from pipelines.bands.season import blank_peers

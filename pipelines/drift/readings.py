@@ -6,8 +6,8 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from pipelines.bands import recalibration, season
+from pipelines.bands.band_tables import Bands
 from pipelines.bands.group_levels import groups_of
-from pipelines.bands.kept import Bands
 from pipelines.bands.normal import WEEK, Normal, days
 from pipelines.bands.scatter import blank_scatter, listen, series_scales, vehicle_scales
 from pipelines.drift.carry_over import MOVED

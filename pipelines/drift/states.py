@@ -7,7 +7,7 @@ import numba
 import numpy as np
 import polars as pl
 
-from pipelines.bands.fitted import fitted_codes
+from pipelines.bands.equipment import fitted_codes
 from pipelines.bands.panel import UNKNOWN_FAMILY, read_codes
 from pipelines.catalogue.tables import published_tables
 from pipelines.drift.alarm_rules import BAND_SIGMAS

@@ -6,7 +6,6 @@ from zlib import crc32
 import numpy as np
 import polars as pl
 
-from pipelines.blocks import block_starts
 from pipelines.forecast.active_faults import ActiveFaults, Mended, fault_codes
 from pipelines.forecast.failure_direction import FOLDS
 from pipelines.forecast.first_passage import SUMMARY, summarise_rows
@@ -17,6 +16,7 @@ from pipelines.forecast.outcomes import SPAN, Record
 from pipelines.forecast.time_grid import AT_HORIZON, ENDS, hazard_of
 from pipelines.handover import Bools, Drift, Evidence, FamilyDrift, Float32s, Float64s, History, Int64s, Outliers
 from pipelines.history.since_reading import SinceReading
+from pipelines.learning_blocks import block_starts
 
 FARTHEST_DAYS = 730.0
 FAMILY_SAMPLE = 20_000  # rows that tell a family's spread

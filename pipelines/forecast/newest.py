@@ -6,9 +6,9 @@ month. These figures keep both; their noise is for the hazard that is learned fr
 
 import numpy as np
 
-from pipelines.blocks import block_starts
 from pipelines.forecast.origins import read_days
 from pipelines.handover import FamilyDrift, Float32s, Float64s, Int64s
+from pipelines.learning_blocks import block_starts
 
 LATELY_DAYS = 10.0  # readings no older are averaged, where a vehicle is read more often than weekly ...
 MOST_READINGS = 10  # ... this many at the most

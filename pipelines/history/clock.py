@@ -8,7 +8,7 @@ import polars as pl
 
 from pipelines.handover import Bools, Evidence, Float64s, Int64s
 from pipelines.history.counter import MISREAD, NEW_TRACK, RESTARTED, RESUMED, ZONES_H, CounterRules, Stitched, stitch
-from pipelines.history.rows import MISDATED_DAYS, first_rows_after, row_starts
+from pipelines.history.reading_rows import MISDATED_DAYS, first_rows_after, row_starts
 
 CLOCK = CounterRules(max_rate=1.0, tolerance=0.1, zero_restart=True, factors=(1 / 60, 1 / 3600))
 KM_PER_MILE = 1.609344

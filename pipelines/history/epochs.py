@@ -3,7 +3,7 @@
 import polars as pl
 
 from pipelines.handover import Bools, Evidence, Float64s
-from pipelines.history.neutral import threshold
+from pipelines.history.reset_likelihood import threshold
 
 SCHEMA = pl.Schema(
     {

@@ -10,13 +10,13 @@ from pipelines.history.clock import Clocks, clocks
 from pipelines.history.epochs import epochs
 from pipelines.history.fault_events import SCHEMA as FAULT_EVENTS
 from pipelines.history.fault_events import fault_events
-from pipelines.history.neutral import back_to_neutral
+from pipelines.history.reading_rows import reading_rows
 from pipelines.history.records import SCHEMA as NOTICES
 from pipelines.history.records import notices, with_new_histories
+from pipelines.history.reset_likelihood import back_to_neutral
 from pipelines.history.resets import resetting_events
-from pipelines.history.rows import reading_rows
 from pipelines.history.stuck_values import stuck_values
-from pipelines.history.trace import Trace
+from pipelines.resume.reset_checkpoint import Trace
 
 
 def reconstruct(evidence: Evidence) -> History:

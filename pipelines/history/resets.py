@@ -5,7 +5,7 @@ from datetime import timedelta
 import polars as pl
 
 from pipelines.handover import Evidence
-from pipelines.history.rows import MISDATED_DAYS, first_rows_after
+from pipelines.history.reading_rows import MISDATED_DAYS, first_rows_after
 
 HANDS_ON = ("repair", "replacement", "cleaning", "adjustment", "inspection")
 

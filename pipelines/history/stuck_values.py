@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 
 from pipelines.handover import Evidence, Float32s
-from pipelines.history.rows import row_starts
+from pipelines.history.reading_rows import row_starts
 from pipelines.standstill.rule import RARE_EVER
 from pipelines.standstill.stuck import Runs, Vehicles, stuck_runs
 from pipelines.threads import in_threads

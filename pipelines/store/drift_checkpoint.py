@@ -22,11 +22,11 @@ from pipelines.bands.recalibration import LEVEL, SHIFT
 from pipelines.bands.scatter import SERIES_SCATTER
 from pipelines.bands.season import PEER, WEEKLY
 from pipelines.digests import digest
-from pipelines.drift.checkpoint import Checkpoint, FamilyCheckpoint
 from pipelines.drift.onset_bank import ONSET
 from pipelines.drift.series import SERIES
 from pipelines.errors import StoreError
-from pipelines.history.trace import Trace
+from pipelines.resume.drift_checkpoint import Checkpoint, FamilyCheckpoint
+from pipelines.resume.reset_checkpoint import Trace
 from pipelines.store.folder import Store
 from pipelines.store.lock import writers_lock
 from pipelines.threads import in_threads

@@ -11,7 +11,7 @@ from drift_simulated import Simulated, simulated
 from drift_table import Line
 
 from pipelines.bands.panel import panels
-from pipelines.drift.straying import straying
+from pipelines.drift.stage import straying
 from pipelines.history.reconstruct import reconstruct
 from pipelines.settings import Settings
 from pipelines.store.evidence import read_evidence

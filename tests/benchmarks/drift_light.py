@@ -7,7 +7,7 @@ from drift_promise import Truth, Watched, rate_lines
 from drift_table import Line
 
 from pipelines.bands.panel import panels
-from pipelines.drift.straying import straying
+from pipelines.drift.stage import straying
 from pipelines.handover import Drift
 from pipelines.settings import Settings
 

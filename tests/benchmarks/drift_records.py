@@ -11,7 +11,7 @@ from drift_simulated import Simulated, keys_of
 from drift_table import Line, share_interval
 
 from pipelines.bands.panel import panels
-from pipelines.drift.straying import straying
+from pipelines.drift.stage import straying
 from pipelines.handover import Drift, Evidence
 from pipelines.history.reconstruct import reconstruct
 from pipelines.intake.load import load

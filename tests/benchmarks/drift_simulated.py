@@ -12,7 +12,7 @@ from drift_promise import Truth, Watched, rate_lines
 from drift_table import Line
 
 from pipelines.bands.panel import panels
-from pipelines.drift.straying import straying
+from pipelines.drift.stage import straying
 from pipelines.handover import Drift, Evidence, History, Panel
 from pipelines.history.reconstruct import reconstruct
 from pipelines.intake.load import load

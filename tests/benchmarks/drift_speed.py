@@ -25,12 +25,12 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipelines.analyse_states import correction_states_since
 from pipelines.bands.panel import panels
 from pipelines.catalogue.tables import drop_tables
-from pipelines.drift.straying import straying
+from pipelines.drift.stage import straying
 from pipelines.handover import Evidence
 from pipelines.history.reconstruct import reconstruct
+from pipelines.resume.correction_states import correction_states_since
 from pipelines.settings import Settings
 from pipelines.store.drift_checkpoint import NAME, checkpoint_folder
 from pipelines.store.folder import Store

@@ -19,7 +19,7 @@ import numpy as np
 import polars as pl
 
 from pipelines.bands.panel import panels
-from pipelines.drift.straying import straying
+from pipelines.drift.stage import straying
 from pipelines.history.reconstruct import reconstruct
 from pipelines.intake.load import load
 from pipelines.settings import Settings

@@ -23,7 +23,7 @@ from held_false import false_alarms, paired
 from scipy.stats import binomtest
 
 from pipelines.bands.panel import panels
-from pipelines.drift.straying import straying
+from pipelines.drift.stage import straying
 from pipelines.handover import Drift, Evidence
 from pipelines.held.finding import MISREAD
 from pipelines.held.readings import Readings

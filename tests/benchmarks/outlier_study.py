@@ -17,7 +17,7 @@ import polars as pl
 from scipy.stats import spearmanr
 
 from pipelines.bands.panel import panels
-from pipelines.drift.straying import straying
+from pipelines.drift.stage import straying
 from pipelines.history.reconstruct import reconstruct
 from pipelines.intake.load import load
 from pipelines.outliers import stage

@@ -38,7 +38,7 @@ from pipelines.catalogue.corrections import built_in_corrections
 from pipelines.catalogue.tables import drop_tables
 from pipelines.causes.knowledge import causes
 from pipelines.causes.ranking import learn_causes, rank_causes
-from pipelines.drift.straying import straying
+from pipelines.drift.stage import straying
 from pipelines.forecast.hazard import forecast_by_stored_model, forecast_faults
 from pipelines.forecast.stored import StoredModelError
 from pipelines.handover import Evidence

@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 from drift_fleets import World, light_fleet
 
-from pipelines.bands.fitted import fitted_codes
+from pipelines.bands.equipment import fitted_codes
 from pipelines.bands.panel import panels
 from pipelines.catalogue.tables import drop_tables
 

@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from pipelines.bands.panel import panels
-from pipelines.drift.straying import straying
+from pipelines.drift.stage import straying
 from pipelines.settings import Settings
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))

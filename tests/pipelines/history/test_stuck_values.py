@@ -2,8 +2,8 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipelines.history.reading_rows import reading_rows
 from pipelines.history.reconstruct import reconstruct
-from pipelines.history.rows import reading_rows
 from pipelines.history.stuck_values import stuck_values
 
 WEEKS = 52

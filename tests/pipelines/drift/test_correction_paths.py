@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 from drift_fleets import World, light_fleet
 
-from pipelines.drift.reasoning import PATH_SCHEMA, correction_paths
+from pipelines.drift.correction_paths import PATH_SCHEMA, correction_paths
 from pipelines.settings import Settings
 
 WORLD = World(vehicles=24, corrections=3, weeks=50, seed=5)

@@ -16,13 +16,13 @@ from pipelines.bands.recalibration import LEVEL, SHIFT, blank_levels, changes, e
 from pipelines.bands.scatter import SERIES_SCATTER, blank_scatter
 from pipelines.bands.season import PEER, WEEKLY, blank_peers
 from pipelines.digests import code_digest
-from pipelines.drift.digest import row_digests
 from pipelines.drift.onset_bank import empty_bank
 from pipelines.drift.series import SERIES, blank_series
 from pipelines.handover import Bools, Float64s, Int32s, Int64s, Panel
-from pipelines.history.trace import Trace
+from pipelines.resume.drift_past import row_digests
+from pipelines.resume.reset_checkpoint import Trace
 
-STAGES = ("history", "standstill", "bands", "drift")  # whose code it rests on
+STAGES = ("history", "standstill", "bands", "drift", "resume")  # whose code it rests on
 # That a checkpoint lies back: what comes late by so much, or the next reading revises, replays nothing; judgement.
 LATE_WEEKS = 2
 

@@ -10,8 +10,8 @@ from drift_fleets import World, light_fleet
 from polars.testing import assert_frame_equal
 
 from pipelines.bands.panel import panels
-from pipelines.drift.checkpoint import copied
-from pipelines.drift.straying import straying, straying_since
+from pipelines.drift.stage import straying, straying_since
+from pipelines.resume.drift_checkpoint import copied
 from pipelines.settings import Settings
 
 ROUGH = World(

@@ -6,13 +6,13 @@ from dataclasses import dataclass, field, replace
 import polars as pl
 
 from pipelines.bands.normal import WEEK
-from pipelines.drift.checkpoint import Checkpoint, Put, weeks_to_keep
-from pipelines.drift.straying import straying_since
+from pipelines.drift.stage import straying_since
 from pipelines.first_stages import first_stages
 from pipelines.handover import Drift, Evidence, History, Panel
+from pipelines.history.reading_rows import days
 from pipelines.history.reconstruct import learning_since
-from pipelines.history.rows import days
-from pipelines.history.trace import Trace
+from pipelines.resume.drift_checkpoint import Checkpoint, Put, weeks_to_keep
+from pipelines.resume.reset_checkpoint import Trace
 from pipelines.settings import Settings
 
 

@@ -7,9 +7,9 @@ import numba
 import numpy as np
 import polars as pl
 
-from pipelines.blocks import block_starts, has_past
 from pipelines.handover import Bools, Float32s, Float64s, Int64s
-from pipelines.history.rows import days, row_starts
+from pipelines.history.reading_rows import days, row_starts
+from pipelines.learning_blocks import block_starts, has_past
 
 LEVEL_WEIGHT = 0.35  # of the newest reading in the level that a value is compared with; judgement
 LEAST_STEPS = 10  # between readings of a family, before the noise of a correction can be told; judgement

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
-from pipelines.bands.kept import Bands, kept_bands
+from pipelines.bands.band_tables import Bands, kept_bands
 from pipelines.bands.normal import Normal
 from pipelines.bands.panel import panels
 from pipelines.bands.recalibration import blank_levels

@@ -5,8 +5,8 @@ from datetime import UTC, datetime
 import numpy as np
 import polars as pl
 
-from pipelines.blocks import block_starts
 from pipelines.handover import Evidence, Float64s, Int64s
+from pipelines.learning_blocks import block_starts
 
 EVER = datetime(1900, 1, 1, tzinfo=UTC)  # before any reading
 MISDATED_DAYS = 7.0  # that work may be dated away from the reading that shows it; judgement

@@ -17,9 +17,9 @@ import numpy as np
 import polars as pl
 
 from pipelines.handover import Bools, Evidence, Float32s, Float64s, Int64s
-from pipelines.history.rows import days, row_starts
-from pipelines.history.scatter import LEVEL_WEIGHT, Cells, scatter
-from pipelines.history.trace import Ground, Trace, Unknown, onward, terms_digest, trace_after
+from pipelines.history.reading_rows import days, row_starts
+from pipelines.history.reading_scatter import LEVEL_WEIGHT, Cells, scatter
+from pipelines.resume.reset_checkpoint import Ground, Trace, Unknown, onward, terms_digest, trace_after
 from pipelines.threads import in_threads
 
 CHUNK = 16_000  # readings that are compared at a time: their odds stay in the processor's cache

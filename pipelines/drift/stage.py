@@ -10,8 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from pipelines.bands.band_tables import Bands, kept_tables
 from pipelines.bands.group_levels import groups_of
-from pipelines.bands.kept import Bands, kept_tables
 from pipelines.bands.learning import learn_normals, settled_blocks
 from pipelines.bands.moved import MOVED, moved_depots
 from pipelines.bands.normal import WEEK, Normal, days
@@ -20,7 +20,12 @@ from pipelines.bands.relearning import relearning_hours, settled_rows
 from pipelines.bands.scatter import widenings
 from pipelines.bands.season import WEEKLY
 from pipelines.digests import code_digest
-from pipelines.drift.checkpoint import (
+from pipelines.drift.family import EXACT_PEERS, FamilyRun, run_family
+from pipelines.drift.onset_posterior import conclude
+from pipelines.drift.states import Newest, correction_states
+from pipelines.drift.threshold import threshold
+from pipelines.handover import SETTLED_CHANGES, Bools, Drift, Evidence, Float64s, History, Panel
+from pipelines.resume.drift_checkpoint import (
     STAGES,
     Checkpoint,
     Put,
@@ -32,13 +37,8 @@ from pipelines.drift.checkpoint import (
     still_normal,
     weeks_to_keep,
 )
-from pipelines.drift.digest import terms_digest
-from pipelines.drift.family import EXACT_PEERS, FamilyRun, run_family
-from pipelines.drift.onset_posterior import conclude
-from pipelines.drift.states import Newest, correction_states
-from pipelines.drift.threshold import threshold
-from pipelines.handover import SETTLED_CHANGES, Bools, Drift, Evidence, Float64s, History, Panel
-from pipelines.history.trace import Trace
+from pipelines.resume.drift_past import terms_digest
+from pipelines.resume.reset_checkpoint import Trace
 from pipelines.settings import Settings
 from pipelines.threads import in_threads
 

@@ -8,7 +8,7 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from pipelines.history.reconstruct import learning_since, reconstruct
-from pipelines.history.trace import SERIES, Trace
+from pipelines.resume.reset_checkpoint import SERIES, Trace
 
 WEEKS = 48
 CUT, NOW = 41, 45  # weeks: of a trace, and of the analysis that goes on from it; the third block began at 39

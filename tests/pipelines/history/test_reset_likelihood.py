@@ -2,9 +2,9 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipelines.history.neutral import FALSE_A_YEAR, back_to_neutral, threshold
-from pipelines.history.rows import reading_rows
-from pipelines.history.trace import Trace
+from pipelines.history.reading_rows import reading_rows
+from pipelines.history.reset_likelihood import FALSE_A_YEAR, back_to_neutral, threshold
+from pipelines.resume.reset_checkpoint import Trace
 
 WEEKS = 30
 HOURS = [20.0 * week for week in range(WEEKS)]
