@@ -32,6 +32,11 @@ def times_read(vehicle_id: str, as_of: datetime) -> dict[str, int]:
     return published.kept("times read", vehicle_id, as_of, build=build)
 
 
+def states(vehicle_id: str, as_of: datetime) -> pl.DataFrame:
+    """What `correction_state` says of it."""
+    return published.rows_of("correction_state", as_of, vehicle_id=vehicle_id)
+
+
 def correction_path(vehicle_id: str, code: str, as_of: datetime) -> pl.DataFrame:
     """One correction of one vehicle at every reading, with the parts of its expectation and the test's statistic.
 
@@ -93,5 +98,5 @@ READING_CLOCK = pl.Schema(
 
 
 def _of_vehicle(name: str, vehicle_id: str, as_of: datetime, schema: pl.Schema) -> pl.DataFrame:
-    frame = published.table(name, as_of)
-    return frame.filter(pl.col("vehicle_id") == vehicle_id) if frame.width else pl.DataFrame(schema=schema)
+    rows = published.rows_of(name, as_of, vehicle_id=vehicle_id)
+    return rows if rows.width else pl.DataFrame(schema=schema)

@@ -12,12 +12,14 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import polars as pl
 import streamlit as st
 
+from dashboard.views.factors import places_of
 from dashboard.views.joined import bare_title
 from dashboard.views.peers import PeersTables
 from dashboard.views.today import FleetTables
 from dashboard.views.trust import unchecked_warning
 from dashboard.views.vehicle import by_urgency as by_urgency_of
 from dashboard.views.withheld import as_it_stands
+from dashboard.views.wording import unit_word
 from pipelines.catalogue.tables import published_tables
 from pipelines.causes.knowledge import Cause, causes
 from pipelines.command_options import DEFAULT_STORE
@@ -46,6 +48,11 @@ def _kept(key: tuple[Any, ...], _build: Callable[[], Any]) -> Any:  # noqa: ARG0
 
 @st.cache_resource(max_entries=40, show_spinner=False)
 def _kept_frames(key: tuple[Any, ...], _build: Callable[[], Any]) -> Any:  # noqa: ARG001 - the key is hashed, not read
+    return _build()
+
+
+@st.cache_resource(max_entries=8, show_spinner=False)
+def _kept_readings(key: tuple[Any, ...], _build: Callable[[], Any]) -> Any:  # noqa: ARG001 - the key is hashed, not read
     return _build()
 
 
@@ -101,6 +108,30 @@ def table(name: str, as_of: datetime) -> pl.DataFrame:
     return kept_frame("table", name, as_of, build=build)
 
 
+def rows_of(name: str, as_of: datetime, **where: str) -> pl.DataFrame:
+    """The rows of one published table in which these columns hold these texts; otherwise as `table`.
+
+    A page that shows one vehicle or one correction asks so: a table of all can be a hundred megabytes.
+    """
+
+    def build() -> pl.DataFrame:
+        if not was_published(name, as_of):
+            return table(name, as_of)
+        return stored.read_published(store(), name, as_of=as_of, where=where).drop("as_of")
+
+    return kept("rows", name, as_of, sorted(where.items()), build=build)
+
+
+def astray_by_correction(as_of: datetime) -> pl.DataFrame:
+    """How many vehicles stray in each correction that was read: `correction, astray, vehicles, median_z`, by code."""
+    return kept("astray", as_of, build=lambda: stored.astray_by_correction(store(), as_of))
+
+
+def states_of_correction(code: str, as_of: datetime) -> pl.DataFrame:
+    """What `correction_state` says of one correction of the fleet."""
+    return rows_of("correction_state", as_of, correction=code)
+
+
 def newest_table(name: str) -> pl.DataFrame:
     """The newest state of one table, whichever as_of that is; without rows where it was never published."""
     states = _as_ofs(name) if store().exists() else []
@@ -110,6 +141,16 @@ def newest_table(name: str) -> pl.DataFrame:
 def vehicles() -> pl.DataFrame:
     """The fleet's vehicles, as the drop table has them."""
     return kept_frame("vehicles", build=lambda: fleet_reads.fleet_table(store(), "vehicles"))
+
+
+def families() -> pl.DataFrame:
+    """The engine families, as the drop table has them."""
+    return kept_frame("families", build=lambda: fleet_reads.fleet_table(store(), "families"))
+
+
+def places(as_of: datetime) -> pl.DataFrame:
+    """Each vehicle's place in every factor by which groups are made."""
+    return kept_frame("places", as_of, build=lambda: places_of(vehicles(), families(), as_of))
 
 
 def work() -> pl.DataFrame:
@@ -132,12 +173,22 @@ def correction(code: str) -> dict[str, Any]:
     return corrections().row(by_predicate=pl.col("code") == code, named=True)
 
 
+def unit_of(code: str) -> str:
+    """The unit of one correction, in words."""
+    return unit_word(correction(code)["unit"])
+
+
 def correction_values(code: str, as_of: datetime) -> pl.DataFrame:
-    """Readings of one correction in the fleet that stood then: `vehicle_id, read_at, value, calibration`."""
+    """Readings of one correction in the fleet that stood then: `vehicle_id` (Enum), `read_at, value, calibration`.
+
+    Those of few corrections are kept: of 10,000 vehicles over two years they take 20 MB each.
+    """
     cells = table("held_cell", as_of)
-    return kept_frame(
-        "values", code, as_of, build=lambda: as_it_stands(fleet_reads.correction_of_fleet(store(), code), cells, code)
+    readings: pl.DataFrame = _kept_readings(
+        _key("values", code, as_of),
+        lambda: as_it_stands(fleet_reads.correction_of_fleet(store(), code), cells, code),
     )
+    return readings
 
 
 def what_is_usual(family: str, as_of: datetime) -> pl.DataFrame:

@@ -1,11 +1,10 @@
-"""Charts of the whole fleet: urgency by depot, leeway against chance, one correction by group, forecast reliability."""
+"""Charts of the whole fleet: urgency by depot, leeway against chance, where vehicles stand, forecast reliability."""
 
 import altair as alt
 import polars as pl
 
 from dashboard.charts import Drawn
-from dashboard.charts.notes import note_marks
-from dashboard.palette import BAND, DASHES, GROUPS, INK, LIMIT, READING, STATE, URGENCY, Look
+from dashboard.palette import BAND, INK, LIMIT, READING, STATE, URGENCY, Look
 
 ROOM_FOR_HOURS = 22  # pixels that a figure needs
 ROOM_FOR_WORDS = 0.07  # share of the longest bar that a mark and a count need
@@ -104,47 +103,6 @@ def leeway_against_chance(rows: pl.DataFrame) -> Drawn:
         )
         .properties(width="container", height=260)
     )
-    return drawn
-
-
-def weekly_by_group(weekly: pl.DataFrame, notes: pl.DataFrame, *, unit: str, split: str) -> Drawn:
-    """Median and middle 80 % of vehicles a week, one colour and dash a group, with notes along the lower edge.
-
-    Args:
-        weekly: `group, week, median, low, high, vehicles`.
-        notes: `at, about, text`, within those weeks.
-        unit: Of the correction.
-        split: What the groups are, for the legend.
-    """
-    groups = weekly.get_column("group").unique().sort().to_list()
-    legend = alt.Legend(
-        orient="top", title=None, labelLimit=0, columns=2, symbolOpacity=1, symbolType="stroke", symbolSize=600
-    )
-    colour = alt.Color("group:N", scale=alt.Scale(domain=groups, range=list(GROUPS[: len(groups)])), legend=legend)
-    axis = alt.Axis(format="%b %Y", tickCount=8)
-    base = alt.Chart(weekly).encode(x=alt.X("week:T", title=None, axis=axis))
-    tooltip = [
-        alt.Tooltip("week:T", title="week of", format="%d %B %Y"),
-        alt.Tooltip("group:N", title=split),
-        alt.Tooltip("median:Q", format=".4~g"),
-        alt.Tooltip("low:Q", title="one in ten below", format=".4~g"),
-        alt.Tooltip("high:Q", title="one in ten above", format=".4~g"),
-        alt.Tooltip("vehicles:Q"),
-    ]
-    drawn: Drawn = alt.layer(
-        base.mark_area(opacity=0.14).encode(
-            y=alt.Y("low:Q", title=unit or "value", scale=alt.Scale(zero=False)), y2="high:Q", color=colour
-        ),
-        base.mark_line(strokeWidth=2.2, point=alt.OverlayMarkDef(size=14)).encode(
-            y="median:Q",
-            color=colour,
-            tooltip=tooltip,
-            strokeDash=alt.StrokeDash(
-                "group:N", legend=legend, scale=alt.Scale(domain=groups, range=list(DASHES[: len(groups)]))
-            ),
-        ),
-        *note_marks(notes, alt.X("at:T", title=None, axis=axis)),
-    ).properties(width="container", height=320)
     return drawn
 
 

@@ -5,7 +5,7 @@ from datetime import UTC, date, datetime, time
 import polars as pl
 import streamlit as st
 
-from dashboard import entered, published
+from dashboard import entered, one_vehicle, published
 from dashboard.screens import frame as shared
 from dashboard.screens.frame import Frame
 from dashboard.views import bay as views
@@ -22,8 +22,7 @@ MOST = entry_columns().text_limits["value"]
 def reading_part(vehicle_id: str, evidence: Evidence, ranking: pl.DataFrame, frame: Frame) -> None:
     """What to read and under which conditions, and a form that takes what was read."""
     form = f"reading of {vehicle_id}"
-    table = published.table("correction_state", frame.reader.as_of)
-    states = table.filter(pl.col("vehicle_id") == vehicle_id)
+    states = one_vehicle.states(vehicle_id, frame.reader.as_of)
     asked = views.to_read(states, ranking, published.cause_knowledge(), evidence)
     st.markdown("\n".join(_asked_line(each) for each in asked) or "No correction of this vehicle is known.")
     _said(form)

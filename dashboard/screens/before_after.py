@@ -26,9 +26,9 @@ def show() -> None:
     if frame is None:
         shared.nothing_yet()
         return
-    vehicles, state = published.vehicles(), published.table("correction_state", frame.reader.as_of)
-    read = state.filter(~pl.col("state").is_in(["not_fitted", "not_read"]))
-    titles = distinct_titles(read.get_column("correction").unique().sort(), published.corrections())
+    vehicles = published.vehicles()
+    read = published.astray_by_correction(frame.reader.as_of)
+    titles = distinct_titles(read.get_column("correction"), published.corrections())
     if not titles:
         st.info("No correction was read by this date.")
         return
@@ -41,7 +41,7 @@ def show() -> None:
             "What happened", list(KINDS), default="calibration", required=True, key="kind", bind="query-params",
             format_func=lambda each: KINDS[each],
         )  # fmt: skip
-        events = _events(kind, values)
+        events = published.kept("events of", frame.reader.as_of, kind, code, build=lambda: _events(kind, values))
         offered = events.get_column("what").value_counts(sort=True).sort("count", "what", descending=[True, False])
         whats = offered.get_column("what").to_list()
         what = st.selectbox("Which", whats, key="what", bind="query-params", placeholder="none on record")

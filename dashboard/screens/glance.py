@@ -64,7 +64,7 @@ def beside_part(vehicle_id: str, correction: str, vehicle_state: pl.DataFrame, f
         "states",
         as_of,
         other,
-        build=lambda: views.states_of(other, published.table("correction_state", as_of), published.corrections()),
+        build=lambda: views.states_of(other, one_vehicle.states(other, as_of), published.corrections()),
     )
     rows = states.filter(pl.col("correction") == correction).to_dicts()
     if not rows:

@@ -52,7 +52,7 @@ def show() -> None:
         )
         shared.chart(chart, key="work_load", alt="Hours of work by day at each depot")
     if view.rows.height:
-        _visits(view, frame)
+        _visits(view, frame, depots)
     if view.waiting.height:
         _waiting(view)
     with st.container(key="screen-decide"):  # not on paper
@@ -63,10 +63,18 @@ def show() -> None:
     _assumed(frame)
 
 
-def _visits(view: PlanView, frame: Frame) -> None:
+def _visits(view: PlanView, frame: Frame, depots: list[str]) -> None:
     """The visits as a table to work with and, for the printer, as one that does not scroll."""
     with st.container(key="paper"):
-        st.markdown(on_paper(view.rows, frame.reader))
+        st.markdown(
+            published.kept(
+                "on paper",
+                frame.reader,
+                depots,
+                entered.now().newest,
+                build=lambda: on_paper(view.rows, frame.reader),
+            )
+        )
     with st.container(key="screen-table"):
         _table(view)
         _downloads(view, frame)
@@ -163,13 +171,20 @@ def _downloads(view: PlanView, frame: Frame) -> None:
 
 def _ahead(view: PlanView, frame: Frame, depots: list[str]) -> None:
     """What is foreseen of vehicles without a visit; nothing where nothing is."""
-    ahead = months_ahead(
-        published.table("correction_state", frame.reader.as_of),
-        vehicles=published.vehicles(),
-        corrections=published.corrections(),
-        planned=view.rows.get_column("vehicle_id").to_list(),
-        depots=depots,
-        reader=frame.reader,
+    planned = view.rows.get_column("vehicle_id").to_list()
+    ahead = published.kept(
+        "ahead",
+        frame.reader,
+        planned,
+        depots,
+        build=lambda: months_ahead(
+            published.table("correction_state", frame.reader.as_of),
+            vehicles=published.vehicles(),
+            corrections=published.corrections(),
+            planned=planned,
+            depots=depots,
+            reader=frame.reader,
+        ),
     )
     if ahead.rows.is_empty():
         return

@@ -18,8 +18,7 @@ def setting_back_part(vehicle_id: str, cause: CauseView, frame: Frame) -> None:
         cause: A cause of the knowledge, with its place.
         frame: Who reads which state.
     """
-    states = published.table("correction_state", frame.reader.as_of)
-    mine = states.filter(pl.col("vehicle_id") == vehicle_id, pl.col("state") != "not_fitted")
+    mine = one_vehicle.states(vehicle_id, frame.reader.as_of).filter(pl.col("state") != "not_fitted")
     after = after_work(
         published.cause_knowledge()[cause.cause], one_vehicle.evidence(vehicle_id, frame.reader.as_of),
         mine["correction"].to_list(), bank=cause.bank, cylinder=cause.cylinder,

@@ -15,6 +15,7 @@ from dashboard.screens.glance import beside_part, glance_part, path_chart
 from dashboard.screens.notes import notes_part
 from dashboard.screens.record import codes_part, codes_that_stand, record_part, repairs_part
 from dashboard.screens.setting_back import setting_back_part
+from dashboard.screens.trends_picked import titles_of
 from dashboard.views import vehicle as views
 from dashboard.views import why
 from dashboard.views.explained import leading_words
@@ -84,7 +85,7 @@ def _vehicle(vehicle_id: str, vehicle_state: pl.DataFrame, frame: Frame) -> None
         "states",
         as_of,
         vehicle_id,
-        build=lambda: views.states_of(vehicle_id, published.table("correction_state", as_of), corrections),
+        build=lambda: views.states_of(vehicle_id, one_vehicle.states(vehicle_id, as_of), corrections),
     )
     about = published.vehicles().filter(pl.col("vehicle_id") == vehicle_id).to_dicts()
     causes = views.causes_of(vehicle_id, entered.checks(vehicle_id, as_of).ranking, published.cause_knowledge())
@@ -107,7 +108,6 @@ def _vehicle(vehicle_id: str, vehicle_state: pl.DataFrame, frame: Frame) -> None
     if summary.leading is None:
         st.info("No correction of this vehicle was ever read.")
         return
-    correction = _picked_correction(states, summary.leading)
     depot = about[0]["depot"] if about else None
     events = with_notes(
         one_vehicle.events(vehicle_id, as_of),
@@ -115,8 +115,7 @@ def _vehicle(vehicle_id: str, vehicle_state: pl.DataFrame, frame: Frame) -> None
         about=[FLEET, vehicle_id, *([depot] if depot else [])],
         until=as_of,
     )
-    _correction(vehicle_id, correction, states, events, frame)
-    beside_part(vehicle_id, correction, vehicle_state, frame)
+    _one_correction(vehicle_id, states, frame, leading=summary.leading, events=events, vehicle_state=vehicle_state)
     codes_part(vehicle_id, frame)
     left, right = st.columns([3, 2])
     with left:
@@ -129,6 +128,40 @@ def _vehicle(vehicle_id: str, vehicle_state: pl.DataFrame, frame: Frame) -> None
     _all_corrections(vehicle_id, states, frame)
     record_part(events, frame)
     notes_part("vehicle", [About(vehicle_id=vehicle_id), *([About(depot=depot)] if depot else []), About()], frame)
+
+
+@st.fragment  # another correction draws this part anew, not the page
+def _one_correction(
+    vehicle_id: str,
+    states: pl.DataFrame,
+    frame: Frame,
+    *,
+    leading: str,
+    events: pl.DataFrame,
+    vehicle_state: pl.DataFrame,
+) -> None:
+    """One correction in depth: of this vehicle, of its family, of another vehicle."""
+    correction = _picked_correction(states, leading)
+    _correction(vehicle_id, correction, states, events, frame)
+    _among_others(vehicle_id, correction, frame)
+    beside_part(vehicle_id, correction, vehicle_state, frame)
+
+
+def _among_others(vehicle_id: str, correction: str, frame: Frame) -> None:
+    """Links to this correction across the vehicle's family: in time, and on one day."""
+    title = titles_of(frame.reader.as_of).get(correction)
+    if title is None:
+        return
+    place = published.places(frame.reader.as_of).filter(pl.col("vehicle_id") == vehicle_id).to_dicts()
+    family = [place[0]["engine_family"]] if place and place[0]["engine_family"] else []
+    asked = {**frame.carried, "correction": title, "family": family}
+    with st.container(horizontal=True):
+        st.page_link("screens/trends.py", label="This correction in its family, in time", query_params=asked)
+        st.page_link(
+            "screens/trends.py",
+            label="and where its family stands today",
+            query_params={**asked, "look": "Spread at a date", "by": "depot"},
+        )
 
 
 def _picked_correction(states: pl.DataFrame, leading: str) -> str:

@@ -42,9 +42,9 @@ def calibration_events(values: pl.DataFrame) -> pl.DataFrame:
     """First readings with another calibration than before: EVENTS, `what` is the new one.
 
     Args:
-        values: `vehicle_id, read_at, calibration`, by vehicle and time.
+        values: `vehicle_id, read_at, calibration`.
     """
-    known = values.drop_nulls("calibration")
+    known = values.drop_nulls("calibration").sort("vehicle_id", "read_at")
     new = pl.col("calibration") != pl.col("calibration").shift(1).over("vehicle_id")
     return known.filter(new).select("vehicle_id", at="read_at", what="calibration").cast(EVENTS)
 
@@ -98,6 +98,7 @@ def before_after(
         placed.with_columns(week=pl.col("read_at").dt.truncate("1w"))
         .group_by("vehicle_id", "engine_family", "depot", "week")
         .agg(pl.col("value").mean())
+        .with_columns(pl.col("vehicle_id").cast(pl.String))
     )
     firsts = (
         events.sort("at").unique("vehicle_id", keep="first", maintain_order=True).filter(pl.col("at") <= reader.as_of)

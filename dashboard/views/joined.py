@@ -30,10 +30,15 @@ def with_catalogue(rows: pl.DataFrame, corrections: pl.DataFrame, *, on: str = "
     )
 
 
+def in_kind_of(rows: pl.DataFrame, others: pl.DataFrame) -> pl.DataFrame:
+    """The rows with vehicle_id in the kind (text or Enum) in which other rows hold it, so that they can be joined."""
+    return rows.with_columns(pl.col("vehicle_id").cast(others.schema["vehicle_id"], strict=False))
+
+
 def with_vehicles(rows: pl.DataFrame, vehicles: pl.DataFrame) -> pl.DataFrame:
     """The same rows in the same order with engine_family, depot and duty of each vehicle."""
     return rows.join(
-        vehicles.select("vehicle_id", "engine_family", "depot", "duty"),
+        in_kind_of(vehicles.select("vehicle_id", "engine_family", "depot", "duty"), rows),
         on="vehicle_id",
         how="left",
         maintain_order="left",

@@ -18,6 +18,7 @@ NOTE = pl.Schema(
 BY_DROP = "a drop"
 LONGEST_NAME = 80
 CHANGES_TABLES = ("held", "reading")  # kinds that change what an analysis computes; of visits, those that are done
+OF_PAGES = ("view", "list")  # kinds that only pages read
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -123,7 +124,7 @@ def waiting_sentence(record: pl.DataFrame, counted: int) -> str:
     changes = (
         pl.col("kind").is_in(CHANGES_TABLES)
         | ((pl.col("kind") == "visit") & (pl.col("value") == "done"))
-        | pl.col("withdraws").is_not_null()
+        | (pl.col("withdraws").is_not_null() & ~pl.col("kind").is_in(OF_PAGES))
     )
     waiting = later.filter(changes).height
     if not waiting:

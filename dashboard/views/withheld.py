@@ -6,6 +6,7 @@ from typing import Any
 
 import polars as pl
 
+from dashboard.views.joined import in_kind_of
 from dashboard.views.wording import Reader, count, listed
 from pipelines.entries.entry import Entry
 from pipelines.held.finding import EXCHANGED, FOREIGN, REPEATED
@@ -191,6 +192,7 @@ def as_it_stands(values: pl.DataFrame, cells: pl.DataFrame, code: str) -> pl.Dat
     """
     if not cells.width or not cells.height:
         return values
+    cells = in_kind_of(cells, values)
     key = ["vehicle_id", "read_at"]
     foreign = pl.col("column_name").is_null() | pl.col("of").is_not_null()
     new = cells.filter(~foreign, pl.col("column_name") == code).select(*key, new="value", changed=pl.lit(value=True))

@@ -1,6 +1,8 @@
 """Reads what screens and exports show: published tables, load reports, quarantine, one vehicle's snapshots."""
 
+from collections.abc import Mapping, Sequence
 from datetime import datetime
+from types import MappingProxyType
 
 import polars as pl
 
@@ -12,13 +14,22 @@ from pipelines.store.folder import Store
 from pipelines.store.schema import columns_of
 
 
-def read_published(store: Store, table: str, *, as_of: datetime | None = None) -> pl.DataFrame:
+def read_published(
+    store: Store,
+    table: str,
+    *,
+    as_of: datetime | None = None,
+    columns: Sequence[str] = (),
+    where: Mapping[str, str] = MappingProxyType({}),
+) -> pl.DataFrame:
     """One published table, with its column as_of, rows in the order in which they were published.
 
     Args:
         store: Where from.
         table: A table of the contract, or one that explains them.
         as_of: One that is still kept; None: the newest of this table.
+        columns: Those that are wanted beside as_of; none: all.
+        where: Rows in which these columns hold these texts.
 
     Raises:
         StoreError: it was never published, or not as of that time.
@@ -33,8 +44,30 @@ def read_published(store: Store, table: str, *, as_of: datetime | None = None) -
         if wanted not in kept:
             times = ", ".join(f"{time:%Y-%m-%dT%H:%M:%SZ}" for time in kept)
             raise StoreError(f"{table}: not published as of {wanted:%Y-%m-%dT%H:%M:%SZ}. Kept are: {times}.")
-        query = f"SELECT * FROM published.{quoted(table)} WHERE as_of = $as_of ORDER BY rowid"
-        return _with_columns_of_now(frame_of(connection, query, as_of=wanted), table)
+        known = columns_of(connection, table, "published")
+        taken = ", ".join(["as_of", *(quoted(name) for name in columns if name in known)]) if columns else "*"
+        equal = "".join(f" AND {quoted(name)} = $p{place}" for place, name in enumerate(where, start=1))
+        values = {f"p{place}": value for place, value in enumerate(where.values(), start=1)}
+        query = f"SELECT {taken} FROM published.{quoted(table)} WHERE as_of = $as_of{equal} ORDER BY rowid"
+        rows = _with_columns_of_now(frame_of(connection, query, as_of=wanted, **values), table)
+        return rows.select("as_of", *columns) if columns else rows
+
+
+def astray_by_correction(store: Store, as_of: datetime) -> pl.DataFrame:
+    """How many vehicles stray in each correction that was read: `correction, astray, vehicles, median_z`, by code.
+
+    Raises:
+        StoreError: there is no store.
+    """
+    with store.reading() as connection:
+        return frame_of(
+            connection,
+            # One row per correction that any vehicle read.
+            "SELECT correction, count(*) FILTER (state IN ('drifting', 'outside')) AS astray, count(*) AS vehicles, "
+            "median(z) AS median_z FROM published.correction_state "
+            "WHERE as_of = $as_of AND state NOT IN ('not_fitted', 'not_read') GROUP BY correction ORDER BY correction",
+            as_of=as_of,
+        )
 
 
 def _with_columns_of_now(frame: pl.DataFrame, table: str) -> pl.DataFrame:

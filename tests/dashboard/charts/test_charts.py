@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 import polars as pl
 import pytest
 
-from dashboard.charts import fleet
+from dashboard.charts import fleet, groups
 from dashboard.charts.correction_path import correction_path, limits_drawn
 from dashboard.palette import GROUPS, URGENCY
 
@@ -141,22 +141,36 @@ def test_ten_thousand_vehicles_are_drawn_down_to_the_most_likely_to_fault():
 
 
 def test_groups_differ_by_colour_and_dash():
-    weekly = pl.DataFrame(
-        {
-            "group": ["a", "b"],
-            "week": [AS_OF, AS_OF],
-            "median": [1.0, 2.0],
-            "low": [0.0, 1.0],
-            "high": [2.0, 3.0],
-            "vehicles": [5, 5],
-        }
+    weekly = pl.DataFrame({"group": ["a", "b"], "week": [AS_OF, AS_OF], "vehicles": [5, 5]}).with_columns(
+        low=0.0, quarter=0.5, median=1.0, three_quarters=1.5, high=2.0
     )
     noted = pl.DataFrame({"at": weekly["week"][:1], "about": ["fleet"], "text": ["new fuel"]})
-    layers = fleet.weekly_by_group(weekly, noted, unit="%", split="depot").to_dict()["layer"]
-    assert len(layers) == len(fleet.weekly_by_group(weekly, noted.head(0), unit="%", split="depot")["layer"]) + 2
-    line = layers[1]["encoding"]
+    asked = {"groups": ["a", "b"], "unit": "%", "split": "depot"}
+    layers = groups.ribbons(weekly, noted, **asked).to_dict()["layer"]
+    assert len(layers) == len(groups.ribbons(weekly, noted.head(0), **asked)["layer"]) + 2
+    line = layers[2]["encoding"]
     assert line["color"]["scale"]["range"] == list(GROUPS[:2])
     assert line["strokeDash"]["scale"]["range"][0] != line["strokeDash"]["scale"]["range"][1]
+
+
+def test_groups_side_by_side_share_their_axis_and_very_many_vehicles_are_counted_in_fields():
+    weekly = pl.DataFrame({"group": ["a"], "week": [AS_OF], "vehicles": [5]}).with_columns(
+        low=0.0, quarter=0.5, median=1.0, three_quarters=1.5, high=2.0
+    )
+    asked = {"groups": ["a"], "unit": "", "split": "depot", "domain": (-1.0, 3.0)}
+    area = groups.ribbons(weekly, NO_EVENTS, **asked).to_dict()["layer"][0]
+    assert area["encoding"]["y"]["scale"]["domain"] == [-1, 3]
+    rows = pl.DataFrame({"vehicle_id": ["V1"], "group": ["a"], "across": [1.0], "up": [2.0]})
+    assert groups.points(rows, groups=["a"], across="x", up="y").to_dict()["encoding"]["shape"]["field"] == "group"
+    counted = pl.DataFrame({"across": [0.0], "across_end": [1.0], "up": [0.0], "up_end": [1.0], "vehicles": [4]})
+    assert groups.fields(counted, across="x", up="y").to_dict()["encoding"]["opacity"]["field"] == "vehicles"
+    bins = pl.DataFrame({"group": ["a"], "low": [0.0], "high": [1.0], "share": [1.0], "vehicles": [4]})
+    steps = groups.histogram(bins, groups=["a"], axis="x", split="depot").to_dict()["layer"][0]["mark"]
+    assert steps["interpolate"] == "step"
+    periods = pl.DataFrame({"from": [AS_OF], "difference": [1.0], "low": [0.5], "high": [1.5]}).with_columns(
+        first_vehicles=6, second_vehicles=9
+    )
+    assert len(groups.difference(periods, NO_EVENTS, unit="%").to_dict()["layer"]) == 3
 
 
 def test_the_reliability_curve_stands_beside_the_line_of_a_forecast_that_keeps_its_word():

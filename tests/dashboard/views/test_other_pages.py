@@ -4,10 +4,8 @@ import polars as pl
 
 from dashboard.views.address import shared
 from dashboard.views.drops import drops
-from dashboard.views.joined import Choice
 from dashboard.views.recurring import issue_sentence, recurring
 from dashboard.views.repairs import repairs
-from dashboard.views.trends import MOST_GROUPS, most_moved, trend
 from dashboard.views.trust import trust, unchecked_warning
 from dashboard.views.wording import Reader
 
@@ -60,76 +58,6 @@ def test_nothing_recurring_and_no_repair_are_said(tables):
     assert "vehicle-months" in view.empty_reason
     none = repairs(tables["repair_outcome"].clear(), verdicts=[], names=NAMES)
     assert "No repair is on record" in none.empty_reason
-
-
-def readings(depots: dict[str, str], weeks: int = 16, step_after: int = 8, step: float = 2.0) -> pl.DataFrame:
-    """Readings at 1.0, raised by `step` in the last weeks at the depot Saltings."""
-    return pl.DataFrame(
-        [
-            {
-                "vehicle_id": vehicle,
-                "read_at": START + timedelta(weeks=week),
-                "calibration": "A",
-                "value": 1.0 + (step if depot == "Saltings" and week >= step_after else 0.0),
-            }
-            for vehicle, depot in depots.items()
-            for week in range(weeks)
-        ],
-        schema_overrides={"read_at": TIME},
-    )
-
-
-def trend_of(tables, depots, *, split="depot", choice=None, at=START + timedelta(weeks=15)):
-    vehicles = pl.DataFrame(
-        {
-            "vehicle_id": list(depots),
-            "depot": list(depots.values()),
-            "engine_family": ["Rowan 2.0"] * len(depots),
-            "duty": [None] * len(depots),
-        },
-        schema_overrides={"duty": pl.String},
-    )
-    return trend(
-        readings(depots),
-        tables["correction_state"],
-        correction={"code": "ltft_b1_idle", "title": "Idle trim", "unit": "%"},
-        vehicles=vehicles,
-        split=split,
-        choice=choice or Choice(),
-        reader=Reader(as_of=at),
-    )
-
-
-def test_the_group_that_moved_most_is_named_with_how_far(tables):
-    view = trend_of(tables, {"V1": "Saltings", "V2": "Millrace", "V3": "Millrace"})
-    assert view.sentence.replace("\u00a0", " ") == (
-        "Idle trim: 1 vehicle of 3 strays today. Over the last eight weeks the median of Saltings (depot) rose by 2 % "
-        "against the eight weeks before, the most of all groups."
-    )
-    assert view.weekly.filter(pl.col("group") == "Saltings")["median"].to_list() == [1.0] * 8 + [3.0] * 8
-
-
-def test_readings_after_as_of_are_not_looked_at(tables):
-    view = trend_of(tables, {"V1": "Saltings", "V2": "Millrace"}, at=START + timedelta(weeks=7))
-    assert view.weekly["week"].max() == START + timedelta(weeks=7)
-
-
-def test_a_choice_of_depots_leaves_the_others_out(tables):
-    view = trend_of(tables, {"V1": "Saltings", "V2": "Millrace"}, choice=Choice(depot=["Millrace"]))
-    assert view.weekly["group"].unique().to_list() == ["Millrace"]
-    assert trend_of(tables, {"V1": "Saltings"}, choice=Choice(depot=["Millrace"])).empty_reason.startswith("No vehicle")
-
-
-def test_more_groups_than_colours_are_drawn_as_others(tables):
-    view = trend_of(tables, {f"V{n}": f"depot {n}" for n in range(9)})
-    groups = view.weekly["group"].unique().to_list()
-    assert len(groups) == MOST_GROUPS
-    assert "others" in groups
-
-
-def test_corrections_are_counted_by_how_many_vehicles_stray(tables, corrections):
-    moved = most_moved(tables["correction_state"], corrections)
-    assert moved.select("code", "astray", "vehicles").rows() == [("iac_neutral", 1, 3), ("ltft_b1_idle", 1, 3)]
 
 
 CHECK = pl.DataFrame(

@@ -61,7 +61,7 @@ def test_what_an_entry_lacks_or_should_not_have_is_said_with_its_column(words, s
     assert said in str(refusal_of(Entry(**{"who": "a", **words})))
 
 
-def test_the_kinds_are_those_of_the_contract():
+def test_the_kinds_are_those_of_the_contract_and_what_pages_keep():
     assert {kind: set(values) for kind, values in answers().items()} == {
         "held": {"convert", "keep", "leave_out"},
         "visit": {"accept", "put_off", "dismiss", "pin", "exclude", "start", "done"},
@@ -70,6 +70,8 @@ def test_the_kinds_are_those_of_the_contract():
         "finding": {"assign", "close"},
         "note": {"*"},
         "safe": {"signed_off"},
+        "view": {"*"},
+        "list": {"*"},
     }
 
 

@@ -1,0 +1,174 @@
+"""Two looks of the page of trends at one date: how a correction is spread, and how it goes with another."""
+
+import streamlit as st
+
+from dashboard import published
+from dashboard.charts.groups import fields, histogram, points
+from dashboard.screens import frame as shared
+from dashboard.screens.frame import Frame
+from dashboard.screens.trends_picked import (
+    Picked,
+    pick_choice,
+    pick_day,
+    pick_factors,
+    pick_measure,
+    titles_of,
+    values_of,
+)
+from dashboard.views import factors
+from dashboard.views.related import LEAST_VEHICLES, related
+from dashboard.views.spread import FRESH_DAYS, RAW, spread
+from dashboard.views.wording import plain
+
+NEWEST = f"Each vehicle counts with its newest reading of the {FRESH_DAYS} days before, if it can have the correction."
+TIMES_SPREAD = "times its family's spread"
+
+
+def spread_look(picked: Picked, frame: Frame) -> None:
+    """How many vehicles read how much, by group."""
+    with st.container(horizontal=True):
+        by = pick_factors(picked, frame)
+        choice = pick_choice(picked, frame)
+    with st.container(horizontal=True):
+        measure, at = pick_measure(picked), pick_day(picked, frame)
+    code, as_of = picked.correction, frame.reader.as_of
+    key = (frame.reader, code, by, choice, measure, at)
+    view = published.kept(
+        "spread", *key,
+        build=lambda: spread(
+            values_of(picked, frame), published.states_of_correction(code, as_of),
+            correction=published.correction(code), places=published.places(as_of), by=by, choice=choice,
+            measure=measure, at=at, reader=frame.reader,
+        ),
+    )  # fmt: skip
+    st.markdown(f"## {plain(view.sentence)}")
+    shared.basis(frame, NEWEST)
+    if view.empty_reason:
+        st.info(view.empty_reason)
+        return
+    unit = picked.unit if measure == RAW else TIMES_SPREAD
+    groups = factors.in_order(view.groups["group"].to_list())
+    shared.chart(
+        published.kept(
+            "histogram", *key,
+            build=lambda: histogram(view.bins, groups=groups, axis=unit or "value", split=factors.said(by)),
+        ),
+        key="spread",
+        alt=f"Share of vehicles by value, by {factors.said(by)}",
+    )  # fmt: skip
+    figure = st.column_config.NumberColumn
+    names = {"p5": "5 %", "p10": "10 %", "p25": "25 %", "median": "Median", "p75": "75 %", "p90": "90 %", "p95": "95 %"}
+    shared.table(
+        view.groups,
+        hide_index=True,
+        key="quantiles",
+        alt="Quantiles of each group",
+        column_config={
+            "group": st.column_config.TextColumn("Group"),
+            "vehicles": figure("Vehicles"),
+            **{
+                name: figure(f"{label} below" if name != "median" else label, format="%.4g")
+                for name, label in names.items()
+            },
+        },
+    )
+    with st.expander("Every vehicle"):
+        shared.table(
+            view.rows,
+            hide_index=True,
+            key="spread of vehicles",
+            alt="Vehicles with their newest reading",
+            lazy=view.rows.height > 1000,
+            opened_with={"correction": titles_of(as_of)[code]},
+            column_config={
+                "group": st.column_config.TextColumn("Group"),
+                "value": figure(f"Value ({unit})" if unit else "Value", format="%.4g"),
+                "read_at": st.column_config.DatetimeColumn("Read", format="D MMM YYYY", timezone=frame.reader.zone.key),
+            },
+        )
+
+
+def related_look(picked: Picked, frame: Frame) -> None:
+    """Whether two corrections go together from vehicle to vehicle."""
+    as_of, code = frame.reader.as_of, picked.correction
+    titles = titles_of(as_of)
+    others = {title: other for other, title in titles.items() if other != code}
+    if not others:
+        st.info("No other correction was read by this date.")
+        return
+    title = st.selectbox("With", list(others), key="with", bind="query-params")
+    picked.keep("with", [title])
+    with st.container(horizontal=True):
+        by = pick_factors(picked, frame)
+        choice = pick_choice(picked, frame)
+    with st.container(horizontal=True):
+        measure, at = pick_measure(picked), pick_day(picked, frame)
+    other = others[title]
+    key = (frame.reader, code, other, by, choice, measure, at)
+    view = published.kept(
+        "related", *key,
+        build=lambda: related(
+            (values_of(picked, frame), published.correction_values(other, as_of)),
+            (published.states_of_correction(code, as_of), published.states_of_correction(other, as_of)),
+            corrections=(published.correction(code), published.correction(other)), places=published.places(as_of),
+            by=by, choice=choice, measure=measure, at=at, reader=frame.reader,
+        ),
+    )  # fmt: skip
+    st.markdown(f"## {plain(view.sentence)}")
+    shared.basis(frame, NEWEST, "The interval holds the rank correlation 95 times in a hundred.")
+    if view.empty_reason:
+        st.info(view.empty_reason)
+        return
+    across, up = (
+        f"{name} ({unit})" if unit else name
+        for name, unit in ((titles[code], picked.unit if measure == RAW else TIMES_SPREAD),
+                           (title, published.unit_of(other) if measure == RAW else TIMES_SPREAD))
+    )  # fmt: skip
+    groups = factors.in_order(view.rows["group"].to_list())
+    shared.chart(
+        published.kept(
+            "against",
+            *key,
+            build=lambda: (
+                fields(view.fields, across=across, up=up)
+                if view.fields.height
+                else points(view.rows, groups=groups, across=across, up=up)
+            ),
+        ),
+        key="with another",
+        alt=f"{titles[code]} across and {title} up, each vehicle's newest reading",
+    )
+    figure = st.column_config.NumberColumn
+    shared.table(
+        view.groups,
+        hide_index=True,
+        placeholder=shared.ABSENT,
+        key="correlations",
+        alt="Rank correlation in each group",
+        column_config={
+            "group": st.column_config.TextColumn("Group"),
+            "vehicles": figure("Vehicles"),
+            "rank_correlation": figure(
+                "Rank correlation",
+                format="%.2f",
+                help=f"1: always rise together; 0: not; -1: one rises where the other falls. From {LEAST_VEHICLES} "
+                "vehicles on.",
+            ),
+            "low": figure("At least", format="%.2f"),
+            "high": figure("At most", format="%.2f"),
+        },
+    )
+    with st.expander("Every vehicle"):
+        shared.table(
+            view.rows,
+            hide_index=True,
+            key="related vehicles",
+            alt="Vehicles with both values",
+            lazy=view.rows.height > 1000,
+            opened_with={"correction": titles[code]},
+            column_config={
+                "group": st.column_config.TextColumn("Group"),
+                "across": figure(across, format="%.4g"),
+                "up": figure(up, format="%.4g"),
+            },
+        )
