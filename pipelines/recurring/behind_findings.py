@@ -63,21 +63,22 @@ def trend_of(findings: Mapping[str, Sequence[Subject]], compared: Compared) -> p
         ground = compared.ground(head)
         thing, place = ground.thing(head), ground.compared(head)
         here = place.level == place.levels.index(head.level)
-        seen = np.bincount(thing.rows, minlength=len(here))
+        seen = np.bincount(thing.rows, minlength=len(here)).astype(np.float64)
+        names, month = ground.months
+        usual = _usual(seen, place, here) * place.months
+        summed = [np.bincount(month[here], weight[here], len(names)) for weight in (seen, usual, place.months)]
+        told = np.flatnonzero(np.bincount(month[here], minlength=len(names)))
         parts.append(
             pl.DataFrame(
                 {
-                    "month": ground.start.dt.truncate("1mo").dt.date(),
-                    "events": seen.astype(np.int64),
-                    "expected": _usual(seen.astype(np.float64), place, here) * place.months,
-                    "months": place.months,
-                }
+                    "issue_id": [issue] * len(told),
+                    "month": names.gather(told),
+                    "events": summed[0][told].astype(np.int64),
+                    "expected": summed[1][told],
+                    "months": summed[2][told],
+                },
+                schema=TREND,
             )
-            .filter(pl.Series(here))
-            .group_by("month")
-            .agg(pl.col("events", "expected", "months").sum())
-            .with_columns(issue_id=pl.lit(issue))
-            .select(TREND.names())
         )
     return pl.concat([pl.DataFrame(schema=TREND), *parts]).sort("issue_id", "month")
 

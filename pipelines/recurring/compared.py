@@ -2,12 +2,12 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cache
+from functools import cache, cached_property
 
 import numpy as np
 import polars as pl
 
-from pipelines.handover import Bools, Drift, Evidence, Float64s, History
+from pipelines.handover import Bools, Drift, Evidence, Float64s, History, Int64s
 from pipelines.recurring.comparing import Pair, Places, Subject, Thing, pairs_of, places_of, things_of
 from pipelines.recurring.could_have import CouldHave, could_have
 from pipelines.recurring.events import events
@@ -16,6 +16,7 @@ from pipelines.recurring.returns import (
     ANY,
     JOB_FACTORS,
     JOB_STRATA,
+    WHO_DID_IT,
     jobs,
     returned,
     said_of_reset,
@@ -65,10 +66,28 @@ class Ground:
         What compares one time with another (a calibration with the one before it) has its months weighed by how usual
         things of the kind were then: alarms need a record, and causes are ranked of what stands now.
         """
-        place = next(place for place in self.places if place.factor == factor)
-        if factor not in COMPARES_TIMES or kind not in self.usual:
-            return place
-        return replace(place, months=place.months * self.usual[kind])
+        weighed = factor in COMPARES_TIMES and kind in self.usual
+        key = (factor, kind if weighed else "")
+        if key not in self._places:
+            place = next(place for place in self.places if place.factor == factor)
+            self._places[key] = replace(place, months=place.months * self.usual[kind]) if weighed else place
+        return self._places[key]
+
+    @cached_property
+    def _places(self) -> dict[tuple[str, str], Places]:
+        """Those that were asked for."""
+        return {}
+
+    @cached_property
+    def begins(self) -> Float64s:
+        """[M] when each row begins, seconds since 1970."""
+        return self.start.dt.epoch("s").to_numpy().astype(np.float64)
+
+    @cached_property
+    def months(self) -> tuple[pl.Series, Int64s]:
+        """The calendar months in which rows begin, and the number of each row's, [M]."""
+        month = self.start.dt.truncate("1mo").dt.date()
+        return month.unique().sort(), month.rank("dense").cast(pl.Int64).to_numpy() - 1
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -122,19 +141,21 @@ def compare(
             places=[places_of(months, factor, strata_for(factor), rows="vehicle-month") for factor in FACTORS],
             usual=_usual(happened, months),
         ),
-        _ground_of_jobs("job", stood, returned(stood)),
-        _ground_of_jobs("job told of", told, without_reset(told), once=True),
+        _ground_of_jobs("job", stood, returned(stood), JOB_FACTORS),
+        _ground_of_jobs("job told of", told, without_reset(told), WHO_DID_IT, once=True),
     )
     return Compared(months=months, stood=stood, grounds=grounds, findings=_findings(grounds))
 
 
-def _ground_of_jobs(name: str, rows: pl.DataFrame, happened: pl.DataFrame, *, once: bool = False) -> Ground:
+def _ground_of_jobs(
+    name: str, rows: pl.DataFrame, happened: pl.DataFrame, factors: Sequence[str], *, once: bool = False
+) -> Ground:
     return Ground(
         name=name,
         rows=rows,
         start=rows["done_at"],
         things=things_of(happened, _all_of(rows)),
-        places=[places_of(rows, factor, JOB_STRATA, rows=name, once=once) for factor in JOB_FACTORS],
+        places=[places_of(rows, factor, JOB_STRATA, rows=name, once=once) for factor in factors],
     )
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 
 from pipelines.handover import Bools, Float64s, Int64s
-from pipelines.recurring.rates import MANY, Comparison, excess_p, vehicle_dispersion
+from pipelines.recurring.rates import MANY, Comparison, Excess, excess, vehicle_dispersion
 
 LEAST_EVENTS = 5  # of one thing in the fleet before its places are compared
 LEAST_EXPECTED = 0.5  # events expected at a level before it is compared: chosen without looking at where they fell
@@ -37,9 +37,14 @@ class Pair(Subject):
     events: int
     months: float
     comparison: Comparison
-    p_value: float
+    excess: Excess
     at: tuple[datetime, ...]  # when, of the exposed
     episodes: frozenset[int]  # of the exposed events
+
+    @property
+    def p_value(self) -> float:
+        """That it happens no more often than at the others."""
+        return self.excess.p_value
 
     @property
     def first_seen_at(self) -> datetime | None:
@@ -97,6 +102,11 @@ class Places:
         months = np.where(self.level >= 0, self.months, 0.0)
         begin = np.flatnonzero(np.append(True, (np.diff(self.vehicle) != 0) | (np.diff(self.cell) != 0)))
         return self.vehicle[begin], self.cell[begin], np.add.reduceat(months, begin)
+
+    @cached_property
+    def cells(self) -> Int64s:
+        """Numbers of the cells that have rows."""
+        return np.flatnonzero(np.bincount(self.cell))
 
     def summed(self, weight: Float64s) -> Float64s:
         """A weight of each row, [M], summed by stratum and level, [S, L], over rows at a known level."""
@@ -184,7 +194,7 @@ def pair_at(thing: Thing, places: Places, level: str) -> Pair | None:
 class _Counted:
     """A thing's events by stratum and level."""
 
-    seen: Int64s  # [S, L], those that the test rests on
+    seen: Int64s  # [S, L], those that the test rests on: each, or where they are few a vehicle's first at each level
     events: Bools  # [n], which of the thing's events lie on rows at a known level
     dispersion: float
 
@@ -197,7 +207,8 @@ def _counted(thing: Thing, places: Places) -> _Counted | None:
     every = _by_cell(rows, places)
     if len(rows) >= MANY or places.once:
         return _Counted(seen=every, events=events, dispersion=_dispersion(rows, places, every))
-    first = rows[np.unique(places.vehicle[rows], return_index=True)[1]]  # too few to tell how they gather on vehicles
+    # Too few to tell how they gather on vehicles: what one does again at the level says nothing more.
+    first = rows[np.unique(places.vehicle[rows] * len(places.levels) + places.level[rows], return_index=True)[1]]
     return _Counted(seen=_by_cell(first, places), events=events, dispersion=1.0)
 
 
@@ -231,7 +242,7 @@ def _pair(thing: Thing, places: Places, number: int, counted: _Counted) -> Pair 
         events=every,
         months=float(time.sum()),
         comparison=comparison,
-        p_value=excess_p(comparison),
+        excess=excess(comparison),
         at=tuple(thing.at[k] for k in exposed),
         rows=places.rows,
         episodes=frozenset(thing.episode[exposed].tolist()),
@@ -247,4 +258,4 @@ def _dispersion(rows: Int64s, places: Places, seen: Int64s) -> float:
     vehicles = int(places.vehicle.max()) + 1
     counts = np.bincount(places.vehicle[rows], minlength=vehicles).astype(np.float64)
     expected = np.bincount(vehicle, weights=months * rate[cell], minlength=vehicles).astype(np.float64)
-    return vehicle_dispersion(counts, expected, parameters=len(np.unique(rate[np.unique(cell)])))
+    return vehicle_dispersion(counts, expected, parameters=len(np.unique(rate[places.cells])))

@@ -5,7 +5,7 @@ import polars as pl
 
 from pipelines.handover import Bools
 from pipelines.recurring.compared import Ground
-from pipelines.recurring.comparing import LEAST_EVENTS, Pair, pair_at
+from pipelines.recurring.comparing import LEAST_EVENTS, Pair, Places, pair_at
 from pipelines.recurring.rates import rate_ratio, rate_ratio_limits
 
 CONFIDENCE = 0.95  # that all intervals of one calibration hold together
@@ -46,10 +46,12 @@ def calibration_effects(ground: Ground, register: pl.DataFrame) -> pl.DataFrame:
 
 
 def _of_calibration(ground: Ground, alike: Bools, calibration: str, family: str) -> list[dict[str, object]]:
-    pairs = (
-        pair_at(thing, ground.place("calibration", thing.kind).within(alike & thing.at_risk), calibration)
-        for thing in ground.things
-    )
+    within: dict[tuple[int, str], Places] = {}  # shared by what could happen on the same rows
+    for thing in ground.things:
+        key = (id(thing.at_risk), thing.kind)
+        if key not in within:
+            within[key] = ground.place("calibration", thing.kind).within(alike & thing.at_risk)
+    pairs = (pair_at(thing, within[id(thing.at_risk), thing.kind], calibration) for thing in ground.things)
     told = [
         pair for pair in pairs if pair and pair.events >= LEAST_EVENTS and pair.comparison.informative().events.sum()
     ]

@@ -2,6 +2,7 @@
 
 import hashlib
 from collections.abc import Mapping, Sequence
+from datetime import timedelta
 from typing import Any
 
 import numpy as np
@@ -24,6 +25,7 @@ TROUBLE, WARNING, CONDITIONS = "trouble", "early warning", "conditions"
 EXTRA = {"nature": pl.String(), "parts": pl.String(), "events": pl.Int64()}
 ALIKE = 0.95  # share of rows that two levels have in common, from which nothing tells them apart (judgement)
 NESTED = ("engine_family", "calibration")
+SAME_MOVE = timedelta(days=28)  # between a movement of a depot and what began at once there (judgement)
 MOSTLY = 2 / 3  # share of events that two nested levels have in common, from which both are named (judgement)
 WHERE = {
     "depot": "Depot {}",
@@ -76,10 +78,21 @@ def recurring_issues(
             about[str(rows[-1]["issue_id"])] = [subject_of(row)]
     repeats = repeat_repairs(compared.stood, compared.months, titles).with_columns(nature=pl.lit(TROUBLE))
     conditions = moved_depots(moved, compared.months, titles, issue_id).with_columns(nature=pl.lit(CONDITIONS))
+    conditions = conditions.filter(~_said_already(conditions, [story.head for _, story in stories]))
     beside = [part.with_columns(parts=pl.lit("")).select(schema.names()).cast(schema) for part in (repeats, conditions)]
     found = pl.DataFrame(sorted(rows, key=_usefulness), schema=schema)
     trouble = pl.col("nature") != CONDITIONS
     return pl.concat([found.filter(trouble), beside[0], found.filter(~trouble), beside[1]]), about
+
+
+def _said_already(moved: pl.DataFrame, heads: Sequence[Pair]) -> pl.Series:
+    """Of movements of a depot: whether a finding says what its vehicles shared then."""
+    began = [(pair.level, came_at_once(pair)) for pair in heads if pair.factor == "depot" and _shared_by_place(pair)]
+    told = [
+        any(depot == level and at and abs(at - since) <= SAME_MOVE for level, at in began)
+        for depot, since in moved.select("level", "first_seen_at").iter_rows()
+    ]
+    return pl.Series(told, dtype=pl.Boolean)
 
 
 def issue_id(factor: str, level: str, what: str) -> str:

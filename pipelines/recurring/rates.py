@@ -12,6 +12,9 @@ from pipelines.handover import Float64s, Int64s
 
 MANY = 40  # events from which the scatter between vehicles can be told (judgement)
 LEAST_P = 1e-13  # below it the arithmetic tells no more
+LEAST_MASS = 1e-15  # of what cannot be, by the arithmetic
+MOST_P = 0.05  # of those that are asked how likely they are
+FARTHEST_LOG = 20.0  # of a rate ratio that is looked for
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -61,8 +64,31 @@ def poisson_limits(count: int, *, confidence: float = 0.95) -> tuple[float, floa
     return low, float(chi2.ppf(1 - tail, 2 * count + 2) / 2)
 
 
-def excess_p(comparison: Comparison, *, mid: bool = True) -> float:
-    """One-sided p-value for a rate ratio above 1, conditional on each stratum's count of events.
+@dataclass(frozen=True, kw_only=True)
+class Excess:
+    """A test for a rate ratio above 1, and how often it would say as much by chance.
+
+    Attributes:
+        p_value: One-sided.
+        steps: The p-values up to MOST_P that counts so few can give at all, rising; None: any can come.
+        chances: Of each step, how likely one as low comes by chance.
+    """
+
+    p_value: float
+    steps: Float64s | None
+    chances: Float64s | None
+
+    def chance_of(self, p_values: Float64s) -> Float64s:
+        """How likely a p-value as low as each comes by chance; of p-values up to MOST_P."""
+        if self.steps is None or self.chances is None:
+            return p_values
+        at = np.searchsorted(self.steps, p_values, side="right")
+        chance: Float64s = np.append(0.0, self.chances)[at]
+        return chance
+
+
+def excess(comparison: Comparison, *, mid: bool = True) -> Excess:
+    """A rate ratio above 1, conditional on each stratum's count of events.
 
     Args:
         comparison: Counts and exposures.
@@ -73,9 +99,15 @@ def excess_p(comparison: Comparison, *, mid: bool = True) -> float:
     """
     told = comparison.informative()
     if not told.events.sum():
-        return 1.0
-    exact = min(max(_tails(told, 1.0, mid=mid)[1], LEAST_P), 1.0)
-    return float(ndtr(ndtri(exact) / np.sqrt(told.dispersion)))
+        return Excess(p_value=1.0, steps=np.zeros(0), chances=np.zeros(0))
+    mass = _distribution(told, 1.0)
+    as_many = np.minimum(np.cumsum(mass[::-1])[::-1], 1.0)
+    p_values = np.clip(as_many - mass / 2 if mid else as_many, LEAST_P, 1.0)
+    p_value = float(p_values[told.exposed_events.sum()])
+    if told.dispersion > 1:
+        return Excess(p_value=float(ndtr(ndtri(p_value) / np.sqrt(told.dispersion))), steps=None, chances=None)
+    low = np.flatnonzero((p_values <= MOST_P) & (mass > LEAST_MASS))[::-1]
+    return Excess(p_value=p_value, steps=p_values[low], chances=as_many[low])
 
 
 def rate_ratio(comparison: Comparison) -> float:
@@ -92,22 +124,33 @@ def rate_ratio(comparison: Comparison) -> float:
 
 
 def rate_ratio_limits(comparison: Comparison, *, confidence: float = 0.95, mid: bool = True) -> tuple[float, float]:
-    """Limits of the rate ratio by inverting the conditional test; (0, infinity) without informative events."""
+    """Limits of the rate ratio by inverting the conditional test; (0, infinity) without informative events.
+
+    Overdispersion asks for a tail farther out. Beyond what the arithmetic tells apart (LEAST_P), limits go on from
+    there on the scale of the ratio's logarithm, on which they are nearly as far as the normal score.
+    """
     told = comparison.informative()
     seen, total = int(told.exposed_events.sum()), int(told.events.sum())
     if total == 0:
         return 0.0, float("inf")
-    tail = float(ndtr(ndtri((1 - confidence) / 2) * np.sqrt(told.dispersion)))
+    score = float(ndtri((1 - confidence) / 2) * np.sqrt(told.dispersion))
+    farther = max(score / float(ndtri(LEAST_P)), 1.0)
+    tail = float(ndtr(score / farther))
     low = _solve(lambda ratio: _tails(told, ratio, mid=mid)[1] - tail) if seen > 0 else 0.0
     most = _most_exposed(told) if told.once else total
     high = _solve(lambda ratio: tail - _tails(told, ratio, mid=mid)[0]) if seen < most else float("inf")
+    middle = 1.0 if farther == 1.0 else _odds(told) if told.once else rate_ratio(told)
+    if 0 < middle < float("inf"):
+        low, high = (middle * (limit / middle) ** farther for limit in (low, high))
     return (_odds_as_ratio(told, low), _odds_as_ratio(told, high)) if told.once else (low, high)
 
 
 def vehicle_dispersion(seen: Float64s, expected: Float64s, *, parameters: int) -> float:
-    """How much wider vehicles' counts scatter than Poisson (Pearson's statistic per degree of freedom); at least 1.
+    """How much wider vehicles' counts scatter than Poisson, at least 1: their squared errors over what is expected.
 
-    With fewer than MANY events it cannot be told from chance and counts as 1.
+    So what is expected of a vehicle weighs it, as in the variance of a sum over clusters (Liang and Zeger 1986,
+    Biometrika 73, 13-22); Pearson's statistic, in which each vehicle weighs the same, is any number where one that was
+    hardly at risk has an event. With fewer than MANY events it cannot be told from chance and counts as 1.
 
     Args:
         seen: Events of each vehicle, [V].
@@ -118,8 +161,8 @@ def vehicle_dispersion(seen: Float64s, expected: Float64s, *, parameters: int) -
     freedom = int(at_risk.sum()) - parameters
     if seen.sum() < MANY or freedom < 1:
         return 1.0
-    pearson = float(((seen[at_risk] - expected[at_risk]) ** 2 / expected[at_risk]).sum())
-    return max(pearson / freedom, 1.0)
+    scatter = float(((seen - expected)[at_risk] ** 2).sum() / expected[at_risk].sum())
+    return max(scatter * int(at_risk.sum()) / freedom, 1.0)
 
 
 def _most_exposed(told: Comparison) -> int:
@@ -192,5 +235,12 @@ def _log_choose(of: int, some: Int64s) -> Float64s:
 
 
 def _solve(rising: Callable[[float], float]) -> float:
-    """The ratio at which a function that rises with it crosses zero."""
-    return float(np.exp(brentq(lambda log_ratio: rising(float(np.exp(log_ratio))), -20.0, 20.0, xtol=1e-10)))
+    """The ratio at which a function that rises with it crosses zero; the end of what is tried where it does not."""
+
+    def by_log(log_ratio: float) -> float:
+        return rising(float(np.exp(log_ratio)))
+
+    ends = (-FARTHEST_LOG, FARTHEST_LOG)
+    if by_log(ends[0]) >= 0 or by_log(ends[1]) <= 0:
+        return float(np.exp(ends[0] if by_log(ends[0]) >= 0 else ends[1]))
+    return float(np.exp(brentq(by_log, *ends, xtol=1e-10)))

@@ -11,6 +11,7 @@ from pipelines.recurring.visits import with_visits
 
 MENDS = ("cleaning", "adjustment", "repair", "replacement")
 JOB_FACTORS = ("workshop", "part_batch", "part_number", "depot")
+WHO_DID_IT = ("workshop", "depot")  # what can make a difference to whether learned values are set back: no part does
 JOB_STRATA = ("component",)  # a part behaves alike in all families; split by these too, few jobs had any beside them
 DECIDED = ("held", "came_back", "not_reset")
 RETURN, NOT_RESET = "return", "not_reset"  # kinds of what happened to a job

@@ -13,7 +13,7 @@ import polars as pl
 
 from pipelines.handover import Bools, Float64s
 from pipelines.recurring.compared import Ground
-from pipelines.recurring.comparing import Subject, Thing
+from pipelines.recurring.comparing import Places, Subject, Thing
 from pipelines.recurring.rates import poisson_limits
 from pipelines.recurring.returns import ANY
 from pipelines.recurring.sprt import log_likelihood_ratio, needed_ratio
@@ -58,6 +58,18 @@ class _Watch:
     began_at: datetime
     usual: float  # events a month of the others
     most_expected: float  # over the whole watch, should everything get it
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Sides:
+    """Rows [M] that are alike, those of the level watched and the others, and what is counted of them."""
+
+    alike: Bools
+    here: Bools
+    others: Bools
+    time: float  # months of the others
+    vehicles: int
+    began: float  # when the first of them begins, seconds since 1970
 
 
 def rollout_watch(factors: Sequence[Watched], *, as_of: datetime) -> pl.DataFrame:
@@ -111,24 +123,34 @@ def _watches(watched: Watched, as_of: datetime) -> Iterator[_Watch]:
     for number, begin in began.iter_rows():
         home = int(np.bincount(of[(places.level == number) & (of >= 0)], minlength=1).argmax())
         family = (of == home) & (places.level >= 0)
+        sides: dict[tuple[int, str], _Sides] = {}  # shared by things that could happen on the same rows
         for thing in ground.things:
-            if thing.kind == "correction":
+            if thing.kind == "correction" or thing.what == ANY:
                 continue  # that a calibration moves a correction is its shift, told elsewhere, and no trouble yet
-            alike = thing.at_risk & family
-            here, others = alike & (places.level == number), alike & (places.level != number)
-            months = ground.place(watched.factor, thing.kind).months
-            time = float(months[others].sum())
-            if thing.what == ANY or not alike[thing.rows].any() or time < LEAST_OTHER_MONTHS:
-                continue
-            if begin <= ground.start.filter(pl.Series(alike)).min():
-                continue  # came with the first of them: nothing was before it
-            usual = (int(others[thing.rows].sum()) + 1) / time
-            vehicles = len(np.unique(places.vehicle[alike]))
+            key = (id(thing.at_risk), thing.kind)
+            if key not in sides:
+                sides[key] = _sides(ground, ground.place(watched.factor, thing.kind), number, thing.at_risk & family)
+            side = sides[key]
+            if not side.alike[thing.rows].any() or side.time < LEAST_OTHER_MONTHS or begin.timestamp() <= side.began:
+                continue  # one that came with the first of them has nothing before it
+            usual = (int(side.others[thing.rows].sum()) + 1) / side.time
             yield _Watch(
                 factor=places.factor, level=places.levels[number], of=str(names[home]), thing=thing,
-                mine=here, began_at=begin, usual=usual,
-                most_expected=usual * vehicles * MONTHS_A_YEAR,
+                mine=side.here, began_at=begin, usual=usual, most_expected=usual * side.vehicles * MONTHS_A_YEAR,
             )  # fmt: skip
+
+
+def _sides(ground: Ground, places: Places, number: int, alike: Bools) -> _Sides:
+    """A level beside the others, on the rows that are alike."""
+    others = alike & (places.level != number)
+    return _Sides(
+        alike=alike,
+        here=alike & (places.level == number),
+        others=others,
+        time=float(places.months[others].sum()),
+        vehicles=len(np.unique(places.vehicle[alike])),
+        began=float(ground.begins[alike].min(initial=np.inf)),
+    )
 
 
 def _row(watch: _Watch, ground: Ground, watched: int) -> dict[str, object]:
@@ -137,8 +159,8 @@ def _row(watch: _Watch, ground: Ground, watched: int) -> dict[str, object]:
     mine = order[watch.mine[thing.rows[order]]]
     at = [thing.at[k] for k in mine]
     rows = np.flatnonzero(watch.mine)
-    begin = ground.start.gather(rows).dt.epoch("s").to_numpy().astype(np.float64)
-    expected = watch.usual * _exposure_by(np.array([when.timestamp() for when in at]), begin, places.months[rows])
+    times = np.array([when.timestamp() for when in at])
+    expected = watch.usual * _exposure_by(times, ground.begins[rows], places.months[rows])
     ratios = [
         log_likelihood_ratio(n, value) if n >= LEAST_EVENTS else 0.0
         for n, value in enumerate(np.maximum(expected, 1e-12).tolist(), 1)

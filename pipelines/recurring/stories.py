@@ -6,17 +6,16 @@ that covers the same vehicles, a season of a depot) is listed inside that one.
 """
 
 from bisect import bisect_right
-from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from functools import cached_property
 
 import numpy as np
-from scipy.stats import false_discovery_control
 
+from pipelines.handover import Float64s
 from pipelines.recurring.comparing import Pair, Places, Thing, pair_at
-from pipelines.recurring.rates import rate_ratio_limits
+from pipelines.recurring.rates import MOST_P, rate_ratio_limits
 
 SHARED = 0.5  # share of a pair's episodes from which it belongs to a story (judgement: most of what happened)
 RELATED = 1 / 3  # share of episodes from which one story may be what another says already (judgement)
@@ -25,7 +24,8 @@ LEAST_RATIO = 1.1  # lower limit of the rate ratio from which it is worth acting
 OF_ITSELF = 0.05  # p-value that a story keeps without the vehicles and weeks of a surer one, to stand beside it
 AT_ONCE = timedelta(days=21)  # most of a finding within it, on several vehicles: what they share (judgement)
 SEVERAL = 5  # vehicles
-KINDS = ("cause", "code", "correction")  # what names a story, the most telling first
+DRIFT = "correction"  # kind of a drift that no cause or code names
+KINDS = ("cause", "code", DRIFT)  # what names a story, the most telling first
 
 
 @dataclass(kw_only=True)
@@ -73,9 +73,11 @@ def findings_of(
 ) -> list[Story]:
     """Stories sure and large enough to act on, surest first, each with those inside it that it explains.
 
-    q-values are those of Benjamini and Hochberg (1995, JRSS B 57, 289-300) over all stories, weighted (Genovese, Roeder
-    and Wasserman 2006, Biometrika 93, 509-524) so that each kind of thing has the same share of what may be false: a
-    hundred corrections at thirty places must not drown one habit of a workshop.
+    q-values hold the false discovery rate over all stories for counts, which are whole numbers (Döhler, Durand and
+    Roquain 2018, Electronic Journal of Statistics 12, 1867-1900: their step-up, up to MOST_P): a story that could not
+    reach a p-value, wherever its events had fallen, does not count against one that did. Each kind of thing has the
+    same share of what may be false (Genovese, Roeder and Wasserman 2006, Biometrika 93, 509-524): a hundred corrections
+    at thirty places must not drown one habit of a workshop.
 
     Args:
         stories: From `stories_of`.
@@ -84,23 +86,50 @@ def findings_of(
     """
     if not stories:
         return []
-    kinds = [story.pairs[0].kind for story in stories]
-    alike = Counter(kinds)
-    weight = np.array([len(stories) / (len(alike) * alike[kind]) for kind in kinds])
-    p_values = np.array([story.p_value for story in stories])
-    q_values = false_discovery_control(np.minimum(p_values / weight, 1.0), method="bh")
-    for story, q_value in zip(stories, q_values.tolist(), strict=True):
-        story.q_value = q_value
+    _judge(stories)
     sure = [story for story in stories if story.q_value <= FINDING]
     findings: list[Story] = []
     for story in sorted(sure, key=lambda s: (s.p_value, s.head.factor, s.head.level, s.head.what)):
-        related = [found for found in findings if _related(story, found)]
-        around = next((found for found in related if not _of_itself(story.head, found.head, things, place)), None)
+        around = next((found for found in findings if _same_drift(story.head, found.head)), None)
+        related = [found for found in findings if around is None and _related(story, found)]
+        around = around or next((f for f in related if not _of_itself(story.head, f.head, things, place)), None)
         if around is not None:
             around.within.append(story.head)
         elif rate_ratio_limits(story.head.comparison)[0] >= LEAST_RATIO:
             findings.append(story)
     return findings
+
+
+def _judge(stories: Sequence[Story]) -> None:
+    """Gives each story its q-value."""
+    by_kind: dict[str, list[Story]] = {}
+    for story in stories:
+        by_kind.setdefault(story.pairs[0].kind, []).append(story)
+    every = [story for alike in by_kind.values() for story in alike]
+    false = np.concatenate([_by_chance(alike) for alike in by_kind.values()]) * len(by_kind)
+    order = np.argsort(false, kind="stable")
+    share = false[order] / np.arange(1, len(order) + 1)
+    q_values = np.minimum(np.minimum.accumulate(share[::-1])[::-1], 1.0)
+    for place, q_value in zip(order.tolist(), q_values.tolist(), strict=True):
+        every[place].q_value = q_value
+
+
+def _by_chance(stories: Sequence[Story]) -> Float64s:
+    """Of each story: how many of them all would come with as low a p-value by chance; infinite above MOST_P.
+
+    A story of several pairs comes as low no oftener than any of them does, nor, by Simes' inequality, than the one of
+    them that could most often.
+    """
+    p_values = np.array([story.p_value for story in stories])
+    low = p_values <= MOST_P
+    asked, counted = np.append(p_values[low], MOST_P), np.zeros(int(low.sum()))
+    for story in stories:
+        chances = np.array([pair.excess.chance_of(asked) for pair in story.pairs])
+        chance = np.minimum(chances.sum(axis=0), np.maximum(asked, chances.max(axis=0)))
+        counted += chance[:-1] / (1.0 - chance[-1])
+    by_chance = np.full(len(stories), np.inf)
+    by_chance[low] = counted
+    return by_chance
 
 
 def came_at_once(pair: Pair) -> datetime | None:
@@ -111,6 +140,15 @@ def came_at_once(pair: Pair) -> datetime | None:
     within = [bisect_right(at, when + AT_ONCE) - n for n, when in enumerate(at)]
     most = max(within)
     return at[within.index(most)] if most > len(at) / 2 else None
+
+
+def _same_drift(one: Pair, other: Pair) -> bool:
+    """Whether both are drifts without a name at one level: what makes them drift there is one thing to look into."""
+    return one.kind == other.kind == DRIFT and (one.rows, one.factor, one.level) == (
+        other.rows,
+        other.factor,
+        other.level,
+    )
 
 
 def _related(story: Story, found: Story) -> bool:
