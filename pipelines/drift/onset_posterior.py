@@ -187,7 +187,7 @@ def learned_shares(found: Sequence[OpenAlarm]) -> Float64s:
 
 def conclude(families: Sequence[tuple[Panel, Sequence[OpenAlarm]]]) -> list[Episodes]:
     """What is known of each standing alarm of each family; how changes grow is learned from all of them."""
-    shares = learned_shares([alarm for _, found in families for alarm in found if not alarm.far])
+    shares = learned_shares([alarm for _, found in families for alarm in found if not alarm.far and len(alarm.day) > 1])
     return [
         _episodes(panel, found, in_threads(lambda alarm: _answer(alarm, shares), found)) for panel, found in families
     ]
@@ -197,17 +197,19 @@ def _answer(alarm: OpenAlarm, shares: Float64s) -> Float64s:
     """[7] as `posterior` gives it, the onset of the epoch that the alarm began in.
 
     What was far off at its first reading has no onset that anyone knows; as long as it has not moved since, no rate.
+    One reading tells of neither.
     """
     trace, day = alarm.trace, alarm.day
     if alarm.far:  # its first readings only tell the filter where it stands
         trace, day = trace[LEAST_SETTLED:], day[LEAST_SETTLED:]
-        if len(day) < 2 or weigh(trace, day, alarm.sigma).log_weight.max() < LEAST_CHANGE:
-            return np.array([np.nan, np.nan, np.nan, 0.0, np.nan, np.nan, np.nan])
+    if len(day) < 2 or (alarm.far and weigh(trace, day, alarm.sigma).log_weight.max() < LEAST_CHANGE):
+        return np.array([np.nan, np.nan, np.nan, 0.0, np.nan, np.nan, np.nan])
     answer: Float64s = posterior(trace, day, alarm.sigma, alarm.room, shares)
-    if alarm.since[1][0] != alarm.day[0]:
-        answer[:3] = posterior(*alarm.since, alarm.sigma, alarm.room, shares)[:3]
-    if alarm.far and alarm.alarm_at == alarm.since[1][0]:
+    began_in = alarm.since[1]
+    if len(began_in) < 2 or (alarm.far and alarm.alarm_at == began_in[0]):
         answer[:3] = np.nan
+    elif began_in[0] != alarm.day[0]:
+        answer[:3] = posterior(*alarm.since, alarm.sigma, alarm.room, shares)[:3]
     return answer
 
 

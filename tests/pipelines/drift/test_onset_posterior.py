@@ -1,12 +1,14 @@
 """What is put out of an alarm: how it grows, learned from the alarms that stand, and its dates. A second."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from pipelines.drift import limit_dates
 from pipelines.drift.growth_laws import LAW_OF, LAWS, PHASES, ROW_OF, STEP_DAYS, TABLE, WARMEST
 from pipelines.drift.limit_dates import posterior
-from pipelines.drift.onset_posterior import OpenAlarm, learned_shares
+from pipelines.drift.onset_posterior import OpenAlarm, _answer, learned_shares
 from pipelines.drift.series import NO_TRACE, STEP
 
 DAY = np.arange(40) * 7.0
@@ -155,3 +157,14 @@ def test_long_ago_fewer_onsets_are_tried_and_each_stands_for_those_up_to_the_nex
     assert onset[0] == 0
     assert len(onset) < 120
     assert (np.diff(onset) == stands_for[:-1]).all()
+
+
+@pytest.mark.parametrize("readings", [1, 40])
+def test_one_reading_of_the_epoch_that_an_alarm_began_in_tells_no_onset(readings):
+    alarm = next(iter(open_alarms(lambda t: 2.0 * t, count=1)))
+    one = replace(
+        alarm, since=(alarm.trace[:1], alarm.day[:1] - 70.0), trace=alarm.trace[:readings], day=DAY[:readings]
+    )
+    found = _answer(one, learned_shares([]))
+    assert np.isnan(found[:3]).all()
+    assert np.isfinite(found[3])
