@@ -38,7 +38,7 @@ from pipelines.resume.drift_checkpoint import (
     weeks_to_keep,
 )
 from pipelines.resume.drift_past import terms_digest
-from pipelines.resume.reset_checkpoint import Trace
+from pipelines.resume.reset_checkpoint import ResetCheckpoint
 from pipelines.settings import Settings
 from pipelines.threads import in_threads
 
@@ -109,7 +109,9 @@ def _run(
     """Each family's run, and the checkpoint after so many weeks."""
     usable = _usable(panels)
     fleet_start = _fleet_start(usable, 0.0)
-    taken = Checkpoint(code=code_digest(STAGES), fleet_start=fleet_start, week=weeks, families={}, trace=Trace.empty())
+    taken = Checkpoint(
+        code=code_digest(STAGES), fleet_start=fleet_start, week=weeks, families={}, resets=ResetCheckpoint.empty()
+    )
     if kept and (kept.code != taken.code or kept.fleet_start != fleet_start or kept.week > weeks):
         kept = None
     families = in_threads(lambda panel: _family(panel, evidence.corrections, settings, kept), usable)

@@ -1,11 +1,12 @@
 """The stage `history`: what a fleet handed over, put in order vehicle by vehicle."""
 
-import math
+from collections.abc import Callable
 from dataclasses import replace
+from typing import NamedTuple
 
 import polars as pl
 
-from pipelines.handover import Evidence, History
+from pipelines.handover import Evidence, Float64s, History
 from pipelines.history.clock import Clocks, clocks
 from pipelines.history.epochs import epochs
 from pipelines.history.fault_events import SCHEMA as FAULT_EVENTS
@@ -13,10 +14,9 @@ from pipelines.history.fault_events import fault_events
 from pipelines.history.reading_rows import reading_rows
 from pipelines.history.records import SCHEMA as NOTICES
 from pipelines.history.records import notices, with_new_histories
-from pipelines.history.reset_likelihood import back_to_neutral
+from pipelines.history.reset_likelihood import Inputs, reset_likelihood
 from pipelines.history.resets import resetting_events
 from pipelines.history.stuck_values import stuck_values
-from pipelines.resume.reset_checkpoint import Trace
 
 
 def reconstruct(evidence: Evidence) -> History:
@@ -29,40 +29,42 @@ def reconstruct(evidence: Evidence) -> History:
         The history; its frames are described at `History`.
     """
     rows = reading_rows(evidence)
-    clocked, readings, events, learning, _ = _learning(rows, evidence, Trace.empty(), -math.inf)
+    learned = _learning(rows, evidence, reset_likelihood)
+    stale = _stale(learned.events, learned.history.epochs)
+    told = notices(rows, learned.clocks, stale, stuck_values(rows, evidence))
     return replace(
-        learning,
-        fault_events=fault_events(readings, evidence),
-        notices=with_new_histories(
-            notices(rows, clocked, _stale(events, learning.epochs), stuck_values(rows, evidence)), evidence.begun_anew
-        ),
+        learned.history,
+        fault_events=fault_events(learned.readings, evidence),
+        notices=with_new_histories(told, evidence.begun_anew),
     )
 
 
-def learning_since(kept: Trace, evidence: Evidence, *, until: float) -> tuple[History, Trace]:
+def learning_history(evidence: Evidence, likelihood: Callable[[Inputs], Float64s]) -> History:
     """The same without fault events and notices, which say nothing of what vehicles learned: those are empty.
 
     Args:
-        kept: What an earlier run left, or an empty one.
         evidence: What is known now.
-        until: Day since 1970 before which the readings lie that the next trace is of.
-
-    Returns:
-        The history; and what the next run can go on from.
+        likelihood: What `reset_likelihood` computes, by another way.
     """
-    return _learning(reading_rows(evidence), evidence, kept, until)[3:]
+    return _learning(reading_rows(evidence), evidence, likelihood).history
 
 
-def _learning(
-    rows: pl.DataFrame, evidence: Evidence, kept: Trace, until: float
-) -> tuple[Clocks, pl.DataFrame, pl.DataFrame, History, Trace]:
-    """Clocks; rows with them; what may have reset learned values; a history without fault events and notices; trace."""
+class _Learning(NamedTuple):
+    """Clocks; rows with them; what may have reset learned values; a history without fault events and notices."""
+
+    clocks: Clocks
+    readings: pl.DataFrame
+    events: pl.DataFrame
+    history: History
+
+
+def _learning(rows: pl.DataFrame, evidence: Evidence, likelihood: Callable[[Inputs], Float64s]) -> _Learning:
     clocked = clocks(rows, evidence)
     readings = rows.hstack(clocked.frame).with_columns(cleared_counter=_counters_fell())
     events = resetting_events(rows, _power(readings), evidence)
     begun = rows["row"].is_in(events["row"].implode()).to_numpy()
     hours = readings["hours"].fill_null(float("nan")).to_numpy()
-    ratio, trace = back_to_neutral(rows, evidence, hours, begun, kept=kept, until=until)
+    ratio = likelihood(Inputs.of(rows, evidence, hours, begun))
     history = History(
         readings=readings.select(
             "vehicle_id", "read_at", "engine_family", "depot", "duty", "hours", "hours_confidence", "km",
@@ -72,7 +74,7 @@ def _learning(
         fault_events=pl.DataFrame(schema=FAULT_EVENTS),
         notices=pl.DataFrame(schema=NOTICES),
     )  # fmt: skip
-    return clocked, readings, events, history, trace
+    return _Learning(clocked, readings, events, history)
 
 
 def _power(readings: pl.DataFrame) -> pl.DataFrame:

@@ -9,27 +9,27 @@ time, so that no later reading changes what was told of an earlier one.
 """
 
 import math
-from collections.abc import Iterable, Sequence
-from typing import Any
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, NamedTuple
 
 import numba
 import numpy as np
 import polars as pl
 
 from pipelines.handover import Bools, Evidence, Float32s, Float64s, Int64s
-from pipelines.history.reading_rows import days, row_starts
+from pipelines.history.reading_rows import row_starts
 from pipelines.history.reading_scatter import LEVEL_WEIGHT, Cells, scatter
-from pipelines.resume.reset_checkpoint import Ground, Trace, Unknown, onward, terms_digest, trace_after
 from pipelines.threads import in_threads
 
 CHUNK = 16_000  # readings that are compared at a time: their odds stay in the processor's cache
 HOME_WEIGHT = 0.1  # of the newest reading in the level that is called home; judgement
-# Level this far from home: it has strayed, a repair would take it back too, and it does not speak; judgement.
+# Level this far from home: it has strayed, a repair would take it back too, and it tells nothing; judgement.
 STRAYED_SIGMAS = 5.0
-LEAST_SIGMAS = 1.0  # level nearer to neutral than this: it does not speak; judgement
-LEAST_LEFT = 0.3  # sigmas that could be left of a reset at the most: it does not speak; judgement
+LEAST_SIGMAS = 1.0  # level nearer to neutral than this: it tells nothing; judgement
+LEAST_LEFT = 0.3  # sigmas that could be left of a reset at the most: it tells nothing; judgement
 LEAST_ODDS = math.exp(-3.0)  # of one correction: it may not have been read, or not have been set back; judgement
-SPOKEN_ODDS = math.exp(1.5)  # of one correction: it stands on a new level from here; judgement
+MOVED_ODDS = math.exp(1.5)  # of one correction: it stands on a new level from here; judgement
 SURE_ODDS = 1e200  # of all corrections, either way
 USUAL_LEARN_HOURS = 5.0  # of a correction whose catalogue does not tell; judgement
 USUAL_USE = 0.15  # share of the time that the ignition is on, where no clock tells; judgement
@@ -49,6 +49,27 @@ MISREAD = 1e-3  # density, as a share of the noise's highest, of a value that ha
 FAST = {"arcp", "contract", "reassoc", "nsz"}  # ways of computing in another order; NaN stays NaN
 
 
+# One series after a reading: the level, the level that is called home, readings since it began, hours since the last.
+SERIES = np.dtype([(name, "f8") for name in ("level", "home", "read", "run")])
+
+
+class Readings(NamedTuple):
+    """Rows of some vehicles, [n]: first of each vehicle [V + 1], and as in `Inputs`."""
+
+    row_start: Int64s
+    cell: Int64s
+    hours: Float64s
+    begun: Bools
+
+
+class Law(NamedTuple):
+    """What the catalogue says of a correction: value that a reset leaves, step, and rough time constant of learning."""
+
+    neutral: float
+    resolution: float
+    learn_hours: float
+
+
 def threshold(rows: pl.DataFrame) -> Float64s:
     """[R] log-likelihood ratio that chance passes `FALSE_A_YEAR` times a vehicle-year at most.
 
@@ -66,57 +87,120 @@ def threshold(rows: pl.DataFrame) -> Float64s:
     return of_row
 
 
-def back_to_neutral(
-    rows: pl.DataFrame, evidence: Evidence, hours: Float64s, begun: Bools, *, kept: Trace, until: float
-) -> tuple[Float64s, Trace]:
-    """[R] log-likelihood ratio of a reset since the reading before; 0 where nothing can speak. And the next trace.
+@dataclass(frozen=True, kw_only=True)
+class Inputs:
+    """What the odds of all readings are computed from: V vehicles, R readings, C corrections that are informative.
+
+    vehicles: V. row_start: [V + 1]. cell: [R] of the family's block. hours: [R] since the reading before. begun: [R]
+    something that may reset happened before. most: [R] odds that one group adds at most. informative: the catalogue's
+    rows of the corrections. values: [R] of each. sigma: [cells] of each.
+    """
+
+    vehicles: tuple[str, ...]
+    row_start: Int64s
+    cell: Int64s
+    hours: Float64s
+    begun: Bools
+    most: Float64s
+    informative: pl.DataFrame
+    values: Sequence[Float32s]
+    sigma: Sequence[Float64s]
+
+    @classmethod
+    def of(cls, rows: pl.DataFrame, evidence: Evidence, hours: Float64s, begun: Bools) -> "Inputs":
+        """Of all readings.
+
+        Args:
+            rows: As `reading_rows` gives them, in the order of the snapshots.
+            evidence: Its snapshots (sorted by vehicle and time) and catalogue.
+            hours: [R], ignition hours since the vehicle was first seen; NaN: not known.
+            begun: [R], something that may reset happened before this reading: what came before is no home after it.
+        """
+        cells = Cells.of(rows)
+        informative = _informative(evidence)
+
+        def channel(correction: dict[str, Any]) -> tuple[Float32s, Float64s]:
+            values = evidence.snapshots[correction["code"]].cast(pl.Float32).fill_null(np.nan).to_numpy()
+            return values, scatter(cells, values, begun, correction["resolution"])
+
+        channels = in_threads(channel, informative.iter_rows(named=True))
+        return cls(
+            vehicles=tuple(rows["vehicle_id"].gather(cells.row_start[:-1])),
+            row_start=cells.row_start,
+            cell=cells.of_row,
+            hours=_hours_between(rows, hours, cells.row_start),
+            begun=begun,
+            most=np.exp(GROUP_SHARE * threshold(rows)),
+            informative=informative,
+            values=[values for values, _ in channels],
+            sigma=[sigma for _, sigma in channels],
+        )
+
+    def blank_series(self) -> np.ndarray:
+        """[C, V] of `SERIES`: nothing read yet."""
+        series = np.zeros((len(self.values), len(self.vehicles)), dtype=SERIES)
+        series["level"] = series["home"] = np.nan
+        return series
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stretch:
+    """Some successive rows of each vehicle. rows: their numbers. row_start: [V + 1] of them."""
+
+    rows: Int64s | slice
+    row_start: Int64s
+
+    @classmethod
+    def between(cls, first: Int64s, last: Int64s) -> "Stretch":
+        """From row `first` [V] of each vehicle up to `last` [V]."""
+        row_start = np.append(0, np.cumsum(last - first))
+        if np.array_equal(row_start[:-1], first):
+            return cls(rows=slice(0, int(row_start[-1])), row_start=row_start)
+        rows = np.arange(row_start[-1]) + np.repeat(first - row_start[:-1], np.diff(row_start))
+        return cls(rows=rows, row_start=row_start)
+
+    def part(self, column: np.ndarray, rows: slice) -> np.ndarray:
+        """Some of these rows, of a column [R]."""
+        part: np.ndarray = column[rows if isinstance(self.rows, slice) else self.rows[rows]]
+        return part
+
+
+def reset_likelihood(inputs: Inputs) -> Float64s:
+    """[R] log-likelihood ratio of a reset since the reading before; 0 where nothing can tell."""
+    whole = Stretch.between(inputs.row_start[:-1], inputs.row_start[1:])
+    return likelihood_of(whole, inputs, inputs.blank_series())
+
+
+def likelihood_of(stretch: Stretch, inputs: Inputs, series: np.ndarray) -> Float64s:
+    """[n] the same at the rows of a stretch.
 
     Args:
-        rows: As `reading_rows` gives them, in the order of the snapshots.
-        evidence: Its snapshots (sorted by vehicle and time) and catalogue.
-        hours: [R], ignition hours since the vehicle was first seen; NaN: not known.
-        begun: [R], something that may reset happened before this reading: what came before is no home after it.
-        kept: What an earlier run left; vehicles whose past is as it was go on from it.
-        until: Day since 1970 before which the readings lie that the next trace is of.
+        stretch: The rows.
+        inputs: Of all readings.
+        series: [C, V] of `SERIES`, before each vehicle's first row of the stretch; brought to its last.
     """
-    cells, needed = Cells.of(rows), np.exp(GROUP_SHARE * threshold(rows))
-    start, between = cells.row_start, _hours_between(rows, hours, cells.row_start)
-    speaking = _speaking(evidence)
-    channels = in_threads(lambda row: _channel(row, cells, evidence, begun), speaking.iter_rows(named=True))
-    ground = Ground(
-        vehicles=tuple(rows["vehicle_id"].gather(start[:-1])),
-        row_start=start,
-        columns=(between, begun.astype(np.int64), needed),
-        cell=cells.of_row,
-        values=[values for values, _, _ in channels],
-        sigma=[sigma for _, sigma, _ in channels],
-        terms=terms_digest(speaking),
-    )
-    within = days(rows["read_at"]) < until
-    cut = np.diff(np.append(0, np.cumsum(within))[start])
-    begin = onward(ground, kept, cut)
-    after = np.empty_like(begin.series)
-    groups: dict[str, list[Series]] = {name: [] for name in speaking["group"]}
-    for c, (name, channel) in enumerate(zip(speaking["group"], channels, strict=True)):
-        groups[name].append((*channel, begin.series[c], after[c]))
-    new = Unknown.behind(begin.known, start, cut)
-    by_row = tuple(column[new.rows] for column in (cells.of_row, between, begun, needed))
-    parts = in_threads(lambda part: _ratio(part, new, by_row, groups.values()), _parts(new.row_start))
-    begin.ratio[new.rows] = np.concatenate([np.zeros(0), *parts])
-    return begin.ratio, trace_after(ground, begin, within, cut, after)
+    groups: dict[str, list[int]] = {}
+    for c, name in enumerate(inputs.informative["group"]):
+        groups.setdefault(name, []).append(c)
+    laws = [Law(*law) for law in inputs.informative.select("neutral", "resolution", "learn_hours").iter_rows()]
 
+    def of_part(vehicles: slice) -> Float64s:
+        rows = slice(int(stretch.row_start[vehicles.start]), int(stretch.row_start[vehicles.stop]))
+        cell, hours, begun, most = (
+            stretch.part(column, rows) for column in (inputs.cell, inputs.hours, inputs.begun, inputs.most)
+        )
+        start = stretch.row_start[vehicles.start : vehicles.stop + 1] - rows.start
+        readings = Readings(start, cell, hours, begun)
+        total, together = (np.ones((cell.size, SINCE.size)) for _ in range(2))
+        for group in groups.values():
+            for c in group:
+                values = stretch.part(inputs.values[c], rows)
+                _multiply(readings, values, inputs.sigma[c], laws[c], series[c, vehicles], together)
+            _add_group(together, most, total)
+        ratio: Float64s = _log_odds(total)
+        return ratio
 
-# Of one correction: values [R], scatter [cells], numbers as `_multiply`, its series [V] as they stand, and at the cut.
-Series = tuple[Float32s, Float64s, Float64s, np.ndarray, np.ndarray]
-
-
-def _channel(
-    correction: dict[str, Any], cells: Cells, evidence: Evidence, begun: Bools
-) -> tuple[Float32s, Float64s, Float64s]:
-    """Values [R], scatter [cells], numbers as `_multiply`."""
-    values = evidence.snapshots[correction["code"]].cast(pl.Float32).fill_null(np.nan).to_numpy()
-    numbers = np.array([correction["neutral"], correction["resolution"], correction["learn_hours"]])
-    return values, scatter(cells, values, begun, correction["resolution"]), numbers
+    return np.concatenate([np.zeros(0), *in_threads(of_part, _parts(stretch.row_start))])
 
 
 def _parts(row_start: Int64s) -> list[slice]:
@@ -126,23 +210,7 @@ def _parts(row_start: Int64s) -> list[slice]:
     return [slice(first, last) for first, last in zip(ends[:-1].tolist(), ends[1:].tolist(), strict=True)]
 
 
-def _ratio(vehicles: slice, new: Unknown, by_row: tuple[Any, ...], groups: Iterable[Sequence[Series]]) -> Float64s:
-    """Log-likelihood ratio at each reading of some vehicles; `by_row`: cells, hours, begun, most odds of a group."""
-    rows = slice(new.row_start[vehicles.start], new.row_start[vehicles.stop])
-    start = new.row_start[vehicles.start : vehicles.stop + 1] - rows.start
-    cut = new.cut[vehicles] - rows.start
-    cell, hours, begun, most = (column[rows] for column in by_row)
-    total, together = (np.ones((cell.size, SINCE.size)) for _ in range(2))
-    for group in groups:
-        for values, sigma, numbers, series, after in group:
-            mine = new.part(values, rows)
-            _multiply(start, mine, cell, sigma, hours, begun, numbers, cut, series[vehicles], after[vehicles], together)
-        _add_group(together, most, total)
-    ratio: Float64s = _log_odds(total)
-    return ratio
-
-
-def _speaking(evidence: Evidence) -> pl.DataFrame:
+def _informative(evidence: Evidence) -> pl.DataFrame:
     """code, neutral, resolution, learn_hours, group of the corrections that were read and have a neutral value."""
     return (
         evidence.corrections.filter(pl.col("neutral").is_not_null() & pl.col("code").is_in(evidence.snapshots.columns))
@@ -167,18 +235,23 @@ def _hours_between(rows: pl.DataFrame, hours: Float64s, row_start: Int64s) -> Fl
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
-def _multiply(row_start, values, cell, sigma, hours, begun, numbers, cut, series, after, odds):  # type: ignore[no-untyped-def]  # noqa: PLR0917
-    """Multiply `odds` [R, since] by one correction's likelihood ratios; numbers: neutral, resolution, learn_hours.
+def _multiply(readings, values, sigma, law, series, odds):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+    """Multiply `odds` [R, since] by one correction's likelihood ratios.
 
-    The series [V] go on as they stand; `after` [V] is filled with what they are before row `cut` [V].
+    Args:
+        readings: `Readings`.
+        values: [R] of the correction; NaN: not read.
+        sigma: [cells] its scatter.
+        law: `Law`.
+        series: [V] of `SERIES`, before each vehicle's first row; brought to its last.
+        odds: [R, since].
     """
-    neutral, resolution, learn_hours = numbers[0], numbers[1], numbers[2]
+    neutral, resolution, learn_hours = law.neutral, law.resolution, law.learn_hours
+    row_start, cell, hours, begun = readings.row_start, readings.cell, readings.hours, readings.begun
     left, likelihood = np.empty(STEPS), np.empty(STEPS)
     for v in range(row_start.size - 1):
         level, home, read, run = series[v].level, series[v].home, series[v].read, series[v].run
         for r in range(row_start[v], row_start[v + 1]):
-            if r == cut[v]:
-                _note(after[v], level, home, read, run)
             run += hours[r]
             value, noise = values[r], sigma[cell[r]]
             if np.isnan(value):
@@ -188,26 +261,17 @@ def _multiply(row_start, values, cell, sigma, hours, begun, numbers, cut, series
             step, away, off = (value - level) / noise, (level - neutral) / noise, abs(value - neutral)
             # A value between the grid's lines beside neutral is not a reset but a unit slip.
             on_grid = off <= 1e-3 * resolution or off >= 0.4 * resolution
-            spoken = False
+            moved = False
             if read > 0.0 and noise > 0.0 and on_grid and abs(away) >= LEAST_SIGMAS:
                 least = math.exp(-SLOWEST * run / learn_hours)  # of the reset, where least was learned
                 if least * abs(away) >= LEAST_LEFT and abs(level - home) <= STRAYED_SIGMAS * noise:
                     _likelihoods(step, away, least, left, likelihood)
-                    spoken = _speak(likelihood, odds, r)
+                    moved = _weigh(likelihood, odds, r)
             read = 1.0 if begun[r] else read + 1.0
-            level = value if spoken or begun[r] else level + LEVEL_WEIGHT * (value - level)
+            level = value if moved or begun[r] else level + LEVEL_WEIGHT * (value - level)
             home += max(HOME_WEIGHT, 1.0 / read) * (value - home)
             run = 0.0
-        if row_start[v + 1] == cut[v]:
-            _note(after[v], level, home, read, run)
-
-
-@numba.njit(cache=True, nogil=True)
-def _note(series, level, home, read, run):  # type: ignore[no-untyped-def]
-    series.level = level
-    series.home = home
-    series.read = read
-    series.run = run
+        series[v].level, series[v].home, series[v].read, series[v].run = level, home, read, run
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
@@ -228,18 +292,18 @@ def _likelihoods(step, away, least, left, likelihood):  # type: ignore[no-untype
 
 
 @numba.njit(cache=True, nogil=True)
-def _speak(likelihood, odds, r):  # type: ignore[no-untyped-def]
-    """Multiply the odds of reading r by the mean over regions; whether it speaks clearly for a reset."""
+def _weigh(likelihood, odds, r):  # type: ignore[no-untyped-def]
+    """Multiply the odds of reading r by the mean over regions; whether they tell clearly of a reset."""
     total, best = 0.0, 0.0
     for k in range(REGIONS - 1):
         total += likelihood[k]
     for i in range(STEPS - REGIONS + 1):
         total += likelihood[i + REGIONS - 1]
-        told = max(total, LEAST_ODDS)
-        odds[r, i] *= told
-        best = max(best, told)
+        mean = max(total, LEAST_ODDS)
+        odds[r, i] *= mean
+        best = max(best, mean)
         total -= likelihood[i]
-    return best > SPOKEN_ODDS
+    return best > MOVED_ODDS
 
 
 @numba.njit(cache=True, nogil=True)

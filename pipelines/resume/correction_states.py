@@ -10,9 +10,8 @@ from pipelines.drift.stage import straying_since
 from pipelines.first_stages import first_stages
 from pipelines.handover import Drift, Evidence, History, Panel
 from pipelines.history.reading_rows import days
-from pipelines.history.reconstruct import learning_since
 from pipelines.resume.drift_checkpoint import Checkpoint, Put, weeks_to_keep
-from pipelines.resume.reset_checkpoint import Trace
+from pipelines.resume.reset_checkpoint import ResetCheckpoint, learning_since
 from pipelines.settings import Settings
 
 
@@ -47,13 +46,14 @@ class _GoesOn:
     kept: Checkpoint | None
     keep: Callable[[Checkpoint], None]
     put: Put
-    trace: Trace = field(default_factory=Trace.empty)
+    resets: ResetCheckpoint = field(default_factory=ResetCheckpoint.empty)
 
     def history(self, evidence: Evidence) -> History:
         now = evidence.as_of.timestamp() / 86_400
         first = float(days(evidence.snapshots["read_at"]).min(initial=now))
         until = first + WEEK * weeks_to_keep(first, now)
-        history, self.trace = learning_since(self.kept.trace if self.kept else self.trace, evidence, until=until)
+        before = self.kept.resets if self.kept else self.resets
+        history, self.resets = learning_since(before, evidence, until=until)
         return history
 
     def drift(self, panels: Sequence[Panel], *, evidence: Evidence, history: History, settings: Settings) -> Drift:
@@ -63,6 +63,6 @@ class _GoesOn:
             evidence=evidence,
             history=history,
             settings=settings,
-            keep=lambda left: self.keep(replace(left, trace=self.trace)),
+            keep=lambda left: self.keep(replace(left, resets=self.resets)),
             put=self.put,
         )

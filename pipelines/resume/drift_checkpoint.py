@@ -20,7 +20,7 @@ from pipelines.drift.onset_bank import empty_bank
 from pipelines.drift.series import SERIES, blank_series
 from pipelines.handover import Bools, Float64s, Int32s, Int64s, Panel
 from pipelines.resume.drift_past import row_digests
-from pipelines.resume.reset_checkpoint import Trace
+from pipelines.resume.reset_checkpoint import ResetCheckpoint
 
 STAGES = ("history", "standstill", "bands", "drift", "resume")  # whose code it rests on
 # That a checkpoint lies back: what comes late by so much, or the next reading revises, replays nothing; judgement.
@@ -81,14 +81,14 @@ class FamilyCheckpoint:
 class Checkpoint:
     """All families at the end of the fleet's first `week` weeks.
 
-    code: digest of the code. fleet_start: day since 1970 of the first reading. trace: what history goes on from.
+    code: digest of the code. fleet_start: day since 1970 of the first reading. resets: what history goes on from.
     """
 
     code: str
     fleet_start: float
     week: int
     families: dict[str, FamilyCheckpoint]
-    trace: Trace
+    resets: ResetCheckpoint
 
     @property
     def until(self) -> float:

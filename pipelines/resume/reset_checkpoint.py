@@ -1,25 +1,23 @@
-"""What the trace of resets knew after each vehicle's first readings, to go on from there; arrays, no file.
+"""What the likelihood of resets knew after each vehicle's first readings, to go on from there; arrays, no file.
 
 A vehicle goes on where all that its first readings' odds were computed from is as it was: numbers tell.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numba
 import numpy as np
-import polars as pl
 
 from pipelines.digests import add_column, digest, mixed, word
-from pipelines.handover import Bools, Float32s, Float64s, Int64s
+from pipelines.handover import Bools, Evidence, Float64s, History, Int64s
+from pipelines.history.reading_rows import days
+from pipelines.history.reconstruct import learning_history
+from pipelines.history.reset_likelihood import SERIES, Inputs, Stretch, likelihood_of
 from pipelines.threads import in_threads
-
-# One series after a reading: the level, the level that is called home, readings since it began, hours since the last.
-SERIES = np.dtype([(name, "f8") for name in ("level", "home", "read", "run")])
 
 
 @dataclass(frozen=True, kw_only=True)
-class Trace:
+class ResetCheckpoint:
     """Of V vehicles and C corrections, after `rows` [V] readings of each.
 
     digests: [V] of what it rests on. terms: digest of the catalogue's. series: [C, V]. ratio: log-likelihood ratios of
@@ -34,7 +32,7 @@ class Trace:
     ratio: Float64s
 
     @classmethod
-    def empty(cls) -> "Trace":
+    def empty(cls) -> "ResetCheckpoint":
         """Of no vehicle."""
         none = np.zeros(0, dtype=np.int64)
         return cls(
@@ -44,46 +42,7 @@ class Trace:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Ground:
-    """What the odds of all readings are computed from.
-
-    vehicles: V. row_start: [V + 1]. columns: some of [R], 8 bytes each. cell: [R]. values: [R] of each correction.
-    sigma: [cells] of each correction. terms: digest of what the catalogue says of them.
-    """
-
-    vehicles: tuple[str, ...]
-    row_start: Int64s
-    columns: tuple[np.ndarray, ...]
-    cell: Int64s
-    values: Sequence[Float32s]
-    sigma: Sequence[Float64s]
-    terms: str
-
-    def digests(self, first: Int64s, last: Int64s) -> np.ndarray:
-        """[V] of each vehicle's rows from `first` to `last`; those of two stretches add up to the whole's."""
-        start = self.row_start[:-1]
-        total = np.zeros(len(start), dtype=np.uint64)
-        scatter = np.array([word(cell.tobytes()) for cell in np.array(self.sigma).T], dtype=np.uint64)
-        for place, column in enumerate((scatter[self.cell] if len(scatter) else self.cell, *self.columns)):
-            add_column(column, place, start, first, last, total)
-
-        def of_one(place: int) -> np.ndarray:
-            own = np.zeros(len(start), dtype=np.uint64)
-            _add_values(self.values[place].view(np.uint32), np.uint64(place), start, first, last, own)
-            return own
-
-        for own in in_threads(of_one, range(len(self.values))):
-            total += own
-        return total
-
-
-def terms_digest(speaking: pl.DataFrame) -> str:
-    """Of what the catalogue says of the corrections that speak."""
-    return digest(*(repr(row).encode() for row in speaking.iter_rows()))
-
-
-@dataclass(frozen=True, kw_only=True)
-class Onward:
+class ResumePoint:
     """Where each vehicle goes on: the rows [V] that are known, their ratios in all rows [R], the series [C, V]."""
 
     known: Int64s
@@ -92,64 +51,98 @@ class Onward:
     digests: np.ndarray  # [V] of the rows that are known
 
 
-def onward(ground: Ground, kept: Trace, rows: Int64s) -> Onward:
-    """Where vehicles go on, after at most `rows` [V] readings each; at the first where the past is not as it was."""
-    shape = (len(ground.values), len(ground.vehicles))
-    series = np.zeros(shape, dtype=SERIES)
-    series["level"] = series["home"] = np.nan
-    known, ratio = np.zeros(shape[1], dtype=np.int64), np.zeros(int(ground.row_start[-1]))
-    digests = np.zeros(shape[1], dtype=np.uint64)
-    if kept.terms != ground.terms:
-        return Onward(known=known, ratio=ratio, series=series, digests=digests)
-    place = {vehicle: index for index, vehicle in enumerate(ground.vehicles)}
-    mine = np.array([place.get(vehicle, -1) for vehicle in kept.vehicles], dtype=np.int64)
-    there = np.flatnonzero((mine >= 0) & (kept.rows <= np.append(rows, 0)[mine]))
-    known[mine[there]] = kept.rows[there]
-    start = ground.row_start[:-1]
-    digests = ground.digests(start, start + known)
-    same = digests[mine[there]] == kept.digests[there]
-    changed, there = mine[there[~same]], there[same]
-    known[changed], digests[changed] = 0, 0
-    series[:, mine[there]] = kept.series[:, there]
-    _fill(ratio, start[mine[there]], kept.ratio, (np.cumsum(kept.rows) - kept.rows)[there], kept.rows[there])
-    return Onward(known=known, ratio=ratio, series=series, digests=digests)
+def learning_since(
+    kept: ResetCheckpoint, evidence: Evidence, *, until: float
+) -> tuple[History, ResetCheckpoint]:  # fmt: skip
+    """`learning_history`, to the last bit, going on from an earlier run.
+
+    Args:
+        kept: What that run left, or an empty one.
+        evidence: What is known now.
+        until: Day since 1970 before which the readings lie that the next checkpoint is of.
+
+    Returns:
+        The history; and what the next run can go on from.
+    """
+    left = []
+
+    def likelihood(inputs: Inputs) -> Float64s:
+        within = days(evidence.snapshots["read_at"]) < until
+        rows = np.diff(np.append(0, np.cumsum(within))[inputs.row_start])
+        ratio, checkpoint = _likelihood_since(kept, inputs, rows, within)
+        left.append(checkpoint)
+        return ratio
+
+    history = learning_history(evidence, likelihood)
+    return history, left[0]
 
 
-@dataclass(frozen=True, kw_only=True)
-class Unknown:
-    """Rows that are not known. rows: their numbers. row_start [V + 1], and cut [V] of the next trace, among them."""
-
-    rows: Int64s | slice
-    row_start: Int64s
-    cut: Int64s
-
-    @classmethod
-    def behind(cls, known: Int64s, row_start: Int64s, cut: Int64s) -> "Unknown":
-        """Behind the first `known` [V] of each vehicle; `cut` [V] of its rows are in the next trace."""
-        begin = row_start[:-1] + known
-        mine = np.append(0, np.cumsum(row_start[1:] - begin))
-        rows: Int64s | slice = slice(None)
-        if known.any():
-            rows = np.arange(mine[-1]) + np.repeat(begin - mine[:-1], np.diff(mine))
-        return cls(rows=rows, row_start=mine, cut=mine[:-1] + cut - known)
-
-    def part(self, values: Float32s, rows: slice) -> Float32s:
-        """Some of these rows' values, of [R]."""
-        part: Float32s = values[rows if isinstance(self.rows, slice) else self.rows[rows]]
-        return part
-
-
-def trace_after(ground: Ground, begun: Onward, within: Bools, cut: Int64s, series: np.ndarray) -> Trace:
-    """The trace of each vehicle's first `cut` [V] rows, `within` [R], after which its series are these [C, V]."""
-    start = ground.row_start[:-1]
-    return Trace(
-        vehicles=ground.vehicles,
-        rows=cut,
-        digests=begun.digests + ground.digests(start + begun.known, start + cut),
-        terms=ground.terms,
-        series=series,
-        ratio=begun.ratio[within],
+def _likelihood_since(
+    kept: ResetCheckpoint, inputs: Inputs, rows: Int64s, within: Bools
+) -> tuple[Float64s, ResetCheckpoint]:
+    """[R] as `reset_likelihood`; and the checkpoint of each vehicle's first `rows` [V], those `within` [R]."""
+    start, end = inputs.row_start[:-1], inputs.row_start[1:]
+    point = _resume_point(kept, inputs, rows)
+    ratio, series, cut = point.ratio, point.series, start + rows
+    before, behind = Stretch.between(start + point.known, cut), Stretch.between(cut, end)
+    ratio[before.rows] = likelihood_of(before, inputs, series)
+    checkpoint = ResetCheckpoint(
+        vehicles=inputs.vehicles,
+        rows=rows,
+        digests=point.digests + _digests(inputs, start + point.known, cut),
+        terms=_terms_digest(inputs),
+        series=series.copy(),
+        ratio=ratio[within],
     )
+    ratio[behind.rows] = likelihood_of(behind, inputs, series)
+    return ratio, checkpoint
+
+
+def _resume_point(kept: ResetCheckpoint, inputs: Inputs, rows: Int64s) -> ResumePoint:
+    """Where vehicles go on, after at most `rows` [V] readings each; at the first where the past is not as it was."""
+    series = inputs.blank_series()
+    known, ratio = np.zeros(series.shape[1], dtype=np.int64), np.zeros(int(inputs.row_start[-1]))
+    digests = np.zeros(series.shape[1], dtype=np.uint64)
+    if kept.terms != _terms_digest(inputs):
+        return ResumePoint(known=known, ratio=ratio, series=series, digests=digests)
+    place = {vehicle: index for index, vehicle in enumerate(inputs.vehicles)}
+    present = np.array([place.get(vehicle, -1) for vehicle in kept.vehicles], dtype=np.int64)
+    there = np.flatnonzero((present >= 0) & (kept.rows <= np.append(rows, 0)[present]))
+    known[present[there]] = kept.rows[there]
+    start = inputs.row_start[:-1]
+    digests = _digests(inputs, start, start + known)
+    same = digests[present[there]] == kept.digests[there]
+    changed, there = present[there[~same]], there[same]
+    known[changed], digests[changed] = 0, 0
+    series[:, present[there]] = kept.series[:, there]
+    _fill(ratio, start[present[there]], kept.ratio, (np.cumsum(kept.rows) - kept.rows)[there], kept.rows[there])
+    return ResumePoint(known=known, ratio=ratio, series=series, digests=digests)
+
+
+def _terms_digest(inputs: Inputs) -> str:
+    """Of what the catalogue says of the corrections that are informative."""
+    return digest(*(repr(row).encode() for row in inputs.informative.iter_rows()))
+
+
+def _digests(inputs: Inputs, first: Int64s, last: Int64s) -> np.ndarray:
+    """[V] of each vehicle's rows from `first` to `last`; those of two stretches add up to the whole's."""
+    start = inputs.row_start[:-1]
+    total = np.zeros(len(start), dtype=np.uint64)
+    scatter = np.array([word(cell.tobytes()) for cell in np.array(inputs.sigma).T], dtype=np.uint64)
+    columns = (
+        scatter[inputs.cell] if len(scatter) else inputs.cell, inputs.hours, inputs.begun.astype(np.int64), inputs.most
+    )  # fmt: skip
+    for place, column in enumerate(columns):
+        add_column(column, place, start, first, last, total)
+
+    def of_one(place: int) -> np.ndarray:
+        of_values = np.zeros(len(start), dtype=np.uint64)
+        _add_values(inputs.values[place].view(np.uint32), np.uint64(place), start, first, last, of_values)
+        return of_values
+
+    for of_values in in_threads(of_one, range(len(inputs.values))):
+        total += of_values
+    return total
 
 
 @numba.njit(cache=True, nogil=True)

@@ -26,7 +26,7 @@ from pipelines.drift.onset_bank import ONSET
 from pipelines.drift.series import SERIES
 from pipelines.errors import StoreError
 from pipelines.resume.drift_checkpoint import Checkpoint, FamilyCheckpoint
-from pipelines.resume.reset_checkpoint import Trace
+from pipelines.resume.reset_checkpoint import ResetCheckpoint
 from pipelines.store.folder import Store
 from pipelines.store.lock import writers_lock
 from pipelines.threads import in_threads
@@ -170,7 +170,7 @@ def _arrays(checkpoint: Checkpoint) -> dict[str, np.ndarray]:
     """Every part of a checkpoint under a name of its own."""
     arrays = {name: np.array(getattr(checkpoint, name)) for name in ("code", "fleet_start", "week")}
     arrays["families"] = np.array(list(checkpoint.families), dtype=np.str_)
-    arrays |= {f"trace.{name}": _array(value) for name, value in vars(checkpoint.trace).items()}
+    arrays |= {f"resets.{name}": _array(value) for name, value in vars(checkpoint.resets).items()}
     for place, family in enumerate(checkpoint.families.values()):
         for name, value in vars(family).items():
             if name == "normal":
@@ -196,12 +196,12 @@ def _checkpoint(arrays: Mapping[str, np.ndarray]) -> Checkpoint:
         fleet_start=float(arrays["fleet_start"]),
         week=int(arrays["week"]),
         families=families,
-        trace=_trace({field.name: arrays[f"trace.{field.name}"] for field in fields(Trace)}),
+        resets=_resets({field.name: arrays[f"resets.{field.name}"] for field in fields(ResetCheckpoint)}),
     )
 
 
-def _trace(parts: dict[str, Any]) -> Trace:
-    return Trace(**{**parts, "vehicles": tuple(parts["vehicles"].tolist()), "terms": str(parts["terms"])})
+def _resets(parts: dict[str, Any]) -> ResetCheckpoint:
+    return ResetCheckpoint(**{**parts, "vehicles": tuple(parts["vehicles"].tolist()), "terms": str(parts["terms"])})
 
 
 def _family(arrays: Mapping[str, np.ndarray], prefix: str) -> FamilyCheckpoint:

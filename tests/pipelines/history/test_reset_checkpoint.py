@@ -1,4 +1,4 @@
-"""History that goes on from a trace gives, to the last bit, what history from the first reading gives."""
+"""History that goes on from a checkpoint gives, to the last bit, what history from the first reading gives."""
 
 from dataclasses import replace
 
@@ -7,11 +7,12 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
-from pipelines.history.reconstruct import learning_since, reconstruct
-from pipelines.resume.reset_checkpoint import SERIES, Trace
+from pipelines.history.reconstruct import reconstruct
+from pipelines.history.reset_likelihood import SERIES
+from pipelines.resume.reset_checkpoint import ResetCheckpoint, learning_since
 
 WEEKS = 48
-CUT, NOW = 41, 45  # weeks: of a trace, and of the analysis that goes on from it; the third block began at 39
+CUT, NOW = 41, 45  # weeks: of a checkpoint, and of the analysis that goes on from it; the third block began at 39
 
 
 @pytest.fixture
@@ -64,7 +65,7 @@ def assert_same(resumed, full):
 
 @pytest.mark.parametrize("seed", range(4))
 def test_week_upon_week_gives_what_the_whole_gives(fleet, known, until, seed):
-    whole, kept = fleet(seed), Trace.empty()
+    whole, kept = fleet(seed), ResetCheckpoint.empty()
     shown = 0
     for week in (20, 27, 33, 40, 41, 45, WEEKS):
         now = known(whole, week)
@@ -72,7 +73,7 @@ def test_week_upon_week_gives_what_the_whole_gives(fleet, known, until, seed):
         full = reconstruct(now)
         assert_same(history, full)
         shown += (full.epochs["reason"] == "power_loss").sum()
-        begun, fresh = learning_since(Trace.empty(), now, until=until(week - 2))
+        begun, fresh = learning_since(ResetCheckpoint.empty(), now, until=until(week - 2))
         assert_same(begun, full)
         for name in SERIES.names:
             np.testing.assert_array_equal(kept.series[name], fresh.series[name])
@@ -82,7 +83,7 @@ def test_week_upon_week_gives_what_the_whole_gives(fleet, known, until, seed):
 
 
 def goes_on(kept, now, until):
-    """[vehicles] whether each goes on from a trace: then its ratios are those of the trace, which are made 777 here."""
+    """[vehicles] whether each goes on from a checkpoint: then its ratios are the checkpoint's, which are made 777."""
     _, left = learning_since(replace(kept, ratio=np.full_like(kept.ratio, 777.0)), now, until=until)
     first = np.cumsum(left.rows) - left.rows
     return {vehicle: left.ratio[at] == 777.0 for vehicle, at in zip(left.vehicles, first, strict=True)}
@@ -90,7 +91,7 @@ def goes_on(kept, now, until):
 
 def test_a_vehicle_whose_past_changed_begins_anew_and_no_other(fleet, known, until, day):
     whole = fleet()
-    _, kept = learning_since(Trace.empty(), known(whole, NOW - 1), until=until(CUT))
+    _, kept = learning_since(ResetCheckpoint.empty(), known(whole, NOW - 1), until=until(CUT))
     now = known(whole, NOW)
     assert all(goes_on(kept, now, until(CUT)).values())
     late = (pl.col("vehicle_id") == "v03") & (pl.col("read_at") >= day(7 * 40))  # in the block that teaches none yet
@@ -101,9 +102,9 @@ def test_a_vehicle_whose_past_changed_begins_anew_and_no_other(fleet, known, unt
 
 
 @pytest.mark.parametrize("what", ["catalogue", "an earlier time", "a past block", "another fleet"])
-def test_what_a_trace_does_not_fit_begins_anew(fleet, known, until, day, what):
+def test_what_a_checkpoint_does_not_fit_begins_anew(fleet, known, until, day, what):
     whole = fleet()
-    _, kept = learning_since(Trace.empty(), known(whole, NOW - 1), until=until(CUT))
+    _, kept = learning_since(ResetCheckpoint.empty(), known(whole, NOW - 1), until=until(CUT))
     now, cut = known(whole, NOW), until(CUT)
     if what == "catalogue":
         now = replace(now, corrections=now.corrections.with_columns(neutral=pl.col("neutral") + 0.5))

@@ -3,8 +3,7 @@ import polars as pl
 import pytest
 
 from pipelines.history.reading_rows import reading_rows
-from pipelines.history.reset_likelihood import FALSE_A_YEAR, back_to_neutral, threshold
-from pipelines.resume.reset_checkpoint import Trace
+from pipelines.history.reset_likelihood import FALSE_A_YEAR, Inputs, reset_likelihood, threshold
 
 WEEKS = 30
 HOURS = [20.0 * week for week in range(WEEKS)]
@@ -23,8 +22,7 @@ def told(evidence, weekly):
         rows = reading_rows(given)
         hours = rows["ignition_hours"].to_numpy()
         begun = np.zeros(rows.height, np.bool_)
-        ratio, _ = back_to_neutral(rows, given, hours, begun, kept=Trace.empty(), until=-np.inf)
-        return ratio, threshold(rows)
+        return reset_likelihood(Inputs.of(rows, given, hours, begun)), threshold(rows)
 
     return make
 
