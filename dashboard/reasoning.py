@@ -18,6 +18,7 @@ NEEDED = {
     "drift_carried": ("carried",),
     "drift_shift": SHIFT_PARTS,
     "drift_level": ("level",),
+    "drift_joined": ("others",),
 }
 KEPT = tuple(NEEDED)
 

@@ -146,6 +146,7 @@ class Panel:
     # By correction: [n, 2] first row at which a code stands that speaks of it, and one behind the last.
     coded: dict[str, Int64s] = field(default_factory=dict)
     worked: dict[str, Int64s] = field(default_factory=dict)  # by correction: rows that are read first after work on it
+    joined: dict[str, Int64s] = field(default_factory=dict)  # by correction: rows at which others bear its change out
 
     @property
     def measured_low(self) -> Bools:

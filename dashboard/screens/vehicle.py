@@ -185,6 +185,8 @@ def _correction(vehicle_id: str, correction: str, states: pl.DataFrame, events: 
     if meaning:
         side = "above" if (row["deviation"] or 0) >= 0 else "below"
         st.caption(f"What a reading {side} what is expected tells: {plain(meaning)}.")
+    if said := why.joined_sentence(row, published.table("drift_joined", frame.reader.as_of), published.corrections()):
+        st.caption(plain(said))
     _reasoning(path, row)
 
 

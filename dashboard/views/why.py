@@ -40,6 +40,28 @@ def distance_sentence(vehicle_id: str, outlier_check: pl.DataFrame) -> str:
     )
 
 
+def joined_sentence(row: Mapping[str, Any], drift_joined: pl.DataFrame, corrections: pl.DataFrame) -> str:
+    """Which other corrections bore a standing alarm out before it was one alone; empty where it needed none.
+
+    Args:
+        row: Its row of `correction_state`, with vehicle_id.
+        drift_joined: As published; without columns where nothing of it was kept.
+        corrections: The catalogue.
+    """
+    if not row["alarm"] or not drift_joined.width:
+        return ""
+    mine = drift_joined.filter(
+        pl.col("vehicle_id") == row["vehicle_id"], pl.col("correction") == row["correction"],
+        pl.col("read_at") >= row["alarm_at"],
+    ).sort("read_at")  # fmt: skip
+    if mine.is_empty():
+        return ""
+    others = pl.DataFrame({"correction": [code for code in mine["others"][-1].split("|") if code]})
+    titles = with_catalogue(others, corrections)["title"].to_list() if others.height else []
+    with_it = f"{', '.join(titles)} moved with it" if titles else "the corrections beside it read as they would with it"
+    return f"An alarm sooner than it would have been alone: {with_it}."
+
+
 def reasoning(path: pl.DataFrame, row: Mapping[str, Any]) -> pl.DataFrame:
     """How the expected value at the last reading is made up, and the test's statistic beside its threshold.
 
@@ -63,6 +85,10 @@ def reasoning(path: pl.DataFrame, row: Mapping[str, Any]) -> pl.DataFrame:
         ("Read", amount(last["value"], unit, figures=3), "the newest reading"),
         ("Smoothed level", amount(last["level"], unit, figures=3), "the reading with its noise taken out"),
         ("Statistic", number(last["evidence"], figures=3), "evidence that it strays, over all onsets tried"),
-        ("Threshold", number(last["threshold"], figures=3), "an alarm is raised above this"),
+        (
+            "Threshold",
+            number(last["threshold"], figures=3),
+            "an alarm is raised above this; less is needed where others move with it",
+        ),
     ]
     return pl.DataFrame(lines, schema=["part", "figure", "meaning"], orient="row")

@@ -172,6 +172,7 @@ def kept_bands(panel: Panel, tables: Mapping[str, pl.DataFrame]) -> tuple[Panel,
         starts=block_days,
         centre=_centres(panel, order, starts, tables["drift_centre"].filter(pl.col("engine_family") == panel.family)),
         tails=np.array(model["tails"].to_list()).reshape(len(codes), blocks, -1),
+        correlation=np.zeros((len(codes), blocks, 0)),  # the flags that rest on it are kept
         **{name: model[name].to_numpy()[:blocks] for name in OF_BLOCK},
         **{name: model[name].to_numpy().reshape(len(codes), blocks) for name in MODEL},
     )

@@ -13,7 +13,7 @@ import numpy as np
 from pipelines.bands.fit import Fit, fit_family
 from pipelines.bands.normal import WEEK, Normal, days
 from pipelines.bands.spread import Spread, learn_spread, pooled_spreads
-from pipelines.bands.tails import tail_table
+from pipelines.bands.tails import correlation, healthy_innovations, tail_table
 from pipelines.handover import Bools, Float64s, Int32s, Int64s, Panel
 from pipelines.learning_blocks import block_starts, has_past
 from pipelines.threads import in_threads
@@ -211,10 +211,11 @@ def _normal(
         scatters: How differently their vehicles scatter, and the variances of vehicles' and series' scales, drawn.
     """
     stacked = {name: np.stack([block[name] for block in pooled], axis=1) for name in pooled[0]}
-    tables: dict[int, Float64s] = {}
+    tables: dict[int, tuple[Float64s, Float64s]] = {}
     for fit, block, (spread, *differ) in zip(fits, pooled, scatters, strict=True):
         if id(fit) not in tables:
-            tables[id(fit)] = tail_table(fit, block, spread.scales(*differ))
+            found = healthy_innovations(fit, block, spread.scales(*differ))
+            tables[id(fit)] = tail_table(found), correlation(found)
     return Normal(
         block=_block(panel, starts),
         starts=starts[-len(fits) :],
@@ -223,7 +224,8 @@ def _normal(
         ageing=np.stack([fit.ageing for fit in fits], axis=1),
         depot_spread=np.stack([fit.depot_spread for fit in fits], axis=1),
         duty_spread=np.stack([fit.duty_spread for fit in fits], axis=1),
-        tails=np.stack([tables[id(fit)] for fit in fits], axis=1),
+        tails=np.stack([tables[id(fit)][0] for fit in fits], axis=1),
+        correlation=np.stack([tables[id(fit)][1] for fit in fits], axis=1),
         corrections=np.array([fit.corrections for fit in fits]),
         readings_a_year=np.array([fit.readings_a_year for fit in fits]),
         mean_scale=np.stack([spread.mean for spread, _, _ in scatters], axis=1),

@@ -33,7 +33,7 @@ class Normal:
     sigma, memory_days, rounding (variance), wander (variance per day), offset_sd, depot_spread, duty_spread (variances
     of groups' levels), season_move, depot_move (variances of a week's movement), mean_scale (of vehicles' noise against
     the pooled one): [C, B]. stands_from [C, B]: repeats in a row that are a standstill.
-    tails: [C, B, 8] innovations, in their own sd, whose normal scores are `SCORES`.
+    tails: [C, B, 8] innovations, in their own sd, whose normal scores are `SCORES`. correlation: [C, B, C] of them.
     vehicle_spread, series_spread, occasion_error, occasion_information, reading_error: [B] as `Spread` has them: how
     differently vehicles scatter, and how well their readings show it.
     corrections, readings_a_year: [B] how many corrections can alarm at a reading, how many readings a year has.
@@ -55,6 +55,7 @@ class Normal:
     stands_from: Float64s
     mean_scale: Float64s
     tails: Float64s
+    correlation: Float64s
     corrections: Float64s
     readings_a_year: Float64s
     vehicle_spread: Float64s

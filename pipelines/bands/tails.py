@@ -1,4 +1,4 @@
-"""Tails of healthy innovations: a family's fit in, the innovations whose normal scores are `SCORES` out."""
+"""Healthy innovations: a family's fit in, those whose normal scores are `SCORES` out, and how they go together."""
 
 import numpy as np
 from scipy.special import ndtr
@@ -12,17 +12,14 @@ LEAST_GAP = 0.15  # between knots: keeps the scores from rising faster than roun
 WARM_UP = 4  # first innovations of an epoch, left out; judgement
 LEAST_BEYOND = 5.0  # innovations that must lie beyond a quantile for it to be shown; judgement
 LEAST_APART = 0.02  # log quantiles of the family's shape and the normal's between which a place can be told; judgement
+LEAST_VARIANCE = 0.05  # of what corrections do together, in any direction, against one alone; judgement
 BURSTS = 2.0  # innovations that come together and count as one: a gap in the season reaches many at once; judgement
 BEYOND = 2 * (1 - ndtr(SCORES[1:]))  # share of normal innovations beyond each score
 STEEPNESS = SCORES[1:] * np.exp(-(SCORES[1:] ** 2) / 2) * np.sqrt(2 / np.pi) / BEYOND  # -d log share / d log quantile
 
 
-def tail_table(fit: Fit, noise: dict[str, Float64s], scale: Float64s) -> Float64s:
-    """[C, 8] quantiles of innovations (in their own sd by the fitted noise) at the normal scores `SCORES`.
-
-    All vehicles together, because one alone shows no tail; each correction leans on the shape that the family's
-    corrections share, the more, the more alike they are (empirical Bayes on log quantiles). Heavier tails than the
-    normal's, or noise underrated, then raise no alarm.
+def healthy_innovations(fit: Fit, noise: dict[str, Float64s], scale: Float64s) -> Float64s:
+    """[C, R] innovations of a sample, in their own sd by the fitted noise; NaN: none, or among others of one side.
 
     Args:
         fit: The family's sample.
@@ -42,7 +39,38 @@ def tail_table(fit: Fit, noise: dict[str, Float64s], scale: Float64s) -> Float64
         noise["offset_sd"],
         WARM_UP,
     )
-    size = np.where(astray(found, fit.epoch, fit.row_start), np.nan, np.abs(found))
+    healthy: Float64s = np.where(astray(found, fit.epoch, fit.row_start), np.nan, found)
+    return healthy
+
+
+def correlation(found: Float64s) -> Float64s:
+    """[C, C] of innovations [C, R], drawn to none as far as chance made them.
+
+    Source: Schaefer and Strimmer (2005), Statistical Applications in Genetics and Molecular Biology 4(1), 32.
+    """
+    read = np.isfinite(found).astype(np.float64)
+    cut = np.clip(np.nan_to_num(found), -SCORES[-1], SCORES[-1])
+    count, square = read @ read.T, cut**2 @ read.T
+    both = cut @ cut.T / np.maximum(np.sqrt(square * square.T), 1e-12)
+    np.fill_diagonal(both, 0.0)
+    chance = BURSTS * (1 - both**2) ** 2 / np.maximum(count, 1.0)
+    np.fill_diagonal(chance, 0.0)
+    drawn = both * max(1 - chance.sum() / max((both**2).sum(), 1e-12), 0.0) + np.eye(len(both))
+    size, axes = np.linalg.eigh(drawn)  # pairs that were read at other times may contradict each other
+    drawn = (axes * np.maximum(size, LEAST_VARIANCE)) @ axes.T
+    sd = np.sqrt(np.diag(drawn))
+    of: Float64s = drawn / (sd[:, None] * sd)
+    return of
+
+
+def tail_table(found: Float64s) -> Float64s:
+    """[C, 8] quantiles of healthy innovations [C, R] at the normal scores `SCORES`.
+
+    All vehicles together, because one alone shows no tail; each correction leans on the shape that the family's
+    corrections share, the more, the more alike they are (empirical Bayes on log quantiles). Heavier tails than the
+    normal's, or noise underrated, then raise no alarm.
+    """
+    size = np.abs(found)
     common = _quantiles(np.sort(size[np.isfinite(size)]))
     counts = np.isfinite(size).sum(axis=1)
     own = np.array([_quantiles(np.sort(row[np.isfinite(row)])) for row in size])

@@ -1,6 +1,7 @@
 """One vehicle's reasoning for the chart: its readings and the kept bands in, the parts of every expectation out."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
@@ -14,6 +15,7 @@ from pipelines.bands.scatter import blank_scatter
 from pipelines.bands.season import blank_peers
 from pipelines.drift.alarm_rules import BAND_SIGMAS
 from pipelines.drift.family import SHARES, empty_drift
+from pipelines.drift.joined import TABLE
 from pipelines.drift.onset_bank import empty_bank
 from pipelines.drift.readings import (
     PeerWeeks,
@@ -31,6 +33,7 @@ from pipelines.drift.readings import (
     told,
 )
 from pipelines.drift.series import blank_series
+from pipelines.drift.verdict import LEAST_OWN
 from pipelines.handover import Bools, Evidence, Panel
 from pipelines.history.reconstruct import reconstruct
 
@@ -46,9 +49,9 @@ def correction_paths(evidence_of_one_vehicle: Evidence, extras: Mapping[str, pl.
     """Every reading of one vehicle with what it should have been, and why.
 
     expected = centre (with ageing) + season + offset + relearning; level is the smoothed reading; evidence is the
-    statistic that raises an alarm above threshold. While a correction relearns, its own part stands in `relearning`.
-    The season is that of its peers without it, as in the analysis; in families of ten and fewer, its past weeks have a
-    share in it.
+    statistic that raises an alarm above threshold, which is lower where others bear the change out. While a
+    correction relearns, its own part stands in `relearning`. The season is that of its peers without it, as in the
+    analysis; in families of ten and fewer, its past weeks have a share in it.
 
     Args:
         evidence_of_one_vehicle: Its evidence at some as_of.
@@ -60,9 +63,20 @@ def correction_paths(evidence_of_one_vehicle: Evidence, extras: Mapping[str, pl.
     if not extras:
         return pl.DataFrame(schema=PATH_SCHEMA)
     history = reconstruct(evidence_of_one_vehicle)
-    found = [kept_bands(panel, extras) for panel in panels(evidence_of_one_vehicle, history)]
+    joined = extras.get("drift_joined", pl.DataFrame(schema=TABLE))
+    found = [kept_bands(_joined(panel, joined), extras) for panel in panels(evidence_of_one_vehicle, history)]
     paths = [_paths(*pair) for pair in found if pair]
     return pl.concat(paths) if paths else pl.DataFrame(schema=PATH_SCHEMA)
+
+
+def _joined(panel: Panel, kept: pl.DataFrame) -> Panel:
+    """The panel of one vehicle with the readings at which others bore a change out."""
+    mine = kept.filter(pl.col("vehicle_id").is_in(panel.vehicles), pl.col("correction").is_in(panel.codes))
+    rows = {
+        code: np.flatnonzero(np.isin(panel.read_at.astype("datetime64[us]"), of["read_at"].to_numpy()))
+        for (code,), of in mine.group_by("correction")
+    }
+    return replace(panel, joined={str(code): row for code, row in rows.items()})
 
 
 def _paths(panel: Panel, bands: Bands) -> pl.DataFrame:
@@ -72,6 +86,7 @@ def _paths(panel: Panel, bands: Bands) -> pl.DataFrame:
     stretch = Stretch.of(panel, first, times)
     settled = settled_rows(panel, times.day, bands.learn_hours)
     centre, seasonal = np.empty(out.expected.T.shape), np.empty(out.expected.T.shape)
+    threshold = np.tile(bands.threshold[normal.block], (len(panel.codes), 1))
     of_vehicle = _vehicle_scatter(panel, normal, stretch, settled)
     for c in range(len(panel.codes)):
         scale = own_scale(c, panel, bands, stretch, settled[c], of_vehicle=of_vehicle)
@@ -93,6 +108,7 @@ def _paths(panel: Panel, bands: Bands) -> pl.DataFrame:
             onsets=empty_bank(0), output=output_of(c, out),
         )  # fmt: skip
         centre[c], seasonal[c], out.scale.T[c] = readings.anchor, found[0], readings.scale
+        threshold[c, readings.joined] = np.minimum(threshold[c, readings.joined], LEAST_OWN)
     rows = len(times.day)
     expected = out.expected.T.astype(np.float64)
     own, learning = expected - centre - seasonal, out.relearning.T
@@ -116,7 +132,7 @@ def _paths(panel: Panel, bands: Bands) -> pl.DataFrame:
             "band_high": (expected + margin).ravel(),
             "level": (expected + out.deviation.T).ravel(),
             "evidence": out.evidence.T.astype(np.float64).ravel(),
-            "threshold": np.tile(bands.threshold[normal.block], len(centre)),
+            "threshold": threshold.ravel(),
             "epoch": panel.epoch.T.ravel(),
             "settled": ~learning.ravel(),
         },

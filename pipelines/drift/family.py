@@ -1,5 +1,6 @@
 """One family through season, filter and episodes, correction by correction, from its first reading or a checkpoint."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Any
@@ -10,8 +11,12 @@ from pipelines.bands import recalibration, season
 from pipelines.bands.band_tables import Bands
 from pipelines.bands.group_levels import GROUP, groups_of
 from pipelines.bands.normal import Normal, vehicle_of_row
+from pipelines.bands.recalibration import blank_levels
+from pipelines.drift.directions import Direction
 from pipelines.drift.harm import CHANGED
+from pipelines.drift.joined import JOINED, joined, rows_of, strongest
 from pipelines.drift.leeway import leeway
+from pipelines.drift.onset_bank import empty_bank
 from pipelines.drift.onset_posterior import OpenAlarm, open_alarms
 from pipelines.drift.readings import (
     PeerWeeks,
@@ -31,7 +36,7 @@ from pipelines.drift.readings import (
     told,
     unmoved,
 )
-from pipelines.drift.series import last_output
+from pipelines.drift.series import Output, blank_series, last_output
 from pipelines.handover import Bools, FamilyDrift, Float32s, Float64s, Int32s, Int64s, Panel
 from pipelines.resume.drift_checkpoint import FamilyCheckpoint, Put, Start
 from pipelines.threads import in_threads
@@ -84,7 +89,8 @@ class FamilyRun:
 
     settled: [C, R] False while relearning. vehicle_scatter: at the panel's rows. by_cell, by_week: the span's rows by
     week and depot, and by week alone, from the first computed week on; and the first of each. open_alarms: those at the
-    last readings. changed: [C, V] of `CHANGED`, then.
+    last readings. changed: [C, V] of `CHANGED`, then. directions: in which corrections move together. joined: [n] of
+    `JOINED`; and the panel says of it what readings take.
     """
 
     panel: Panel
@@ -99,6 +105,8 @@ class FamilyRun:
     drift: FamilyDrift
     taken: FamilyCheckpoint | None
     put: Put
+    directions: Sequence[Direction]
+    joined: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=JOINED))
     open_alarms: tuple[OpenAlarm, ...] = ()
     changed: np.ndarray = field(default_factory=lambda: np.zeros((0, 0), dtype=CHANGED))
 
@@ -111,8 +119,9 @@ class FamilyRun:
 
 
 def run_family(
-    panel: Panel, bands: Bands, settled: Bools, start: Start, *, taken: FamilyCheckpoint | None, put: Put
-) -> FamilyRun:
+    panel: Panel, bands: Bands, settled: Bools, start: Start, directions: Sequence[Direction], *,
+    taken: FamilyCheckpoint | None, put: Put,
+) -> FamilyRun:  # fmt: skip
     """Run one family to its last reading.
 
     Args:
@@ -120,6 +129,7 @@ def run_family(
         bands: Its normal; the weeks are filled.
         settled: [C, R] False while relearning.
         start: Where to begin.
+        directions: In which corrections move together.
         taken: The checkpoint to fill on the way, at or after the start; None: none is wanted.
         put: Takes its onsets.
     """
@@ -143,8 +153,12 @@ def run_family(
         drift=drift,
         taken=taken,
         put=put,
+        directions=directions,
     )
     found = in_threads(lambda c: _correction(c, run), range(len(panel.codes)))
+    every = strongest(in_threads(lambda d: joined(run, d), range(len(directions))))
+    run = replace(run, panel=replace(panel, joined=rows_of(every, panel)), joined=every)
+    found = in_threads(lambda c: _as_joined(c, run, *found[c]), range(len(panel.codes)))
     return replace(
         run,
         open_alarms=tuple(alarm for alarms, _ in found for alarm in alarms),
@@ -212,7 +226,10 @@ def empty_drift(panel: Panel, bands: Bands) -> FamilyDrift:
 
 
 def _correction(c: int, run: FamilyRun) -> tuple[list[OpenAlarm], np.ndarray]:
-    """Season, epochs' ends, filter of one correction; fills its rows of what the run fills. Its alarms, changes."""
+    """Season, epochs' ends, filter of one correction; fills its rows of what the run fills. Its alarms, changes.
+
+    Its row of z holds normal scores of innovations then.
+    """
     bands, span = run.bands, run.span
     of_vehicle = run.vehicle_scatter.at(span.stretch.rows)
     own_scatter = scale_of(c, bands, span.stretch.times, of_vehicle, weight=run.drift.z.T[c], own=run.drift.scale.T[c])
@@ -240,8 +257,46 @@ def _correction(c: int, run: FamilyRun) -> tuple[list[OpenAlarm], np.ndarray]:
         run.taken.onsets[c] = run.put(f"onsets of {run.panel.family}, {run.panel.codes[c]}", onsets)
     go_on(first=span.cut, last=span.last, onsets=onsets)
     run.drift.scale.T[c] = mine.scale
-    standardise(c, span.panel, bands, mine.times, run.drift)
     return _open_alarms(c, run, weeks, series), series["changed"].copy()
+
+
+def _as_joined(
+    c: int, run: FamilyRun, alarms: list[OpenAlarm], changed: np.ndarray
+) -> tuple[list[OpenAlarm], np.ndarray]:
+    """The same where others bear a change of the correction out, from those vehicles' first readings; then all of z."""
+    is_led = np.zeros(len(run.panel.vehicles), dtype=np.bool_)
+    is_led[run.joined["vehicle"][run.joined["correction"] == c]] = True
+    if is_led.any():
+        weeks = PeerWeeks(run.bands.weeks[c][None], run.bands.levels[c][None])
+        series = _judged_again(c, run, is_led, weeks)
+        kept = [alarm for alarm in alarms if not is_led[alarm.vehicle]]
+        alarms = sorted(kept + _open_alarms(c, run, weeks, series), key=lambda alarm: alarm.vehicle)
+        changed = np.where(is_led, series["changed"], changed)
+    standardise(c, run.span.panel, run.bands, run.span.stretch.times, run.drift)
+    return alarms, changed
+
+
+def _judged_again(c: int, run: FamilyRun, is_led: Bools, weeks: PeerWeeks) -> np.ndarray:
+    """[V] of `SERIES` after the last reading of these vehicles, by all that is said; fills their rows of the output."""
+    panel, span, normal, count = run.panel, run.span, run.bands.normal, len(is_led)
+    stretch = Stretch.of(panel, np.where(is_led, panel.row_start[:-1], panel.row_start[1:]), run.times)
+    of_vehicle = run.vehicle_scatter.at(stretch.rows)
+    scale = own_scale(c, panel, run.bands, stretch, run.settled[c], of_vehicle=of_vehicle)
+    readings = readings_of(c, panel, normal, stretch, run.settled[c], scale=scale, jumps=of_vehicle.jumps)
+    rows: dict[str, Any] = {"first": stretch.row_start[:-1], "row_start": stretch.row_start}
+    seasonal = seasons(c, readings, normal, **rows, peers=season.blank_peers(count), weeks=weeks)
+    moved = moves(c, readings, seasonal[0], run.bands, **rows, levels=blank_levels(count))
+    numbers = np.full((5, len(scale)), np.nan, dtype=np.float32)
+    output, series = Output(*numbers, *np.zeros((2, len(scale)), dtype=np.bool_)), blank_series(count)
+    run_filter(
+        filter_rows(readings, seasonal, moved), health(c, panel, run.bands), first=stretch.row_start[:-1],
+        last=stretch.row_start[1:], series=series, onsets=empty_bank(0), output=output,
+    )  # fmt: skip
+    into = np.flatnonzero(is_led[span.vehicle])
+    since = into + (stretch.row_start[1:] - span.panel.row_start[1:])[span.vehicle[into]]
+    for row, mine in zip(output_of(c, run.drift), output, strict=True):
+        row[into] = mine[since]
+    return series
 
 
 def _open_alarms(c: int, run: FamilyRun, weeks: PeerWeeks, series: Any) -> list[OpenAlarm]:

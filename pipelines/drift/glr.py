@@ -45,6 +45,7 @@ def run(rows, healthy, resumed, output, trace):  # type: ignore[no-untyped-def]
         taken = copy_onsets(resumed.onsets, taken, bank, 0, s.onsets)
         for r in range(resumed.first[v], resumed.last[v]):
             s.worked = s.worked or rows.worked[r]
+            s.verdict.score = np.nan
             again = rows.stood[r] and not np.isnan(s.waiting) and rows.epoch[r] == s.epoch
             if again or not np.isnan(rows.value[r]):
                 block = rows.block[r]
@@ -58,7 +59,7 @@ def run(rows, healthy, resumed, output, trace):  # type: ignore[no-untyped-def]
                     noise, sigma, noise.wander * max(rows.scale[r], 1.0) ** 2, sigma**2 + reading.base_var,
                     noise.offset_sd**2, rows.moved[r], healthy.threshold[block], healthy.learn_hours,
                     healthy.low - rows.base[r], healthy.high - rows.base[r], rows.coded[r],
-                    healthy.step,
+                    healthy.step, rows.joined[r],
                 )  # fmt: skip
                 tail, step_before = healthy.tails[block], trace[before : before + 1]
                 if again:
@@ -166,6 +167,7 @@ def take_in(s, bank, x, innovation, tail, memory, step, sure):  # type: ignore[n
     score = cut(u) if sure or len(step) else normal_score(u, tail)
     best = weigh(bank, s.onsets, innovation, score, s.level.day)
     update(s.level, x, innovation, score, cut(u))
+    s.verdict.score = score
     if len(step):
         note(step[0], innovation, score, memory, s.level.level)
     s.seen += 1
@@ -222,6 +224,7 @@ def write_output(s, output, r):  # type: ignore[no-untyped-def]
     output.deviation[r] = s.verdict.deviation
     output.slope[r] = s.verdict.slope
     output.evidence[r] = s.verdict.evidence
+    output.score[r] = s.verdict.score
     output.alarm[r] = s.alarm.on
     output.relearning[r] = not s.alarm.on and (s.relearning.on or s.seen < LEAST_SETTLED)
 

@@ -125,7 +125,7 @@ def _retraced(c: int, mine: Readings, panel: Panel, bands: Bands, weeks: PeerWee
     moved = moves(c, mine, seasonal[0], bands, first=start, row_start=np.array([0, count]), levels=blank_levels(1))
     rows, healthy = filter_rows(mine, seasonal, moved), health(c, panel, bands)
     trace = np.full(count, np.nan, dtype=STEP)
-    numbers, flags = np.empty((4, count), dtype=np.float32), np.empty((2, count), dtype=np.bool_)
+    numbers, flags = np.empty((5, count), dtype=np.float32), np.empty((2, count), dtype=np.bool_)
     output = Output(*numbers, *flags)
     began = 0
     for steps in (NO_TRACE, trace):  # as it was judged, and then with innovations that strain no healthy tail

@@ -81,7 +81,8 @@ class Readings:
     of it the last change of calibration, and all of them, moved. epoch: of learning. settled: not relearning.
     hours: run in which something was learned. scale: sd of the series' own noise over the pooled one's, as known before
     the reading. coded: whether a code stands that speaks of it. worked: whether there was work on it since the reading
-    before. stood: whether it was read and had learned nothing. jumps: how many of the vehicle's corrections did there.
+    before. joined: whether others bear its change out. stood: whether it was read and had learned nothing. jumps: how
+    many of the vehicle's corrections did there.
     """
 
     values: Float32s
@@ -93,6 +94,7 @@ class Readings:
     scale: Float64s
     coded: Bools
     worked: Bools
+    joined: Bools
     stood: Bools
     jumps: Float64s
     times: Times
@@ -174,7 +176,8 @@ def readings_of(
         hours=hours,
         scale=scale,
         coded=_coded(panel, panel.codes[c])[stretch.rows],
-        worked=_worked(panel, panel.codes[c])[stretch.rows],
+        worked=_at(panel, panel.worked.get(panel.codes[c], []))[stretch.rows],
+        joined=_at(panel, panel.joined.get(panel.codes[c], []))[stretch.rows],
         stood=stood,
         jumps=jumps,
         times=stretch.times,
@@ -189,11 +192,11 @@ def _coded(panel: Panel, code: str) -> Bools:
     return coded
 
 
-def _worked(panel: Panel, code: str) -> Bools:
-    """[R] whether a correction was worked on since the reading before."""
-    worked = np.zeros(len(panel.read_at), dtype=np.bool_)
-    worked[panel.worked.get(code, [])] = True
-    return worked
+def _at(panel: Panel, rows: Int64s | list[int]) -> Bools:
+    """[R] true at these rows."""
+    there = np.zeros(len(panel.read_at), dtype=np.bool_)
+    there[rows] = True
+    return there
 
 
 def told(
@@ -318,7 +321,7 @@ def filter_rows(readings: Readings, season_of_rows: tuple[Float64s, Float64s], m
     times = readings.times
     return Rows(
         value=readings.values, base=readings.anchor + seasonal, base_var=variance, scale=readings.scale,
-        epoch=readings.epoch,
+        epoch=readings.epoch, joined=readings.joined,
         change=times.change, moved=moved, day=times.day, hours=readings.hours, block=times.block,
         coded=readings.coded, worked=readings.worked, stood=readings.stood, jumps=readings.jumps,
     )  # fmt: skip
@@ -364,5 +367,6 @@ def run_filter(
 def output_of(c: int, out: FamilyDrift) -> Output:
     """The rows of one correction that the test fills."""
     return Output(
-        out.expected.T[c], out.deviation.T[c], out.slope.T[c], out.evidence.T[c], out.alarm.T[c], out.relearning.T[c],
+        out.expected.T[c], out.deviation.T[c], out.slope.T[c], out.evidence.T[c], out.z.T[c],
+        out.alarm.T[c], out.relearning.T[c],
     )  # fmt: skip

@@ -14,10 +14,10 @@ UNREAD = -2  # in the place of a change of calibration: the series was never rea
 
 # What is said of the newest reading; baseline: what is expected of this vehicle, minus what is expected of all;
 # evidence: half the squared z of the best onset and shape, or of the departure from before the epoch; direction: its
-# side; slope: of the deviation, per 30 days.
+# side; slope: of the deviation, per 30 days; score: normal score of the innovation, NaN: none was taken in.
 VERDICT = np.dtype(
     [(name, "f8") for name in (
-        "baseline", "baseline_var", "evidence", "direction", "slope", "expected", "deviation",
+        "baseline", "baseline_var", "evidence", "direction", "slope", "expected", "deviation", "score",
     )],
     align=True,
 )  # fmt: skip
@@ -50,8 +50,9 @@ class Rows(NamedTuple):
     pooled one's, as known before the reading. epoch: of learning. change: index of the
     vehicle's last change of calibration, which may move the level for good; -1: none. moved: of `MOVED`. day: time.
     hours: stitched ignition hours; NaN: not known. block: of time, which says what noise holds. coded: whether a code
-    stands that speaks of the correction. worked: whether it was worked on since the vehicle's reading before. stood:
-    whether it was read and had learned nothing since. jumps: how many of the vehicle's corrections jumped there.
+    stands that speaks of the correction. worked: whether it was worked on since the vehicle's reading before. joined:
+    whether others bear its change out. stood: whether it was read and had learned nothing since. jumps: how many of the
+    vehicle's corrections jumped there.
     """
 
     value: Any
@@ -66,6 +67,7 @@ class Rows(NamedTuple):
     block: Any
     coded: Any
     worked: Any
+    joined: Any
     stood: Any
     jumps: Any
 
@@ -109,6 +111,7 @@ class Terms(NamedTuple):
     noise: of `NOISE`, the pooled one. sigma: marginal sd of this series' noise. wander: variance that its level gains
     in a day. noise_var: marginal variance of the noise, with the season's error. spread_var: of vehicles'
     levels. moved: of `MOVED`. low, high: limits, from the base. coded: whether a code speaks of it. step: of rounding.
+    joined: whether others bear its change out.
     """
 
     noise: Any
@@ -123,15 +126,20 @@ class Terms(NamedTuple):
     high: float
     coded: bool
     step: float
+    joined: bool
 
 
 class Output(NamedTuple):
-    """What the test fills, [R]: expected value, smoothed level minus that, its slope per 30 days, evidence, flags."""
+    """What the test fills, [R]: expected value, smoothed level minus that, its slope per 30 days, evidence, flags.
+
+    score: normal score of the row's innovation; NaN: nothing was taken in.
+    """
 
     expected: Any
     deviation: Any
     slope: Any
     evidence: Any
+    score: Any
     alarm: Any
     relearning: Any
 
@@ -154,7 +162,7 @@ class Resumed(NamedTuple):
 def blank_series(vehicles: int) -> np.ndarray:
     """[V] of `SERIES`: nothing read yet."""
     series = np.zeros(vehicles, dtype=SERIES)
-    for name in ("expected", "deviation", "slope", "evidence"):
+    for name in ("expected", "deviation", "slope", "evidence", "score"):
         series["verdict"][name] = np.nan
     series["carried"]["level"] = np.nan
     series["alarm"]["since"] = np.nan
@@ -172,6 +180,6 @@ def last_output(series: np.ndarray) -> Output:
     verdict = series["verdict"]
     return Output(
         expected=verdict["expected"], deviation=verdict["deviation"], slope=verdict["slope"],
-        evidence=verdict["evidence"], alarm=series["alarm"]["on"],
+        evidence=verdict["evidence"], score=verdict["score"], alarm=series["alarm"]["on"],
         relearning=~series["alarm"]["on"] & (series["relearning"]["on"] | (series["seen"] < LEAST_SETTLED)),
     )  # fmt: skip

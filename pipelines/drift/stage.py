@@ -20,7 +20,9 @@ from pipelines.bands.relearning import relearning_hours, settled_rows
 from pipelines.bands.scatter import widenings
 from pipelines.bands.season import WEEKLY
 from pipelines.digests import code_digest
+from pipelines.drift.directions import Patterns, directions, patterns
 from pipelines.drift.family import EXACT_PEERS, FamilyRun, run_family
+from pipelines.drift.joined import TABLE, joined_table
 from pipelines.drift.onset_posterior import conclude
 from pipelines.drift.states import Newest, correction_states
 from pipelines.drift.threshold import threshold
@@ -94,10 +96,14 @@ def straying_since(
 
 @dataclass(frozen=True, kw_only=True)
 class Family:
-    """One family before it is learned: what relearning takes, digest of terms, settled rows [C, R], where to go on."""
+    """One family before it is learned: what relearning takes, digest of terms, settled rows [C, R], where to go on.
+
+    moving: What may move together.
+    """
 
     panel: Panel
     learn_hours: Float64s
+    moving: Patterns
     terms: str
     settled: Bools
     start: Start
@@ -114,24 +120,27 @@ def _run(
     )
     if kept and (kept.code != taken.code or kept.fleet_start != fleet_start or kept.week > weeks):
         kept = None
-    families = in_threads(lambda panel: _family(panel, evidence.corrections, settings, kept), usable)
+    families = in_threads(lambda panel: _family(panel, evidence, settings, kept), usable)
     settled = [family.settled for family in families]
     normals = learn_normals(usable, fleet_start=fleet_start, settled=settled, known=_known(families, kept))
     blocks = settled_blocks(usable, fleet_start=fleet_start, until=taken.until)
     runs = []
     for family, normal in zip(families, normals, strict=True):
         panel, start, mine = family.panel, _confirmed(family, normal, kept), None
+        followed = directions(family.moving, panel, normal)
         if kept and start.kept and kept.week == weeks and start.goes_on.all():
             taken.families[panel.family] = start.kept  # as it was
         elif weeks and days(panel).min() < taken.until:
             mine = taken.families[panel.family] = empty_checkpoint(
                 panel, normal, family.settled, start, week=weeks, until=taken.until, terms=family.terms,
-                settled_blocks=blocks,
+                settled_blocks=blocks, directions=len(followed),
             )  # fmt: skip
-        bands = _bands(panel, normal, family.learn_hours, fleet_start, settings)
+        bands = _bands(
+            panel, normal, family.learn_hours, fleet_start=fleet_start, settings=settings, followed=len(followed)
+        )
         if len(panel.vehicles) <= EXACT_PEERS:
             start = Start.blank(panel)
-        runs.append(run_family(panel, bands, family.settled, start, taken=mine, put=put))
+        runs.append(run_family(panel, bands, family.settled, start, followed, taken=mine, put=put))
     return runs, taken
 
 
@@ -151,6 +160,9 @@ def _concluded(runs: Sequence[FamilyRun], *, evidence: Evidence, history: Histor
         settled_changes=pl.concat([pl.DataFrame(schema=SETTLED_CHANGES), *map(_settled_changes, runs)]),
         extras={
             **kept_tables([(run.panel, run.bands) for run in runs]),
+            "drift_joined": pl.concat(
+                [pl.DataFrame(schema=TABLE), *(joined_table(run.panel, run.joined, run.directions) for run in runs)]
+            ),
             "drift_moved": pl.concat(
                 [pl.DataFrame(schema=MOVED), *(moved_depots(run.panel, run.bands) for run in runs)]
             ),
@@ -181,14 +193,15 @@ def _fleet_start(panels: Sequence[Panel], otherwise: float) -> float:
     return min((float(days(panel).min()) for panel in panels), default=otherwise)
 
 
-def _family(panel: Panel, corrections: pl.DataFrame, settings: Settings, kept: Checkpoint | None) -> Family:
-    learn_hours = relearning_hours(panel, corrections)
-    terms = terms_digest(panel, learn_hours, settings.false_alarms_per_vehicle_year)
+def _family(panel: Panel, evidence: Evidence, settings: Settings, kept: Checkpoint | None) -> Family:
+    learn_hours, moving = relearning_hours(panel, evidence.corrections), patterns(panel, evidence)
+    terms = terms_digest(panel, learn_hours, moving, settings.false_alarms_per_vehicle_year)
     settled = settled_rows(panel, days(panel), learn_hours)
     start = None
     if kept and panel.family in kept.families:
         start = start_of(panel, kept.families[panel.family], settled, until=kept.until, terms=terms)
-    return Family(panel=panel, learn_hours=learn_hours, terms=terms, settled=settled, start=start or Start.blank(panel))
+    start = start or Start.blank(panel)
+    return Family(panel=panel, learn_hours=learn_hours, moving=moving, terms=terms, settled=settled, start=start)
 
 
 def _known(families: Sequence[Family], kept: Checkpoint | None) -> list[Normal]:
@@ -207,12 +220,15 @@ def _confirmed(family: Family, normal: Normal, kept: Checkpoint | None) -> Start
     return Start.blank(family.panel)
 
 
-def _bands(panel: Panel, normal: Normal, learn_hours: Float64s, fleet_start: float, settings: Settings) -> Bands:
+def _bands(
+    panel: Panel, normal: Normal, learn_hours: Float64s, *, fleet_start: float, settings: Settings, followed: int
+) -> Bands:
+    """Not yet filled; each direction that is followed has its share of the promise, as a correction has."""
     weeks = int((days(panel).max() - fleet_start) // WEEK) + 1
     kinds, names = changes(panel.calibration, panel.row_start)[1], groups_of(panel)[2]
     limit = threshold(
         settings.false_alarms_per_vehicle_year,
-        np.maximum(normal.corrections, 1.0),
+        np.maximum(normal.corrections, 1.0) + followed,
         normal.readings_a_year,
         normal.memory_days,
     )

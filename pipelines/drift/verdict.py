@@ -13,13 +13,15 @@ from pipelines.drift.harm import is_far, is_harmless, is_near_again, levelled_of
 from pipelines.drift.level_filter import begin
 
 WITHIN = 1.001  # steps within which readings may be of one value, with room for single precision
+LEAST_OWN = 2.0  # evidence of its own that a change needs which others bear out: two sds; judgement
 REGAINED = 0.25  # variance that a level gains when its alarm is over, as a share of that between vehicles; judgement
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def judge(s, best, reading, terms):  # type: ignore[no-untyped-def]
     """What is expected, how clearly it strays from that, and what this does to the alarm."""
-    verdict, alarm, threshold = s.verdict, s.alarm, terms.threshold
+    verdict, alarm = s.verdict, s.alarm
+    threshold = min(terms.threshold, LEAST_OWN) if terms.joined else terms.threshold
     before = verdict.baseline
     if s.relearning.on:
         shorten(s.relearning, s.level.smoothed, terms.learn_hours, terms.sigma)

@@ -16,6 +16,7 @@ from pipelines.bands.recalibration import LEVEL, SHIFT, blank_levels, changes, e
 from pipelines.bands.scatter import SERIES_SCATTER, blank_scatter
 from pipelines.bands.season import PEER, WEEKLY, blank_peers
 from pipelines.digests import code_digest
+from pipelines.drift.joined import JOINED
 from pipelines.drift.onset_bank import empty_bank
 from pipelines.drift.series import SERIES, blank_series
 from pipelines.handover import Bools, Float64s, Int32s, Int64s, Panel
@@ -37,7 +38,7 @@ def copied(_name: str, array: np.ndarray) -> np.ndarray:
 
 @dataclass(frozen=True, kw_only=True)
 class FamilyCheckpoint:
-    """One family at the end of a week: C corrections, V vehicles, W weeks, D depots.
+    """One family at the end of a week: C corrections, V vehicles, W weeks, D depots, N directions.
 
     week: how many weeks of the fleet's. rows: [V] how many rows it rests on. shared, own: [V] digests of them.
     terms: digest of limits and settings.
@@ -46,8 +47,9 @@ class FamilyCheckpoint:
     scatter: [C, V] of `SERIES_SCATTER`. told: [rows, 3] what each vehicle's rows, one vehicle's after another's, say of
     its scatter.
     peers: [C, V]. known_groups: [C, G] of `GROUP`. group_levels: [C, W, G]. weeks: [C, W, D + 1].
-    levels: [C, V]. shifts: [C, W, T]. carried: [C, W]. series: [C, V].
-    ends, onsets: of each correction.
+    levels: [C, V]. shifts: [C, W, T]. carried: [C, W]. series: [C + N, V].
+    ends: of each correction. onsets: of each correction and direction.
+    turns: [N, V] how often a direction began anew. joined: of each direction, [n] of `JOINED`.
     """
 
     vehicles: tuple[str, ...]
@@ -75,6 +77,8 @@ class FamilyCheckpoint:
     series: np.ndarray
     ends: list[Float64s]
     onsets: list[np.ndarray]
+    turns: Int32s
+    joined: list[np.ndarray]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -159,8 +163,23 @@ class Start:
             goes_on = np.repeat(self.goes_on, rows)
             told[where[goes_on]] = self.kept.told[goes_on]
 
+    def turns(self, d: int) -> Int32s:
+        """[V] how often direction d began anew before each vehicle's first row."""
+        if not self.kept:
+            return np.zeros(len(self.first), dtype=np.int32)
+        turns: Int32s = self._placed(self.kept.turns[d], lambda count: np.zeros(count, dtype=np.int32))
+        return turns
+
+    def joined(self, d: int) -> np.ndarray:
+        """[n] of `JOINED`, what direction d said before each vehicle's first row."""
+        if not self.kept:
+            return np.zeros(0, dtype=JOINED)
+        mine: np.ndarray = self.kept.joined[d][self.goes_on[self.kept.joined[d]["vehicle"]]].copy()
+        mine["vehicle"] = self.place[mine["vehicle"]]
+        return mine
+
     def series(self, c: int) -> tuple[Any, np.ndarray]:
-        """[V] of the test's `SERIES`, and their onsets, before each vehicle's first row."""
+        """[V] of the test's `SERIES`, and their onsets, before each vehicle's first row; directions come last."""
         if not self.kept:
             return blank_series(len(self.first)), empty_bank(0)
         kept, onsets = self.kept.series[c], self.kept.onsets[c]
@@ -227,7 +246,7 @@ class Start:
 
 def empty_checkpoint(
     panel: Panel, normal: Normal, settled: Bools, start: Start, *, week: int, until: float, terms: str,
-    settled_blocks: int,
+    settled_blocks: int, directions: int,
 ) -> FamilyCheckpoint:  # fmt: skip
     """One to be filled on the way.
 
@@ -240,6 +259,7 @@ def empty_checkpoint(
         until: The day when that is.
         terms: Digest of limits and settings.
         settled_blocks: How many blocks of the normal later readings leave as they are.
+        directions: How many are followed.
     """
     rows = rows_until(panel, until)
     before, shared, own = start.known
@@ -270,8 +290,10 @@ def empty_checkpoint(
         shifts=np.empty((shape[0], week, len(kinds)), dtype=SHIFT),
         carried=np.empty((shape[0], week)),
         ends=[empty_ends()] * shape[0],
-        series=np.empty(shape, dtype=SERIES),
-        onsets=[empty_bank(0)] * shape[0],
+        series=np.empty((shape[0] + directions, shape[1]), dtype=SERIES),
+        onsets=[empty_bank(0)] * (shape[0] + directions),
+        turns=np.zeros((directions, shape[1]), dtype=np.int32),
+        joined=[np.zeros(0, dtype=JOINED)] * directions,
     )
 
 

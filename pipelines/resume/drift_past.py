@@ -4,15 +4,17 @@ import numba
 import numpy as np
 
 from pipelines.digests import add_column, digest, mixed, word
+from pipelines.drift.directions import Patterns
 from pipelines.handover import Bools, Float64s, Int64s, Panel
 
 LIMITS = ("low_limit", "high_limit", "neutral", "resolution", "can_fault_low", "can_fault_high")
 
 
-def terms_digest(panel: Panel, learn_hours: Float64s, false_alarms_per_vehicle_year: float) -> str:
-    """Of what catalogue and settings say of a family's corrections."""
+def terms_digest(panel: Panel, learn_hours: Float64s, moving: Patterns, false_alarms_per_vehicle_year: float) -> str:
+    """Of what catalogue, knowledge and settings say of a family's corrections."""
     terms = [getattr(panel, name) for name in LIMITS]
-    numbers = [np.asarray(term, dtype=np.float64).tobytes() for term in (*terms, learn_hours)]
+    known = (learn_hours, moving.share, moving.usual, moving.even)
+    numbers = [np.asarray(term, dtype=np.float64).tobytes() for term in (*terms, *known)]
     return digest(*(code.encode() for code in panel.codes), *numbers, repr(false_alarms_per_vehicle_year).encode())
 
 

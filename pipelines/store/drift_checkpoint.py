@@ -22,6 +22,7 @@ from pipelines.bands.recalibration import LEVEL, SHIFT
 from pipelines.bands.scatter import SERIES_SCATTER
 from pipelines.bands.season import PEER, WEEKLY
 from pipelines.digests import digest
+from pipelines.drift.joined import JOINED
 from pipelines.drift.onset_bank import ONSET
 from pipelines.drift.series import SERIES
 from pipelines.errors import StoreError
@@ -33,7 +34,7 @@ from pipelines.threads import in_threads
 
 NAME = "drift-checkpoint"
 CHECKSUMS = "checksums.json"
-BY_CORRECTION = ("ends", "onsets")  # parts with an array for each correction
+IN_PARTS = ("ends", "onsets", "joined")  # with an array for each correction, direction, or either
 # Parts of records. A file forgets that they are aligned; kernels would be compiled anew for them, and run slower.
 RECORDS = {
     "scatter": SERIES_SCATTER,
@@ -175,7 +176,7 @@ def _arrays(checkpoint: Checkpoint) -> dict[str, np.ndarray]:
         for name, value in vars(family).items():
             if name == "normal":
                 arrays |= {f"{place}.normal.{part}": value for part, value in vars(value).items()}
-            elif name in BY_CORRECTION:
+            elif name in IN_PARTS:
                 arrays |= {f"{place}.{name}.{c}": part for c, part in enumerate(value)}
             else:
                 arrays[f"{place}.{name}"] = _array(value)
@@ -208,7 +209,7 @@ def _family(arrays: Mapping[str, np.ndarray], prefix: str) -> FamilyCheckpoint:
     parts: dict[str, Any] = {
         field.name: arrays[prefix + field.name]
         for field in fields(FamilyCheckpoint)
-        if field.name not in {"normal", *BY_CORRECTION}
+        if field.name not in {"normal", *IN_PARTS}
     }
     for name, dtype in RECORDS.items():
         parts[name] = parts[name].view(dtype)
@@ -218,7 +219,9 @@ def _family(arrays: Mapping[str, np.ndarray], prefix: str) -> FamilyCheckpoint:
         parts[name] = int(parts[name])
     parts["terms"] = str(parts["terms"])
     normal = Normal(**{field.name: arrays[f"{prefix}normal.{field.name}"] for field in fields(Normal)})
-    for name in BY_CORRECTION:
-        parts[name] = [arrays[f"{prefix}{name}.{c}"] for c in range(len(parts["codes"]))]
-    parts["onsets"] = [onsets.view(ONSET) for onsets in parts["onsets"]]
+    corrections, directions = len(parts["codes"]), len(parts["turns"])
+    for name, count in zip(IN_PARTS, (corrections, corrections + directions, directions), strict=True):
+        parts[name] = [arrays[f"{prefix}{name}.{place}"] for place in range(count)]
+    for name, dtype in (("onsets", ONSET), ("joined", JOINED)):
+        parts[name] = [part.view(dtype) for part in parts[name]]
     return FamilyCheckpoint(normal=normal, **parts)

@@ -37,12 +37,12 @@ def alarms(memory: float, threshold: float, series: int, rng: np.random.Generato
         value=values.ravel().astype(np.float32), base=np.zeros(n), base_var=np.zeros(n), scale=np.ones(n),
         epoch=np.zeros(n, dtype=np.int32), change=np.full(n, -1, dtype=np.int32), moved=np.zeros(n, dtype=MOVED),
         day=day, hours=day * 1.5, block=np.zeros(n, dtype=np.int32), coded=np.zeros(n, dtype=np.bool_),
-        worked=np.zeros(n, dtype=np.bool_), stood=np.zeros(n, dtype=np.bool_), jumps=np.zeros(n),
+        jumps=np.zeros(n), **{name: np.zeros(n, dtype=np.bool_) for name in ("worked", "joined", "stood")},
     )  # fmt: skip
     memory_days = -7 / np.log(memory) if memory else 1e-3
     noise = np.array([(1.0, memory_days, 0.0, LEAST_WANDER, OFFSET_SD, 0.0)], dtype=NOISE)
     healthy = Healthy(noise, SCORES[None, :] * 1.0, np.array([threshold]), 0.0, np.nan, np.nan, 0.0)
-    numbers, flags = np.empty((4, n), dtype=np.float32), np.empty((2, n), dtype=np.bool_)
+    numbers, flags = np.empty((5, n), dtype=np.float32), np.empty((2, n), dtype=np.bool_)
     first = np.arange(series) * READINGS
     run_filter(
         rows, healthy, first=first, last=first + READINGS, series=blank_series(series), onsets=empty_bank(0),

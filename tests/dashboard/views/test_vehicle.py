@@ -168,3 +168,22 @@ def test_a_family_of_few_vehicles_is_said_to_be_judged_by_the_built_in_ranges(ta
     assert "1 vehicle of this engine family was read. Until 5 are, levels are judged by the built-in normal" in said(1)
     assert "Long-term fuel trim, bank 1, idle, \N{MINUS SIGN}10 to 10 %" in said(4)
     assert "built-in" not in said(5)
+
+
+def test_what_bore_an_alarm_out_is_named(states, corrections):
+    row = states.filter("alarm").row(0, named=True)
+    code = corrections["code"][0]
+    kept = pl.DataFrame(
+        {"vehicle_id": [row["vehicle_id"]], "correction": [row["correction"]], "read_at": [row["alarm_at"]],
+         "evidence": [12.0], "others": [code]}
+    )  # fmt: skip
+    said = why.joined_sentence(row, kept, corrections)
+    assert said.startswith("An alarm sooner than it would have been alone")
+    assert said.endswith("moved with it.")
+    assert why.joined_sentence(row | {"alarm": False}, kept, corrections) == ""
+    assert (
+        why.joined_sentence(row, kept.clear(), corrections)
+        == why.joined_sentence(row, pl.DataFrame(), corrections)
+        == ""
+    )
+    assert "beside it" in why.joined_sentence(row, kept.with_columns(others=pl.lit("")), corrections)

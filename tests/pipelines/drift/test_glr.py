@@ -19,12 +19,12 @@ def run(
         value=np.asarray(values, dtype=np.float32), base=np.zeros(n), base_var=np.zeros(n), scale=np.ones(n),
         epoch=np.zeros(n, dtype=np.int32) if epoch is None else epoch, change=np.full(n, -1, dtype=np.int32),
         moved=np.full(n, np.array((0.0, 0.0, offset_sd**2 / 4), dtype=MOVED)), day=day, hours=day * 1.5,
-        block=np.zeros(n, dtype=np.int32), coded=np.zeros(n, dtype=np.bool_),
-        **({name: np.zeros(n, dtype=np.bool_) for name in ("worked", "stood")} | {"jumps": np.zeros(n)} | seen),
+        block=np.zeros(n, dtype=np.int32), jumps=seen.pop("jumps", np.zeros(n)),
+        **({name: np.zeros(n, dtype=np.bool_) for name in ("coded", "worked", "joined", "stood")} | seen),
     )  # fmt: skip
     noise = np.array([(1.0, memory_days, 0.0, wander, offset_sd, 0.0)], dtype=NOISE)
     healthy = Healthy(noise, SCORES[None, :] * 1.0, np.array([threshold]), learn_hours, np.nan, np.nan, step)
-    numbers, flags = np.full((4, n), np.nan, dtype=np.float32), np.zeros((2, n), dtype=bool)
+    numbers, flags = np.full((5, n), np.nan, dtype=np.float32), np.zeros((2, n), dtype=bool)
     output, trace = Output(*numbers, *flags), np.zeros(n, dtype=STEP)
     run_filter(
         rows, healthy, first=np.array([0]), last=np.array([n]), series=blank_series(1), onsets=empty_bank(0),
