@@ -118,47 +118,120 @@ def features_of(
         since: Work since the newest readings, where the origins are those of now: what it left without meaning says
             nothing there.
     """
-    summary = np.zeros(len(origins), SUMMARY)
-    passage, leeway_ahead = np.zeros((2, len(origins), len(ENDS)))
-    codes = sorted({code for family in drift.families for code in family.panel.codes})
-    deviations, changes, newest = np.zeros((3, len(origins), 2 * len(codes)), dtype=np.float32)
-    relearning = np.zeros(len(origins))
-    unlike = _outlier_scores(origins, outliers)
-    lead = np.full(len(origins), -1, dtype=np.int64)
+    gathered = _Gathered.blank(origins, drift, outliers)
     active = ActiveFaults(history, record)
-    sides = fault_codes(evidence)
-    mended = Mended(evidence, record)
+    sides, mended = fault_codes(evidence), Mended(evidence, record)
     for index, family in enumerate(drift.families):
-        mine = np.flatnonzero(origins.family == index)
-        if not len(mine):
-            continue
-        rows = origins.row[mine]
-        centre, spread = _family_levels(family, rows)
-        here = origins.take(mine)
-        done_low, done_high = active.done(here, family, sides)
-        left_out = left_out_at(here, family, since)
-        new = mended.just(here, family) | left_out
-        summaries, passage[mine], leeway_ahead[mine] = summarise_rows(
-            family,
-            rows,
-            centre.astype(np.float64),
-            stale_days=origins.at[mine] - origins.read[mine],
-            done_low=done_low | new,
-            done_high=done_high | new,
+        of_family = np.flatnonzero(origins.family == index)
+        if len(of_family):
+            here = origins.take(of_family)
+            low, high = active.done(here, family, sides)
+            left_out = left_out_at(here, family, since)
+            new = mended.just(here, family) | left_out
+            gathered.fill(of_family, here, family, done=(low | new, high | new), left_out=left_out)
+    columns = _columns(
+        gathered, origins, record, pending=_pending(origins, drift, evidence), standing=active.count(origins)
+    )
+    summary, passage = gathered.summary, gathered.passage
+    return Features(
+        values=np.column_stack([column for column, _ in columns.values()]),
+        names=tuple(columns),
+        rising=np.array([rising for _, rising in columns.values()]),
+        passage=passage,
+        ahead=np.stack([_used(gathered.leeway_ahead), np.log(hazard_of(1 - passage) + SMALLEST_HAZARD)], axis=2),
+        ahead_names=("leeway used by then", "first passage then"),
+        severity=summary["severity"],
+        leeway=summary["leeway"],
+        largest=summary["largest"],
+        leading=summary["leading"].astype(np.int64),
+        side=summary["side"],
+        lead=gathered.lead,
+        deviations=gathered.deviations,
+        changes=gathered.changes,
+        newest=gathered.newest,
+        codes=(*gathered.codes, *(f"level of {code}" for code in gathered.codes)),
+        fold=np.array([crc32(name.encode()) % FOLDS for name in record.number], dtype=np.int64)[origins.vehicle],
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Gathered:
+    """What the families' readings say of n origins, as in `Features`; filled family by family.
+
+    summary: [n] of `SUMMARY`. leeway_ahead: [n, L]. relearning: whether anything does. unlike: rarity of the reading.
+    """
+
+    codes: list[str]
+    summary: np.ndarray
+    passage: Float64s
+    leeway_ahead: Float64s
+    deviations: Float32s
+    changes: Float32s
+    newest: Float32s
+    relearning: Float64s
+    unlike: Float64s
+    lead: Int64s
+
+    @classmethod
+    def blank(cls, origins: Origins, drift: Drift, outliers: Outliers) -> "_Gathered":
+        """Nothing filled but the rarity."""
+        codes = sorted({code for family in drift.families for code in family.panel.codes})
+        passage, leeway_ahead = np.zeros((2, len(origins), len(ENDS)))
+        deviations, changes, newest = np.zeros((3, len(origins), 2 * len(codes)), dtype=np.float32)
+        return cls(
+            codes=codes,
+            summary=np.zeros(len(origins), SUMMARY),
+            passage=passage,
+            leeway_ahead=leeway_ahead,
+            deviations=deviations,
+            changes=changes,
+            newest=newest,
+            relearning=np.zeros(len(origins)),
+            unlike=_outlier_scores(origins, outliers),
+            lead=np.full(len(origins), -1, dtype=np.int64),
         )
-        summary[mine] = without(summaries, family, rows, left_out)
-        places = np.searchsorted(codes, family.panel.codes)
-        both = np.ix_(mine, np.concatenate([places, places + len(codes)]))
-        speaks = np.tile(~left_out, 2)
-        deviations[both], changes[both] = (part * speaks for part in _lately_and_change(family, rows, centre, spread))
-        newest[both] = newest_readings(family, rows) * speaks
-        unlike[mine[left_out.any(axis=1)]] = NOT_SCORED
-        relearning[mine] = family.relearning[rows].any(axis=1)
-        leads = (summary["leading"][mine] >= 0) & is_risky(summary["severity"][mine], summary["leeway"][mine])
-        high = summary["side"][mine] > 0
-        lead[mine] = np.where(leads, places[summary["leading"][mine].astype(np.int64)] + len(codes) * high, -1)
+
+    def fill(
+        self, at: Int64s, origins: Origins, family: FamilyDrift, *, done: tuple[Bools, Bools], left_out: Bools
+    ) -> None:
+        """Fill the rows `at` of one family.
+
+        Args:
+            at: Of these origins among all, [m].
+            origins: They alone.
+            family: Their family.
+            done: Corrections whose fault on the low, and on the high side can't be set anew, [m, C] each.
+            left_out: What work left without meaning, [m, C].
+        """
+        rows = origins.row
+        centre, spread = _family_levels(family, rows)
+        summaries, self.passage[at], self.leeway_ahead[at] = summarise_rows(
+            family, rows, centre.astype(np.float64), stale_days=origins.at - origins.read, done_low=done[0],
+            done_high=done[1],
+        )  # fmt: skip
+        self.summary[at] = without(summaries, family, rows, left_out)
+        places = np.searchsorted(self.codes, family.panel.codes)
+        both = np.ix_(at, np.concatenate([places, places + len(self.codes)]))
+        is_in = np.tile(~left_out, 2)
+        self.deviations[both], self.changes[both] = (
+            part * is_in for part in _lately_and_change(family, rows, centre, spread)
+        )
+        self.newest[both] = newest_readings(family, rows) * is_in
+        self.unlike[at[left_out.any(axis=1)]] = NOT_SCORED
+        self.relearning[at] = family.relearning[rows].any(axis=1)
+        summary = self.summary[at]
+        leads = (summary["leading"] >= 0) & is_risky(summary["severity"], summary["leeway"])
+        high = summary["side"] > 0
+        self.lead[at] = np.where(leads, places[summary["leading"].astype(np.int64)] + len(self.codes) * high, -1)
+
+
+def _columns(
+    gathered: _Gathered, origins: Origins, record: Record, *, pending: Float64s, standing: Float64s
+) -> dict[str, tuple[Float64s, int]]:
+    """Columns by name, each with whether the risk may only rise with it; pending codes and standing faults [n]."""
+    summary, passage = gathered.summary, gathered.passage
     repaired = origins.at - record.repairs.last_until(origins.vehicle, origins.at)
-    columns: dict[str, tuple[Float64s, int]] = {
+    return {
         "leeway used": (_used(summary["leeway"]), 1),
         "leeway used, newest readings": (_used(summary["newest_leeway"]), 1),
         "first passage in 7 days": (_odds(passage[:, AT_HORIZON[0]]), 1),
@@ -171,35 +244,16 @@ def features_of(
         "largest towards a fault": (np.arcsinh(summary["towards"]), 1),
         "evidence of straying": (np.arcsinh(np.clip(summary["margin"], -15, 200) / 3), 1),
         "corrections in alarm": (np.log1p(summary["alarms"]), 1),
-        "unlike its peers": (unlike, 1),
-        "pending codes": (_pending(origins, drift, evidence), 1),
-        "standing faults": (active.count(origins), 0),
+        "unlike its peers": (gathered.unlike, 1),
+        "pending codes": (pending, 1),
+        "standing faults": (standing, 0),
         "faults so far": (np.log1p(record.faults.count_until(origins.vehicle, origins.at)), 0),
         "time since repair": (np.log1p(np.clip(repaired, 0, FARTHEST_DAYS)), 0),
         "age": (np.log1p(np.clip(origins.at - record.entered[origins.vehicle], 0, None)), 0),
         "age of the reading": (np.log1p(np.clip(origins.at - origins.read, 0, 60)), 0),
-        "relearning": (relearning, 0),
+        "relearning": (gathered.relearning, 0),
         "worked on lately": (np.exp2(-np.clip(repaired, 0, FARTHEST_DAYS) / LATELY_WORKED_DAYS), 0),
     }
-    return Features(
-        values=np.column_stack([column for column, _ in columns.values()]),
-        names=tuple(columns),
-        rising=np.array([rising for _, rising in columns.values()]),
-        passage=passage,
-        ahead=np.stack([_used(leeway_ahead), np.log(hazard_of(1 - passage) + SMALLEST_HAZARD)], axis=2),
-        ahead_names=("leeway used by then", "first passage then"),
-        severity=summary["severity"],
-        leeway=summary["leeway"],
-        largest=summary["largest"],
-        leading=summary["leading"].astype(np.int64),
-        side=summary["side"],
-        lead=lead,
-        deviations=deviations,
-        changes=changes,
-        newest=newest,
-        codes=(*codes, *(f"level of {code}" for code in codes)),
-        fold=np.array([crc32(name.encode()) % FOLDS for name in record.number], dtype=np.int64)[origins.vehicle],
-    )
 
 
 def _lately_and_change(

@@ -5,6 +5,7 @@ is the drift stage's to say. Each side that can set a fault and has not is looke
 """
 
 import math
+from typing import Any, NamedTuple
 
 import numba
 import numpy as np
@@ -12,10 +13,11 @@ import numpy as np
 from pipelines.forecast.origins import read_days
 from pipelines.forecast.time_grid import ENDS, MIDDLES
 from pipelines.forecast.trend import MOST, SLOPE_SHARE, line, newest_readings, noise_variance, since_jump
-from pipelines.handover import Bools, FamilyDrift, Float32s, Float64s, Int32s, Int64s
+from pipelines.handover import Bools, FamilyDrift, Float64s, Int64s
 
-NO_MARGIN = -99.0  # of a row without evidence
-LONGEST_DAYS = 3650.0  # to a limit; farther, or never
+NO_MARGIN = -99.0  # of a row without evidence; any number below what can be
+LONGEST_DAYS = 3650.0  # to a limit; farther, or never: judgement
+LEAST_SHARE = 1e-3  # belief in a jump, or in none, below which it is not followed; judgement
 # Summary of a row. leeway, newest_leeway: least, %, by the drift stage and by the line through the newest readings.
 # days_to_limit. largest, second, towards: deviations in sigmas, the last towards a fault. margin, severity: largest
 # evidence beyond its threshold, and over it. alarms: corrections in alarm. loss: of leeway, % a day. leading, side:
@@ -30,6 +32,62 @@ SUMMARY = np.dtype(
     ],
     align=True,
 )  # fmt: skip
+
+
+class Known(NamedTuple):
+    """What is known of a family's readings, [R, C] but for `day`, as in `Panel` and `FamilyDrift`."""
+
+    values: Any
+    epoch: Any
+    day: Any
+    deviation: Any
+    z: Any
+    leeway: Any
+    evidence: Any
+    alarm: Any
+    relearning: Any
+
+
+class Noise(NamedTuple):
+    """How much healthy readings scatter and when that is an alarm: [C], but for `scale` [R, C]; as in `FamilyDrift`."""
+
+    sigma: Any
+    scale: Any
+    memory_days: Any
+    threshold: Any
+
+
+class Sides(NamedTuple):
+    """Where the sides of corrections lie: low, then high.
+
+    limits: [2, C]. resolution: [C]. centre: [n, C] from which the authority is reckoned. ruled_out: [2, n, C] whether
+    no fault can be set there.
+    """
+
+    limits: Any
+    resolution: Any
+    centre: Any
+    ruled_out: Any
+
+
+class Steps(NamedTuple):
+    """Steps ahead, [L] each: their ends and middles in days; and what is filled of one side.
+
+    passed: probability that the limit is met by the end of each. left: leeway in its middle, %.
+    """
+
+    ends: Any
+    middles: Any
+    passed: Any
+    left: Any
+
+
+class Side(NamedTuple):
+    """One side of a correction at a reading: leeway left in %, days to the limit, loss of leeway in % a day."""
+
+    left: float
+    lasts: float
+    loss: float
 
 
 def summarise_rows(
@@ -50,136 +108,120 @@ def summarise_rows(
         [n, L], and the least leeway in the middle of each, were all to go on as now, %, [n, L].
     """
     panel = family.panel
-    return _summarise(
-        panel.values,
-        panel.epoch,
-        read_days(family),
-        panel.row_start[np.searchsorted(panel.row_start, rows, side="right") - 1],
-        family.deviation,
-        family.z,
-        family.leeway,
-        family.evidence,
-        family.alarm,
-        family.relearning,
-        rows,
-        stale_days,
+    known = Known(
+        panel.values, panel.epoch, read_days(family), family.deviation, family.z, family.leeway, family.evidence,
+        family.alarm, family.relearning,
+    )  # fmt: skip
+    noise = Noise(family.sigma, family.scale, family.memory_days, family.threshold)
+    sides = Sides(
+        np.stack([panel.low_limit, panel.high_limit]), panel.resolution, centre,
         np.stack([done_low | ~panel.can_fault_low, done_high | ~panel.can_fault_high]),
-        family.threshold,
-        family.sigma,
-        family.scale,
-        family.memory_days,
-        np.stack([panel.low_limit, panel.high_limit]),
-        panel.resolution,
-        centre,
-        ENDS,
-        MIDDLES,
-    )
+    )  # fmt: skip
+    first_row = panel.row_start[np.searchsorted(panel.row_start, rows, side="right") - 1]
+    steps = Steps(ENDS, MIDDLES, np.empty(len(ENDS)), np.empty(len(ENDS)))
+    summaries = np.zeros(len(rows), SUMMARY)
+    passage, ahead = np.zeros((len(rows), len(ENDS))), np.full((len(rows), len(ENDS)), 100.0)
+    _summarise(known, noise, sides, steps, rows, first_row, stale_days, summaries, passage, ahead)
+    return summaries, passage, ahead
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _summarise(  # noqa: C901, PLR0912, PLR0915, PLR0917 - one compiled pass over a row
-    values: Float32s,
-    epoch: Int32s,
-    day: Float64s,
-    first_row: Int64s,
-    deviation: Float32s,
-    z: Float32s,
-    leeway: Float32s,
-    evidence: Float32s,
-    alarm: Bools,
-    relearning: Bools,
-    rows: Int64s,
-    stale: Float64s,
-    ruled_out: Bools,
-    threshold: Float32s,
-    sigma: Float32s,
-    scale: Float32s,
-    memory: Float32s,
-    limits: Float64s,
-    resolution: Float64s,
-    centre: Float64s,
-    ends: Float64s,
-    middles: Float64s,
-) -> tuple[np.ndarray, Float64s, Float64s]:  # pragma: no cover - compiled
-    n, width = len(rows), z.shape[1]
-    summaries = np.zeros(n, SUMMARY)
-    passage = np.zeros((n, len(ends)))
-    ahead = np.full((n, len(ends)), 100.0)
+def _summarise(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0917 - one pass over rows, corrections, sides
+    known, noise, sides, steps, rows, first_row, stale, summaries, passage, ahead
+):
+    """Fill what `summarise_rows` returns."""
     times, levels = np.empty(MOST), np.empty(MOST)
-    passed, then, survive = np.empty(len(ends)), np.empty(len(ends)), np.empty(len(ends))
-    for i in range(n):
-        r = rows[i]
-        start = first_row[i]
-        found = summaries[i]
-        found.leeway, found.newest_leeway, found.days_to_limit = 100.0, 100.0, LONGEST_DAYS
-        found.margin, found.leading = NO_MARGIN, -1.0
-        best = 0.0
+    survive = np.empty(len(steps.ends))
+    for i in range(len(rows)):
+        r, row = rows[i], summaries[i]
+        row.leeway, row.newest_leeway, row.days_to_limit = 100.0, 100.0, LONGEST_DAYS
+        row.margin, row.leading = NO_MARGIN, -1.0
+        most = 0.0
         survive[:] = 1.0
-        for c in range(width):
-            if math.isnan(z[r, c]):
+        for c in range(known.z.shape[1]):
+            if math.isnan(known.z[r, c]):
                 continue
-            size = abs(z[r, c])
-            if size > found.largest:
-                found.second, found.largest = found.largest, size
-            elif size > found.second:
-                found.second = size
-            weight = evidence[r, c] if not math.isnan(evidence[r, c]) else 0.0
-            found.margin = max(found.margin, weight - threshold[c])
-            found.severity = max(found.severity, weight / threshold[c])
-            if alarm[r, c]:
-                found.alarms += 1.0
-            towards = 1 if deviation[r, c] >= 0 else 0
-            if not ruled_out[towards, i, c]:
-                found.towards = max(found.towards, size)
-                if not math.isnan(leeway[r, c]):
-                    found.leeway = min(found.leeway, leeway[r, c])
-            if ruled_out[0, i, c] and ruled_out[1, i, c]:
+            _take_deviation(row, known, noise.threshold, sides.ruled_out, i, r, c)
+            if sides.ruled_out[0, i, c] and sides.ruled_out[1, i, c]:
                 continue
-            count = newest_readings(values, epoch, day, r, start, c, times, levels)
+            count = newest_readings(known.values, known.epoch, known.day, r, first_row[i], c, times, levels)
             if count == 0:
                 continue
-            own = scale[r, c] if not math.isnan(scale[r, c]) else 1.0
-            noise = noise_variance(times, count, sigma[c] * own, memory[c])
+            scale = noise.scale[r, c] if not math.isnan(noise.scale[r, c]) else 1.0
+            variance = noise_variance(times, count, noise.sigma[c] * scale, noise.memory_days[c])
             for high in range(2):
-                side = 2.0 * high - 1.0
-                authority = side * (limits[high, c] - centre[i, c])
-                if ruled_out[high, i, c] or math.isnan(authority) or authority <= 2 * resolution[c]:
+                authority = (2.0 * high - 1.0) * (sides.limits[high, c] - sides.centre[i, c])
+                if sides.ruled_out[high, i, c] or math.isnan(authority) or authority <= 2 * sides.resolution[c]:
                     continue
-                slope_sd = SLOPE_SHARE * authority / 30.0
-                since, jumped = since_jump(times, levels, count, noise, slope_sd)
-                left = lasts = loss = 0.0
-                passed[:] = 0.0
-                then[:] = 0.0
-                for story in range(2):
-                    share = jumped if story else 1.0 - jumped
-                    if share < 1e-3:
-                        continue
-                    mean, at, slope, mean_variance, slope_variance = line(
-                        times, levels, since if story else count, noise, slope_sd
-                    )
-                    distance, rate = side * (limits[high, c] - mean) - resolution[c], side * slope
-                    if relearning[r, c]:
-                        rate = min(rate, 0.0)
-                    now = distance + rate * at
-                    left += share * min(max(100.0 * now / authority, 0.0), 100.0)
-                    loss += share * 100.0 * rate / authority
-                    lasts += share * (LONGEST_DAYS if rate <= 0 else min(LONGEST_DAYS, max(now, 0.0) / rate))
-                    for k in range(len(ends)):
-                        days = ends[k] + stale[i] - at
-                        spread = math.sqrt(mean_variance + days * days * slope_variance) + 1e-12
-                        passed[k] += share * 0.5 * math.erfc((distance - rate * days) / spread / math.sqrt(2.0))
-                        gone = max(rate, 0.0) * (middles[k] + stale[i] - at)
-                        then[k] += share * min(max(100.0 * (distance - gone) / authority, 0.0), 100.0)
-                found.newest_leeway = min(found.newest_leeway, left)
-                found.days_to_limit = min(found.days_to_limit, lasts + 3.65 * left)
-                for k in range(len(ends)):
-                    survive[k] *= 1.0 - passed[k]
-                    ahead[i, k] = min(ahead[i, k], then[k])
-                interest = (100.0 - left) / (30.0 + lasts) + 1e-6 * size
-                if interest > best:
-                    best = interest
-                    found.leading, found.side = c, side
-                    found.loss = loss
-        for k in range(len(ends)):
+                side = _side(
+                    times, levels, count, variance, high, authority, sides.limits[high, c], sides.resolution[c],
+                    known.relearning[r, c], stale[i], steps,
+                )  # fmt: skip
+                row.newest_leeway = min(row.newest_leeway, side.left)
+                row.days_to_limit = min(row.days_to_limit, side.lasts + 3.65 * side.left)
+                for k in range(len(steps.ends)):
+                    survive[k] *= 1.0 - steps.passed[k]
+                    ahead[i, k] = min(ahead[i, k], steps.left[k])
+                interest = (100.0 - side.left) / (30.0 + side.lasts) + 1e-6 * abs(known.z[r, c])
+                if interest > most:
+                    most = interest
+                    row.leading, row.side, row.loss = c, 2.0 * high - 1.0, side.loss
+        for k in range(len(steps.ends)):
             passage[i, k] = 1.0 - survive[k]
-    return summaries, passage, ahead
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _take_deviation(row, known, threshold, ruled_out, i, r, c):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+    """Take into the `SUMMARY` of row i, reading r, how far correction c deviates and how sure that is."""
+    size = abs(known.z[r, c])
+    if size > row.largest:
+        row.second, row.largest = row.largest, size
+    elif size > row.second:
+        row.second = size
+    evidence = known.evidence[r, c] if not math.isnan(known.evidence[r, c]) else 0.0
+    row.margin = max(row.margin, evidence - threshold[c])
+    row.severity = max(row.severity, evidence / threshold[c])
+    if known.alarm[r, c]:
+        row.alarms += 1.0
+    towards = 1 if known.deviation[r, c] >= 0 else 0
+    if not ruled_out[towards, i, c]:
+        row.towards = max(row.towards, size)
+        if not math.isnan(known.leeway[r, c]):
+            row.leeway = min(row.leeway, known.leeway[r, c])
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _side(  # type: ignore[no-untyped-def]  # noqa: PLR0917
+    times, levels, count, variance, high, authority, limit, resolution, relearning, stale, steps
+):
+    """The `Side` of a correction, high or low; fills what `steps` says of it.
+
+    Where its newest readings look like a jump, the line through all and the line since then are weighed.
+    """
+    sign = 2.0 * high - 1.0
+    slope_sd = SLOPE_SHARE * authority / 30.0
+    since, jumped = since_jump(times, levels, count, variance, slope_sd)
+    left = lasts = loss = 0.0
+    steps.passed[:] = 0.0
+    steps.left[:] = 0.0
+    for jump in range(2):
+        share = jumped if jump else 1.0 - jumped
+        if share < LEAST_SHARE:
+            continue
+        mean, at, slope, mean_variance, slope_variance = line(
+            times, levels, since if jump else count, variance, slope_sd
+        )
+        distance, rate = sign * (limit - mean) - resolution, sign * slope
+        if relearning:
+            rate = min(rate, 0.0)
+        now = distance + rate * at
+        left += share * min(max(100.0 * now / authority, 0.0), 100.0)
+        loss += share * 100.0 * rate / authority
+        lasts += share * (LONGEST_DAYS if rate <= 0 else min(LONGEST_DAYS, max(now, 0.0) / rate))
+        for k in range(len(steps.ends)):
+            days = steps.ends[k] + stale - at
+            spread = math.sqrt(mean_variance + days * days * slope_variance) + 1e-12
+            steps.passed[k] += share * 0.5 * math.erfc((distance - rate * days) / spread / math.sqrt(2.0))
+            gone = max(rate, 0.0) * (steps.middles[k] + stale - at)
+            steps.left[k] += share * min(max(100.0 * (distance - gone) / authority, 0.0), 100.0)
+    return Side(left, lasts, loss)

@@ -5,7 +5,6 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import minimize
 from scipy.special import expit
-from scipy.stats import rankdata
 from sklearn.isotonic import IsotonicRegression
 
 from pipelines.handover import Float64s
@@ -118,9 +117,3 @@ def remaining_survival(days: Float64s, failed: Float64s, at: Float64s) -> Float6
     curve = np.concatenate([[1.0], np.cumprod(1 - failures / np.maximum(risk, 1))])
     survival: Float64s = curve[np.searchsorted(times, at, side="right")]
     return survival
-
-
-def rank_shares(values: Float64s) -> Float64s:
-    """Mid-ranks as shares, in (0, 1), [n]."""
-    shares: Float64s = (rankdata(values) - 0.5) / max(len(values), 1)
-    return shares

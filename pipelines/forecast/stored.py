@@ -4,6 +4,8 @@ A term is `stored PART PLACE`, the place counted through the array row by row; o
 the meaning is that correction, so that a model fits a fleet that reads other corrections by now.
 """
 
+from dataclasses import dataclass
+
 import numpy as np
 import polars as pl
 
@@ -59,39 +61,79 @@ def restored(model: pl.DataFrame, codes: tuple[str, ...]) -> StackedHazard:
     Raises:
         StoredModelError: the rows hold no learned forecast.
     """
-    rows = (
-        model.filter(pl.col("term").str.starts_with(f"{MARK} "))
-        .with_columns(pl.col("term").str.split(" "))
-        .select("value", "meaning", part=pl.col("term").list.get(1), place=pl.col("term").list.get(2).cast(pl.Int64))
-        .sort("part", "place")
-    )
-    if rows.is_empty():
-        raise StoredModelError("forecast_model: holds no learned hazard. Analyse once with learning, then apply it.")
-    found = {str(part): frame for (part,), frame in rows.group_by("part", maintain_order=True)}
-    array = {part: frame["value"].to_numpy() for part, frame in found.items()}
+    parts = _Parts.of(model, codes)
+    level, doubt, faults, later_faults = parts.array["figures"]
+    names = ("faults", "vehicle_years", "mean_risk", "ageing")
+    unlearned = dict(zip(names, map(float, parts.array["unlearned"]), strict=True))
+    low, ratio, high = parts.array["recent"][[1, 0, 2]]
+    return StackedHazard(
+        base_models=BaseModels(
+            directions=parts.by_code("directions"),
+            risks=parts.by_code("risks"),
+            unlearned=PriorHazard(**unlearned),
+            leeway=parts.linear("leeway"),
+            few=parts.linear("few"),
+            all=parts.linear("all"),
+            newest=parts.linear("newest"),
+        ),
+        stacking=Stack(
+            centre=float(parts.array["stacking.centre"][0]),
+            line=parts.array["stacking.line"],
+            covariance=parts.array["stacking.covariance"].reshape(len(parts.array["stacking.line"]), -1),
+        ),
+        level=float(level), doubt=float(doubt), faults=int(faults), later_faults=int(later_faults), losses={},
+        recent=(float(ratio), float(low), float(high)),
+    )  # fmt: skip
 
-    if missing := {f"{name}.now" for name in HAZARDS} - set(array):
-        raise StoredModelError(
-            f"forecast_model: {', '.join(sorted(missing))} is not in it, an earlier release made it. "
-            "Analyse once with learning, then apply it."
+
+@dataclass(frozen=True, kw_only=True)
+class _Parts:
+    """Arrays of a stored forecast by name; the corrections that their figures belong to; today's columns."""
+
+    array: dict[str, Float64s]
+    meaning: dict[str, pl.Series]
+    codes: tuple[str, ...]
+
+    @classmethod
+    def of(cls, model: pl.DataFrame, codes: tuple[str, ...]) -> "_Parts":
+        """Out of the rows of a `forecast_model`; see `restored`."""
+        rows = (
+            model.filter(pl.col("term").str.starts_with(f"{MARK} "))
+            .with_columns(pl.col("term").str.split(" "))
+            .select(
+                "value", "meaning", part=pl.col("term").list.get(1), place=pl.col("term").list.get(2).cast(pl.Int64)
+            )
+            .sort("part", "place")
+        )
+        if rows.is_empty():
+            raise StoredModelError(
+                "forecast_model: holds no learned hazard. Analyse once with learning, then apply it."
+            )
+        by_part = {str(part): frame for (part,), frame in rows.group_by("part", maintain_order=True)}
+        if missing := {f"{name}.now" for name in HAZARDS} - set(by_part):
+            raise StoredModelError(
+                f"forecast_model: {', '.join(sorted(missing))} is not in it, an earlier release made it. "
+                "Analyse once with learning, then apply it."
+            )
+        return cls(
+            array={part: frame["value"].to_numpy() for part, frame in by_part.items()},
+            meaning={part: frame["meaning"] for part, frame in by_part.items()},
+            codes=codes,
         )
 
-    def by_code(part: str, *, absent: float = 0.0) -> Float64s:
-        names = found[part]["meaning"].unique(maintain_order=True).to_list()
-        known = array[part].reshape(-1, len(names))
-        by_column = np.full((len(known), len(codes)), absent)
-        for place, code in enumerate(codes):
+    def by_code(self, part: str, *, absent: float = 0.0) -> Float64s:
+        """[n, codes] figures of today's columns; of one that the model never saw, `absent`."""
+        names = self.meaning[part].unique(maintain_order=True).to_list()
+        known = self.array[part].reshape(-1, len(names))
+        by_column = np.full((len(known), len(self.codes)), absent)
+        for place, code in enumerate(self.codes):
             if code in names:
                 by_column[:, place] = known[:, names.index(code)]
         return by_column
 
-    def figures_of(part: str) -> Float64s:
-        if part in BY_CODE:
-            return by_code(part, absent=1.0 if part.endswith("scale") else 0.0).ravel()
-        return array.get(part, np.empty(0))
-
-    def linear(name: str) -> LinearHazard:
-        steady, centre, scale, level, now, ahead = (figures_of(f"{name}.{part}") for part in LINEAR)
+    def linear(self, name: str) -> LinearHazard:
+        """One of `HAZARDS`."""
+        steady, centre, scale, level, now, ahead = (self._figures(f"{name}.{part}") for part in LINEAR)
         return LinearHazard(
             steady=float(steady[0]),
             centre=centre,
@@ -101,26 +143,7 @@ def restored(model: pl.DataFrame, codes: tuple[str, ...]) -> StackedHazard:
             ahead=ahead,
         )
 
-    level, doubt, faults, later_faults = array["figures"]
-    unlearned = dict(
-        zip(("faults", "vehicle_years", "mean_risk", "ageing"), map(float, array["unlearned"]), strict=True)
-    )
-    low, ratio, high = array["recent"][[1, 0, 2]]
-    return StackedHazard(
-        base_models=BaseModels(
-            directions=by_code("directions"),
-            risks=by_code("risks"),
-            unlearned=PriorHazard(**unlearned),
-            leeway=linear("leeway"),
-            few=linear("few"),
-            all=linear("all"),
-            newest=linear("newest"),
-        ),
-        stacking=Stack(
-            centre=float(array["stacking.centre"][0]),
-            line=array["stacking.line"],
-            covariance=array["stacking.covariance"].reshape(len(array["stacking.line"]), -1),
-        ),
-        level=float(level), doubt=float(doubt), faults=int(faults), later_faults=int(later_faults), losses={},
-        recent=(float(ratio), float(low), float(high)),
-    )  # fmt: skip
+    def _figures(self, part: str) -> Float64s:
+        if part in BY_CODE:
+            return self.by_code(part, absent=1.0 if part.endswith("scale") else 0.0).ravel()
+        return self.array.get(part, np.empty(0))
