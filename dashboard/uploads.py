@@ -3,6 +3,7 @@
 They are read in a process of its own, whose memory is bounded and goes back to the system: the server stays small.
 """
 
+import os
 import re
 import tempfile
 import tomllib
@@ -13,12 +14,14 @@ from pathlib import Path
 
 import polars as pl
 
+from pipelines.catalogue.checks import waits_for
 from pipelines.errors import SettingError
 from pipelines.intake.anything import Look, engines_in, load_looked_at, look_at, name_families
 from pipelines.intake.apart import Apart
 from pipelines.intake.draft import Preview, preview_mapping
 from pipelines.intake.limits import limits_from
 from pipelines.intake.mapping import Mapping, parse_mapping
+from pipelines.intake.report import counted
 from pipelines.store.fleet_reads import known_corrections
 from pipelines.store.folder import Store
 
@@ -32,6 +35,7 @@ def on_disk(name: str, content: bytes) -> Iterator[Path]:
         (Path(folder) / "upload").mkdir()  # so that nothing is read out of the folder's name
         place = Path(folder) / "upload" / (re.sub(r"[^\w.-]+", "_", name)[-LONGEST_NAME:].lstrip(".") or "file")
         place.write_bytes(content)
+        os.utime(place, (0, 0))  # when it was written on its reader's machine is not known
         yield place
 
 
@@ -64,12 +68,13 @@ def loaded(name: str, content: bytes, look: Look, *, store: Path, family: str) -
     place = Store(store)
     with on_disk(name, content) as path:
         report = load_looked_at(place, [path], look)
+        report = report.without_flag(waits_for("vehicles")) if family else report
         engines = engines_in(path, look, known_corrections(place))
     named = name_families(place, family, engines) if family else 0
     if not named:
         return report.lines()
     said = "by their engines, as the file names them" if engines else f"as one engine family, '{family}'"
-    return [*report.lines(), f"{named} vehicles {'is' if named == 1 else 'are'} compared {said}."]
+    return [*report.lines(), f"{counted(named, 'vehicle')} {'is' if named == 1 else 'are'} compared {said}."]
 
 
 def previewed(name: str, content: bytes, catalogue: pl.DataFrame, mapping: Mapping) -> Preview:

@@ -62,6 +62,7 @@ def analyse(
 
     from pipelines.analyse import analyse as run  # noqa: PLC0415
     from pipelines.first_run import compiling_told  # noqa: PLC0415
+    from pipelines.outcome import outcome  # noqa: PLC0415
     from pipelines.settings import Settings  # noqa: PLC0415
     from pipelines.store.evidence import read_evidence  # noqa: PLC0415
     from pipelines.store.newest import refuse_beyond  # noqa: PLC0415
@@ -85,7 +86,9 @@ def analyse(
     publish(store, replace(analysis, tables={**analysis.tables, "entries_counted": counted}))
     say(
         f"Published {len(analysis.tables)} tables as of {analysis.as_of:%Y-%m-%d %H:%M} UTC: "
-        f"{evidence.vehicles.height} vehicles, {evidence.snapshots.height} snapshots."
+        f"{evidence.vehicles.height} vehicles, {evidence.snapshots.height} snapshots.",
+        *outcome(analysis.tables["vehicle_state"], analysis.tables["correction_state"], evidence.corrections),
+        f"Look: leeway serve --store {store.path}",
     )
 
 

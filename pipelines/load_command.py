@@ -210,14 +210,11 @@ def _shown(file: str | None) -> str:
 
 def _load_foreign(store: Store, paths: Sequence[Path], how: _How) -> list[int]:
     """Look at each file, ask, and load those that are alike together; the exit code of each load."""
-    from pipelines.intake.anything import engines_in  # noqa: PLC0415
-    from pipelines.intake.apart import Apart  # noqa: PLC0415
+    from pipelines.intake.apart import Apart  # noqa: PLC0415 (keeps --help quick)
     from pipelines.intake.limits import limits_from  # noqa: PLC0415
-    from pipelines.intake.shapes import keep_mapping  # noqa: PLC0415
     from pipelines.store.fleet_reads import known_corrections  # noqa: PLC0415
 
     codes: list[int] = []
-    kept: set[str] = set()
     alike: list[tuple[Look, list[Path]]] = []
     catalogue = known_corrections(store)
     with Apart(limits_from()) as apart:
@@ -231,13 +228,31 @@ def _load_foreign(store: Store, paths: Sequence[Path], how: _How) -> list[int]:
             if look is None:
                 codes.append(NOTHING_READ)
                 continue
+            if look.undated is not None:
+                codes.append(0)
+                continue
             same = [files for other, files in alike if other.mapping == look.mapping]
             if same:
                 same[0].append(path)
             else:
                 alike.append((look, [path]))
+    return codes + _load_alike(store, alike, catalogue, how)
+
+
+def _load_alike(
+    store: Store, alike: "Sequence[tuple[Look, list[Path]]]", catalogue: "pl.DataFrame", how: _How
+) -> list[int]:
+    """Load files of each shape together, and keep its mapping; the exit code of each load."""
+    from pipelines.catalogue.checks import waits_for  # noqa: PLC0415 (keeps --help quick)
+    from pipelines.intake.anything import engines_in  # noqa: PLC0415
+    from pipelines.intake.shapes import keep_mapping  # noqa: PLC0415
+
+    codes: list[int] = []
+    kept: set[str] = set()
     for look, files in alike:
         report = _load(store, files, look.mapping, how)
+        if not how.dry_run:
+            report = report.without_flag(waits_for("vehicles"))  # which `_families` names next
         say(*report.lines(verbose=how.verbose))
         codes.append(report.exit_code)
         if report.exit_code != NOTHING_READ:
@@ -254,8 +269,9 @@ def _look(
     store: Store, path: Path, catalogue: "pl.DataFrame", apart: "Apart", how: _How, *, shown: set[str]
 ) -> "Look | None":
     """What becomes of a file once everything is answered; None: it is not to be loaded."""
-    from pipelines.intake.anything import effect, look_at  # noqa: PLC0415 (keeps --help quick)
+    from pipelines.intake.anything import effect, look_at, says_nothing  # noqa: PLC0415 (keeps --help quick)
     from pipelines.intake.draft_keys import BY_FOLDER  # noqa: PLC0415
+    from pipelines.undated import undated_lines  # noqa: PLC0415
 
     answers = dict(how.answers)
     while True:
@@ -269,6 +285,14 @@ def _look(
         answers[question.key] = _asked(question, look.mapping.table)
         if answers[question.key] == BY_FOLDER:  # of every file, not of this one alone
             how.answers[question.key] = BY_FOLDER
+    if says_nothing(look):
+        left = ", ".join(look.preview.unmapped) if look.preview else ""
+        raise DropError(f"nothing of it but vehicle and time is understood (not: {left}). Say what its columns are "
+                        "in a mapping (leeway explain mapping), or load a catalogue that names them first (leeway "
+                        "explain corrections).")  # fmt: skip
+    if look.undated is not None:
+        say(f"{visible(path.name)}:", *(f"  {line}" for line in undated_lines(look.undated)))
+        return look
     if look.shape in shown:
         return look
     head = "is read as files with these columns were before" if look.kept else "is no drop; it is understood so"

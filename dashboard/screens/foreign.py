@@ -2,10 +2,12 @@
 
 from dataclasses import replace
 
+import polars as pl
 import streamlit as st
 
 from dashboard import published
 from dashboard.screens import frame as shared
+from dashboard.screens.analyse_now import FOUND, analyse_now, what_was_found
 from dashboard.uploads import loaded, looked_at, mapping_name, previewed, read_text
 from dashboard.views.wording import listed, plain, shell_word
 from pipelines.errors import LeewayError
@@ -15,6 +17,7 @@ from pipelines.intake.draft import Preview
 from pipelines.intake.draft_keys import Question
 from pipelines.intake.draft_lists import ONE_FAMILY
 from pipelines.intake.mapping import mapping_text
+from pipelines.undated import undated_lines
 
 FOUND_OUT = "found out"
 TABLES = (FOUND_OUT, "snapshots", "readings", "faults", "work", "vehicles")
@@ -32,7 +35,10 @@ def foreign_file() -> None:
     upload = st.file_uploader("The file", type=ENDINGS, key="foreign")
     if upload is None:
         return
-    name, content = upload.name, upload.getvalue()
+    name, content, came_in = upload.name, upload.getvalue(), f"came in {upload.file_id}"
+    if came_in in st.session_state:
+        _loaded(st.session_state[came_in])
+        return
     answers = st.session_state.setdefault(f"answers {upload.file_id}", {})
     try:
         look = published.kept(
@@ -45,6 +51,9 @@ def foreign_file() -> None:
         if look.questions:
             _asked(look.questions[0], answers, upload.file_id, look.mapping.table)
             return
+        if look.undated is not None:
+            _undated(look.undated, answers)
+            return
         for line in look.said:
             st.markdown(f"- {plain(line)}")
         text = st.text_area(
@@ -55,7 +64,7 @@ def foreign_file() -> None:
             build=lambda: previewed(name, content, published.corrections(), read_text(text)),
         )  # fmt: skip
         _preview(preview)
-        _load(name, content, replace(look, mapping=read_text(text)))
+        _load(name, content, replace(look, mapping=read_text(text)), came_in)
         _keep(text, name)
     except LeewayError as error:
         st.warning(plain(str(error)))
@@ -84,8 +93,35 @@ def _option(key: str, meanings: dict[str, str]) -> str:
     return meanings[key] if key == meanings[key] else f"{meanings[key]} ({key})"
 
 
-def _load(name: str, content: bytes, look: Look) -> None:
-    """Load the file as shown, and say what came of it."""
+def _undated(found: pl.DataFrame, answers: dict[str, str]) -> None:
+    """What the values alone say; nothing of it is loaded."""
+    for line in undated_lines(found):
+        st.markdown(f"- {plain(line)}")
+    shared.table(
+        found.drop("correction"), hide_index=True, key="undated", placeholder=shared.ABSENT,
+        alt="One row a vehicle and correction: its value beside what healthy engines read",
+        column_config={
+            "vehicle_id": st.column_config.TextColumn("Vehicle"),
+            "title": st.column_config.TextColumn("Correction", width="medium"),
+            "unit": st.column_config.TextColumn("Unit"),
+            "value": st.column_config.NumberColumn("Value", format="%.4g"),
+            "readings": st.column_config.NumberColumn("Rows"),
+            "first": st.column_config.NumberColumn("In the first row", format="%.4g"),
+            "least": st.column_config.NumberColumn("Least", format="%.4g"),
+            "most": st.column_config.NumberColumn("Most", format="%.4g"),
+            "normal_low": st.column_config.NumberColumn("Healthy from", format="%.4g"),
+            "normal_high": st.column_config.NumberColumn("Healthy to", format="%.4g"),
+            "leeway_pct": st.column_config.NumberColumn("Leeway", format="%.0f %%"),
+            "says": st.column_config.TextColumn("It is", width="medium"),
+        },
+    )  # fmt: skip
+    if st.button("I know when it was read", key="dated"):
+        answers.clear()
+        st.rerun()
+
+
+def _load(name: str, content: bytes, look: Look, came_in: str) -> None:
+    """Load the file as shown; the page runs again with what came of it, in the session under `came_in`."""
     family = st.text_input(
         "Engine family of vehicles that no file names yet", ONE_FAMILY, key="new_family",
         help="Vehicles of one engine family are compared with each other.",
@@ -93,11 +129,19 @@ def _load(name: str, content: bytes, look: Look) -> None:
     if st.button("Load it", type="primary", key="load_it"):
         with st.spinner("Loading"):
             lines = loaded(name, content, look, store=published.store().path, family=family.strip())
-        for line in lines:
-            st.markdown(f"- {plain(line)}")
-        here = shell_word(str(published.store().path))
-        st.markdown("What it says shows after the next analysis:")
-        st.code(f"leeway analyse --store {here}", language="bash")
+        st.session_state[came_in] = lines
+        st.session_state.pop(FOUND, None)
+        st.rerun()
+
+
+def _loaded(lines: list[str]) -> None:
+    """What came of a file that was loaded here, and what an analysis of it found."""
+    for line in lines:
+        st.markdown(f"- {plain(line)}")
+    if not what_was_found():
+        st.markdown("What it says shows after an analysis. Load more first, if there is more; here or in a terminal:")
+        analyse_now()
+        st.code(f"leeway analyse --store {shell_word(str(published.store().path))}", language="bash")
 
 
 def _preview(preview: Preview) -> None:

@@ -16,6 +16,7 @@ from dashboard import entered, files, published, suppliers
 from dashboard.charts import Drawn
 from dashboard.charts.ready import ready
 from dashboard.palette import chart_words
+from dashboard.screens.analyse_now import analyse_now
 from dashboard.screens.saving import offer_chart, offer_table
 from dashboard.views import address
 from dashboard.views.wording import Reader, count, plain, sentence, shell_word
@@ -88,6 +89,7 @@ def nothing_yet() -> None:
     else:
         st.info("Drops were loaded, but nothing was analysed yet.")
         st.code(f"leeway analyse --store {here}", language="bash")
+        analyse_now()
 
 
 def _where_to_load() -> None:

@@ -53,3 +53,8 @@ def checks() -> tuple[Check, ...]:
     """All checks, in the order of the data file."""
     with files("pipelines.catalogue").joinpath("checks.csv").open(encoding="utf-8") as lines:
         return tuple(Check(**row) for row in csv.DictReader(lines))
+
+
+def waits_for(table: str) -> str:
+    """The reason of rows that wait for a row of another table, which names their vehicle."""
+    return next(check.reason for check in checks() if check.check == "reference" and check.argument == table)

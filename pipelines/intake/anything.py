@@ -8,6 +8,7 @@ from pathlib import Path
 
 import polars as pl
 
+from pipelines.catalogue.tables import drop_tables
 from pipelines.intake.blocks import BOOKKEEPING
 from pipelines.intake.draft import Preview, draft_mapping, opened, preview_mapping
 from pipelines.intake.draft_keys import Question, with_keys
@@ -20,8 +21,11 @@ from pipelines.intake.report import LoadReport
 from pipelines.intake.shapes import keep_mapping, kept_mapping, shape_of
 from pipelines.store.fleet_reads import vehicles_without_family
 from pipelines.store.folder import Store
+from pipelines.undated import ANSWERS as UNDATED
+from pipelines.undated import IN_ORDER, undated
 
-ENGINE = "engine_family"
+ENGINE, READ_AT = "engine_family", "read_at"
+LONG_FRACTION = re.compile(r"-?\d+\.\d{7,}")
 WHOLE = re.compile(r"(?<=\d)\.0$")  # of a whole number that was read as any number
 
 
@@ -36,6 +40,8 @@ class Look:
     shape: Of its columns: the mapping is kept under it.
     kept: The mapping was kept from an earlier file.
     engine: Column of readings that names each vehicle's engine; empty: none does.
+    undated: What the values alone say (`pipelines.undated`), where a person says that nobody knows when they were read:
+        then nothing is to be loaded. None: they are dated.
     """
 
     mapping: Mapping
@@ -45,6 +51,7 @@ class Look:
     shape: str
     kept: bool
     engine: str = ""
+    undated: pl.DataFrame | None = None
 
 
 def look_at(path: Path, catalogue: pl.DataFrame, *, kept_in: Path, answers: Answers[str, str], table: str = "") -> Look:
@@ -61,6 +68,9 @@ def look_at(path: Path, catalogue: pl.DataFrame, *, kept_in: Path, answers: Answ
         DropError: it cannot be read.
         SettingError: the mapping kept for it is none any more.
     """
+    unknown = answers.get(READ_AT, "")
+    if unknown in UNDATED:
+        answers = {key: answer for key, answer in answers.items() if key != READ_AT}
     cells = opened(path, table).cells
     shape = shape_of([table, *(name for name in cells.columns if name not in BOOKKEEPING)])
     if kept := kept_mapping(kept_in, shape):
@@ -69,11 +79,27 @@ def look_at(path: Path, catalogue: pl.DataFrame, *, kept_in: Path, answers: Answ
     else:
         draft = draft_mapping(path, catalogue, table=table, answers=answers)
         mapping, questions, said = draft.mapping, draft.questions, draft.said
+    values = None
+    if unknown in UNDATED and any(question.key == READ_AT for question in questions):
+        questions = tuple(question for question in questions if question.key != READ_AT)
+        mapping = replace(mapping, columns=tuple(column for column in mapping.columns if column.to != READ_AT))
+        values = (
+            None if questions else undated(_rows(path, mapping, catalogue), catalogue, in_order=unknown == IN_ORDER)
+        )
     preview = None if questions else preview_mapping(path, mapping, catalogue)
     return Look(
         mapping=mapping, questions=questions, said=said, preview=preview, shape=shape, kept=kept is not None,
+        undated=values,
         engine=_engine_column(cells) if mapping.table == "snapshots" else "",
     )  # fmt: skip
+
+
+def _rows(path: Path, mapping: Mapping, catalogue: pl.DataFrame) -> pl.DataFrame:
+    """All rows of a file as a mapping makes them."""
+    [file] = foreign_files([path], mapping.table)
+    cells, comma = foreign_cells(file, mapping)
+    units = units_of(mapping.table, catalogue)
+    return made_of(cells, file, mapping, units=units, decimal_comma=comma, time_zone="UTC")
 
 
 def effect(look: Look) -> list[str]:
@@ -85,7 +111,7 @@ def effect(look: Look) -> list[str]:
     for row, column in zip(mapped, look.mapping.columns, strict=True):
         unit = f" {row['store_unit']}" if row["store_unit"] not in ("", "1") else ""
         becomes = (
-            f"{WHOLE.sub('', row['becomes'])}{unit}"
+            f"{_short(row['becomes'])}{unit}"
             if row["becomes"]
             else "nothing: too few rows count, or the cells are empty"
         )
@@ -98,6 +124,11 @@ def effect(look: Look) -> list[str]:
     if left := [name for name in look.preview.unmapped if name != look.engine]:
         lines.append(f"  Not understood, left out: {', '.join(left)}.")
     return lines
+
+
+def _short(cell: str) -> str:
+    """A cell as people write it: whole numbers without a fraction, none longer than it says anything."""
+    return f"{float(cell):.6g}" if LONG_FRACTION.fullmatch(cell) else WHOLE.sub("", cell)
 
 
 def load_looked_at(
@@ -113,6 +144,12 @@ def load_looked_at(
     if not look.kept and report.exit_code != 2:
         keep_mapping(store.path, look.shape, look.mapping, source=paths[0].name)
     return report
+
+
+def says_nothing(look: Look) -> bool:
+    """Whether nothing of a file of readings but its keys is understood: to load that would keep empty readings."""
+    made = {column.to for column in look.mapping.columns}
+    return look.mapping.table == "snapshots" and made <= set(drop_tables()["snapshots"].key)
 
 
 def _engine_column(cells: pl.DataFrame) -> str:
@@ -135,10 +172,7 @@ def engines_in(path: Path, look: Look, catalogue: pl.DataFrame) -> dict[str, str
         constants=_vehicle_alone(of_file.constants), from_name=_vehicle_alone(of_file.from_name),
         from_folder=_vehicle_alone(of_file.from_folder),
     )  # fmt: skip
-    [file] = foreign_files([path], mapping.table)
-    cells, comma = foreign_cells(file, mapping)
-    units = units_of(mapping.table, catalogue)
-    rows = made_of(cells, file, mapping, units=units, decimal_comma=comma, time_zone="UTC")
+    rows = _rows(path, mapping, catalogue)
     named = rows.select(pl.col("vehicle_id", ENGINE).cast(pl.String).str.strip_chars())
     return dict(named.filter((pl.col("vehicle_id") != "") & (pl.col(ENGINE) != "")).iter_rows())
 

@@ -25,7 +25,8 @@ from pipelines.intake.draft_logs import (
     log_columns,
     with_what_they_rest_on,
 )
-from pipelines.intake.draft_times import TimeForm, time_form
+from pipelines.intake.draft_long import long_form
+from pipelines.intake.draft_times import NUMBERS, TimeForm, goes_on, is_day, time_form
 from pipelines.intake.files import SourceFile, foreign_files
 from pipelines.intake.mapped import foreign_cells, made_of, units_of
 from pipelines.intake.mapping import LongForm, MappedColumn, Mapping
@@ -122,6 +123,7 @@ class _Drafting:
     known: dict[str, Target]
     said: list[str] = field(default_factory=list)
     questions: list[Question] = field(default_factory=list)
+    by_clock: bool = False  # its times are those of a day
 
     def __post_init__(self) -> None:
         keys = [column for column in drop_tables()[self.opened.mapping.table].columns if column.key]
@@ -145,7 +147,7 @@ class _Drafting:
         if vehicle in self.cells.columns and all(column.to != "vehicle_id" for column in columns):
             columns.append(MappedColumn(to="vehicle_id", source=vehicle))
         given = {key: answer for key, answer in self.answers.items() if answer not in self.cells.columns}
-        keys = with_keys(replace(self.mapping, columns=tuple(columns)), self.file, given)
+        keys = with_keys(replace(self.mapping, columns=tuple(columns)), self.file, given, whole_days=self.by_clock)
         self.mapping = keys.mapping
         self.questions += [self._with_columns(question) for question in keys.questions]
         self.said += keys.said
@@ -195,22 +197,27 @@ class _Drafting:
     def _unnamed_times(self) -> list[str]:
         """Columns of text whose cells are all days or times, whatever their headers say."""
         texts = [name for name in self.cells.columns if name not in BOOKKEEPING and self.cells[name].dtype == pl.String]
-        return [name for name in texts if (form := time_form(self.cells[name])) and form.kind in ("full", "day")]
+        forms = {name: time_form(self.cells[name]) for name in texts}
+        return [
+            name for name, form in forms.items() if form and form.kind in ("full", "day") and form.form not in NUMBERS
+        ]  # fmt: skip
 
     def _columns(self) -> Found:
         return find_columns(self.cells, self.known, self.catalogue, self.mapping.table, self.how)
 
     def _widen(self) -> None:
         """A file with one measured value a row becomes one row a reading."""
-        roles = self.found.roles
-        if self.mapping.table != "snapshots" or not {"~parameter", "~value"} <= set(roles):
+        if self.mapping.table != "snapshots":
+            return
+        form = long_form(self.cells, self.found, self.known, self.catalogue, self.how, answers=self.answers)
+        if isinstance(form, Question):
+            self.questions.append(form)
+        if not isinstance(form, LongForm):
             return
         by = [column.source for column in self.found.columns if column.to == "vehicle_id"]
         by += [name for name, unit in self.found.times.items() if time_form(self.cells[name], unit)]
         by += [name for name in self._unnamed_times() if name not in by]
-        unit = roles.get("~unit", "")
-        form = LongForm(name=roles["~parameter"], value=roles["~value"], unit=unit, by=tuple(by))
-        self.mapping = replace(self.mapping, long=form)
+        self.mapping = replace(self.mapping, long=replace(form, by=tuple(by)))
         self.cells, _ = foreign_cells(self.file, self.mapping, most_rows=LOOKED_AT)
         self.found = self._columns()
 
@@ -236,7 +243,9 @@ class _Drafting:
     def _times(self) -> MappedColumn | None:
         """The column of times, with the time of day from another where they stand apart."""
         named = self.answers.get(self.time_key, "")
-        units = {named: ""} if named in self.cells.columns else self.found.times or self.found.seconds
+        units = self.found.times or self.found.seconds
+        if named in self.cells.columns:
+            units = {named: "", **(self.found.times if is_day(self.cells[named]) else {})}
         forms = {name: form for name, unit in units.items() if (form := time_form(self.cells[name], unit))}
         to = self.time_key
         by_kind: dict[str, list[str]] = {}
@@ -244,12 +253,12 @@ class _Drafting:
             by_kind.setdefault(form.kind, []).append(name)
         if not to or not forms:
             return None
-        for kind in ("full", "day", "elapsed", "clock"):
-            if kind in by_kind:
-                name = by_kind[kind][0]
-                break
-        form = forms[name]
         clocks = by_kind.get("clock", [])
+        sure = clocks and goes_on(self.cells[clocks[0]])  # of its day, which elapsed seconds leave open
+        order = ("full", "day", "clock", "elapsed") if sure else ("full", "day", "elapsed", "clock")
+        kind = next(kind for kind in order if kind in by_kind)
+        name = by_kind[kind][0]
+        form, self.by_clock = forms[name], kind == "clock"
         if kind == "day" and clocks and form.form not in ("serial", "spoken"):
             self._note_second(by_kind, name)
             return self._day_and_clock(to, name, form, clocks[0], forms[clocks[0]])

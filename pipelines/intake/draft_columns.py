@@ -19,6 +19,7 @@ TIME_COLUMN = "read_at"  # what headers of times mean, whatever the table calls 
 WORDS_OF_VEHICLES = ("VEHICLE", "PLATE", "DEVICE", "VIN")  # the first that a file has names them
 WITHOUT_BANK = {frozenset({"LONG", "FUEL", "TRIM"}): "ltft_b1", frozenset({"SHORT", "FUEL", "TRIM"}): "stft_b1"}
 NUMBER = r"^\s*[-+]?\d[\d.,]*(?:\s*[^\d\s.,].*)?$"
+INSIDE = re.compile(r"\w+(\.\w+)+")  # the way to a cell inside objects
 MOST_WORDS = 6  # distinct texts of a column that says yes or no
 
 
@@ -154,7 +155,10 @@ def _common(languages: list[frozenset[str]]) -> frozenset[str]:
 
 
 def _meant(name: str, header: Header, known: dict[str, Target], catalogue: pl.DataFrame, *, banked: bool) -> set[str]:
-    """What a header can mean: the name itself, the contract's columns, the corrections of that title."""
+    """What a header can mean: the name itself, the contract's columns, the corrections of that title.
+
+    Of the way to a cell inside objects (`engine.trims.ltft_b1`) the end counts, where the whole says nothing.
+    """
     plain = re.sub(r"[\s.-]+", "_", name.strip()).casefold()
     exact = {each.casefold(): each for each in known}
     if plain in exact:
@@ -165,7 +169,11 @@ def _meant(name: str, header: Header, known: dict[str, Target], catalogue: pl.Da
     codes = {code for code, title in titles if title and core(correction_ideas(title)) in ideas}
     if not codes and not banked:
         codes = {code for few, code in WITHOUT_BANK.items() if few in header.readings and code in known}
-    return meant | (codes if not meant & set(known) else set())
+    found = meant | (codes if not meant & set(known) else set())
+    if not found and INSIDE.fullmatch(name):
+        inner = name.partition(".")[2]
+        return _meant(inner, read_header(inner), known, catalogue, banked=banked)
+    return found
 
 
 def _one_of(fits_of: dict[str, Fit], table: str) -> str:

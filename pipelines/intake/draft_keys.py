@@ -12,6 +12,7 @@ from pipelines.intake.casting import Reading, cast
 from pipelines.intake.draft_places import Told, day_in, said_of_any, vehicle_in
 from pipelines.intake.files import SourceFile
 from pipelines.intake.mapping import Mapping
+from pipelines.undated import ANSWERS as UNDATED
 
 BY_FOLDER = "folder"  # the answer that each file's folder is called after its vehicle
 ANY_FOLDER = "^(.+)$"  # never kept: the next file of this shape may lie anywhere
@@ -36,13 +37,14 @@ class Keys:
     said: list[str] = field(default_factory=list)
 
 
-def with_keys(mapping: Mapping, file: SourceFile, answers: Answers[str, str]) -> Keys:
+def with_keys(mapping: Mapping, file: SourceFile, answers: Answers[str, str], *, whole_days: bool = True) -> Keys:
     """The mapping with the key columns that neither its columns nor its patterns make.
 
     Args:
         mapping: It.
         file: That it is for.
         answers: Given so far, by column.
+        whole_days: Whether of a time in a file's name the day alone counts, since each row has its time of day.
     """
     stem = file.path.name.split(".")[0]
     mapping = replace(
@@ -57,13 +59,15 @@ def with_keys(mapping: Mapping, file: SourceFile, answers: Answers[str, str]) ->
     }  # fmt: skip
     for column in drop_tables()[mapping.table].columns:
         if column.key and column.name not in made and column.name not in NOT_ASKED:
-            keys = _with_key(keys, column, file, stem, answers, since=column.name in elapsed)
+            told = day_in(stem, with_clock=not whole_days) if column.dtype == "time" else None
+            keys = _with_key(keys, column, file, stem, answers, told=told, since=column.name in elapsed)
     return keys
 
 
 def _with_key(
-    keys: Keys, column: Column, file: SourceFile, stem: str, answers: Answers[str, str], *, since: bool
-) -> Keys:
+    keys: Keys, column: Column, file: SourceFile, stem: str, answers: Answers[str, str], *, told: Told | None,
+    since: bool,
+) -> Keys:  # fmt: skip
     name, mapping = column.name, keys.mapping
     answer = answers.get(name)
     if answer and column.dtype == "time" and cast(pl.Series([answer]), "time", Reading()).null_count():
@@ -74,7 +78,7 @@ def _with_key(
     if answer:
         return replace(keys, mapping=replace(mapping, constants={**mapping.constants, name: answer}))
     if column.dtype == "time":
-        told, place, question = day_in(stem), "file", _when(name, file, since=since)
+        place, question = "file", _when(name, file, since=since)
     elif name == "vehicle_id":
         told, place = vehicle_in(stem), "file"
         if told is None:
@@ -88,7 +92,7 @@ def _with_key(
         )
     else:
         what = f"No column is the {name} that {mapping.table} must have. What is it in every row?"
-        told, place, question = None, "", Question(key=name, text=what)
+        place, question = "", Question(key=name, text=what)
     if told is None:
         return replace(keys, questions=[*keys.questions, question])
     return _told(keys, name, told, "The day" if column.dtype == "time" else "The vehicle", place)
@@ -104,9 +108,14 @@ def _told(keys: Keys, name: str, told: Told, what: str, place: str) -> Keys:
 
 
 def _when(name: str, file: SourceFile, *, since: bool) -> Question:
-    changed = datetime.fromtimestamp(file.path.stat().st_mtime, tz=UTC).strftime("%Y-%m-%dT%H:%MZ")
-    what = "When did this log begin?" if since else "No column says when it was read. When was it?"
+    seconds = file.path.stat().st_mtime
+    changed = datetime.fromtimestamp(seconds, tz=UTC).strftime("%Y-%m-%dT%H:%MZ")
+    written = ((changed, "all of it when the file was last written"),) if seconds else ()  # of an upload nobody knows
+    what = "When did this log begin?" if since else (
+        "Neither a column nor the file's name says when it was read. When was it?"
+    )  # fmt: skip
+    unknown = tuple(UNDATED.items()) if name == "read_at" else ()
     return Question(
-        key=name, text=f"{what} (such as 2031-02-14 or 2031-02-14T08:30)",
-        options=((changed, "when the file was last written"),),
+        key=name, text=f"{what} (one day or time for all rows, such as 2031-02-14 or 2031-02-14T08:30)",
+        options=(*written, *unknown),
     )  # fmt: skip

@@ -7,6 +7,7 @@ DAY_GROUPS = {
     "ymd": r"(?P<year>20\d{2})[-_.]?(?P<month>[01]\d)[-_.]?(?P<day>[0-3]\d)",
     "dmy": r"(?P<day>[0-3]?\d)[-_.](?P<month>[01]?\d)[-_.](?P<year>20\d{2})",
 }
+CLOCK_GROUPS = r"(?:[-_T ]+(?P<hour>[01]\d|2[0-3])[-_.h:]?(?P<minute>[0-5]\d)(?:[-_.m:]?(?P<second>[0-5]\d))?(?!\d))"
 SAID_OF_FILES = {
     "trip", "log", "logs", "fahrt", "drive", "export", "data", "daten", "reading", "readings", "session", "rec",
     "record", "obd", "csv", "track", "trajet", "viaje", "viaggio", "rit", "tur", "file", "report", "values", "snapshot",
@@ -24,15 +25,32 @@ class Told:
     value: str
 
 
-def day_in(stem: str) -> Told | None:
-    """The day that a file's name holds; None: none, or it could be read in two ways."""
+def day_in(stem: str, *, with_clock: bool = False) -> Told | None:
+    """The day that a file's name holds; None: none, or it could be read in two ways.
+
+    Args:
+        stem: The name.
+        with_clock: Whether a time of day right after it counts, too.
+    """
     for form in DAY_GROUPS.values():
         guarded = rf"(?<!\d){form}(?!\d{{3}})"
         found = list(re.finditer(guarded, stem))
         if len(found) == 1 and 1 <= int(found[0]["month"]) <= 12 and 1 <= int(found[0]["day"]) <= 31:
-            day = f"{found[0]['year']}-{found[0]['month']:0>2}-{found[0]['day']:0>2}"
-            return Told(pattern=guarded, value=day)
+            timed = rf"(?<!\d){form}{CLOCK_GROUPS}"
+            exact = re.search(timed, stem) if with_clock else None
+            pattern, read = (timed, exact) if exact else (guarded, found[0])
+            return Told(pattern=pattern, value=time_of(read))
     return None
+
+
+def time_of(found: re.Match[str]) -> str:
+    """What the groups year, month, day and perhaps hour, minute and second of a pattern hold, in ISO 8601."""
+    said = found.groupdict()
+    year = said["year"] if len(said["year"]) == 4 else f"20{said['year']}"
+    day = f"{year}-{said['month']:0>2}-{said['day']:0>2}"
+    if not said.get("hour"):
+        return day
+    return f"{day}T{said['hour']:0>2}:{said.get('minute') or '00':0>2}:{said.get('second') or '00':0>2}"
 
 
 def vehicle_in(stem: str) -> Told | None:

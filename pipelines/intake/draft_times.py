@@ -1,10 +1,13 @@
 """The form in which a column's times are written, told by its cells; both where day and month can change places."""
 
+import re
 from dataclasses import dataclass
+from functools import cache
 
 import polars as pl
 
 from pipelines.intake.casting import Reading, cast, is_empty
+from pipelines.intake.foreign import clock_hours
 from pipelines.intake.foreign_times import PER_SECOND, foreign_times
 
 DAYS_FIRST = ("%d.%m.%Y", "%d.%m.%y", "%d/%m/%Y", "%d/%m/%y", "%d-%m-%Y", "%d-%m-%y", "%d %m %Y")
@@ -13,9 +16,13 @@ YEARS_FIRST = ("%Y-%m-%d", "%Y/%m/%d", "%Y.%m.%d", "%Y%m%d", "%Y年%m月%d日")
 CLOCKS = ("%H:%M:%S", "%H:%M", "%H.%M.%S", "%H.%M", "%I:%M:%S %p", "%I:%M %p", "%H:%M:%S%.f", "%Hh%M", "%H%M")
 BETWEEN = (" ", "T", ", ", "  ")
 EPOCH_SECONDS = (8e8, 4.2e9)  # 1995 to 2103
+NUMBERS = ("serial", *PER_SECOND)  # forms that any numbers may seem to be
 SERIAL_DAYS = (35_000, 75_000)  # 1995 to 2105
 LONGEST_START = 3600.0  # seconds after the start at which a log's first row may stand; judgement
 MOST_LOOKED_AT = 2_000
+LOOKS = {"%Y": r"[+-]?\d{4,}", "%p": r"[AP]M", "%.f": r"(?:\.\d+)?", **dict.fromkeys(
+    ("%d", "%m", "%y", "%H", "%I", "%M", "%S"), r"\s*[+-]?\d{1,2}"
+)}  # fmt: skip
 FEW = 50  # texts on which a form is tried first
 FIRST_YEAR = 1970  # a year of two digits that is read as one of four is none
 ISO_DAY = r"^\d{4}-\d{2}-\d{2}"
@@ -58,6 +65,18 @@ def time_form(cells: pl.Series, unit: str = "") -> TimeForm | None:
     return _of_texts(texts)
 
 
+def is_day(cells: pl.Series) -> bool:
+    """Whether a column holds days without a time of day."""
+    form = time_form(cells)
+    return form is not None and form.kind == "day"
+
+
+def goes_on(clocks: pl.Series) -> bool:
+    """Whether times of day never go back, as within one day they do not."""
+    hours = clock_hours(clocks).drop_nulls()
+    return bool((hours.diff().drop_nulls() >= 0).all())
+
+
 def _of_numbers(numbers: pl.Series, texts: pl.Series, unit: str) -> TimeForm | None:
     low, high = float(numbers.min()), float(numbers.max())  # type: ignore[arg-type]
     if not unit or unit in ("s", "ms"):
@@ -77,6 +96,8 @@ def _of_numbers(numbers: pl.Series, texts: pl.Series, unit: str) -> TimeForm | N
 
 
 def _of_texts(texts: pl.Series) -> TimeForm | None:
+    if not texts.str.contains(r"\d").all():
+        return None
     first = [_first_that_reads(texts, days) for days in (DAYS_FIRST, MONTHS_FIRST, YEARS_FIRST)]
     found = [form for form in first if form]
     if found:
@@ -91,13 +112,21 @@ def _of_texts(texts: pl.Series) -> TimeForm | None:
 
 def _first_that_reads(texts: pl.Series, days: tuple[str, ...]) -> TimeForm | None:
     some = texts.unique(maintain_order=True).head(FEW)
+    one = some[0]
     for day in days:
         for clock in ("", *CLOCKS):
             for between in BETWEEN if clock else ("",):
                 form = f"{day}{between}{clock}"
-                if _reads(some, form) and _reads(texts, form):
+                if _shape(form).fullmatch(one) and _reads(some, form) and _reads(texts, form):
                     return TimeForm(kind="full" if clock else "day", form=form)
     return None
+
+
+@cache
+def _shape(form: str) -> re.Pattern[str]:
+    """What texts of a form look like, and some that are none: quicker than to try it."""
+    parts = re.split(r"(%\.f|%[a-zA-Z])", form)
+    return re.compile("".join(LOOKS.get(part, re.escape(part)) for part in parts), re.IGNORECASE)
 
 
 def _of_day(texts: pl.Series, clock: str) -> bool:

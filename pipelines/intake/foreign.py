@@ -13,6 +13,7 @@ from pipelines.days import DATE
 from pipelines.errors import DropError
 from pipelines.intake.blocks import BOOKKEEPING, ROW
 from pipelines.intake.casting import Reading, cast, is_empty
+from pipelines.intake.draft_places import time_of
 from pipelines.intake.foreign_times import foreign_times
 from pipelines.intake.mapping import Condition, MappedColumn, Mapping
 from pipelines.intake.units import convert, fits
@@ -73,14 +74,8 @@ def _constants(mapping: Mapping, file: str, folder: str) -> dict[str, str]:
             raise DropError(
                 f"{file}: its {place} does not hold {column} ('{pattern}'). Rename it, or change from_name."
             )
-        constants[column] = found[1] if found.re.groups == 1 else _day_of(found)
+        constants[column] = found[1] if found.re.groups == 1 else time_of(found)
     return constants
-
-
-def _day_of(found: re.Match[str]) -> str:
-    """The day that the groups year, month and day of a pattern hold, as a date of ISO 8601."""
-    year = found["year"] if len(found["year"]) == 4 else f"20{found['year']}"
-    return f"{year}-{found['month']:0>2}-{found['day']:0>2}"
 
 
 def _require(cells: pl.DataFrame, mapping: Mapping, file: str) -> None:
@@ -110,11 +105,11 @@ def _mapped(
         )  # what passes since begins it
         start = cast(pl.Series([begins], dtype=pl.String), "time", how)
         numbers = convert(numbers_and_units(cells, how)["number"], column.unit or "s", "h")
-        hours = _clock_hours(cells).fill_null(numbers)
+        hours = clock_hours(cells).fill_null(numbers)
         begun = pl.lit(start.first(), dtype=start.dtype)  # null where the constant is no time, and so is each cell
         return pl.select(begun + pl.duration(microseconds=(pl.lit(hours) * 3.6e9).round())).to_series()
     if column.form == "clock":
-        return convert(_clock_hours(cells), "h", units.get(column.to) or "h").cast(pl.String).fill_null(cells)
+        return convert(clock_hours(cells), "h", units.get(column.to) or "h").cast(pl.String).fill_null(cells)
     if column.form:
         return foreign_times(cells, column.form, how)
     if column.to in units:
@@ -134,7 +129,8 @@ def _any_of(texts: pl.Series, words: tuple[str, ...]) -> pl.Series:
     return reduce(lambda found, word: found | texts.str.contains(word.lower(), literal=True), words, none)
 
 
-def _clock_hours(cells: pl.Series) -> pl.Series:
+def clock_hours(cells: pl.Series) -> pl.Series:
+    """Cells such as 1:02:03 or 08:30 as hours; null where one is none."""
     hours, minutes, seconds = (cells.cast(pl.String).str.extract(CLOCK, n) for n in (1, 2, 3))
     whole = hours.str.replace_all(r"\D", "").cast(pl.Float64).fill_null(0.0)  # thousands may be grouped: 1.234:30:00
     return whole + minutes.cast(pl.Float64) / 60 + seconds.str.replace(",", ".").cast(pl.Float64) / 3600

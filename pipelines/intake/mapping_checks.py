@@ -14,7 +14,7 @@ from pipelines.intake.foreign_times import foreign_times
 from pipelines.intake.mapping import FORMS, HOWS, NUMBERED, SHORT_ROWS, Condition, MappedColumn, Mapping
 from pipelines.intake.units import fits, is_unit
 
-DAY_GROUPS = {"year", "month", "day"}
+DAY_GROUPS, CLOCK_GROUPS = {"year", "month", "day"}, {"hour", "minute", "second"}
 TIMES = ("time", "date")
 WHOLE_DAY = pl.Series([datetime(2031, 2, 14, 8, 30, tzinfo=UTC)])
 
@@ -130,7 +130,9 @@ def _check_pattern(pattern: str, place: str) -> None:
         compiled = re.compile(pattern)
     except re.error as error:
         raise SettingError(f"{place}: {error}. Write a pattern with one group.") from error
-    if compiled.groups != 1 and set(compiled.groupindex) != DAY_GROUPS:
+    if compiled.groups != 1 and not DAY_GROUPS <= set(compiled.groupindex) <= (
+        DAY_GROUPS | CLOCK_GROUPS
+    ):  # fmt: skip
         raise SettingError(
             f"{place}: has {compiled.groups} groups. Write a pattern with one group, or with year, month and day."
         )

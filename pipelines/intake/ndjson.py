@@ -15,6 +15,7 @@ from pipelines.intake.limits import Limits
 
 BLOCK_ROWS = 400_000
 BLOCK_BYTES = 64 * 2**20
+MOST_DEEP = 5  # objects inside each other whose cells are read; judgement
 MARK = b"\xef\xbb\xbf"  # of UTF-8, before the first line
 
 
@@ -28,10 +29,15 @@ class Row:
     line: str = ""
 
 
-def read_ndjson(path: Path, limits: Limits) -> Iterator[pl.DataFrame]:
+def read_ndjson(path: Path, limits: Limits, *, nested: bool = False) -> Iterator[pl.DataFrame]:
     """The file's rows as text cells, each with the number of its line; blank lines are left out.
 
     Names that differ by case alone are one column, spelt as it came first.
+
+    Args:
+        path: The file.
+        limits: The most that it may hold.
+        nested: Whether what stands in objects inside a row are cells of it, too, called after the way to them.
 
     Raises:
         ValueError: no line is a JSON object with names.
@@ -44,7 +50,7 @@ def read_ndjson(path: Path, limits: Limits) -> Iterator[pl.DataFrame]:
         for number, line in enumerate(_lines(stream, limits.line_bytes), start=1):
             if not line.strip():
                 continue
-            rows.append(_row(number, line, spelt, limits))
+            rows.append(_row(number, line, spelt, limits, nested=nested))
             size += len(line)
             if len(rows) == BLOCK_ROWS or size > BLOCK_BYTES:
                 yield _frame(rows)
@@ -64,15 +70,17 @@ def _lines(stream: IO[bytes], longest: int) -> Iterator[bytes]:
             line = stream.readline(longest + 1)
 
 
-def _row(number: int, line: bytes, spelt: dict[str, str], limits: Limits) -> Row:
-    cells = TOO_LONG if len(line) > limits.line_bytes else _cells(line, spelt, limits)
+def _row(number: int, line: bytes, spelt: dict[str, str], limits: Limits, *, nested: bool) -> Row:
+    cells = TOO_LONG if len(line) > limits.line_bytes else _cells(line, spelt, limits, nested=nested)
     if isinstance(cells, int):
         text = line[: limits.cell_chars].decode("utf-8", errors="replace").strip()
         return Row(number=number, broken=cells, line=text)
     return Row(number=number, cells=cells)
 
 
-def _cells(line: bytes, spelt: dict[str, str], limits: Limits) -> dict[str, str | None] | int:
+def _cells(
+    line: bytes, spelt: dict[str, str], limits: Limits, *, nested: bool
+) -> dict[str, str | None] | int:  # fmt: skip
     """The cells of a line by column; or why it has none."""
     try:
         row = json.loads(line)
@@ -80,6 +88,7 @@ def _cells(line: bytes, spelt: dict[str, str], limits: Limits) -> dict[str, str 
         return NO_OBJECT if line.endswith(b"\n") else CUT_OFF
     if not isinstance(row, dict):
         return NO_OBJECT
+    row = _flat(row) if nested else row
     new = {name.casefold(): name for name in row if name.casefold() not in spelt}
     unfit = any(name_refusal(name, longest=limits.name_chars) for name in new.values())
     if unfit or len(spelt) + len(new) > limits.columns + len(BOOKKEEPING) + 1:
@@ -88,6 +97,19 @@ def _cells(line: bytes, spelt: dict[str, str], limits: Limits) -> dict[str, str 
     cells = {spelt[name.casefold()]: _cell(value) for name, value in row.items()}
     cells.pop("", None)
     return cells
+
+
+def _flat(row: dict[str, object]) -> dict[str, object]:
+    """A row's cells with those of the objects in it, called after the way to them: `engine.rpm`."""
+    flat: dict[str, object] = {}
+    todo = list(row.items())
+    for _ in range(MOST_DEEP):
+        inside = [(f"{path}.{name}", each) for path, value in todo if isinstance(value, dict) for name, each in (
+            value.items()
+        )]  # fmt: skip
+        flat |= {path: value for path, value in todo if not isinstance(value, dict)}
+        todo = inside
+    return flat | dict(todo)
 
 
 def _cell(value: object) -> str | None:

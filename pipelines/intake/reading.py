@@ -57,7 +57,7 @@ def read_blocks(
 
             yield from (Block(cells=cells) for cells in read_parquet(path, limits))
         else:
-            yield from (Block(cells=cells) for cells in read_ndjson(path, limits))
+            yield from (Block(cells=cells) for cells in read_ndjson(path, limits, nested=layout.glued))
     except UNREADABLE as error:
         text = " ".join(str(error).split())[:160]
         raise DropError(f"{name}: cannot be read as {file_format} ({text}). Is it what its ending says?") from error

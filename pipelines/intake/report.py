@@ -1,14 +1,14 @@
 """What a load did, file by file, as data and as the lines a person reads; no table, and no file is opened."""
 
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from pipelines.catalogue.names import printable
 from pipelines.catalogue.tables import drop_tables
 from pipelines.intake.files import unfit
 
-FEW_FILES = 40  # up to so many files have a line each
+FEW_FILES = 15  # up to so many files have a line each: a drop has fewer tables than that
 MOST_LINES = 60  # of one kind, unless all are asked for
 WITHHELD = (
     "Where a whole batch of a depot looks so, the next analysis withholds it until somebody decides: on the page What "
@@ -88,6 +88,13 @@ class LoadReport:
             return 2
         lost = any(file.quarantined or (file.unreadable and not file.empty) for file in self.files)
         return 3 if lost else 0
+
+    def without_flag(self, reason: str) -> "LoadReport":
+        """The report without the flags of a reason that no longer holds."""
+        files = [replace(file, flags=Counter({
+            seen: count for seen, count in file.flags.items() if seen[1] != reason
+        })) for file in self.files]  # fmt: skip
+        return replace(self, files=files)
 
     def lines(self, *, verbose: bool = False) -> list[str]:
         """The report for people: a line per file (of many files, per table), what is wrong, then what to know.

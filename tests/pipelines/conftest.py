@@ -1,10 +1,13 @@
 """Small drops and stores on disk, shared by the tests of intake and store."""
 
+import sys
 from pathlib import Path
 
 import pytest
 
 from pipelines.store.folder import Store
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))  # where sources and fleets are made
 
 VEHICLES = "vehicle_id,engine_family\nv1,alder\nv2,alder\n"
 SNAPSHOTS = (
