@@ -7,7 +7,7 @@ from first_sources import SOURCES
 from pipelines import load_command
 from pipelines.bands.panel import panels
 from pipelines.command import analyse
-from pipelines.drift.straying import straying
+from pipelines.drift.stage import straying
 from pipelines.history.reconstruct import reconstruct
 from pipelines.settings import Settings
 from pipelines.store.evidence import read_evidence
