@@ -4,7 +4,7 @@ from pathlib import Path
 
 import streamlit as st
 
-from dashboard.views.address import KEPT_IN_MENU, PAGES
+from dashboard.views.address import KEPT_IN_MENU, PAGES, TO_PRINT
 from dashboard.views.wording import plain
 from pipelines.errors import LeewayError
 
@@ -19,6 +19,15 @@ carried = {name: st.query_params.get_all(name) for name in KEPT_IN_MENU if name 
 with st.sidebar.container(key="menu", gap="xsmall"):
     for each in pages:
         st.page_link(each, query_params=carried, width="stretch")
+    with st.container(key="printing"):
+        printed = TO_PRINT in st.query_params
+        here = {name: st.query_params.get_all(name) for name in st.query_params if name != TO_PRINT}
+        st.page_link(
+            page,
+            label="Back to the screen" if printed else "Page to print",
+            query_params=here if printed else {**here, TO_PRINT: ["yes"]},
+            help="All rows of all tables as text, for paper: print it with the browser.",
+        )
 try:
     page.run()
 except LeewayError as error:

@@ -51,6 +51,22 @@ def correction_path(vehicle_id: str, code: str, as_of: datetime) -> pl.DataFrame
     return pl.concat([path, readings], how="diagonal")
 
 
+def withheld(vehicle_id: str, code: str, as_of: datetime) -> pl.DataFrame:
+    """Readings of one correction that no figure rests on, as they came: `read_at, value`."""
+    cells = published.table("held_cell", as_of)
+    if not cells.height:
+        return pl.DataFrame(schema={"read_at": pl.Datetime("us", "UTC"), "value": pl.Float64})
+    mine = cells.filter(
+        pl.col("vehicle_id") == vehicle_id,
+        pl.col("column_name").is_null() | (pl.col("column_name") == code),
+        pl.col("value").is_null() | pl.col("column_name").is_null(),
+    )
+    came = stored.vehicle_snapshots(published.store(), vehicle_id)
+    if not mine.height or code not in came.columns:
+        return mine.select("read_at", value=pl.lit(None, pl.Float64)).clear()
+    return came.join(mine, on="read_at", how="semi").select("read_at", value=pl.col(code).cast(pl.Float64)).drop_nulls()
+
+
 def correction_paths(vehicle_id: str, as_of: datetime) -> pl.DataFrame:
     """The same of all its corrections, without what an older state no longer keeps."""
     return published.kept("paths", vehicle_id, as_of, build=lambda: _paths(vehicle_id, as_of))

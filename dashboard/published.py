@@ -6,7 +6,7 @@ nothing is read twice. Connections are never kept.
 
 import os
 from collections.abc import Callable, Mapping, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import polars as pl
@@ -32,6 +32,7 @@ from pipelines.store.folder import Store
 if TYPE_CHECKING:
     from pipelines.causes.visitor import Visitor
 
+NEARLY = timedelta(days=1)  # by which an analysis may be younger than it is asked to be
 STORE_VARIABLE = "LEEWAY_STORE"
 Built = TypeVar("Built")
 
@@ -275,16 +276,28 @@ def papers(*, claims_alone: bool = False) -> bytes:
     return packed_papers(newest_papers(store()), claims_alone=claims_alone)
 
 
-def news(as_of: datetime) -> Digest:
-    """What is new since the analysis before that one; without an earlier one, what stands."""
+def news(as_of: datetime, *, days: int = 0) -> Digest | None:
+    """What is new since an earlier analysis.
+
+    Args:
+        as_of: Time of the analysis.
+        days: The newest one that is at least so old, nearly; 0: the one before, and what stands where there is none.
+
+    Returns:
+        None where `days` are asked for and no kept analysis is so old, or it is the one before.
+    """
+    earlier = [at for at in kept_as_ofs() if at < as_of]
+    old = [at for at in earlier if at <= as_of - timedelta(days=days) + NEARLY]
+    if days and (not old or old[0] == earlier[0]):
+        return None
+    before = next(iter(old), None)
 
     def build() -> Digest:
-        before = next((at for at in kept_as_ofs() if at < as_of), None)
-        earlier = {} if before is None else {name: table(name, before) for name in READ if was_published(name, before)}
+        then = {} if before is None else {name: table(name, before) for name in READ if was_published(name, before)}
         now = {name: table(name, as_of) for name in READ if was_published(name, as_of)}
-        return digest({**now, "catalogue": corrections()}, earlier, as_of=as_of, since=before)
+        return digest({**now, "catalogue": corrections()}, then, as_of=as_of, since=before)
 
-    return kept("news", as_of, build=build)
+    return kept("news", as_of, before, build=build)
 
 
 def not_analysed() -> int:

@@ -72,6 +72,13 @@ def explained(word: str) -> list[str]:
     return lines
 
 
+@cache
+def meaning(word: str) -> str:
+    """What a word means, in a line, without the word itself."""
+    first = explained(word)[0]
+    return first.partition(": ")[2] or first
+
+
 def words() -> list[str]:
     """All words that are explained, topics first, then the rest in order."""
     return [*topics(), *sorted(_words() - set(topics()))]

@@ -15,6 +15,7 @@ COLOURS = {
     "Expected": INK,
     "Smoothed level": "#1F8A9E",
     "Reading": READING,
+    "Withheld": INK,
     "Onset": URGENCY["this_week"].colour,
     "Limit": LIMIT,
     "Way to the limit": LIMIT,
@@ -33,8 +34,9 @@ STRIP = 14  # pixels above the lower edge at which events stand
 
 
 def correction_path(
-    path: pl.DataFrame, row: Mapping[str, Any], events: pl.DataFrame, *, as_of: datetime, unit: str, height: int = 360
-) -> Drawn:
+    path: pl.DataFrame, row: Mapping[str, Any], events: pl.DataFrame, *, as_of: datetime, unit: str, height: int = 360,
+    withheld: pl.DataFrame | None = None,
+) -> Drawn:  # fmt: skip
     """The chart of one correction.
 
     Args:
@@ -44,6 +46,7 @@ def correction_path(
         as_of: The published state's time; the way to the limit starts at the last reading before it.
         unit: Of the correction, as read.
         height: In pixels.
+        withheld: `read_at, value` of readings that no figure rests on; None: there are none.
     """
     limits = limits_drawn(path, row)
     layers = [
@@ -53,6 +56,7 @@ def correction_path(
         *_limits(limits, unit),
         *_way(path, row, limits, as_of, unit),
         *_readings(path, unit),
+        *_withheld(path, withheld, unit),
     ]
     names = [name for name in COLOURS if any(name == drawn_name for drawn_name, _ in layers)]
     colour = alt.Color(
@@ -121,6 +125,20 @@ def _readings(path: pl.DataFrame, unit: str) -> list[tuple[str, alt.Chart]]:
     points = alt.Chart(path.select("read_at", "value", "expected", "level").drop_nulls("value"))
     marked = points.mark_point(size=22, filled=True, opacity=0.8)
     return [("Reading", marked.encode(x=_x("read_at"), y=_y("value", unit), tooltip=tooltip))]
+
+
+def _withheld(path: pl.DataFrame, withheld: pl.DataFrame | None, unit: str) -> list[tuple[str, alt.Chart]]:
+    """What is left out, as crosses; one that would flatten the chart stands at the edge of what was read."""
+    read = path.get_column("value").drop_nulls()
+    if withheld is None or withheld.is_empty() or read.is_empty():
+        return []
+    shown = withheld.with_columns(at=pl.col("value").clip(pl.lit(read).min(), pl.lit(read).max()))
+    tooltip = [
+        alt.Tooltip("read_at:T", title="read", format="%d %B %Y %H:%M"),
+        alt.Tooltip("value:Q", title="withheld, came as", format=".4~g"),
+    ]
+    marks = alt.Chart(shown).mark_point(shape="cross", size=60, filled=False, opacity=1)
+    return [("Withheld", marks.encode(x=_x("read_at"), y=_y("at", unit), tooltip=tooltip))]
 
 
 def _limits(limits: list[float], unit: str) -> list[tuple[str, alt.Chart]]:

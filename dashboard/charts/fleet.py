@@ -183,9 +183,9 @@ def faults_by_date(watch: pl.DataFrame) -> Drawn:
     """Faults that came after each date beside those forecast, with the interval that chance gives them.
 
     Args:
-        watch: `forecast_at, expected, observed, low, high, inside`.
+        watch: `forecast_at, on` (the same in words), `expected, observed, low, high, inside`.
     """
-    named = watch.sort("forecast_at").with_columns(on=pl.col("forecast_at").dt.strftime("%d %b %Y"))
+    named = watch.sort("forecast_at")
     axis = alt.Axis(labelAngle=0, labelOverlap=True)
     base = alt.Chart(named).encode(x=alt.X("on:O", title="forecast made on", sort=None, axis=axis))
     shape = alt.Shape("inside:N", scale=alt.Scale(domain=[True, False], range=["circle", "triangle-up"]), legend=None)
@@ -242,14 +242,12 @@ def work_load(load: pl.DataFrame) -> Drawn:
     """Hours of work by day, one row of fields a depot, the hours written in each field wide enough for them.
 
     Args:
-        load: `depot, day, labour_hours, vehicles`; work without a day is left out.
+        load: `depot, day, day_word, labour_hours, vehicles`; work without a day is left out.
     """
     placed = load.drop_nulls("day").with_columns(
         pl.col("depot").fill_null("all"), hours=pl.col("labour_hours").round(1).cast(pl.String)
     )
-    base = alt.Chart(
-        placed.sort("day").with_columns(pl.col("day").dt.strftime("%d %b").str.strip_chars_start("0"))
-    ).encode(
+    base = alt.Chart(placed.sort("day").with_columns(day="day_word")).encode(
         x=alt.X("day:O", title="hours of work by day", sort=None, axis=alt.Axis(labelAngle=0, labelOverlap=True)),
         y=alt.Y("depot:N", title=None, axis=alt.Axis(labelLimit=140)),
         tooltip=["day:O", "depot:N", alt.Tooltip("labour_hours:Q", title="hours", format=".1f"), "vehicles:Q"],

@@ -16,27 +16,33 @@ import pyarrow as pa
 
 from dashboard.charts import Drawn
 
-_made: dict[int, tuple[weakref.ref[Drawn], dict[str, Any]]] = {}
+Moved = tuple[str, str] | None  # time zone to show, time zone of the clock that draws; None: they are one
+_made: dict[tuple[int, Moved], tuple[weakref.ref[Drawn], dict[str, Any]]] = {}
 _guard = threading.Lock()  # Altair's transformers are one setting for all threads
 
 
-def ready(chart: Drawn) -> dict[str, Any]:
-    """The chart as Vega-Lite, its data sets as bytes of Arrow streams under `datasets`; not to be changed."""
-    place = id(chart)
+def ready(chart: Drawn, moved: Moved = None) -> dict[str, Any]:
+    """The chart as Vega-Lite, its data sets as bytes of Arrow streams under `datasets`; not to be changed.
+
+    Args:
+        chart: What is drawn.
+        moved: Times are written so that the drawing clock shows the hours of another zone.
+    """
+    place = (id(chart), moved)
     known = _made.get(place)
     if known and known[0]() is chart:
         return known[1]
     with _guard:
-        specification = _written(chart)
+        specification = _written(chart, moved)
     _made[place] = (weakref.ref(chart, lambda _: _made.pop(place, None)), specification)
     return specification
 
 
-def _written(chart: Drawn) -> dict[str, Any]:
+def _written(chart: Drawn, moved: Moved) -> dict[str, Any]:
     sets: dict[str, bytes] = {}
 
     def kept(data: Any) -> dict[str, str]:
-        written = _arrow(data)
+        written = _arrow(data if moved is None else _on_clock(data, *moved))
         name = sha256(written).hexdigest()
         sets[name] = written
         return {"name": name}
@@ -45,6 +51,18 @@ def _written(chart: Drawn) -> dict[str, Any]:
     with alt.theme.enable("none"), alt.data_transformers.enable("leeway arrow"):
         specification: dict[str, Any] = chart.to_dict(validate=False)
     return {**specification, "datasets": sets}
+
+
+def _on_clock(data: pl.DataFrame, shown: str, drawn: str) -> pl.DataFrame:
+    """Times such that a clock in the zone `drawn` shows what one in `shown` would."""
+    times = [name for name, dtype in data.schema.items() if isinstance(dtype, pl.Datetime) and dtype.time_zone]
+    return data.with_columns(
+        pl.col(name)
+        .dt.convert_time_zone(shown)
+        .dt.replace_time_zone(None)
+        .dt.replace_time_zone(drawn, ambiguous="earliest", non_existent="null")
+        for name in times
+    )
 
 
 def _arrow(data: pl.DataFrame) -> bytes:

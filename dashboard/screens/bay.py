@@ -37,6 +37,7 @@ def show() -> None:
     st.html(BIG)
     states = published.table("vehicle_state", frame.reader.as_of)
     known = states.get_column("vehicle_id").sort().to_list()
+    st.markdown("## Find it, note what would be lost, read, check, write down, sign off.")
     asked = st.text_input(
         "Fleet number or VIN, or its last characters", key="vehicle", bind="query-params", autocomplete="off"
     )

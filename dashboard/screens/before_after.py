@@ -86,7 +86,7 @@ def _answer(view: BeforeAfter, frame: Frame, unit: str) -> None:
         placeholder=shared.ABSENT,
         alt="Vehicles with the event, largest change first",
         column_config={
-            "at": st.column_config.DatetimeColumn("When", format="D MMM YYYY", timezone=frame.reader.zone.key),
+            "at": st.column_config.DatetimeColumn("When", format="D MMM YYYY"),
             "before": st.column_config.NumberColumn(f"Before{in_unit}", format="%.4g"),
             "after": st.column_config.NumberColumn(f"After{in_unit}", format="%.4g"),
             "change": st.column_config.NumberColumn(f"Change beyond its peers{in_unit}", format="%.3g"),

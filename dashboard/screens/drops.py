@@ -50,9 +50,7 @@ def _reports(view: DropsView) -> None:
         lazy=view.reports.height > 1000,
         placeholder=shared.ABSENT,
         column_config={
-            "loaded_at": st.column_config.DatetimeColumn(
-                "Came in", format="D MMM YYYY, HH:mm", timezone=shared.reader_zone().key
-            ),
+            "loaded_at": st.column_config.DatetimeColumn("Came in", format="D MMM YYYY, HH:mm"),
             "drop_name": st.column_config.TextColumn("Drop"),
             "file": st.column_config.TextColumn("File", width="medium"),
             "table_name": st.column_config.TextColumn("Table"),
@@ -64,9 +62,7 @@ def _reports(view: DropsView) -> None:
             "flagged": st.column_config.NumberColumn("Flagged", help="Values that loaded although they are unusual."),
             "extra_columns": st.column_config.TextColumn("Columns kept out"),
             "unreadable": st.column_config.TextColumn("Why it was not read", width="large"),
-            "withdrawn_at": st.column_config.DatetimeColumn(
-                "Withdrawn", format="D MMM YYYY, HH:mm", timezone=shared.reader_zone().key
-            ),
+            "withdrawn_at": st.column_config.DatetimeColumn("Withdrawn", format="D MMM YYYY, HH:mm"),
         },
     )
 

@@ -1,10 +1,12 @@
 """What words mean, an address a word: as `leeway explain` says it, out of the data that the product ships."""
 
+import polars as pl
 import streamlit as st
 
+from dashboard.screens import frame as shared
 from dashboard.views.wording import plain
 from pipelines.errors import SettingError
-from pipelines.explain import explained, topics, words
+from pipelines.explain import explained, meaning, topics, words
 
 
 def show() -> None:
@@ -30,6 +32,17 @@ def show() -> None:
     st.subheader("Where to begin")
     for topic in topics().values():
         st.page_link("screens/explain.py", label=f"{topic.name}: {topic.title}", query_params={"word": topic.name})
+    st.subheader("All words")
+    shared.table(
+        pl.DataFrame([(word, meaning(word)) for word in known], schema=["word", "meaning"], orient="row"),
+        key="glossary",
+        hide_index=True,
+        alt="Every word that is explained, with what it means in a line",
+        column_config={
+            "word": st.column_config.TextColumn("Word", width="medium"),
+            "meaning": st.column_config.TextColumn("In a line", width="large"),
+        },
+    )
     st.caption("The same in a terminal: leeway explain WORD. Example files to try: leeway explain --example DIR.")
 
 

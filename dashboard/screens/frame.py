@@ -2,11 +2,10 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from functools import partial
 from types import MappingProxyType
 from typing import Any, NoReturn
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import polars as pl
 import streamlit as st
@@ -16,12 +15,14 @@ from dashboard import entered, files, published, suppliers
 from dashboard.charts import Drawn
 from dashboard.charts.ready import ready
 from dashboard.palette import chart_words
+from dashboard.screens import settings
 from dashboard.screens.analyse_now import analyse_now
 from dashboard.screens.saving import offer_chart, offer_table
 from dashboard.views import address
+from dashboard.views.paper import fits, paper_table
 from dashboard.views.wording import Reader, count, plain, sentence, shell_word
 
-UNITS = ("km", "miles")
+WATCHED_EVERY = 60.0  # seconds between looks at the pointer of the store, a file of a line (judgement)
 ABSENT = "\N{EN DASH}"  # in a table cell without a value
 
 
@@ -35,14 +36,14 @@ class Frame:
 
 
 def choose() -> Frame | None:
-    """Side bar with the published state and the distance unit; None where nothing was analysed yet, which it says."""
+    """Side bar with how the reader reads and the published state; None where nothing was analysed yet."""
     states = published.kept_as_ofs()
     if not states:
         return None
-    zone = reader_zone()
     named = {address.state_name(Reader(as_of=at)): at for at in states}
     with st.sidebar:
-        unit = st.segmented_control("Distances in", UNITS, default="km", required=True, key="unit", bind="query-params")
+        _newer(published.store().version())
+        settings.pick()
         picked = next(iter(named))
         if len(named) > 1:
             picked = st.selectbox(
@@ -53,8 +54,20 @@ def choose() -> Frame | None:
                 help="Analyses that are kept. The newest is shown unless you pick another.",
             )
     newest = picked == next(iter(named))
-    reader = Reader(as_of=named[picked], zone=zone, miles=unit == "miles")
-    return Frame(reader=reader, carried=address.shared(reader, newest=newest), newest=newest)
+    reader = reader_at(named[picked])
+    return Frame(
+        reader=reader, carried=address.shared(reader, newest=newest, zone=settings.picked_zone()), newest=newest
+    )
+
+
+@st.fragment(run_every=WATCHED_EVERY)
+def _newer(shown: int) -> None:
+    """Say, by itself, that the store went on since this page was drawn, and show that at a click."""
+    if published.store().version() == shown:
+        return
+    st.info("Newer data are there.")
+    if st.button("Show them", key="newer"):
+        st.rerun()
 
 
 def asked_state(states: Sequence[datetime]) -> datetime | None:
@@ -63,12 +76,10 @@ def asked_state(states: Sequence[datetime]) -> datetime | None:
     return named.get(st.query_params.get("as_of", ""), next(iter(states), None))
 
 
-def reader_zone() -> ZoneInfo:
-    """The zone of the reader's browser; UTC where it tells none that is known here."""
-    try:
-        return ZoneInfo(st.context.timezone or "UTC")
-    except (ZoneInfoNotFoundError, ValueError):
-        return ZoneInfo("UTC")
+def reader_at(as_of: datetime) -> Reader:
+    """Who reads the state of that time, by what they picked."""
+    now = settings.settings()
+    return Reader(as_of=as_of, zone=now.zone, miles=now.miles, fahrenheit=now.fahrenheit, dates=now.dates)
 
 
 def nothing_yet() -> None:
@@ -137,26 +148,48 @@ def your_name(form: str) -> str:
     return name or ""
 
 
-def table(rows: pl.DataFrame, *, key: str, opened_with: Mapping[str, str] = MappingProxyType({}), **shown: Any) -> None:
+def table(
+    rows: pl.DataFrame, *, key: str, opened_with: Mapping[str, str] = MappingProxyType({}),
+    saved: pl.DataFrame | None = None, **shown: Any,
+) -> None:  # fmt: skip
     """A table of text and figures, which can be saved; what a spreadsheet would run stands behind a `'` in it.
 
-    A click on a vehicle's number opens its page in place.
+    A click on a vehicle's number opens its page in place. Paper gets all rows.
 
     Args:
         rows: What it shows.
         key: Its name, unique on the page.
         opened_with: Further parameters of a vehicle's page that is opened from it.
+        saved: What its file holds, in kilometres and °C whatever the reader reads; None: the same rows.
         shown: Further arguments of `st.dataframe`.
     """
-    columns = shown.pop("column_config", {})
+    columns = settings.columns_as_read(shown.pop("column_config", {}))
     opens = f"open {key}"
+    paper(rows, {**columns, "vehicle_id": {"label": "Vehicle"}}, key=key, caption=str(shown.get("alt", "")))
+    if to_print():
+        return
     button = st.column_config.ButtonColumn("Vehicle", type="tertiary", alignment="left", pinned=True, key=opens)
-    st.dataframe(  # noqa: TID251 - the one place
-        files.as_cells(rows), key=key, column_config={**columns, "vehicle_id": button}, **shown
-    )
-    offer_table(rows, key, columns)
+    with st.container(key=f"screen-{key}"):
+        st.dataframe(  # noqa: TID251 - the one place
+            files.as_cells(rows), key=key, column_config={**columns, "vehicle_id": button}, **shown
+        )
+        offer_table(rows if saved is None else saved, key, columns)
     if clicked := st.session_state.get(opens):
         open_vehicle(str(rows.item(clicked["row"], "vehicle_id")), **opened_with)
+
+
+def to_print() -> bool:
+    """Whether the page was opened to be printed: tables stand on it whole, as text."""
+    return st.query_params.get(address.TO_PRINT) == "yes"
+
+
+def paper(rows: pl.DataFrame, columns: Mapping[str, Any], *, key: str, caption: str) -> None:
+    """The same table for paper, which does not scroll: on the page itself, unless it is long and nobody prints yet."""
+    with st.container(key=f"{'printed' if to_print() else 'paper'}-{key}"):
+        if to_print() or fits(rows):
+            st.html(paper_table(rows, columns, reader_at(datetime.now(UTC)), caption=caption))
+        else:
+            st.markdown(f"{rows.height:,} rows: print what \u2018Page to print\u2019 in the menu opens.")
 
 
 def open_vehicle(vehicle_id: str, **more: str) -> NoReturn:
@@ -173,9 +206,11 @@ def chart(drawn: Drawn, *, key: str, alt: str) -> None:
         key: Its name, unique on the page.
         alt: What it shows, in words.
     """
-    spec = {**ready(drawn), "config": chart_words(st.context.theme.type)}
+    now, here = settings.settings(), settings.device_zone()
+    moved = None if now.zone == here else (now.zone.key, here.key)  # the browser draws times on its own clock
+    spec = {**settings.chart_as_read(ready(drawn, moved)), "config": chart_words(st.context.theme.type)}
     st.vega_lite_chart(spec=spec, alt=alt)  # noqa: TID251 - this is the one place
-    offer_chart(drawn, key, title=alt, zone=reader_zone().key)
+    offer_chart(drawn, key, title=alt, zone=now.zone.key)
 
 
 def editor(rows: pl.DataFrame, **shown: Any) -> pl.DataFrame:

@@ -5,7 +5,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import entered, one_vehicle, published
+from dashboard import as_read, entered, one_vehicle, published
 from dashboard.charts.correction_path import correction_path
 from dashboard.charts.lanes import lanes as lanes_chart
 from dashboard.screens import frame as shared
@@ -19,6 +19,17 @@ from dashboard.views.wording import plain, unit_word
 CLOSED_FROM = 2  # groups shown open; the others open at a click (judgement: a screen)
 
 
+def states_of(vehicle_id: str, frame: Frame) -> pl.DataFrame:
+    """The corrections of a vehicle with the catalogue's words, in the reader's degrees."""
+    reader = frame.reader
+    return published.kept(
+        "states",
+        reader,
+        vehicle_id,
+        build=lambda: views.states_of(vehicle_id, as_read.states_of(vehicle_id, reader), as_read.corrections(reader)),
+    )
+
+
 def path_chart(vehicle_id: str, row: dict[str, Any], events: pl.DataFrame, frame: Frame) -> pl.DataFrame | None:
     """Draw one correction in time, and give what was drawn; None where it was not read, which it says.
 
@@ -29,17 +40,24 @@ def path_chart(vehicle_id: str, row: dict[str, Any], events: pl.DataFrame, frame
         frame: Of the page.
     """
     as_of, correction = frame.reader.as_of, row["correction"]
-    path = as_judged(one_vehicle.correction_path(vehicle_id, correction, as_of), row)
+    path = as_judged(as_read.path(vehicle_id, correction, frame.reader), row)
     if not path.get_column("value").count():
         st.info(f"{plain(row['title'])} was not read on this vehicle.")
         return None
     chart = published.kept(
         "path_chart",
-        as_of,
+        frame.reader,
         vehicle_id,
         correction,
         entered.now().newest,
-        build=lambda: correction_path(path, row, events, as_of=as_of, unit=unit_word(row["unit"])),
+        build=lambda: correction_path(
+            path,
+            row,
+            events,
+            as_of=as_of,
+            unit=unit_word(row["unit"]),
+            withheld=as_read.withheld(vehicle_id, correction, frame.reader),
+        ),
     )
     shared.chart(
         chart,
@@ -59,32 +77,25 @@ def beside_part(vehicle_id: str, correction: str, vehicle_state: pl.DataFrame, f
     )  # fmt: skip
     if other is None:
         return
-    as_of = frame.reader.as_of
-    states = published.kept(
-        "states",
-        as_of,
-        other,
-        build=lambda: views.states_of(other, one_vehicle.states(other, as_of), published.corrections()),
-    )
+    states = states_of(other, frame)
     rows = states.filter(pl.col("correction") == correction).to_dicts()
     if not rows:
         st.info(f"Vehicle {plain(other)} does not have this correction.")
         return
     st.markdown(f"**Vehicle {plain(other)}.** {plain(correction_sentence(rows[0], frame.reader))}")
-    path_chart(other, rows[0], one_vehicle.events(other, as_of), frame)
+    path_chart(other, rows[0], one_vehicle.events(other, frame.reader.as_of), frame)
 
 
 def glance_part(vehicle_id: str, states: pl.DataFrame, frame: Frame) -> None:
     """All its corrections as small lines, by group; nothing where what was expected is no longer kept."""
-    as_of = frame.reader.as_of
     groups = published.kept(
         "lanes",
-        as_of,
+        frame.reader,
         vehicle_id,
         build=lambda: {
             name: lanes_chart(rows)
             for name, rows in lanes(
-                all_as_judged(one_vehicle.correction_paths(vehicle_id, as_of), states), states, published.corrections()
+                all_as_judged(as_read.paths(vehicle_id, frame.reader), states), states, published.corrections()
             ).items()
         },
     )

@@ -11,11 +11,11 @@ from dashboard.charts.fleet import work_load
 from dashboard.screens import frame as shared
 from dashboard.screens.deciding import decide_part
 from dashboard.screens.frame import Frame
+from dashboard.screens.visit import plan_of
 from dashboard.views.ahead import months_ahead
 from dashboard.views.joined import choices
-from dashboard.views.plan import UNPLACED, PlanView, bays_of, days_of, on_paper, plan
+from dashboard.views.plan import UNPLACED, PlanView, bays_of, days_of
 from dashboard.views.wording import plain
-from pipelines.wording import with_names
 
 
 def show() -> None:
@@ -25,18 +25,8 @@ def show() -> None:
     if frame is None:
         shared.nothing_yet()
         return
-    people = entered.now().people
-    work_plan = with_names(published.table("work_plan", frame.reader.as_of), people)
-    depots = shared.picked("Depot", choices(work_plan, "depot"), "depot")
-    view = plan(
-        work_plan,
-        planned=published.was_published("work_plan", frame.reader.as_of),
-        left_out=with_names(published.table("plan_left_out", frame.reader.as_of), people),
-        decided=entered.visits(frame.reader),
-        vehicle_state=published.table("vehicle_state", frame.reader.as_of),
-        depots=depots,
-        reader=frame.reader,
-    )
+    depots = shared.picked("Depot", choices(published.table("work_plan", frame.reader.as_of), "depot"), "depot")
+    view = plan_of(frame, depots)
     if view.binding:
         st.error("\n".join(f"- {plain(said)}" for said in view.binding))
     st.markdown(f"## {plain(view.sentence)}")
@@ -52,7 +42,7 @@ def show() -> None:
         )
         shared.chart(chart, key="work_load", alt="Hours of work by day at each depot")
     if view.rows.height:
-        _visits(view, frame, depots)
+        _visits(view, frame)
     if view.waiting.height:
         _waiting(view)
     with st.container(key="screen-decide"):  # not on paper
@@ -63,20 +53,10 @@ def show() -> None:
     _assumed(frame)
 
 
-def _visits(view: PlanView, frame: Frame, depots: list[str]) -> None:
-    """The visits as a table to work with and, for the printer, as one that does not scroll."""
-    with st.container(key="paper"):
-        st.markdown(
-            published.kept(
-                "on paper",
-                frame.reader,
-                depots,
-                entered.now().newest,
-                build=lambda: on_paper(view.rows, frame.reader),
-            )
-        )
-    with st.container(key="screen-table"):
-        _table(view)
+def _visits(view: PlanView, frame: Frame) -> None:
+    """The visits as a table, and as files."""
+    _table(view)
+    with st.container(key="screen-downloads"):
         _downloads(view, frame)
 
 

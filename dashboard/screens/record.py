@@ -73,6 +73,7 @@ def record_part(events: pl.DataFrame, frame: Frame) -> None:
         return
     shared.table(
         shared.known_columns(record_table(events, frame.reader)),
+        saved=events.reverse().rename({"km": "odometer_km"}),
         hide_index=True,
         placeholder=shared.ABSENT,
         key="record",

@@ -2,16 +2,18 @@
 
 import streamlit as st
 
-from dashboard import published
+from dashboard import as_read, entered, published
 from dashboard.charts import fleet as charts
 from dashboard.palette import URGENCY
 from dashboard.screens import frame as shared
 from dashboard.screens.frame import Frame
+from dashboard.screens.visit import plan_of
 from dashboard.views.joined import Choice, choices
 from dashboard.views.today import TodayView, first_in_line, grouping, today
+from dashboard.views.together import open_decisions, together
 from dashboard.views.unread import unread
 from dashboard.views.wording import plain
-from pipelines.digest import MUST_NOT_BE_DRIVEN
+from pipelines.digest import MUST_NOT_BE_DRIVEN, Digest
 from pipelines.explain import topics
 
 COLUMNS = [
@@ -47,7 +49,7 @@ def show() -> None:
         frame.reader,
         choice,
         build=lambda: today(
-            published.fleet_tables(as_of),
+            as_read.fleet_tables(frame.reader),
             choice=choice,
             reader=frame.reader,
             false_alarms_per_vehicle_year=published.setting("false_alarms_per_vehicle_year", as_of),
@@ -56,32 +58,70 @@ def show() -> None:
     st.markdown(f"## {plain(view.sentence)}")
     if view.watched:
         st.markdown(view.watched)
-    shared.basis(frame, view.alarms, published.forecast_warning())
+    shared.basis(frame, view.age, view.alarms, published.forecast_warning())
     _news(frame)
     if view.empty_reason:
         st.info(view.empty_reason)
         return
     _table(view, frame)
     _charts(view, frame, choice)
-    _unread(view, frame)
+    _unread(view)
 
 
 def _news(frame: Frame) -> None:
-    """What must not be driven, with the reason, and what is new since the analysis before."""
-    told = published.news(frame.reader.as_of)
-    urgent = [section for section in told.sections if section.title == MUST_NOT_BE_DRIVEN]
-    for section in urgent:
-        st.error("\n".join([f"**{section.title}**", *(f"- {plain(line)}" for line in section.lines)]))
+    """What must not be driven or comes too late, with the reason; what the fleet did; what is new; what is open."""
+    as_of, said = frame.reader.as_of, frame.reader.said
+    told = published.news(as_of)
+    assert told is not None  # noqa: S101 - it is told of the analysis before, or for the first time
+    for section in told.sections:
+        if section.title == MUST_NOT_BE_DRIVEN:
+            st.error("\n".join([f"**{section.title}**", *(f"- {plain(said(line))}" for line in section.lines)]))
+    planned = plan_of(frame)
+    off = {line.partition(":")[0] for part in told.sections if part.title == MUST_NOT_BE_DRIVEN for line in part.lines}
+    late = [line for line in planned.binding if line.split(" ")[0].rstrip(":") not in off]
+    if late:
+        st.warning("\n".join(["**No visit in time**", *(f"- {plain(line)}" for line in late)]))
+    for words in _together(frame):
+        st.markdown(plain(words))
+    _told(told, frame)
+    if week := published.news(as_of, days=7):
+        _told(week, frame)
+    held = published.table("held_reading", as_of)
+    decided = planned.rows.get_column("decision").count() if planned.rows.height else 0
+    for words, page in open_decisions(held, visits=planned.rows.height, decided=decided):
+        st.page_link(f"screens/{page}.py", label=f"To decide: {plain(words)}", query_params=frame.carried)
+
+
+def _together(frame: Frame) -> list[str]:
+    """What the whole fleet did of late."""
+    names = ("drift_season", "drift_model", "drift_moved", "calibration_register")
+    return published.kept(
+        "together",
+        frame.reader,
+        entered.now().newest,
+        build=lambda: together(
+            {name: published.table(name, frame.reader.as_of) for name in names},
+            corrections=published.corrections(),
+            notes=entered.notes(),
+            reader=frame.reader,
+        ),
+    )
+
+
+def _told(told: Digest, frame: Frame) -> None:
+    """What is new since an earlier analysis, folded away under its headings."""
     other = [section for section in told.sections if section.title != MUST_NOT_BE_DRIVEN]
     if not other:
+        st.caption(f"Whole fleet. {plain(frame.reader.said(told.told))}: nothing is new.")
         return
     names = ", ".join(f"{section.title.lower()} ({len(section.lines)})" for section in other)
-    with st.expander(f"Whole fleet. {told.told}: {names}"):
+    with st.expander(f"Whole fleet. {frame.reader.said(told.told)}: {names}"):
         for section in other:
-            st.markdown("\n".join([f"**{section.title}**", "", *(f"- {plain(line)}" for line in section.shown())]))
+            lines = [f"- {plain(frame.reader.said(line))}" for line in section.shown()]
+            st.markdown("\n".join([f"**{section.title}**", "", *lines]))
 
 
-def _unread(view: TodayView, frame: Frame) -> None:
+def _unread(view: TodayView) -> None:
     """Who was not read for long: nothing can be said of what is not read."""
     said = unread(view.rows)
     if said is None:
@@ -97,9 +137,7 @@ def _unread(view: TodayView, frame: Frame) -> None:
         column_config={
             "depot": st.column_config.TextColumn("Depot"),
             "days_since_read": st.column_config.NumberColumn("Days ago", format="%.0f"),
-            "last_read_at": st.column_config.DatetimeColumn(
-                "Last read", format="D MMM YYYY", timezone=frame.reader.zone.key
-            ),
+            "last_read_at": st.column_config.DatetimeColumn("Last read", format="D MMM YYYY"),
         },
     )
 
@@ -167,9 +205,7 @@ def _table(view: TodayView, frame: Frame) -> None:
             "likely_code": st.column_config.TextColumn("Likely code"),
             "open_faults": st.column_config.NumberColumn("Open codes"),
             "is_outlier": st.column_config.CheckboxColumn("Unlike peers"),
-            "last_read_at": st.column_config.DatetimeColumn(
-                "Last read", format="D MMM YYYY", timezone=frame.reader.zone.key
-            ),
+            "last_read_at": st.column_config.DatetimeColumn("Last read", format="D MMM YYYY"),
             "days_since_read": st.column_config.NumberColumn("Days ago", format="%.0f"),
             "engine_family": st.column_config.TextColumn("Engine family"),
             "depot": st.column_config.TextColumn("Depot"),

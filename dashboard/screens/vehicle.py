@@ -11,11 +11,12 @@ from dashboard.charts.waiting import cost_of_waiting
 from dashboard.screens import frame as shared
 from dashboard.screens.checking import checks_part
 from dashboard.screens.frame import Frame
-from dashboard.screens.glance import beside_part, glance_part, path_chart
+from dashboard.screens.glance import beside_part, glance_part, path_chart, states_of
 from dashboard.screens.notes import notes_part
 from dashboard.screens.record import codes_part, codes_that_stand, record_part, repairs_part
 from dashboard.screens.setting_back import setting_back_part
 from dashboard.screens.trends_picked import titles_of
+from dashboard.screens.visit import planned_visit
 from dashboard.views import vehicle as views
 from dashboard.views import why
 from dashboard.views.explained import leading_words
@@ -25,7 +26,8 @@ from dashboard.views.record import identity
 from dashboard.views.today import NO_CAUSE
 from dashboard.views.too_little import peers_read
 from dashboard.views.waiting import waiting
-from dashboard.views.wording import percent, plain
+from dashboard.views.wording import Reader, percent, plain
+from pipelines.explain import topics
 
 
 def show() -> None:
@@ -80,13 +82,7 @@ def _unknown(asked: str, known: list[str], frame: Frame) -> None:
 
 def _vehicle(vehicle_id: str, vehicle_state: pl.DataFrame, frame: Frame) -> None:
     as_of = frame.reader.as_of
-    corrections = published.corrections()
-    states = published.kept(
-        "states",
-        as_of,
-        vehicle_id,
-        build=lambda: views.states_of(vehicle_id, one_vehicle.states(vehicle_id, as_of), corrections),
-    )
+    states = states_of(vehicle_id, frame)
     about = published.vehicles().filter(pl.col("vehicle_id") == vehicle_id).to_dicts()
     causes = views.causes_of(vehicle_id, entered.checks(vehicle_id, as_of).ranking, published.cause_knowledge())
     summary = views.summary(
@@ -98,8 +94,9 @@ def _vehicle(vehicle_id: str, vehicle_state: pl.DataFrame, frame: Frame) -> None
     st.markdown(
         f"**{summary.urgency}** — {summary.meaning}" + (f"  \n{plain(summary.subtitle)}" if summary.subtitle else "")
     )
-    if visit := entered.visit(vehicle_id, frame.reader):
-        st.markdown(plain(visit))
+    for visit in (planned_visit(vehicle_id, frame), entered.visit(vehicle_id, frame.reader)):
+        if visit:
+            st.markdown(plain(visit))
     for said in summary.sentences:
         st.markdown(f"## {plain(said)}" if said == summary.sentences[0] else plain(said))
     who = identity(about[0] if about else {}, one_vehicle.clock(vehicle_id, as_of), frame.reader)
@@ -213,13 +210,13 @@ def _causes(vehicle_id: str, vehicle: dict[str, Any], states: pl.DataFrame, fram
         st.markdown("Nothing strays that a cause could be named for.")
         return
     if [cause.cause for cause in causes] == [NO_CAUSE]:
-        st.markdown(f"No cause that is known here stands out. {plain(causes[0].evidence)}")
+        st.markdown(f"No cause that is known here stands out. {plain(frame.reader.said(causes[0].evidence))}")
         return
     checks_part(vehicle_id, now, frame)
     for place, cause in enumerate(causes):
         with st.expander(f"{percent(cause.probability)} · {plain(cause.name)}", expanded=place == 0):
             if cause.evidence:
-                st.markdown(plain(cause.evidence))
+                st.markdown(plain(frame.reader.said(cause.evidence)))
             if place == 0 and states.item(0, "alarm"):
                 moved = published.moved_by_causes(vehicle.get("engine_family") or "")
                 st.markdown(plain(leading_words(states.row(0, named=True), cause, moved)))
@@ -246,7 +243,7 @@ def _forecast(vehicle_id: str, frame: Frame) -> None:
     chart = published.kept("chances", frame.reader, vehicle_id, build=lambda: chances(view.rows))
     shared.chart(chart, key="chances", alt=" ".join(view.sentences))
     st.markdown("\n".join(f"- {plain(said)}" for said in view.sentences))
-    st.caption(f"If nothing is repaired before. {plain(view.basis)}")
+    st.caption(f"If nothing is repaired before. {plain(frame.reader.said(view.basis))}")
 
 
 def _waiting(vehicle_id: str, frame: Frame) -> None:
@@ -271,9 +268,14 @@ def _unlike_peers(vehicle_id: str, vehicle_state: pl.DataFrame, frame: Frame) ->
 
 def _all_corrections(vehicle_id: str, states: pl.DataFrame, frame: Frame) -> None:
     st.subheader("All its corrections")
+    corrections = published.corrections()
     glance_part(vehicle_id, states, frame)
+    as_came = views.states_of(vehicle_id, one_vehicle.states(vehicle_id, frame.reader.as_of), corrections)
     shared.table(
-        shared.known_columns(views.states_table(states)),
+        shared.known_columns(views.states_table(states, frame.reader)),
+        saved=views.states_table(as_came, Reader(as_of=frame.reader.as_of)).rename(
+            {"rate_by_distance": "rate_per_1000km"}
+        ),
         hide_index=True,
         placeholder=shared.ABSENT,
         key="all_corrections",
@@ -289,7 +291,12 @@ def _all_corrections(vehicle_id: str, states: pl.DataFrame, frame: Frame) -> Non
                 "Away", help="Distance from expected, in times its healthy scatter", format="%.1f"
             ),
             "rate_per_30d": st.column_config.NumberColumn("A month", format="%.3g"),
-            "leeway_pct": st.column_config.ProgressColumn("Leeway left", format="%.0f %%", min_value=0, max_value=100),
+            "rate_by_distance": st.column_config.NumberColumn(
+                f"In {frame.reader.thousand}", help="How fast it moves by distance", format="%.3g"
+            ),
+            "leeway_pct": st.column_config.ProgressColumn(
+                "Leeway left", format="%.0f %%", min_value=0, max_value=100, help=topics()["leeway"].text
+            ),
             "code": st.column_config.TextColumn("Code"),
         },
     )

@@ -7,7 +7,7 @@ from dashboard import entered, published
 from dashboard.charts.withheld import beside_history
 from dashboard.screens import frame as shared
 from dashboard.views.withheld import Batch, Decision, batches, headline, left_out_alone
-from dashboard.views.wording import Reader, plain
+from dashboard.views.wording import plain
 
 MOST = 20  # batches with a chart each; the rest waits below them
 
@@ -17,7 +17,7 @@ def withheld() -> None:
     as_ofs = published.kept_as_ofs()
     if not as_ofs or not published.was_published("held_reading", as_ofs[0]):
         return
-    reader = Reader(as_of=as_ofs[0], zone=shared.reader_zone())
+    reader = shared.reader_at(as_ofs[0])
     table = published.table("held_reading", as_ofs[0])
     known = entered.now()
     found = batches(table, published.table("held_history", as_ofs[0]), known.counts, published.names(), reader)

@@ -67,7 +67,8 @@ def plan(
         depots: What the reader picked.
         reader: Whose clock it is written for.
     """
-    picked = Choice(depot=depots)
+    picked, said = Choice(depot=depots), pl.col("reason").map_elements(reader.said, return_dtype=pl.String)
+    work_plan, left_out = work_plan.with_columns(said), left_out.with_columns(said)
     ordered = picked.of(work_plan, "depot").sort("day", "depot", "bay", "start_at", "vehicle_id", nulls_last=True)
     starts = [reader.local(at).strftime("%H:%M") if at else None for at in ordered.get_column("start_at")]
     rows = ordered.join(decided.drop("value"), on="vehicle_id", how="left", maintain_order="left").with_columns(
@@ -85,12 +86,19 @@ def plan(
                 {name: each.label for name, each in URGENCY.items()}, default=None, return_dtype=pl.String
             )
         ),
-        load=rows.group_by("depot", "day").agg(pl.col("labour_hours").sum(), vehicles=pl.len()).sort("day", "depot"),
+        load=_load(rows, reader),
         vehicles={
             **dict(rows.select("vehicle_id", "day").iter_rows()), **dict.fromkeys(waiting.get_column("vehicle_id")),
         },
         empty_reason="" if rows.height or waiting.height else _empty_reason(work_plan, planned),
     )  # fmt: skip
+
+
+def _load(rows: pl.DataFrame, reader: Reader) -> pl.DataFrame:
+    """Hours by depot and day, with the day in words."""
+    hours = rows.group_by("depot", "day").agg(pl.col("labour_hours").sum(), vehicles=pl.len()).sort("day", "depot")
+    words = [reader.day(day, absent="", short=True) for day in hours.get_column("day")]
+    return hours.with_columns(day_word=pl.Series(words, dtype=pl.String))
 
 
 def _waiting(left_out: pl.DataFrame, urgencies: pl.DataFrame, decided: pl.DataFrame) -> pl.DataFrame:
@@ -153,23 +161,6 @@ def _empty_reason(work_plan: pl.DataFrame, planned: bool) -> str:
     if work_plan.height:
         return "No work is planned at this depot."
     return "The plan was made: no vehicle needs hands."
-
-
-def on_paper(rows: pl.DataFrame, reader: Reader) -> str:
-    """The visits as a Markdown table for the printer, whose paper does not scroll; empty: there are none."""
-    if not rows.height:
-        return ""
-    head = ("Day", "Start", "Depot", "Bay", "Vehicle", "Jobs", "Hours", "Why")
-    lines = [
-        (
-            reader.day(row["day"], absent="not placed"), row["start"] or "", row["depot"] or "",
-            "" if row["bay"] is None else str(row["bay"]), row["vehicle_id"], row["jobs"] or "",
-            number(row["labour_hours"]), row["reason"] or "",
-        )
-        for row in rows.iter_rows(named=True)
-    ]  # fmt: skip
-    cells = [" | ".join(plain(cell).replace("\n", " ") for cell in line) for line in lines]
-    return "\n".join(f"| {line} |" for line in (" | ".join(head), " | ".join("---" for _ in head), *cells))
 
 
 def days_of(rows: pl.DataFrame) -> list[str]:

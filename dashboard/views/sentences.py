@@ -8,6 +8,7 @@ from dashboard.views.wording import Reader, amount, number, sentence
 
 Row = Mapping[str, Any]
 FAR = timedelta(days=730)  # a date beyond it says no more than that there is time
+USED_UP_PCT = 0.5  # leeway that is said as 0 %
 STILL = {  # state -> what is said of a correction that neither drifts nor stands outside
     "relearning": "is relearning: it was set back lately and is on its way to its normal level",
     "not_learning": "stands still to the last digit although the vehicle is used: it is not learning",
@@ -63,6 +64,8 @@ def limit_dates(low: datetime | None, middle: datetime | None, high: datetime | 
 
 
 def _limit(row: Row, reader: Reader) -> str:
+    if row.get("leeway_pct") is not None and row["leeway_pct"] < USED_UP_PCT:
+        return f"it stands at its limit now{_no_code(row)}"
     words = limit_dates(row["limit_at_p10"], row["limit_at_p50"], row["limit_at_p90"], reader) + _no_code(row)
     return f"at this rate it {words}" if words.startswith(("meets", "may", "does")) else f"it {words}"
 

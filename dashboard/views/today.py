@@ -10,6 +10,7 @@ from dashboard.palette import URGENCY, look
 from dashboard.views.joined import Choice, with_catalogue, with_vehicles
 from dashboard.views.leeway import leeway_that_counts
 from dashboard.views.sentences import short_sentence
+from dashboard.views.together import age_sentence
 from dashboard.views.wording import Reader, count, listed, number, percent
 
 NO_CAUSE = "none_of_these"  # what a ranking calls the chance that no known cause is the true one
@@ -51,6 +52,7 @@ class TodayView:
 
     sentence: str
     watched: str
+    age: str
     alarms: str
     rows: pl.DataFrame
     empty_reason: str = ""
@@ -88,6 +90,7 @@ def today(
     return TodayView(
         sentence=_sentence(counts),
         watched=_watched(watched),
+        age=age_sentence(fleet, reader),
         alarms=_alarms(fleet, tables.correction_state, reader, false_alarms_per_vehicle_year),
         rows=rows,
         empty_reason="" if rows.height else _empty_reason(fleet, tables.vehicle_state),
@@ -166,6 +169,7 @@ def _rows(fleet: pl.DataFrame, tables: FleetTables, reader: Reader) -> pl.DataFr
         .drop("leeway_pct")
         .join(counts, on="vehicle_id", how="left", maintain_order="left")
         .with_columns(why=pl.coalesce("urgency_reason", "worked_on", "near_without_code"))
+        .with_columns(pl.col("why").map_elements(reader.said, return_dtype=pl.String))
         .join(what, on="vehicle_id", how="left")
         .join(_first_causes(tables.cause_ranking, tables.cause_titles), on="vehicle_id", how="left")
         .join(chances(tables.fault_forecast), on="vehicle_id", how="left")

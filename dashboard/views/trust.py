@@ -79,7 +79,7 @@ def trust(
         sentences=[said for said in (_basis(found), _ratio(found), _caught(found), _better(found)) if said],
         curve=levels,
         curve_sentences=_curve_sentences(levels, horizon_days),
-        watch=dates,
+        watch=dates.with_columns(on=_days(dates, reader)) if dates.height else dates,
         watch_sentence=_watch_sentence(dates, reader),
         measures=_measures(mine),
         empty_reason="" if mine.height else UNCHECKED,
@@ -155,6 +155,10 @@ def _interval(row: Mapping[str, Any], *, scale: float) -> str:
     if row["low"] is None or row["high"] is None:
         return ""
     return f" (between {number(scale * row['low'])} and {number(scale * row['high'])})"
+
+
+def _days(dates: pl.DataFrame, reader: Reader) -> pl.Series:
+    return pl.Series([reader.short_day(at) for at in dates.get_column("forecast_at")], dtype=pl.String)
 
 
 def _watch_sentence(dates: pl.DataFrame, reader: Reader) -> str:

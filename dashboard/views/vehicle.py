@@ -116,7 +116,7 @@ def _subtitle(vehicle: Mapping[str, Any]) -> str:
     parts = [
         vehicle.get("engine_family"),
         vehicle.get("depot"),
-        vehicle.get("duty"),
+        (vehicle.get("duty") or "").replace("_", " "),
         f"model year {vehicle['model_year']}" if vehicle.get("model_year") else None,
     ]
     return " · ".join(str(part) for part in parts if part)
@@ -188,7 +188,7 @@ def _nothing_strays(steady: pl.DataFrame, *, near: bool, cause: "CauseView | Non
 
 def _first_of_all(state: Mapping[str, Any], reader: Reader) -> list[str]:
     """Why it stands at its urgency; and that it was worked on since it was read, before what the reading says."""
-    why = [state["urgency_reason"]] if state.get("urgency_reason") else []
+    why = [reader.said(state["urgency_reason"])] if state.get("urgency_reason") else []
     if state.get("worked_on_at") is None:
         return why
     worked = f"Worked on {reader.day(state['worked_on_at'])}, not read since"
@@ -215,7 +215,7 @@ def _counting(states: pl.DataFrame) -> dict[str, Any]:
 
 def _least(states: pl.DataFrame, leeway: float) -> str:
     """Whose leeway is the vehicle's: ' (Idle trim)'."""
-    known = states.filter((pl.col("leeway_pct") - leeway).abs() < 0.01).sort("correction")
+    known = states.filter((pl.col("leeway_pct") - leeway).abs() < 0.01)  # the leading one first
     return f" ({known.item(0, 'title')})" if known.height else ""
 
 
@@ -241,8 +241,8 @@ class CauseView:
     shows: str = ""  # when it shows or grows
 
 
-def states_table(states: pl.DataFrame) -> pl.DataFrame:
-    """The vehicle's corrections as a table: title, state in words, value, expected, band, leeway, rate."""
+def states_table(states: pl.DataFrame, reader: Reader) -> pl.DataFrame:
+    """The vehicle's corrections as a table: title, state in words, value, expected, band, leeway, rates."""
     return states.select(
         "title",
         state=state_words(),
@@ -252,6 +252,7 @@ def states_table(states: pl.DataFrame) -> pl.DataFrame:
         unit=pl.Series([unit_word(unit) or None for unit in states.get_column("unit")], dtype=pl.String),
         z="z",
         rate_per_30d="rate_per_30d",
+        rate_by_distance=pl.col("rate_per_1000km") * reader.per_thousand(1.0),
         leeway_pct="leeway_pct",
         code="correction",
     )

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo
 
+from dashboard.views.dates import DAY_FIRST, MONTH_FIRST, day_words, rewritten
 from pipelines import wording
 from pipelines.visible import visible
 
@@ -36,55 +37,74 @@ UNIT_WORDS = {
 }
 
 
+FIGURE = re.compile(  # a figure with a catalogue's unit in text that an analysis published
+    rf"([+{MINUS}])?(\d+(?:\.\d+)?)[ {NO_BREAK}](degC|°C|deg_crank|deg|permille|mlambda|ratio|mg/stroke)(?![\w/])"
+)
+
+
 @dataclass(frozen=True, kw_only=True)
 class Reader:
-    """Who reads: the zone of their clock, kilometres or miles, and the moment the figures stand for.
+    """Who reads: the zone of their clock, their units and form of dates, and the moment the figures stand for.
 
     Attributes:
         as_of: The published state shown (UTC).
         zone: The reader's time zone.
-        miles: Distances in miles and temperatures in °F; otherwise kilometres and °C.
+        miles: Distances in miles; otherwise kilometres.
+        fahrenheit: Temperatures in °F; otherwise °C.
+        dates: One of `dates.FORMS`.
     """
 
     as_of: datetime
     zone: ZoneInfo = UTC_ZONE
     miles: bool = False
+    fahrenheit: bool = False
+    dates: str = DAY_FIRST
 
     def local(self, at: datetime) -> datetime:
         """The same moment on the reader's clock; a time without a zone is taken as UTC."""
         return (at if at.tzinfo else at.replace(tzinfo=UTC)).astimezone(self.zone)
 
-    def day(self, at: datetime | date | None, *, absent: str = "not known") -> str:
-        """'12 March', with the year where it is not that of `as_of`."""
+    def day(self, at: datetime | date | None, *, absent: str = "not known", short: bool = False) -> str:
+        """'12 March', with the year where it is not that of `as_of`; short: '12 Mar'."""
         if at is None:
             return absent
         local = self.local(at) if isinstance(at, datetime) else at
-        words = f"{local.day}{NO_BREAK}{local:%B}"
-        return words if local.year == self.local(self.as_of).year else f"{words}{NO_BREAK}{local.year}"
+        return day_words(local, self.dates, year=local.year != self.local(self.as_of).year, short=short)
 
     def short_day(self, at: datetime | None) -> str:
         """The same for a table cell: '12 Mar', '12 Mar 2030'."""
-        if at is None:
-            return "not known"
-        local = self.local(at)
-        year = "" if local.year == self.local(self.as_of).year else f"{NO_BREAK}{local.year}"
-        return f"{local.day}{NO_BREAK}{local:%b}{year}"
+        return self.day(at, short=True)
 
     def moment(self, at: datetime | None) -> str:
         """'12 March 2031, 14:05 (Europe/Lisbon)'."""
         if at is None:
             return "not known"
         local = self.local(at)
-        return f"{local.day}{NO_BREAK}{local:%B}{NO_BREAK}{local.year}, {local:%H:%M} ({self.zone.key})"
+        return f"{day_words(local, self.dates, year=True)}, {local:%H:%M} ({self.zone.key})"
 
     def between(self, low: datetime, high: datetime) -> str:
         """'between 3 and 19 June', 'between 28 May and 3 June', 'on 3 June' when both are one day."""
         first, last = self.local(low), self.local(high)
         if first.date() == last.date():
             return f"on {self.day(last)}"
-        if (first.year, first.month) == (last.year, last.month):
+        one_month = (first.year, first.month) == (last.year, last.month)
+        if one_month and self.dates == DAY_FIRST:
             return f"between {first.day} and {self.day(last)}"
+        if one_month and self.dates == MONTH_FIRST:
+            return f"between {self.day(first).partition(',')[0]} and {last.day}{self.day(last).partition(',')[2]}"
         return f"between {self.day(first)} and {self.day(last)}"
+
+    def said(self, text: str) -> str:
+        """Text that an analysis published, with its days, units and temperatures as this reader reads them."""
+        return rewritten(FIGURE.sub(self._figure, text), self.dates, self.local(self.as_of).date())
+
+    def _figure(self, found: re.Match[str]) -> str:
+        """A figure in the reader's unit: one with a sign is a difference, which has no zero of its own."""
+        sign, figure, unit = found[1] or "", found[2], found[3]
+        if unit in {"degC", "°C"} and self.fahrenheit:
+            figure, unit = f"{1.8 * float(figure) + (0 if sign else 32):.3g}", "degF"
+        word = unit_word(unit)
+        return f"{sign}{figure}{NO_BREAK}{word}" if word else f"{sign}{figure}"
 
     def distance(self, km: float | None, *, digits: int = 0) -> str:
         """'12,400 km' or '7,705 miles'."""
@@ -94,8 +114,8 @@ class Reader:
         return f"{figure:,.{digits}f}{NO_BREAK}{unit}"
 
     def amount(self, value: float | None, unit: str | None, *, figures: int = 2) -> str:
-        """A value with its unit; temperatures in °F for who reads miles."""
-        if value is not None and unit == "degC" and self.miles:
+        """A value with its unit; temperatures in °F for who reads those."""
+        if value is not None and unit == "degC" and self.fahrenheit:
             return amount(32 + 1.8 * value, "degF", figures=figures)
         return amount(value, unit, figures=figures)
 

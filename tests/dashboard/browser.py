@@ -17,7 +17,9 @@ from urllib.error import URLError
 import axe_playwright_python
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 
-__all__ = ["CHROMIUM", "PATIENCE_MS", "browser", "expect", "hindrances", "served", "settle"]
+__all__ = [
+    "CHROMIUM", "PATIENCE_MS", "browser", "cut_on_paper", "expect", "hindrances", "served", "settle", "too_narrow",
+]  # fmt: skip
 
 CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
 FLAGS = [
@@ -109,4 +111,56 @@ def hindrances(page: Page) -> list[str]:
         page.emulate_media(color_scheme=scheme)
         page.wait_for_timeout(200)
         found += [f"{scheme}: {each}" for each in page.evaluate(FOUND)]
+    return found
+
+
+WIDTHS = {1920: 1080, 1440: 900, 820: 1180, 375: 812}  # screens of an office, a laptop, a tablet upright and a phone
+REDRAWN = 30  # tenths of a second
+WRONG = """() => {
+    const main = document.querySelector("[data-testid=stMain]");
+    const found = [];
+    if (document.documentElement.scrollWidth > window.innerWidth) found.push("the page scrolls sideways");
+    if (main.scrollWidth > main.clientWidth + 1) found.push("the page scrolls sideways in its frame");
+    if (main.clientWidth < 0.8 * window.innerWidth) found.push(`${main.clientWidth} pixels are left of the page`);
+    const levels = [...main.querySelectorAll("h1,h2,h3,h4,h5,h6")].filter(h => h.offsetParent).map(h => +h.tagName[1]);
+    const jump = levels.findIndex((level, place) => level > (place ? levels[place - 1] : 0) + 1);
+    if (jump >= 0) found.push(`heading ${jump} jumps to level ${levels[jump]}`);
+    const first = main.querySelector("h2, [data-testid=stAlert], [data-testid=stMarkdown] p");
+    const seen = first && first.getBoundingClientRect();
+    if (!seen || seen.top > window.innerHeight) found.push("the first sentence is out of sight");
+    return found;
+}"""
+
+
+def too_narrow(page: Page) -> list[str]:
+    """What is wrong with the page on any of the screens, in light and in dark: it is drawn anew, not loaded again."""
+    found: list[str] = []
+    for width, height in WIDTHS.items():
+        page.set_viewport_size({"width": width, "height": height})
+        for scheme in ("light", "dark"):
+            page.emulate_media(color_scheme=scheme)
+            wrong = page.evaluate(WRONG)
+            for _ in range(REDRAWN):  # charts follow the width after a while
+                if not wrong:
+                    break
+                page.wait_for_timeout(100)
+                wrong = page.evaluate(WRONG)
+            found += [f"{width}, {scheme}: {each}" for each in wrong]
+    page.set_viewport_size({"width": 1440, "height": 900})
+    return found
+
+
+TABLES_CUT = """() => [...document.querySelectorAll("[data-testid=stDataFrame]")].filter(drawn => {
+    const screen = drawn.closest("[class*=st-key-screen-]");
+    const key = [...screen?.classList ?? []].find(name => name.startsWith("st-key-screen-"));
+    const paper = key && document.querySelector("." + CSS.escape(key.replace("screen", "paper")));
+    return !paper || !paper.offsetHeight || drawn.offsetHeight;
+}).map(drawn => "cut on paper: " + (drawn.closest("[class*=st-key-]")?.className ?? "a table"))"""
+
+
+def cut_on_paper(page: Page) -> list[str]:
+    """Tables of which paper would show a window only."""
+    page.emulate_media(media="print")
+    found: list[str] = page.evaluate(TABLES_CUT)
+    page.emulate_media(media="screen")
     return found

@@ -127,7 +127,7 @@ class Pages:
                     causes=likely,
                 ),
                 states=states,
-                table=views.states_table(states),
+                table=views.states_table(states, self.reader),
                 causes=likely,
                 forecast=views.forecast(vehicle, self.tables["fault_forecast"], codes),
                 codes=codes,
@@ -260,6 +260,13 @@ def _(told: Told) -> bool:
     return True
 
 
+@rule("a straying correction whose leeway is used up is said to be at its limit")
+def _(told: Told) -> bool:
+    row = told.states.row(0, named=True)
+    used = told.strays and row["leeway_pct"] is not None and row["leeway_pct"] < 0.5
+    return not used or "at its limit now" in told.words or "is coming back" in told.words
+
+
 @rule("where the memory was not read, open codes are not known anywhere, not none")
 def _(told: Told) -> bool:
     if told.state["open_faults"] is not None:
@@ -284,7 +291,7 @@ def _(told: Told) -> bool:
 def _(told: Told) -> bool:
     if told.state["urgency"] in ("none", "unknown"):
         return True
-    why = told.state["urgency_reason"]
+    why = told.pages.reader.said(told.state["urgency_reason"] or "")
     shown = told.summary.sentences[0] == why and told.today["why"] == why
     return bool(why) and shown and (told.visit is None or told.visit["reason"] is not None)
 

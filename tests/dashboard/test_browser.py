@@ -178,5 +178,8 @@ if tools.CHROMIUM:  # without a browser on the machine there is nothing to colle
             visitor.opens_again_elsewhere().reads("Notes (1)")
 
     def test_a_distance_unit_goes_along_from_page_to_page(running, address):
-        visitor = Visitor(running, address).opens("trends").presses("miles").goes_to("Today")
-        visitor.is_at("unit=miles")
+        visitor = Visitor(running, address).opens("trends")
+        visitor.page.get_by_role("button", name="Units, dates, time zone").click()
+        visitor.presses("miles")
+        visitor.page.keyboard.press("Escape")
+        visitor.goes_to("Today").is_at("unit=miles")

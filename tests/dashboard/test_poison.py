@@ -10,6 +10,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 from click.testing import CliRunner
+from pypdf import PdfReader
 from streamlit.testing.v1 import AppTest
 
 from dashboard import files, published
@@ -60,7 +61,7 @@ WORDS = (
 )
 
 
-WITHOUT_DATA = {"trust", "explain"}  # pages that show no text of a fleet
+WITHOUT_DATA = {"trust", "explain", "begin"}  # pages that show no text of a fleet
 ASKED = {"query": {"sql": "FROM work_plan"}, "before_after": {"kind": "work on a part"}}  # so that there is an answer
 
 
@@ -191,6 +192,17 @@ assert spec is not None
 assert spec.loader is not None
 tools = importlib.util.module_from_spec(spec)
 spec.loader.exec_module(tools)
+READ_BY = "unit=miles&degrees=Fahrenheit&dates=year+first&zone=Pacific/Auckland"
+MONTHS = "January|February|March|April|May|June|July|August|September|October|November|December"
+OTHER_FORM = re.compile(rf"\b\d{{1,2}}[ \u00a0](?:{MONTHS})\b|\d[ \u00a0](?:km|°C)\b")
+
+
+def heard(message, troubles: list[str]) -> None:
+    """Errors of the console, but for Streamlit's own search for its base address below the page's path."""
+    if message.type == "error" and "/_stcore/" not in message.location["url"]:
+        troubles.append(f"http: {message.text}")
+
+
 LIVE = """() => [...document.querySelectorAll("a[href], img[src], iframe, object, embed, form, script[src]")]
     .map(each => each.href || each.src || each.action || each.tagName)
     .filter(place => /evil|javascript:|mailto:/.test(place) && !place.startsWith(location.origin))"""
@@ -198,23 +210,48 @@ DRAWN = "() => document.querySelectorAll('[data-testid=stMain] .katex, [data-tes
 
 if tools.CHROMIUM:  # without a browser on the machine there is nothing to collect
 
-    def test_in_a_browser_nothing_is_asked_for_nothing_of_data_can_be_followed_and_nobody_is_kept_out(poisoned_store):
+    def test_in_a_browser_nothing_of_data_works_nobody_is_kept_out_and_every_screen_and_paper_holds_the_page(
+        poisoned_store,
+    ):
         with tools.served(poisoned_store.path) as address, tools.browser() as running:
-            page = running.new_page()
+            page = running.new_page(viewport={"width": 1440, "height": 900})
             asked: list[str] = []
+            wrong: dict[str, list[str]] = {}
             page.on("request", lambda request: asked.append(request.url))
+            page.on("console", lambda message: heard(message, asked))
             page.set_default_timeout(tools.PATIENCE_MS)
             said = ""
             for place in ("", "vehicle", *(name for name in PAGES if name not in {"today", "vehicle"})):
-                page.goto(f"{address}/{place}")
+                page.goto(f"{address}/{place}?{READ_BY}")
                 tools.settle(page)
-                said += page.locator("[data-testid=stMain]").inner_text()
+                text = page.locator("[data-testid=stMain]").inner_text()
+                said += text
                 assert page.evaluate(LIVE) == [], place
                 assert page.evaluate(DRAWN) == 0, place
-                assert tools.hindrances(page) == [], place
+                wrong[place] = [
+                    *tools.hindrances(page), *tools.too_narrow(page), *tools.cut_on_paper(page),
+                    *OTHER_FORM.findall(text),
+                ]  # fmt: skip
+            assert "\n".join(f"{place}: {trouble}" for place, troubles in wrong.items() for trouble in troubles) == ""
             assert not [url for url in asked if url.startswith(("http", "ws")) and not url.startswith(address)]
             assert not [url for url in asked if re.search(r"/[ituv]\.png", url)]
         shown = said.replace("\N{WORD JOINER}", "")
         assert f"Vehicle {NAMES['V1']}" in shown
         assert "www.evil.example/t a@evil.example :tada: <img src='http://evil.example/u.png'>" in shown
         assert "\\!" not in shown
+        assert "2031-05-21, 00:00 (Pacific/Auckland)" in said
+
+    def test_paper_has_the_last_row_and_column_of_a_table_that_scrolls_on_the_screen(poisoned_store):
+        pages = {
+            "query?sql=SELECT+n,+'row'||n+AS+last_column+FROM+range(60)+AS+r(n)": ["row0", "row59"],
+            "vehicle?print=yes&vehicle=V": [],
+        }
+        with tools.served(poisoned_store.path) as address, tools.browser() as running:
+            page = running.new_page(viewport={"width": 1440, "height": 900})
+            page.set_default_timeout(tools.PATIENCE_MS)
+            for place, words in pages.items():
+                page.goto(f"{address}/{place}")
+                tools.settle(page)
+                printed = PdfReader(io.BytesIO(page.pdf(format="A4", landscape=True)))
+                text = "".join(sheet.extract_text() for sheet in printed.pages)
+                assert not [word for word in words if word not in text], text

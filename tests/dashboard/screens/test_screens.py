@@ -142,18 +142,26 @@ def test_the_drops_page_says_what_came_in_and_what_was_set_aside(monkeypatch, kn
     assert app.dataframe[2].value["row_number"].to_list() == [182]
 
 
-@pytest.mark.parametrize("page", [page for page in PAGES if page != "explain"])
+@pytest.mark.parametrize("page", [page for page in PAGES if page not in {"explain", "begin"}])
 def test_without_a_store_every_page_says_how_to_begin(monkeypatch, tmp_path, page):
     app = opened(monkeypatch, tmp_path / "none", page)
     assert "There is no store at" in text(app)
     assert "leeway demo" in app.code[0].value
 
 
-@pytest.mark.parametrize("page", [page for page in PAGES if page not in {"drops", "explain"}])
+@pytest.mark.parametrize("page", [page for page in PAGES if page not in {"drops", "explain", "begin"}])
 def test_a_store_that_was_never_analysed_names_the_command(monkeypatch, loaded_store, page):
     app = opened(monkeypatch, loaded_store, page)
     assert "nothing was analysed yet" in text(app)
     assert app.code[0].value.startswith("leeway analyse")
+
+
+def test_how_to_begin_is_told_with_and_without_a_store(monkeypatch, known_store, tmp_path):
+    for place in (known_store, tmp_path / "none"):
+        app = opened(monkeypatch, place, "begin")
+        assert "leeway analyse --store" in app.code[0].value
+        assert app.dataframe[0].value["read"].to_list()[1] == "every week"
+    assert "one false alarm in 10 years" in text(app)
 
 
 def test_a_damaged_store_is_one_plain_line(monkeypatch, tmp_path):

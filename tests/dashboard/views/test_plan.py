@@ -1,8 +1,7 @@
 import polars as pl
 
-from dashboard.views.plan import UNPLACED, bays_of, days_of, on_paper, plan
+from dashboard.views.plan import UNPLACED, bays_of, days_of, plan
 from pipelines.catalogue.tables import published_tables
-from pipelines.wording import with_names
 
 NOBODY = pl.DataFrame(schema={"vehicle_id": pl.String, "decision": pl.String, "value": pl.String})
 
@@ -78,17 +77,6 @@ def test_who_is_in_the_workshop_alarms_nobody(work_plan, tables, reader):
     view = planned(work_plan.filter(pl.col("vehicle_id") == "V2"), tables, reader, left_out=out, decided=started)
     assert view.binding == []
     assert view.waiting["decision"].to_list() == ["It is in the workshop"]
-
-
-def test_on_paper_every_visit_stands_with_its_whole_reason_and_text_is_text(work_plan, tables, reader):
-    odd = work_plan.with_columns(jobs=pl.lit("a|b"), reason=pl.lit("by p-1: [x](y) *z*"))
-    view = planned(with_names(odd, {"p-1": "Anna"}), tables, reader)
-    lines = on_paper(view.rows, reader).splitlines()
-    assert len(lines) == 2 + 2
-    assert all(line.count(" | ") == lines[0].count(" | ") for line in lines)
-    assert r"a\|b" in lines[2]
-    assert r"by Anna\: \[x\]\(y\) \*z\*" in lines[2]
-    assert on_paper(view.rows.clear(), reader) == ""
 
 
 def test_work_without_a_day_is_not_lost(work_plan, tables, reader):

@@ -71,7 +71,7 @@ def test_a_code_that_ended_does_not_stand(tables, reader):
 
 
 def test_a_freeze_frame_speaks_of_what_was_brought_in_the_readers_units(reader):
-    miles = Reader(as_of=reader.as_of, miles=True)
+    miles = Reader(as_of=reader.as_of, fahrenheit=True)
     fault = {"code": "P0171", "ff_coolant_temp": 100.0, "ff_map": None, "ff_tank_level": 7.0}
     assert freeze_frame(fault, miles) == "coolant 212\N{NO-BREAK SPACE}°F, tank level 7"
 

@@ -1,0 +1,70 @@
+"""The catalogue, states and readings of a store in the reader's degrees; cached like what they come from."""
+
+from dataclasses import replace
+from typing import Any
+
+import polars as pl
+
+from dashboard import one_vehicle, published
+from dashboard.views.degrees import catalogue_in_fahrenheit, readings_in_fahrenheit, states_in_fahrenheit
+from dashboard.views.today import FleetTables
+from dashboard.views.wording import Reader
+
+
+def corrections(reader: Reader) -> pl.DataFrame:
+    """The catalogue."""
+    known = published.corrections()
+    if not reader.fahrenheit:
+        return known
+    return published.kept("corrections in °F", build=lambda: catalogue_in_fahrenheit(known))
+
+
+def correction(code: str, reader: Reader) -> dict[str, Any]:
+    """The catalogue's row of one correction."""
+    return corrections(reader).row(by_predicate=pl.col("code") == code, named=True)
+
+
+def states(reader: Reader) -> pl.DataFrame:
+    """The published table `correction_state`."""
+    known = published.table("correction_state", reader.as_of)
+    if not reader.fahrenheit:
+        return known
+    return published.kept(
+        "states in °F", reader.as_of, build=lambda: states_in_fahrenheit(known, published.corrections())
+    )
+
+
+def states_of(vehicle_id: str, reader: Reader) -> pl.DataFrame:
+    """Its rows of one vehicle."""
+    known = one_vehicle.states(vehicle_id, reader.as_of)
+    return states_in_fahrenheit(known, published.corrections()) if reader.fahrenheit else known
+
+
+def values(code: str, reader: Reader) -> pl.DataFrame:
+    """Readings of one correction in the fleet: `vehicle_id, read_at, value, calibration`."""
+    known = published.correction_values(code, reader.as_of)
+    return readings_in_fahrenheit(known, published.correction(code)) if reader.fahrenheit else known
+
+
+def path(vehicle_id: str, code: str, reader: Reader) -> pl.DataFrame:
+    """One correction of one vehicle at every reading, with what was expected of it."""
+    known = one_vehicle.correction_path(vehicle_id, code, reader.as_of)
+    return readings_in_fahrenheit(known, published.correction(code)) if reader.fahrenheit else known
+
+
+def withheld(vehicle_id: str, code: str, reader: Reader) -> pl.DataFrame:
+    """Its readings that no figure rests on, as they came: `read_at, value`."""
+    known = one_vehicle.withheld(vehicle_id, code, reader.as_of)
+    return readings_in_fahrenheit(known, published.correction(code)) if reader.fahrenheit else known
+
+
+def paths(vehicle_id: str, reader: Reader) -> pl.DataFrame:
+    """The same of all its corrections."""
+    known = one_vehicle.correction_paths(vehicle_id, reader.as_of)
+    return states_in_fahrenheit(known, published.corrections()) if reader.fahrenheit and known.width else known
+
+
+def fleet_tables(reader: Reader) -> FleetTables:
+    """The tables that the page of the whole fleet is made of."""
+    known = published.fleet_tables(reader.as_of)
+    return replace(known, correction_state=states(reader), corrections=corrections(reader))
