@@ -32,6 +32,14 @@ def times_read(vehicle_id: str, as_of: datetime) -> dict[str, int]:
     return published.kept("times read", vehicle_id, as_of, build=build)
 
 
+def log_values(vehicle_id: str, as_of: datetime) -> pl.DataFrame:
+    """What its values rest on that rows of logs made, up to then."""
+    rows = published.kept(
+        "log values", vehicle_id, as_of, build=lambda: stored.log_values(published.store(), vehicle_id)
+    )
+    return rows.filter(pl.col("read_at") <= as_of)
+
+
 def states(vehicle_id: str, as_of: datetime) -> pl.DataFrame:
     """What `correction_state` says of it."""
     return published.rows_of("correction_state", as_of, vehicle_id=vehicle_id)

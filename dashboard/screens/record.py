@@ -7,7 +7,7 @@ from streamlit.elements.lib.column_types import ColumnConfig
 from dashboard import one_vehicle, published
 from dashboard.screens import frame as shared
 from dashboard.screens.frame import Frame
-from dashboard.views.record import earlier_repairs, record_table, standing_codes
+from dashboard.views.record import earlier_repairs, log_table, record_table, standing_codes
 from pipelines.catalogue.corrections import own_code_titles
 
 
@@ -88,6 +88,29 @@ def record_part(events: pl.DataFrame, frame: Frame) -> None:
             "remark": st.column_config.TextColumn("Complaint, remark"),
         },
     )
+
+
+def logs_part(vehicle_id: str, frame: Frame) -> None:
+    """Of how many rows of its logs each value was made, and how far those lie apart; nothing where it has none."""
+    values = log_table(one_vehicle.log_values(vehicle_id, frame.reader.as_of), published.names())
+    if not values.height:
+        return
+    with st.expander("What the values from its logs rest on"):
+        shared.table(
+            values,
+            hide_index=True,
+            placeholder=shared.ABSENT,
+            key="log_values",
+            alt="Each value that rows of a log made: how many rows counted, and between which eight in ten of them lie",
+            lazy=values.height > 1000,
+            column_config={
+                "read_at": _day("Read", frame),
+                "what": st.column_config.TextColumn("What", width="large"),
+                "rows": st.column_config.NumberColumn("Rows that counted"),
+                "least": st.column_config.NumberColumn("Eight in ten from", format="%.4g"),
+                "most": st.column_config.NumberColumn("To", format="%.4g"),
+            },
+        )
 
 
 def _day(label: str, frame: Frame) -> ColumnConfig:

@@ -13,7 +13,7 @@ from dashboard.screens.checking import checks_part
 from dashboard.screens.frame import Frame
 from dashboard.screens.glance import beside_part, glance_part, path_chart, states_of
 from dashboard.screens.notes import notes_part
-from dashboard.screens.record import codes_part, codes_that_stand, record_part, repairs_part
+from dashboard.screens.record import codes_part, codes_that_stand, logs_part, record_part, repairs_part
 from dashboard.screens.setting_back import setting_back_part
 from dashboard.screens.trends_picked import titles_of
 from dashboard.screens.visit import planned_visit
@@ -124,6 +124,7 @@ def _vehicle(vehicle_id: str, vehicle_state: pl.DataFrame, frame: Frame) -> None
     repairs_part(vehicle_id, frame)
     _all_corrections(vehicle_id, states, frame)
     record_part(events, frame)
+    logs_part(vehicle_id, frame)
     notes_part("vehicle", [About(vehicle_id=vehicle_id), *([About(depot=depot)] if depot else []), About()], frame)
 
 

@@ -165,6 +165,17 @@ def _named(column: str, names: Mapping[str, str]) -> pl.Expr:
     return pl.col(column).replace_strict(names, default=words, return_dtype=pl.String) if names else words
 
 
+def log_table(values: pl.DataFrame, names: Mapping[str, str]) -> pl.DataFrame:
+    """What values rest on that rows of a log made, the newest first: `read_at, what, rows, least, most`."""
+    return values.sort("read_at", "column_name", descending=[True, False]).select(
+        "read_at",
+        what=pl.col("column_name").replace_strict(names, default=pl.col("column_name"), return_dtype=pl.String),
+        rows="row_count",
+        least="least",
+        most="most",
+    )
+
+
 def record_table(events: pl.DataFrame, reader: Reader) -> pl.DataFrame:
     """The record as a table, the newest first: `at, kind, text, found, workshop, odometer, remark`."""
     rows = events.reverse()

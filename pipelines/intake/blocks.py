@@ -42,11 +42,13 @@ class Block:
     cells: One column per header name, with row_number (the header of a text file or sheet is row 1).
     decimal_comma: cells are not separated by commas, so a comma inside a number can only be its decimal sign.
     reread: Gives rows by their numbers, every cell as it came, where `cells` holds parsed numbers; None: it does not.
+    log_values: What values rest on that rows of a log made, as the store keeps it; None: they are no log's.
     """
 
     cells: pl.DataFrame | TextRows
     decimal_comma: bool = False
     reread: Callable[[Iterable[int]], TextRows] | None = None
+    log_values: pl.DataFrame | None = None
 
     @property
     def names(self) -> tuple[str, ...]:

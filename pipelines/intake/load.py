@@ -38,6 +38,7 @@ from pipelines.store.layout import gather_vehicles
 from pipelines.store.loads import (
     add_flags,
     add_loads,
+    add_log_values,
     add_proposals,
     add_quarantined,
     file_names,
@@ -230,6 +231,8 @@ class _Loading:
             columns = self._columns(block.names, file)
             report.extra, report.waiting = columns.extra, columns.waiting
             self._add(block, report, columns)
+            if block.log_values is not None:
+                add_log_values(self.connection, block.log_values, report.load_id)
 
     def _columns(self, header: Sequence[str], file: SourceFile) -> Columns:
         """What the columns of a header are; found once for all files of the table that have it."""

@@ -9,6 +9,7 @@ from pipelines.catalogue.tables import drop_tables
 from pipelines.errors import DropError, EmptyError, SettingError
 from pipelines.intake.apart import Apart
 from pipelines.intake.blocks import CELLS, LOAD, ROW, Block, frame_of_blocks
+from pipelines.intake.casting import Reading, cast
 from pipelines.intake.delimited import Layout
 from pipelines.intake.files import SourceFile
 from pipelines.intake.foreign import LEAST_OF, MOST_OF, ROWS_OF, map_cells
@@ -102,7 +103,27 @@ def mapped_blocks(
         _refuse_many_on_a_key(mapped, file, mapping)
         mapped = mapped.hstack(cells.select(CELLS))
     beside = [name for name in mapped.columns if name.endswith((ROWS_OF, LEAST_OF, MOST_OF))]
-    yield Block(cells=mapped.drop(LOAD, *beside, strict=False))
+    rests_on = log_values(mapped, Reading(time_zone=time_zone)) if beside else None
+    yield Block(cells=mapped.drop(LOAD, *beside, strict=False), log_values=rests_on)
+
+
+def log_values(rows: pl.DataFrame, how: Reading) -> pl.DataFrame:
+    """What the values of a log's readings rest on: vehicle_id, read_at, column_name, row_count, least, most.
+
+    Args:
+        rows: As `map_cells` makes them of a log.
+        how: How times are written.
+    """
+    keys = [cast(rows["vehicle_id"], "text", how), cast(rows["read_at"], "time", how)]
+    parts = [
+        pl.DataFrame([
+            *keys, pl.Series("column_name", [name], dtype=pl.String).new_from_index(0, rows.height),
+            rows[f"{name}{ROWS_OF}"].cast(pl.Int64).alias("row_count"), rows[f"{name}{LEAST_OF}"].alias("least"),
+            rows[f"{name}{MOST_OF}"].alias("most"),
+        ]).filter(rows[name].is_not_null())
+        for name in (each.removesuffix(ROWS_OF) for each in rows.columns if each.endswith(ROWS_OF))
+    ]  # fmt: skip
+    return pl.concat(parts)
 
 
 def made_of(

@@ -33,6 +33,13 @@ def add_loads(connection: duckdb.DuckDBPyConnection, loads: pl.DataFrame) -> Non
     connection.unregister("new_loads")
 
 
+def add_log_values(connection: duckdb.DuckDBPyConnection, values: pl.DataFrame, load_id: int) -> None:
+    """Keep what values of a log rest on: vehicle_id, read_at, column_name, row_count, least, most."""
+    connection.register("new_values", values.with_columns(pl.lit(load_id, dtype=pl.Int32).alias("load_id")))
+    connection.execute("INSERT INTO log_values BY NAME SELECT * FROM new_values")
+    connection.unregister("new_values")
+
+
 def add_quarantined(connection: duckdb.DuckDBPyConnection, rows: pl.DataFrame) -> None:
     """Put rows into quarantine: row_number, load_id, column_name, reason, detail, original."""
     if rows.is_empty():

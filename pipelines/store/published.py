@@ -170,6 +170,19 @@ def proposed(store: Store) -> pl.DataFrame:
         )
 
 
+def log_values(store: Store, vehicle_id: str) -> pl.DataFrame:
+    """What one vehicle's values rest on that rows of logs made: `read_at, column_name, row_count, least, most`."""
+    with store.reading() as connection:
+        return frame_of(
+            connection,
+            # One row per value of a reading that still stands as its load brought it.
+            "SELECT read_at, column_name, row_count, least, most FROM log_values "
+            "SEMI JOIN snapshots USING (vehicle_id, read_at, load_id) WHERE vehicle_id = $vehicle "
+            "ORDER BY read_at, column_name",
+            vehicle=vehicle_id,
+        )
+
+
 def vehicle_snapshots(store: Store, vehicle_id: str) -> pl.DataFrame:
     """One vehicle's whole history: contract columns, then the corrections that it ever read; by time."""
     with store.reading() as connection:

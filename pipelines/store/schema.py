@@ -53,6 +53,14 @@ PROPOSALS = """
     );
 """
 
+LOG_VALUES = """
+    -- One row per value that rows of a log made: how many of them counted, the tenth and ninetieth of a hundred.
+    CREATE TABLE IF NOT EXISTS log_values (
+        load_id INTEGER, vehicle_id VARCHAR, read_at TIMESTAMPTZ, column_name VARCHAR, row_count BIGINT, least DOUBLE,
+        most DOUBLE
+    );
+"""
+
 DEPOT_SINCE = """
     ALTER TABLE vehicles ADD COLUMN IF NOT EXISTS depot_since DATE;
     ALTER TABLE vehicles_replaced ADD COLUMN IF NOT EXISTS depot_since DATE;
@@ -129,6 +137,7 @@ STEPS: list[tuple[str, Step]] = [
     ("readers of snapshots", _add_readers),
     ("date from which a vehicle's depot holds", lambda connection: connection.execute(DEPOT_SINCE)),
     ("no flags on exchanged vehicles", _forget_exchanges),
+    ("what values of logs rest on", lambda connection: connection.execute(LOG_VALUES)),
 ]
 
 

@@ -5,11 +5,13 @@ from datetime import UTC, datetime
 import duckdb
 import pytest
 
+from pipelines.intake.load import load
+from pipelines.intake.mapping import read_mapping
 from pipelines.store import schema
 from pipelines.store.checking import breaches
 from pipelines.store.evidence import read_evidence
 from pipelines.store.folder import Store
-from pipelines.store.published import flagged, quarantined
+from pipelines.store.published import flagged, log_values, quarantined
 from pipelines.store.withdrawal import withdraw
 
 LATER = datetime(2031, 2, 1, tzinfo=UTC)
@@ -85,3 +87,18 @@ def test_flags_of_before_on_exchanged_vehicles_go_since_such_readings_wait_for_a
         for reason in (schema.EXCHANGED, "fell"):
             connection.execute("INSERT INTO flags (load_id, vehicle_id, reason) VALUES (2, 'v1', ?)", [reason])
     assert flagged(before)["reason"].to_list() == ["fell"]
+
+
+def test_a_log_loaded_into_a_store_of_before_says_what_its_values_rest_on(before, tmp_path):
+    rows = "\n".join(f"v1,2031-03-01 08:{n // 60:02d}:{n % 60:02d},{n % 5},90" for n in range(40))
+    (tmp_path / "log.csv").write_text(f"vehicle_id,read_at,ltft_b1_idle,coolant_c\n{rows}\n")
+    (tmp_path / "log.toml").write_text(
+        'table = "snapshots"\n[log]\nsession_gap_minutes = 20\n[[column]]\nto = "vehicle_id"\nfrom = "vehicle_id"\n'
+        '[[column]]\nto = "read_at"\nfrom = "read_at"\n[[column]]\nto = "ltft_b1_idle"\nfrom = "ltft_b1_idle"\n'
+        'how = "median"\n'
+    )
+    report = load(before, [tmp_path / "log.csv"], mapping=read_mapping(tmp_path / "log.toml"))
+    assert report.exit_code == 0
+    assert log_values(before, "v1").drop("read_at").rows() == [("ltft_b1_idle", 40, 0.0, 4.0)]
+    withdraw(before, [str(report.files[0].load_id)])
+    assert log_values(before, "v1").is_empty()
