@@ -29,7 +29,7 @@ def correction_sentence(row: Row, reader: Reader) -> str:
     if row["state"] == "drifting" and _coming_back(row):
         return f"{stands} and is coming back {_pace(row)}."
     if row["state"] == "drifting":
-        return f"{title} has {_movement(row, reader)}; {_limit(row, reader)}."
+        return f"{title} has {_movement(row, reader)}{_inside(row)}; {_limit(row, reader)}."
     if row["state"] == "outside":
         return f"{stands}; {_limit(row, reader)}."
     if row.get("changed_at") is not None:
@@ -94,6 +94,15 @@ def _pace(row: Row) -> str:
 
 def _movement(row: Row, reader: Reader) -> str:
     return f"{'climbed' if _rising(row) else 'fallen'} {_pace(row)}{_since(row, reader)}"
+
+
+def _inside(row: Row) -> str:
+    """', still inside its band' where the smoothed level has not left it: the readings together say that it moves."""
+    known = [row[name] for name in ("expected", "deviation", "band_low", "band_high") if row.get(name) is not None]
+    if len(known) < 4:
+        return ""
+    expected, deviation, low, high = known
+    return ", still inside its band" if low <= expected + deviation <= high else ""
 
 
 def _since(row: Row, reader: Reader) -> str:

@@ -3,6 +3,8 @@
 import numba
 import numpy as np
 
+from pipelines.drift.harm import SMALL
+
 HOLD = 0.9  # an alarm holds until its evidence is below this share of the threshold; judgement ...
 BACK = 0.75  # ... or it reads, or its smoothed level is, within this many sigmas of what is expected,
 RETURNED = 0.35  # or within this share of the farthest it strayed,
@@ -46,7 +48,8 @@ def rise(alarm, away, direction, sigma, day):  # type: ignore[no-untyped-def]
 def stand(alarm, away, apart, evidence, threshold, sigma, worked):  # type: ignore[no-untyped-def]  # noqa: PLR0917
     """What one more reading does to an alarm: `STANDS`, `RETURNS` (the reading is back) or `FADES` (evidence is gone).
 
-    Evidence counts as gone inside the band alone: what stands outside it is no memory of a change.
+    Evidence counts as gone inside the band alone: what stands outside it is no memory of a change. A small change needs
+    no patience then: nothing asks for its alarm any more, neither the test nor the band.
 
     Args:
         alarm: Of `ALARM`, standing; off when it ends.
@@ -62,7 +65,8 @@ def stand(alarm, away, apart, evidence, threshold, sigma, worked):  # type: igno
     faded = evidence < HOLD * threshold and abs(away) < BAND_SIGMAS * sigma
     alarm.quiet = alarm.quiet + 1 if returned or faded else 0
     mended = worked and abs(apart) < BAND_SIGMAS * sigma
-    if alarm.quiet < PATIENCE and not mended:
+    doubt = faded and alarm.peak <= SMALL * sigma
+    if alarm.quiet < PATIENCE and not (mended or doubt):
         return STANDS
     alarm.on = False
     return RETURNS if returned or mended else FADES

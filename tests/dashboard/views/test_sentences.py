@@ -32,6 +32,12 @@ def test_a_climbing_correction_says_how_fast_since_when_and_when_it_meets_its_li
     )
 
 
+def test_one_that_moves_inside_its_band_is_said_to_be_still_inside():
+    near = DRIFTING | {"expected": 0.0, "band_low": -9.0, "band_high": 9.0}
+    assert "since 12 March, still inside its band; at this rate" in said(near)
+    assert "inside" not in said(near | {"band_high": 8.0})
+
+
 def test_a_falling_correction_that_meets_no_limit_says_so():
     assert said(DRIFTING | NO_LIMIT | {"rate_per_30d": -0.4, "deviation": -2.0}) == (
         "Bank 1 idle trim has fallen 0.4 % a month since 12 March; it is not expected to meet its limit."

@@ -70,6 +70,12 @@ def test_an_alarm_ends_at_the_third_reading_in_a_row_that_is_back_or_has_no_evid
     assert alarm.on == (end == "STANDS")
 
 
+@pytest.mark.parametrize(("peak", "end"), [(8.9, "FADES"), (9.1, "STANDS")])
+def test_a_small_change_without_evidence_inside_the_band_is_over_at_once(kernel, peak, end):
+    alarm = alarm_of(on=True, peak=peak)  # 4.5 sigmas of 2
+    assert kernel("stand")(alarm, 5.0, 9.0, 8.9, THRESHOLD, SIGMA, False) == getattr(alarm_rules, end)
+
+
 def test_one_reading_away_begins_the_count_anew(kernel):
     alarm = alarm_of(on=True, peak=10.0)
     for apart in (1.0, 1.0, 9.0, 1.0, 1.0):
