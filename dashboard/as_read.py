@@ -6,9 +6,15 @@ from typing import Any
 import polars as pl
 
 from dashboard import one_vehicle, published
-from dashboard.views.degrees import catalogue_in_fahrenheit, readings_in_fahrenheit, states_in_fahrenheit
+from dashboard.views.degrees import (
+    CELSIUS,
+    FAHRENHEIT,
+    catalogue_in_fahrenheit,
+    readings_in_fahrenheit,
+    states_in_fahrenheit,
+)
 from dashboard.views.today import FleetTables
-from dashboard.views.wording import Reader
+from dashboard.views.wording import Reader, unit_word
 
 
 def corrections(reader: Reader) -> pl.DataFrame:
@@ -38,6 +44,18 @@ def states_of(vehicle_id: str, reader: Reader) -> pl.DataFrame:
     """Its rows of one vehicle."""
     known = one_vehicle.states(vehicle_id, reader.as_of)
     return states_in_fahrenheit(known, published.corrections()) if reader.fahrenheit else known
+
+
+def states_of_correction(code: str, reader: Reader) -> pl.DataFrame:
+    """Its rows of one correction."""
+    known = published.states_of_correction(code, reader.as_of)
+    return states_in_fahrenheit(known, published.corrections()) if reader.fahrenheit else known
+
+
+def unit_of(code: str, *, fahrenheit: bool) -> str:
+    """The unit of a correction, as it is read."""
+    unit = published.correction(code)["unit"]
+    return unit_word(FAHRENHEIT if fahrenheit and unit == CELSIUS else unit)
 
 
 def values(code: str, reader: Reader) -> pl.DataFrame:

@@ -19,7 +19,6 @@ from dashboard.views.today import FleetTables
 from dashboard.views.trust import unchecked_warning
 from dashboard.views.vehicle import by_urgency as by_urgency_of
 from dashboard.views.withheld import as_it_stands
-from dashboard.views.wording import unit_word
 from pipelines.catalogue.tables import published_tables
 from pipelines.causes.knowledge import Cause, causes
 from pipelines.command_options import DEFAULT_STORE
@@ -172,11 +171,6 @@ def corrections() -> pl.DataFrame:
 def correction(code: str) -> dict[str, Any]:
     """The catalogue's row of one correction."""
     return corrections().row(by_predicate=pl.col("code") == code, named=True)
-
-
-def unit_of(code: str) -> str:
-    """The unit of one correction, in words."""
-    return unit_word(correction(code)["unit"])
 
 
 def correction_values(code: str, as_of: datetime) -> pl.DataFrame:

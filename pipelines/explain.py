@@ -73,6 +73,17 @@ def explained(word: str) -> list[str]:
 
 
 @cache
+def column_help() -> dict[str, str]:
+    """What published columns mean, by name, of those that mean one thing wherever they stand."""
+    said: dict[str, set[str]] = {}
+    for table in published_tables().values():
+        for column in table.columns:
+            said.setdefault(column.name, set()).add(column.meaning.replace("|", ", "))
+    one = {name: next(iter(meanings)) for name, meanings in said.items() if len(meanings) == 1}
+    return {name: f"{words[:1].upper()}{words[1:]}." for name, words in one.items() if words}
+
+
+@cache
 def meaning(word: str) -> str:
     """What a word means, in a line, without the word itself."""
     first = explained(word)[0]

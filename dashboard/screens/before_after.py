@@ -3,7 +3,7 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import published
+from dashboard import as_read, published
 from dashboard.charts.before_after import lined_up
 from dashboard.screens import frame as shared
 from dashboard.screens.frame import Frame
@@ -35,7 +35,7 @@ def show() -> None:
     code = st.selectbox(
         "Correction", list(titles), key="correction", bind="query-params", format_func=lambda each: titles[each]
     )
-    values = published.correction_values(code, frame.reader.as_of)
+    values = as_read.values(code, frame.reader)
     with st.container(horizontal=True):
         kind = st.segmented_control(
             "What happened", list(KINDS), default="calibration", required=True, key="kind", bind="query-params",
@@ -50,7 +50,7 @@ def show() -> None:
     if what is None:
         st.info("Nothing of that kind is on record for vehicles that read this correction.")
         return
-    correction = published.correction(code)
+    correction = as_read.correction(code, frame.reader)
     choice = Choice(depot=depots, engine_family=families)
     view = published.kept(
         "before after", frame.reader, code, kind, what, choice,

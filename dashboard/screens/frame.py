@@ -20,7 +20,7 @@ from dashboard.screens.analyse_now import analyse_now
 from dashboard.screens.saving import offer_chart, offer_table
 from dashboard.views import address
 from dashboard.views.paper import fits, paper_table
-from dashboard.views.wording import Reader, count, plain, sentence, shell_word
+from dashboard.views.wording import Reader, count, listed, plain, sentence, shell_word
 
 WATCHED_EVERY = 60.0  # seconds between looks at the pointer of the store, a file of a line (judgement)
 ABSENT = "\N{EN DASH}"  # in a table cell without a value
@@ -126,7 +126,11 @@ def _not_analysed() -> str:
 
 
 def picked(label: str, options: Sequence[str], key: str, *, help_text: str | None = None) -> list[str]:
-    """A choice of several that stands in the address; nothing picked means all."""
+    """A choice of several that stands in the address; nothing picked means all; what is none of them is said to be."""
+    unknown = [each for each in st.query_params.get_all(key) if each not in options]
+    if unknown:
+        kinds = f"{label[:1].lower()}{label[1:]}"
+        st.warning(f"{plain(listed(unknown))}: no {kinds} of this state. It is left out of the choice.")
     if len(options) < 2 and not help_text:
         return []
     return st.multiselect(label, options, key=key, bind="query-params", placeholder="all", help=help_text)

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 import streamlit as st
 
 from dashboard.views.dates import CHARTS, DAY_FIRST, FORMS, TABLES, pattern
+from pipelines.explain import column_help
 
 UNITS, DEGREES = ("km", "miles"), ("Celsius", "Fahrenheit")
 THIS_DEVICE = "as on this device"
@@ -76,9 +77,11 @@ def zone_named(name: str) -> ZoneInfo | None:
 
 
 def columns_as_read(columns: Mapping[str, Any]) -> dict[str, Any]:
-    """How columns of a table are shown, with days in the reader's form and times in their zone."""
-    now = settings()
-    return {name: _column_as_read(how, now) for name, how in columns.items()}
+    """How columns of a table are shown: days in the reader's form, times in their zone, what they mean as help."""
+    now, said = settings(), column_help()
+    return {
+        name: {**_column_as_read(how, now), "help": how.get("help") or said.get(name)} for name, how in columns.items()
+    }
 
 
 def _column_as_read(how: Any, now: Settings) -> Any:

@@ -184,11 +184,15 @@ def _table(view: TodayView, frame: Frame) -> None:
         lazy=view.rows.height > 1000,
         column_config={
             "urgency": st.column_config.TextColumn("Urgency", width=115, help=topics()["urgency"].text),
-            "why": st.column_config.TextColumn("Why", width=470),
-            "title": st.column_config.TextColumn("Leading correction", width=225),
-            "what": st.column_config.TextColumn("What it does", width=240),
-            "cause": st.column_config.TextColumn("Likely cause", width=190),
-            "cause_probability": shared.percent_column("How likely"),
+            "why": st.column_config.TextColumn("Why", width=470, help="What its urgency rests on."),
+            "title": st.column_config.TextColumn(
+                "Leading correction", width=225, help="Of those that stray the one with the least leeway."
+            ),
+            "what": st.column_config.TextColumn("What it does", width=240, help="Since when and how fast."),
+            "cause": st.column_config.TextColumn(
+                "Likely cause", width=190, help="The first of the causes on the vehicle's page."
+            ),
+            "cause_probability": shared.percent_column("How likely", "Chance that this cause is the true one."),
             "leeway_pct": st.column_config.ProgressColumn(
                 "Leeway left",
                 format="%.0f %%",
@@ -198,7 +202,8 @@ def _table(view: TodayView, frame: Frame) -> None:
                 help="The least towards a limit that sets a code.",
             ),
             "chance_30": shared.percent_column(
-                "Fault in 30 d", "Chance of at least one fault code if nothing is repaired before."
+                "Fault in 30 d",
+                "Chance of at least one new code if nothing is repaired before; those that stand are left out.",
             ),
             "chance_7": shared.percent_column("in 7 d"),
             "chance_90": shared.percent_column("in 90 d"),

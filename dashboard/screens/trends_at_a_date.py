@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from dashboard import published
+from dashboard import as_read, published
 from dashboard.charts.groups import fields, histogram, points
 from dashboard.screens import frame as shared
 from dashboard.screens.frame import Frame
@@ -36,8 +36,8 @@ def spread_look(picked: Picked, frame: Frame) -> None:
     view = published.kept(
         "spread", *key,
         build=lambda: spread(
-            values_of(picked, frame), published.states_of_correction(code, as_of),
-            correction=published.correction(code), places=published.places(as_of), by=by, choice=choice,
+            values_of(picked, frame), as_read.states_of_correction(code, frame.reader),
+            correction=as_read.correction(code, frame.reader), places=published.places(as_of), by=by, choice=choice,
             measure=measure, at=at, reader=frame.reader,
         ),
     )  # fmt: skip
@@ -108,9 +108,10 @@ def related_look(picked: Picked, frame: Frame) -> None:
     view = published.kept(
         "related", *key,
         build=lambda: related(
-            (values_of(picked, frame), published.correction_values(other, as_of)),
-            (published.states_of_correction(code, as_of), published.states_of_correction(other, as_of)),
-            corrections=(published.correction(code), published.correction(other)), places=published.places(as_of),
+            (values_of(picked, frame), as_read.values(other, frame.reader)),
+            (as_read.states_of_correction(code, frame.reader), as_read.states_of_correction(other, frame.reader)),
+            corrections=(as_read.correction(code, frame.reader), as_read.correction(other, frame.reader)),
+            places=published.places(as_of),
             by=by, choice=choice, measure=measure, at=at, reader=frame.reader,
         ),
     )  # fmt: skip
@@ -119,10 +120,11 @@ def related_look(picked: Picked, frame: Frame) -> None:
     if view.empty_reason:
         st.info(view.empty_reason)
         return
+    other_unit = as_read.unit_of(other, fahrenheit=frame.reader.fahrenheit)
     across, up = (
         f"{name} ({unit})" if unit else name
         for name, unit in ((titles[code], picked.unit if measure == RAW else TIMES_SPREAD),
-                           (title, published.unit_of(other) if measure == RAW else TIMES_SPREAD))
+                           (title, other_unit if measure == RAW else TIMES_SPREAD))
     )  # fmt: skip
     groups = factors.in_order(view.rows["group"].to_list())
     shared.chart(

@@ -5,7 +5,7 @@ from functools import partial
 import polars as pl
 import streamlit as st
 
-from dashboard import entered, published
+from dashboard import as_read, entered, published
 from dashboard.charts.fleet import standing_today
 from dashboard.charts.groups import difference, ribbons
 from dashboard.palette import STATE
@@ -41,8 +41,8 @@ def in_time_look(picked: Picked, frame: Frame) -> None:
     view = published.kept(
         "trend", *key,
         build=lambda: trend(
-            values_of(picked, frame), published.states_of_correction(code, as_of),
-            correction=published.correction(code), places=published.places(as_of), by=by, choice=choice,
+            values_of(picked, frame), as_read.states_of_correction(code, frame.reader),
+            correction=as_read.correction(code, frame.reader), places=published.places(as_of), by=by, choice=choice,
             reader=frame.reader,
         ),
     )  # fmt: skip
@@ -149,7 +149,7 @@ def cohorts_look(picked: Picked, frame: Frame) -> None:
     """One group of vehicles against another: the difference in time with its interval."""
     known = entered.now()
     lists = published.kept("lists", known.newest, build=lambda: kept_lists(known.counts, known.people))
-    places, as_of, code = published.places(frame.reader.as_of), frame.reader.as_of, picked.correction
+    places, code = published.places(frame.reader.as_of), picked.correction
     options = list(factors.options_of(places, lists))
     first = _group("First group", "first", options, picked, "pick what its vehicles are")
     second = _group("Second group", "second", options, picked, "all others")
@@ -166,9 +166,9 @@ def cohorts_look(picked: Picked, frame: Frame) -> None:
     view = published.kept(
         "cohorts", *key,
         build=lambda: cohorts(
-            values_of(picked, frame), published.states_of_correction(code, as_of),
-            correction=published.correction(code), places=places, first=one, second=other.select("vehicle_id"),
-            reader=frame.reader,
+            values_of(picked, frame), as_read.states_of_correction(code, frame.reader),
+            correction=as_read.correction(code, frame.reader), places=places, first=one,
+            second=other.select("vehicle_id"), reader=frame.reader,
         ),
     )  # fmt: skip
     st.markdown(f"## {plain(view.sentence)}")

@@ -7,9 +7,10 @@ from datetime import UTC, date, datetime, time
 import polars as pl
 import streamlit as st
 
-from dashboard import entered, published
+from dashboard import as_read, entered, published
 from dashboard.screens import frame as shared
 from dashboard.screens.frame import Frame
+from dashboard.screens.settings import settings
 from dashboard.views import factors
 from dashboard.views.joined import Choice, choices, distinct_titles
 from dashboard.views.notes import About
@@ -47,7 +48,7 @@ class Picked:
     @property
     def unit(self) -> str:
         """Of the correction, in words."""
-        return published.unit_of(self.correction)
+        return as_read.unit_of(self.correction, fahrenheit=settings().fahrenheit)
 
 
 def moved(as_of: datetime) -> pl.DataFrame:
@@ -136,7 +137,7 @@ def pick_day(picked: Picked, frame: Frame) -> datetime:
 
 def values_of(picked: Picked, frame: Frame) -> pl.DataFrame:
     """Readings of the correction that was picked."""
-    return published.correction_values(picked.correction, frame.reader.as_of)
+    return as_read.values(picked.correction, frame.reader)
 
 
 def abouts_of(choice: Choice, frame: Frame) -> list[About]:

@@ -7,7 +7,7 @@ import polars as pl
 
 TITLE_COLUMNS = (
     "title", "unit", "neutral", "low_limit", "high_limit", "group", "bank", "cylinder", "component", "rising_means",
-    "falling_means", "fault_high", "fault_low",
+    "falling_means", "fault_high", "fault_low", "resolution",
 )  # fmt: skip
 
 

@@ -246,16 +246,22 @@ def states_table(states: pl.DataFrame, reader: Reader) -> pl.DataFrame:
     return states.select(
         "title",
         state=state_words(),
-        value="value",
-        expected="expected",
+        value=_rounded("value"),
+        expected=_rounded("expected"),
         band=pl.Series([_band(row) for row in states.to_dicts()], dtype=pl.String),
         unit=pl.Series([unit_word(unit) or None for unit in states.get_column("unit")], dtype=pl.String),
         z="z",
-        rate_per_30d="rate_per_30d",
-        rate_by_distance=pl.col("rate_per_1000km") * reader.per_thousand(1.0),
+        rate_per_30d=_rounded("rate_per_30d"),
+        rate_by_distance=_rounded("rate_per_1000km") * reader.per_thousand(1.0),
         leeway_pct="leeway_pct",
         code="correction",
     )
+
+
+def _rounded(column: str) -> pl.Expr:
+    """A figure to a tenth of the step that its correction is read in: what is finer was never read."""
+    tenth = pl.col("resolution") / 10
+    return pl.when(tenth > 0).then((pl.col(column) / tenth).round() * tenth + 0.0).otherwise(column)
 
 
 def _band(row: Mapping[str, Any]) -> str | None:

@@ -8,7 +8,7 @@ from pipelines.catalogue.corrections import built_in_corrections
 from pipelines.catalogue.tables import drop_tables, published_tables
 from pipelines.causes.knowledge import causes
 from pipelines.errors import SettingError
-from pipelines.explain import explained, overview, topics
+from pipelines.explain import column_help, explained, meaning, overview, topics
 from pipelines.explain_command import explain
 from pipelines.intake import mapping_words
 from pipelines.intake.load import load
@@ -39,6 +39,14 @@ def test_every_word_of_a_mapping_is_named(place):
     for words in (mapping_words.MAPPING, mapping_words.FILE, mapping_words.LOG, mapping_words.LONG,
                   mapping_words.COLUMN, mapping_words.CONDITION):  # fmt: skip
         assert not [word for word in words if word not in told]
+
+
+def test_columns_that_mean_one_thing_have_a_line_of_help():
+    said = column_help()
+    assert said["expected"].startswith("What this vehicle should read now")
+    assert "state" not in said  # of a vehicle and of a correction
+    assert all(words.endswith(".") and "|" not in words for words in said.values())
+    assert meaning("leeway") == "The share of a correction's authority that is still unused"
 
 
 def test_an_unknown_word_is_answered_with_its_neighbours():
