@@ -89,6 +89,8 @@ def fleet(vehicles: int, corrections: int, weeks: int = WEEKS) -> Evidence:
             {
                 "code": codes, "neutral": 0.0, "low_limit": -25.0, "high_limit": 25.0, "resolution": 0.125,
                 "fault_low": "P1000", "fault_high": "P1001", "learn_hours": 4.0,
+                "group": [f"group-{c // 8}" for c in range(corrections)],
+                "bank": pl.Series([1 + c // 4 % 2 for c in range(corrections)], dtype=pl.Int32),
             }
         ),
     }  # fmt: skip
