@@ -21,6 +21,7 @@ from pipelines.handover import Evidence, Float64s, Int32s, Int64s, Panel
 ONE_IN = 12  # corrections a direction: time grows by a twelfth at most; judgement
 LEAST_VEHICLES = 30  # of a family that show what goes together; judgement
 LEAST_WEIGHT = 0.2  # of the largest, below which a correction stays out of a direction; judgement
+MOST_MEMBERS = 24  # of a direction, those that weigh most: what each reading costs grows by the square; judgement
 LEAST_READ = 0.3  # variance of those that were read, of all, for a reading of the direction; judgement
 CONTRAST = 0.3  # how usual a bank or a cylinder that moves by itself is, in causes; judgement
 
@@ -95,7 +96,9 @@ def directions(found: Patterns, panel: Panel, normal: Normal) -> list[Direction]
         return []
     together = normal.correlation[:, 0]
     weights = np.linalg.solve(together, size.T).T
-    weights = np.where(np.abs(weights) > LEAST_WEIGHT * np.abs(weights).max(axis=1, keepdims=True), weights, 0.0)
+    least = LEAST_WEIGHT * np.abs(weights).max(axis=1, keepdims=True)
+    rank = np.argsort(np.argsort(-np.abs(weights), axis=1, kind="stable"), axis=1)
+    weights = np.where((np.abs(weights) > least) & (rank < MOST_MEMBERS), weights, 0.0)
     weights /= np.sqrt(((weights @ together) * weights).sum(axis=1, keepdims=True))
     shown = np.log(np.maximum(np.abs(weights @ size.T), 1e-9))  # of pattern j by direction i; 0: as by one alone
     best, chosen = np.zeros(len(size)), []
