@@ -86,8 +86,12 @@ def visit(vehicle_id: str, reader: Reader) -> str:
 def checks(vehicle_id: str, as_of: datetime) -> ChecksNow:
     """The causes of a vehicle with all results of checks, those of after the analysis too, and what to check next."""
     known = now()
-    counted = known.everything["entry_id"].head(_counted(as_of)).to_list()
-    return checks_now(vehicle_id, published.table("cause_ranking", as_of), known.counts, counted)
+
+    def build() -> ChecksNow:
+        counted = known.everything["entry_id"].head(_counted(as_of)).to_list()
+        return checks_now(vehicle_id, published.table("cause_ranking", as_of), known.counts, counted)
+
+    return published.kept("checks", vehicle_id, as_of, known.newest, build=build)
 
 
 def visits(reader: Reader) -> pl.DataFrame:

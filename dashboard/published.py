@@ -7,6 +7,7 @@ nothing is read twice. Connections are never kept.
 import os
 from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime, timedelta
+from functools import cache
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import polars as pl
@@ -38,7 +39,12 @@ Built = TypeVar("Built")
 
 def store() -> Store:
     """The store that this dashboard shows."""
-    return Store(os.environ.get(STORE_VARIABLE) or DEFAULT_STORE)
+    return _store(os.environ.get(STORE_VARIABLE) or str(DEFAULT_STORE))
+
+
+@cache
+def _store(place: str) -> Store:
+    return Store(place)
 
 
 @st.cache_resource(max_entries=300, show_spinner=False)
@@ -318,8 +324,7 @@ def moved_by_causes(family: str) -> dict[str, frozenset[str]]:
     """By cause: the corrections of an engine family that it moves."""
     from dashboard.views.explained import moved_by_causes as moved_by  # noqa: PLC0415 - compiled kernels, as above
 
-    families = fleet_reads.fleet_table(store(), "families")
-    return kept("moved by causes", family, build=lambda: moved_by(family, corrections(), families))
+    return kept("moved by causes", family, build=lambda: moved_by(family, corrections(), families()))
 
 
 def setting(name: str, as_of: datetime) -> float | None:

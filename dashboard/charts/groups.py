@@ -10,13 +10,13 @@ from dashboard.charts.notes import note_marks
 from dashboard.palette import BAND, DASHES, GROUPS, INK, READING
 
 SHAPES = ("circle", "square", "triangle-up", "diamond", "cross")
-HEIGHT, LOWER = 320, 220  # pixels of one chart, and of one of several
+HEIGHT, LOWER = 360, 280  # pixels of one chart, and of one of several
 TIME = alt.Axis(format="%b %Y", tickCount=8)
 
 
 def _legend() -> alt.Legend:
     return alt.Legend(
-        orient="top", title=None, labelLimit=0, columns=2, symbolOpacity=1, symbolType="stroke", symbolSize=600
+        orient="top", title=None, labelLimit=0, columns=3, symbolOpacity=1, symbolType="stroke", symbolSize=600
     )
 
 
@@ -60,7 +60,7 @@ def ribbons(
         alt.Tooltip("high:Q", title="one in ten above", format=".4~g"),
         alt.Tooltip("vehicles:Q"),
     ]
-    scale = alt.Scale(zero=False) if domain is None else alt.Scale(domain=list(domain), nice=True)
+    scale = alt.Scale(zero=False) if domain is None else alt.Scale(domain=list(domain), nice=True, clamp=True)
     drawn: Drawn = alt.layer(
         base.mark_area(opacity=0.12).encode(
             y=alt.Y("low:Q", title=unit or "value", scale=scale), y2="high:Q", color=colour

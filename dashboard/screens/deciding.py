@@ -7,6 +7,7 @@ import streamlit as st
 from dashboard import entered, published
 from dashboard.screens import frame as shared
 from dashboard.screens.frame import Frame
+from dashboard.screens.saving import offer_table
 from dashboard.views.deciding import ANSWERS, WORK_DONE, Visit, decided_in, to_decide
 from dashboard.views.plan import PlanView
 from dashboard.views.wording import plain
@@ -117,8 +118,10 @@ def _several(view: PlanView, frame: Frame) -> None:
                 },
             )
             name = shared.your_name(TABLE)
-            if not st.form_submit_button("Enter what the table says"):
-                return
+            sent = st.form_submit_button("Enter what the table says")
+        offer_table(typed, TABLE, {})
+    if not sent:
+        return
     visits, problems = decided_in(typed, shown, name=name, client_key=key, reader=frame.reader)
     if not visits:
         problems = ["No row has a decision: pick one in the column Decision."]

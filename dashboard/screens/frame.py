@@ -175,7 +175,7 @@ def table(
     button = st.column_config.ButtonColumn("Vehicle", type="tertiary", alignment="left", pinned=True, key=opens)
     with st.container(key=f"screen-{key}"):
         st.dataframe(  # noqa: TID251 - the one place
-            files.as_cells(rows), key=key, column_config={**columns, "vehicle_id": button}, **shown
+            files.as_cells(rows).to_arrow(), key=key, column_config={**columns, "vehicle_id": button}, **shown
         )
         offer_table(rows if saved is None else saved, key, columns)
     if clicked := st.session_state.get(opens):
@@ -217,8 +217,23 @@ def chart(drawn: Drawn, *, key: str, alt: str) -> None:
     offer_chart(drawn, key, title=alt, zone=now.zone.key)
 
 
+def short_table(rows: pl.DataFrame, *, key: str, alt: str) -> None:
+    """A table of a few rows of text that is read as it stands, without scrolling; it can be saved.
+
+    Args:
+        rows: What it shows, under the names that are read.
+        key: Its name, unique on the page.
+        alt: What it shows, in words.
+    """
+    words = rows.with_columns(pl.all().map_elements(plain, return_dtype=pl.String))
+    st.table(words, hide_index=True, alt=alt)  # noqa: TID251 - the one place
+    offer_table(rows, key, {})
+
+
 def editor(rows: pl.DataFrame, **shown: Any) -> pl.DataFrame:
-    """The same as a table in which cells can be typed, and what it holds now.
+    """The same as a table in which cells can be typed, and what it holds now; the page offers what it saves itself.
+
+    A form, in which it mostly stands, may hold no button that saves.
 
     Args:
         rows: What it shows.

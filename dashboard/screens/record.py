@@ -14,10 +14,13 @@ from pipelines.catalogue.corrections import own_code_titles
 def codes_that_stand(vehicle_id: str, frame: Frame) -> pl.DataFrame:
     """Codes that stand in a vehicle's fault memory, by name, with how they were set: `standing_codes`."""
     as_of = frame.reader.as_of
-    own = own_code_titles(published.corrections())
-    return standing_codes(
-        one_vehicle.fault_events(vehicle_id, as_of), one_vehicle.evidence(vehicle_id, as_of).faults, own, frame.reader
-    )
+    return published.kept(
+        "codes that stand", vehicle_id, frame.reader,
+        build=lambda: standing_codes(
+            one_vehicle.fault_events(vehicle_id, as_of), one_vehicle.evidence(vehicle_id, as_of).faults,
+            own_code_titles(published.corrections()), frame.reader,
+        ),
+    )  # fmt: skip
 
 
 def codes_part(vehicle_id: str, frame: Frame) -> None:

@@ -1,6 +1,7 @@
 """The part of a page on which its views are kept under names, as links, and lists of vehicles."""
 
 from collections.abc import Mapping, Sequence
+from urllib.parse import urlencode
 
 import polars as pl
 import streamlit as st
@@ -25,13 +26,8 @@ def saved_part(page: str, address: Mapping[str, Sequence[str]]) -> None:
         return  # the part of notes says it
     kept = kept_views(known.counts, known.people, page)
     with st.expander(f"Saved views ({kept.height})" if kept.height else "Save this view"):
-        for row in kept.to_dicts():
-            with st.container(horizontal=True, vertical_alignment="center"):
-                st.page_link(
-                    f"screens/{page}.py",
-                    label=f"{plain(row['name'])} ({plain(row['who'])})",
-                    query_params=selection_of(row["address"]),
-                )
+        if kept.height:
+            st.markdown("\n".join(f"- {_link(page, row)}" for row in kept.to_dicts()), unsafe_allow_html=True)
         _say(VIEW)
         key = entered.client_key(VIEW)
         with st.form(VIEW, border=False):
@@ -44,6 +40,12 @@ def saved_part(page: str, address: Mapping[str, Sequence[str]]) -> None:
             kept_view = KeptView(title=title, page=page, address=address, name=name, client_key=key)
             _said(VIEW, [*filter(None, [entered.enter(VIEW, kept_view)])], f"Kept: {title.strip()}.")
         _removal(VIEW, "view")
+
+
+def _link(page: str, row: Mapping[str, str]) -> str:
+    """A view's link as HTML in Markdown, which loads the page: a link inside it would leave what is picked as it is."""
+    asked = urlencode(selection_of(row["address"]), doseq=True)  # encoded here, whatever the record holds
+    return f'<a href="{page}?{asked}" target="_self">{plain(row["name"])}</a> ({plain(row["who"])})'
 
 
 def lists_part(vehicles: Sequence[str]) -> None:

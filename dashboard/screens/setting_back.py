@@ -19,9 +19,12 @@ def setting_back_part(vehicle_id: str, cause: CauseView, frame: Frame) -> None:
         frame: Who reads which state.
     """
     mine = one_vehicle.states(vehicle_id, frame.reader.as_of).filter(pl.col("state") != "not_fitted")
-    after = after_work(
-        published.cause_knowledge()[cause.cause], one_vehicle.evidence(vehicle_id, frame.reader.as_of),
-        mine["correction"].to_list(), bank=cause.bank, cylinder=cause.cylinder,
+    after = published.kept(
+        "after work", vehicle_id, frame.reader.as_of, cause.cause, cause.bank, cause.cylinder,
+        build=lambda: after_work(
+            published.cause_knowledge()[cause.cause], one_vehicle.evidence(vehicle_id, frame.reader.as_of),
+            mine["correction"].to_list(), bank=cause.bank, cylinder=cause.cylinder,
+        ),
     )  # fmt: skip
     lines = [f"**Set back after the work:** {plain(after.reset)}."]
     if after.corrections:

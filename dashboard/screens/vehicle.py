@@ -194,11 +194,9 @@ def _reasoning(path: pl.DataFrame, row: dict[str, Any]) -> None:
         st.caption("What was expected of each reading is kept for the newest states only; here are the readings alone.")
         return
     with st.expander("How the expected value and the alarm come about"):
-        st.table(
-            parts.with_columns(pl.all().map_elements(plain, return_dtype=pl.String)).rename(
-                {"part": "Part", "figure": "Figure", "meaning": "What it is"}
-            ),
-            hide_index=True,
+        shared.short_table(
+            parts.rename({"part": "Part", "figure": "Figure", "meaning": "What it is"}),
+            key="reasoning",
             alt="Parts of the expected value, and the test's statistic beside its threshold",
         )
 

@@ -12,7 +12,7 @@ from scipy.stats import binom
 from dashboard.views.before_after import LEAST_PEERS, LEAST_VEHICLES, SURE, median_interval
 from dashboard.views.joined import in_kind_of
 from dashboard.views.trends import can_have
-from dashboard.views.wording import Reader, amount, count, sentence, signed, unit_word
+from dashboard.views.wording import NO_BREAK, Reader, amount, count, sentence, signed, unit_word
 
 PERIOD_WEEKS = 4  # readings of one vehicle that are taken together (judgement: a round of readings a month at least)
 PERIODS = pl.Schema(
@@ -194,6 +194,6 @@ def _sentence(periods: pl.DataFrame, correction: Mapping[str, Any], reader: Read
     if row["low"] is None:
         return f"{stands}: too few vehicles for an interval."
     word = unit_word(unit)
-    between = f"between {signed(row['low'])} and {signed(row['high'])}{f' {word}' if word else ''}"
+    between = f"between {signed(row['low'])} and {signed(row['high'])}{f'{NO_BREAK}{word}' if word else ''}"
     sure = "" if row["low"] > 0 or row["high"] < 0 else "; no difference at all cannot be ruled out"
     return f"{stands} ({between}){sure}."

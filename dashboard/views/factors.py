@@ -17,7 +17,7 @@ FACTORS = {
     "model_year": "model year",
     "age": "age",
 }
-AGES = ((2, "under 2 years"), (5, "2 to 4 years"), (10, "5 to 9 years"))  # judgement: warranty, middle age, old
+AGES = ((2, "0 to 1 years"), (5, "2 to 4 years"), (10, "5 to 9 years"))  # judgement: warranty, middle age, old
 OLDEST = "10 years and more"
 NOT_KNOWN = "not known"
 OTHERS = "others"

@@ -88,8 +88,8 @@ def can_have(places: pl.DataFrame, states: pl.DataFrame) -> pl.DataFrame:
 
 
 def extent(weekly: pl.DataFrame) -> tuple[float, float]:
-    """From and to of the values of all panels."""
-    low, high = weekly.select(pl.col("low").min(), pl.col("high").max()).row(0)
+    """From and to of the values of all panels, without what one week in a hundred goes beyond."""
+    low, high = weekly.select(pl.col("low").quantile(0.01), pl.col("high").quantile(0.99)).row(0)
     return float(low), float(high)
 
 

@@ -6,6 +6,7 @@ a busy machine stretches less. The test driver's own work, which reads every ele
 """
 
 import argparse
+import logging
 import os
 import statistics
 import sys
@@ -33,6 +34,7 @@ def main() -> None:
     asked.add_argument("--pages", nargs="*", default=list(PAGES))
     asked.add_argument("--sizes", nargs="*", type=int, default=SIZES)
     given = asked.parse_args()
+    logging.disable(logging.WARNING)  # Streamlit says at every run that no browser is there
     with tempfile.TemporaryDirectory(prefix="leeway-bench-") as folder:
         small = Store(given.store or Path(folder) / "small")
         if given.store is None:

@@ -72,9 +72,9 @@ class Visitor:
         self.page.keyboard.press("Escape")
         return self.settles()
 
-    def saves(self, what: str, ending: str) -> Path:
-        """The file that the first button of that name hands over."""
-        self.page.get_by_role("button", name=what, exact=True).first.click()
+    def saves(self, what: str, ending: str, *, place: int = 0) -> Path:
+        """The file that the nth button of that name hands over."""
+        self.page.get_by_role("button", name=what, exact=True).nth(place).click()
         with self.page.expect_download() as saved:
             self.page.get_by_role("button", name=f"{what} as {ending}").click()
         self.page.keyboard.press("Escape")
@@ -117,6 +117,15 @@ def address(known_store) -> Iterator[str]:
 
 
 @pytest.fixture(scope="module")
+def own(known_store, tmp_path_factory) -> Iterator[tuple[str, Store]]:
+    """The address of a store that tests write to, and the store."""
+    place = tmp_path_factory.mktemp("own") / "store"
+    shutil.copytree(known_store, place)
+    with tools.served(place) as answered:
+        yield answered, Store(place)
+
+
+@pytest.fixture(scope="module")
 def running() -> Iterator[object]:
     with tools.browser() as started:
         yield started
@@ -143,6 +152,9 @@ if tools.CHROMIUM:  # without a browser on the machine there is nothing to colle
         visitor = Visitor(running, address).opens("query").clicks("How many vehicles of each depot need hands")
         visitor.reads("4 rows.").is_at("sql=SELECT")
         visitor.opens_again_elsewhere().reads("4 rows.")
+        answer = pl.read_parquet(visitor.saves("Save table", "Parquet", place=-1))
+        assert answer.height == 4
+        assert answer.equals(pl.read_csv(visitor.saves("Save table", "CSV", place=-1)).cast(answer.schema))
 
     def test_a_workshop_owner_goes_from_what_comes_back_to_a_vehicle(running, address):
         visitor = Visitor(running, address).opens("recurring")
@@ -161,21 +173,37 @@ if tools.CHROMIUM:  # without a browser on the machine there is nothing to colle
         visitor.settles()
         assert visitor.opens_again_elsewhere().text() == visitor.text()
 
-    def test_a_note_is_written_by_somebody_new_and_stands_in_other_sessions(running, known_store, tmp_path):
-        shutil.copytree(known_store, tmp_path / "store")
-        with tools.served(tmp_path / "store") as address:
-            visitor = Visitor(running, address).opens("vehicle?vehicle=V1")
-            page = visitor.page
-            page.get_by_text("Write a note", exact=True).click()
-            page.get_by_role("textbox", name="Note").fill("smoke on cold mornings <b>")
-            page.get_by_role("combobox", name=re.compile("Your name")).last.fill("Anna Berg")
-            page.keyboard.press("Enter")
-            page.get_by_role("button", name="Write it down").click()
-            visitor.reads("Notes (1)").settles()
-            (entry,) = read_entries(Store(tmp_path / "store")).rows(named=True)
-            assert (entry["value"], entry["vehicle_id"]) == ("smoke on cold mornings <b>", "V1")
-            assert people(Store(tmp_path / "store")) == {entry["who"]: "Anna Berg"}
-            visitor.opens_again_elsewhere().reads("Notes (1)")
+    def test_a_note_is_written_by_somebody_new_and_stands_in_other_sessions(running, own):
+        address, store = own
+        visitor = Visitor(running, address).opens("vehicle?vehicle=V1")
+        page = visitor.page
+        page.get_by_text("Write a note", exact=True).click()
+        page.get_by_role("textbox", name="Note").fill("smoke on cold mornings <b>")
+        page.get_by_role("combobox", name=re.compile("Your name")).last.fill("Anna Berg")
+        page.keyboard.press("Enter")
+        page.get_by_role("button", name="Write it down").click()
+        visitor.reads("Notes (1)").settles()
+        entry = read_entries(store).row(0, named=True)
+        assert (entry["value"], entry["vehicle_id"]) == ("smoke on cold mornings <b>", "V1")
+        assert people(store) == {entry["who"]: "Anna Berg"}
+        visitor.opens_again_elsewhere().reads("Notes (1)")
+
+    def test_an_analyst_keeps_a_view_by_two_factors_and_another_opens_its_link(running, own):
+        address, _ = own
+        visitor = Visitor(running, address).opens("trends")
+        visitor.picks("Correction", "Long-term fuel trim, bank 1, idle").presses("depot").picks("and by", "calibration")
+        visitor.reads("of A · Saltings (calibration and depot) rose by")
+        visitor.page.get_by_text("Save this view", exact=True).click()
+        visitor.page.get_by_role("textbox", name="Name of the view").fill("idle <b> by depot")
+        visitor.page.get_by_role("combobox", name=re.compile("Your name")).last.fill("Berg")
+        visitor.page.keyboard.press("Enter")
+        visitor.clicks("Keep this view").reads("Saved views (1)")
+        said = re.search(r"Long-term fuel trim.*of all groups\.", visitor.text())
+        other = Visitor(running, address).opens("trends?look=Two+groups")
+        other.page.get_by_text("Saved views (1)", exact=True).click()
+        other.page.get_by_role("link", name="idle <b> by depot", exact=True).click()
+        other.is_at("and_by=calibration").reads(said[0]).settles()
+        assert other.opens_again_elsewhere().reads(said[0]).page.url == other.page.url
 
     def test_a_distance_unit_goes_along_from_page_to_page(running, address):
         visitor = Visitor(running, address).opens("trends")

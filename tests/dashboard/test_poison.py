@@ -121,7 +121,7 @@ def words_of(app: AppTest) -> list[str]:
 
 
 @pytest.mark.parametrize("page", PAGES)
-def test_no_page_reads_data_as_markup_and_no_table_holds_a_formula(monkeypatch, poisoned_store, page):
+def test_no_page_reads_data_as_markup_no_table_holds_a_formula_and_all_can_be_saved(monkeypatch, poisoned_store, page):
     vehicles = [NAMES[name] for name in ("V1", "V2", "V4")] if page in {"vehicle", "bay"} else [""]
     for vehicle in vehicles:
         selected = {"vehicle": vehicle} if vehicle else ASKED.get(page, {})
@@ -132,6 +132,10 @@ def test_no_page_reads_data_as_markup_and_no_table_holds_a_formula(monkeypatch, 
         cells = [str(cell) for table in tables for cell in (*table.columns, *table.to_numpy().ravel())]
         assert not [cell for cell in cells if re.match(FORMULA, cell) and not re.match(NUMBER, cell)]
         assert not [cell for cell in cells if "\x1b" in cell]
+        saved = [each.proto.label for each in app.get("download_button")]
+        shown = {"table": len(app.dataframe) + len(app.table), "chart": len(app.get("vega_lite_chart"))}
+        for what, ending in (("table", "CSV"), ("table", "Parquet"), ("chart", "PNG"), ("chart", "SVG")):
+            assert saved.count(f"Save {what} as {ending}") == shown[what]
         if page not in WITHOUT_DATA:
             assert "evil" in "".join(said + cells)
         charts = [json.loads(chart.proto.spec) for chart in app.get("vega_lite_chart")]

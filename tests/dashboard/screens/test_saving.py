@@ -3,20 +3,16 @@
 import io
 import struct
 import sys
-from pathlib import Path
 from xml.etree import ElementTree
 
 import polars as pl
 import pytest
-from streamlit.testing.v1 import AppTest
 
 from dashboard.charts.fleet import urgency_by
 from dashboard.charts.picture import picture, specification
-from dashboard.published import STORE_VARIABLE
 from dashboard.screens import saving
 from pipelines.errors import LeewayError
 
-APP = Path(__file__).parents[3] / "dashboard" / "app.py"
 EVIL = '=HYPERLINK("http://evil.example") <script>alert(1)</script>'
 SHOWN = pl.DataFrame(
     {
@@ -85,14 +81,3 @@ def test_a_picture_is_on_white_and_holds_its_data():
     assert drawn["width"] > 500
     assert len(drawn["title"]) == 2
     assert sum(map(len, drawn["datasets"].values())) >= 2
-
-
-def test_every_table_and_chart_of_a_page_can_be_saved(monkeypatch, known_store):
-    monkeypatch.setenv(STORE_VARIABLE, str(known_store))
-    app = AppTest.from_file(str(APP), default_timeout=60).run()
-    tables, charts = len(app.dataframe), len(app.get("vega_lite_chart"))
-    offered = [each.proto.label for each in app.get("download_button")]
-    assert tables
-    assert charts
-    assert offered.count("Save table as CSV") == offered.count("Save table as Parquet") == tables
-    assert offered.count("Save chart as PNG") == offered.count("Save chart as SVG") == charts

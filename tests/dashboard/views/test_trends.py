@@ -114,7 +114,7 @@ def test_where_there_are_too_many_marks_weeks_are_drawn_together(monkeypatch):
 
 def test_places_are_known_of_ages_fuels_and_years_and_only_what_tells_vehicles_apart_is_offered():
     of = places(["V1", "V2", "V3"], in_service_on=[date(2030, 1, 1), date(2019, 1, 1), None], model_year=2019)
-    assert of["age"].to_list() == ["under 2 years", "10 years and more", None]
+    assert of["age"].to_list() == ["0 to 1 years", "10 years and more", None]
     assert of["fuel"].to_list() == ["petrol"] * 3
     assert factors.offered(of, readings(LEVELS)) == ["engine_family", "calibration", "fuel", "model_year", "age"]
     assert factors.in_order(["10 years and more", "others", "5 to 9 years"]) == [
