@@ -5,7 +5,7 @@ from typing import Any
 
 import polars as pl
 
-from dashboard import one_vehicle, published
+from dashboard import entered, one_vehicle, published
 from dashboard.views.degrees import (
     CELSIUS,
     FAHRENHEIT,
@@ -83,6 +83,11 @@ def paths(vehicle_id: str, reader: Reader) -> pl.DataFrame:
 
 
 def fleet_tables(reader: Reader) -> FleetTables:
-    """The tables that the page of the whole fleet is made of."""
+    """The tables that the page of the whole fleet is made of, causes with what checks found since."""
     known = published.fleet_tables(reader.as_of)
-    return replace(known, correction_state=states(reader), corrections=corrections(reader))
+    return replace(
+        known,
+        correction_state=states(reader),
+        corrections=corrections(reader),
+        cause_ranking=entered.ranking(reader.as_of),
+    )

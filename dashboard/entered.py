@@ -94,6 +94,22 @@ def checks(vehicle_id: str, as_of: datetime) -> ChecksNow:
     return published.kept("checks", vehicle_id, as_of, known.newest, build=build)
 
 
+def ranking(as_of: datetime) -> pl.DataFrame:
+    """The table `cause_ranking` with what checks found since: as the vehicles' own pages have it."""
+    published_ranking, known = published.table("cause_ranking", as_of), now()
+    checked = known.everything.slice(_counted(as_of)).filter(pl.col("kind") == "check")
+    vehicles = checked["vehicle_id"].drop_nulls().unique().sort().to_list()
+    withdrawn = known.everything.slice(_counted(as_of)).filter(pl.col("withdraws").is_not_null())
+    if withdrawn.height:
+        of_all = known.everything.filter(pl.col("kind") == "check")
+        taken = of_all.join(withdrawn.select(entry_id="withdraws"), on="entry_id", how="semi")
+        vehicles = sorted({*vehicles, *taken["vehicle_id"].drop_nulls()})
+    if not vehicles:
+        return published_ranking
+    anew = [checks(vehicle, as_of).ranking.select(published_ranking.columns) for vehicle in vehicles]
+    return pl.concat([published_ranking.filter(~pl.col("vehicle_id").is_in(vehicles)), *anew])
+
+
 def visits(reader: Reader) -> pl.DataFrame:
     """What was said of visits and holds: vehicle_id, decision (that sentence) and value (a word of the contract)."""
     said = newest_of_each(now().counts.filter(pl.col("kind") == "visit"), "vehicle_id").sort("vehicle_id")

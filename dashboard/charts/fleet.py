@@ -5,6 +5,7 @@ import polars as pl
 
 from dashboard.charts import Drawn
 from dashboard.palette import BAND, INK, LIMIT, READING, STATE, URGENCY, Look
+from dashboard.views.recurring import MOST_DRAWN
 
 ROOM_FOR_HOURS = 22  # pixels that a figure needs
 ROOM_FOR_WORDS = 0.07  # share of the longest bar that a mark and a count need
@@ -268,7 +269,7 @@ def rate_ratios(issues: pl.DataFrame) -> Drawn:
     Args:
         issues: `label, rate_ratio, low, high`, in the order drawn; those without a ratio are left out.
     """
-    shown = issues.select("label", "rate_ratio", "low", "high").drop_nulls("rate_ratio").head(20)
+    shown = issues.select("label", "rate_ratio", "low", "high").drop_nulls("rate_ratio").head(MOST_DRAWN)
     base = alt.Chart(shown).encode(y=alt.Y("label:N", title=None, sort=None, axis=None))
     scale = alt.Scale(type="log", nice=False, padding=6)
     drawn: Drawn = alt.layer(

@@ -13,7 +13,7 @@ from dashboard.screens.notes import notes_part
 from dashboard.views.findings import ANSWERS, FindingAnswer, closed_ids, work_on
 from dashboard.views.joined import choices
 from dashboard.views.notes import LONGEST_NAME, About
-from dashboard.views.recurring import RecurringView, issue_sentence, recurring, watched
+from dashboard.views.recurring import RecurringView, issue_sentence, not_drawn, recurring, watched
 from dashboard.views.wording import plain
 from pipelines.catalogue.tables import entry_columns
 
@@ -47,6 +47,8 @@ def _issues(view: RecurringView, said: dict[str, str], frame: Frame) -> None:
         newest = entered.now().newest  # what was closed since leaves the chart
         drawn = published.kept("rate_ratios", frame.reader, newest, build=lambda: rate_ratios(view.issues))
         shared.chart(drawn, key="rate_ratios", alt=alt)
+        if left := not_drawn(view.issues):
+            st.caption(left)
     for row in view.issues.head(MOST_IN_FULL).to_dicts():
         work = f"  \n{plain(said[row['issue_id']])}" if row["issue_id"] in said else ""
         st.markdown(f"**{plain(row['title'])}**  \n{plain(issue_sentence(row, frame.reader))}{work}")

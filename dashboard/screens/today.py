@@ -48,6 +48,7 @@ def show() -> None:
         "today",
         frame.reader,
         choice,
+        entered.now().newest,
         build=lambda: today(
             as_read.fleet_tables(frame.reader),
             choice=choice,

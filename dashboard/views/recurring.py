@@ -6,8 +6,9 @@ from typing import Any
 
 import polars as pl
 
-from dashboard.views.wording import Reader, count, number
+from dashboard.views.wording import Reader, count, listed, number
 
+MOST_DRAWN = 20  # findings of a chart (judgement: a screen)
 FOUND = 0.05  # q-value up to which an issue counts as found (recurring, stories.py)
 
 
@@ -51,6 +52,15 @@ def recurring(
         closed=every.filter(shut),
         empty_reason="" if issues.height else ALL_CLOSED if every.height else NO_ISSUES,
     )
+
+
+def not_drawn(issues: pl.DataFrame) -> str:
+    """Which findings a chart of ratios leaves out; empty: none."""
+    without = issues.filter(pl.col("rate_ratio").is_null()).height
+    more = max(issues.height - without - MOST_DRAWN, 0)
+    said = [f"{count(without, 'finding')} seen nowhere else, or of no rate"] if without else []
+    said += [f"{count(more, 'finding')} beyond the first {MOST_DRAWN}"] if more else []
+    return f"Not drawn: {listed(said)}." if said else ""
 
 
 def watched(rollout_watch: pl.DataFrame, names: Mapping[str, str]) -> pl.DataFrame:

@@ -207,7 +207,8 @@ def _title(pair: Pair, ratio: float, aliases: Sequence[tuple[str, str]], titles:
     apart = f"; cannot be told from {also}, which has largely the same vehicles" if also else ""
     together = "; most of it at once: what they share, no trouble of each" if _shared_by_place(pair) else ""
     vehicles = f"{pair.vehicles} vehicle{'' if pair.vehicles == 1 else 's'}"
-    return f"{where}: {_what(pair, titles)}, {often} ({pair.exposed_events} on {vehicles}){apart}{together}"
+    times = "once" if pair.exposed_events == 1 else f"{pair.exposed_events} times"
+    return f"{where}: {_what(pair, titles)}, {often} ({times} on {vehicles}){apart}{together}"
 
 
 def _what(pair: Pair, titles: Mapping[str, str]) -> str:

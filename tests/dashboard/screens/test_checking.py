@@ -38,3 +38,7 @@ def test_a_result_is_entered_and_the_causes_are_weighed_anew(store):
     ]
     assert "Smoke test the cold exhaust: smoke escapes before the sensor" in after.replace("\\", "")
     assert "99" in after
+    app.switch_page("screens/today.py").run()
+    row = app.dataframe[0].value.set_index("vehicle_id").loc["V1"]
+    assert row["cause"].startswith("Exhaust leak")
+    assert row["cause_probability"] > 90

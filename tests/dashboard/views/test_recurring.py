@@ -5,7 +5,7 @@ import polars as pl
 
 from dashboard.views.calibrations import NEEDED, calibrations, shows
 from dashboard.views.findings import FindingAnswer, closed_ids, work_on
-from dashboard.views.recurring import recurring, watched
+from dashboard.views.recurring import MOST_DRAWN, not_drawn, recurring, watched
 from dashboard.views.repairs import comebacks
 from dashboard.views.survival import MOST_CURVES, splits_of, survival
 from dashboard.views.wording import Reader
@@ -159,3 +159,11 @@ def test_calibrations_say_who_is_behind_and_what_updates_did():
     ]
     nothing = calibrations(dict.fromkeys(NEEDED, pl.DataFrame()), NAMES)
     assert "No reading says" in nothing.empty_reason
+
+
+def test_a_chart_of_ratios_says_what_it_leaves_out():
+    assert not_drawn(pl.DataFrame({"rate_ratio": [2.0, None, 3.0]})).replace("\N{NO-BREAK SPACE}", " ") == (
+        "Not drawn: 1 finding seen nowhere else, or of no rate."
+    )
+    assert not_drawn(pl.DataFrame({"rate_ratio": [2.0]})) == ""
+    assert "2" in not_drawn(pl.DataFrame({"rate_ratio": [2.0] * (MOST_DRAWN + 2)}))

@@ -79,7 +79,7 @@ def test_a_depot_where_a_code_keeps_coming_is_an_issue_in_plain_words(drift, evi
     contract = published_tables()["recurring_issue"].schema
     assert pl.Schema({name: found.schema[name] for name in contract}) == contract
     first = found.row(0, named=True)
-    assert first["title"] == "Depot Saltings: code P0506, only seen here (6 on 6 vehicles)"
+    assert first["title"] == "Depot Saltings: code P0506, only seen here (6 times on 6 vehicles)"
     assert (first["factor"], first["level"], first["cause_or_correction"]) == ("depot", "Saltings", "P0506")
     assert first["issue_id"] == issue_id("depot", "Saltings", "P0506")
     assert first["q_value"] < 0.1
