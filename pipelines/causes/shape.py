@@ -7,6 +7,7 @@ neither.
 import numba
 import numpy as np
 
+from pipelines.bands.order import quantile
 from pipelines.handover import Bools, FamilyDrift, Float64s, Int64s
 
 RECENT, BEFORE = 8, 40  # differences between neighbouring readings that are compared (judgement)
@@ -84,26 +85,20 @@ def _growth(values, epoch, row_start, vehicles, floor):  # type: ignore[no-untyp
                     found += 1
                 later = r
             if found >= RECENT + FEWEST:
-                now, then = np.median(differences[:RECENT]), np.median(differences[RECENT:found])
+                now, then = quantile(differences[:RECENT], 0.5), quantile(differences[RECENT:found], 0.5)
                 growth[i, c] = np.log(now / then)
     return growth
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
-def _step_over_ramp(y):  # type: ignore[no-untyped-def]
+def _step_over_ramp(y: Float64s) -> float:
     """Log likelihood of the best step over that of the best ramp that begins flat; y in sds of its noise."""
-    n = len(y)
-    best_step, best_ramp = np.inf, np.inf
-    for onset in range(EDGE, n - EDGE):
-        before, after = y[:onset].mean(), y[onset:].mean()
-        step = np.sum((y[:onset] - before) ** 2) + np.sum((y[onset:] - after) ** 2)
-        best_step = min(best_step, step)
-        grows = np.arange(n - onset) + 1.0
-        x = np.zeros(n)
-        x[onset:] = grows
-        x -= x.mean()
-        slope = np.sum(x * y) / np.sum(x * x)
-        ramp = np.sum((y - y.mean() - slope * x) ** 2)
-        best_ramp = min(best_ramp, ramp)
+    n, y = len(y), y - y.mean()
+    onset = np.arange(EDGE, n - EDGE)
+    after = n - onset
+    total = float(y @ y)
+    step = total - np.cumsum(y)[onset - 1] ** 2 * (1 / onset + 1 / after)
+    grown = np.cumsum(np.cumsum(y[::-1]))[::-1][onset]  # sum of y times 1, 2, 3... from the onset on
+    ramp = total - grown**2 / (after * (after + 1) * (2 * after + 1) / 6 - (after * (after + 1) / 2) ** 2 / n)
+    best_step, best_ramp = float(step.min()), float(ramp.min())
     noise = max(min(best_step, best_ramp) / (n - 3), 1.0)  # a poor fit of both says less
     return 0.5 * (best_ramp - best_step) / noise

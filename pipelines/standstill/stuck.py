@@ -120,6 +120,7 @@ def _runs(values: Float32s, vehicles: Vehicles) -> tuple[Runs, Float64s, Float64
     """All runs; [V] pairs of successive readings in use; [V] those that repeat."""
     runs = np.empty((values.size // LEAST_REPEATS + 1, 4), np.int64)
     pairs, repeated = np.zeros(vehicles.row_start.size - 1), np.zeros(vehicles.row_start.size - 1)
+    values = np.require(values, requirements="CW")  # a frame's own values may be read only: one kind for the kernel
     count = _fill_runs(vehicles.row_start, values, vehicles.used, runs, pairs, repeated)
     return Runs(*runs[:count].T), pairs, repeated
 
@@ -136,8 +137,7 @@ def _fill_runs(row_start, values, used, runs, pairs, repeated):  # type: ignore[
                 continue
             if value != before:
                 if repeats >= LEAST_REPEATS:
-                    runs[count] = (v, first, last, repeats)
-                    count += 1
+                    count = _add(runs, count, v, first, last, repeats)
                 pairs[v] += not np.isnan(before)
                 first, repeats = r, 0
             elif used[r]:
@@ -146,6 +146,12 @@ def _fill_runs(row_start, values, used, runs, pairs, repeated):  # type: ignore[
                 repeated[v] += 1.0
             before, last = value, r
         if repeats >= LEAST_REPEATS:
-            runs[count] = (v, first, last, repeats)
-            count += 1
+            count = _add(runs, count, v, first, last, repeats)
     return count
+
+
+@numba.njit(cache=True, nogil=True)
+def _add(runs, count, v, first, last, repeats):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+    """Put down one more run; how many there are then."""
+    runs[count, 0], runs[count, 1], runs[count, 2], runs[count, 3] = v, first, last, repeats
+    return count + 1
