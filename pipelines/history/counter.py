@@ -77,7 +77,7 @@ def stitch(
     )
     factors = np.array((1.0, *rules.factors))
     numbers = np.array([rules.max_rate, rules.max_rate * ZONES_H, rules.tolerance, float(rules.zero_restart)])
-    counter = np.require(counter, requirements="CW")  # a frame's own may be read only: one kind for the kernel
+    counter = np.require(counter, requirements=["C", "W"])  # a frame's own may be read only: one kind for the kernel
     half = row_start.size // 2
     in_threads(
         lambda part: _stitch(

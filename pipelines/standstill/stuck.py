@@ -120,7 +120,7 @@ def _runs(values: Float32s, vehicles: Vehicles) -> tuple[Runs, Float64s, Float64
     """All runs; [V] pairs of successive readings in use; [V] those that repeat."""
     runs = np.empty((values.size // LEAST_REPEATS + 1, 4), np.int64)
     pairs, repeated = np.zeros(vehicles.row_start.size - 1), np.zeros(vehicles.row_start.size - 1)
-    values = np.require(values, requirements="CW")  # a frame's own values may be read only: one kind for the kernel
+    values = np.require(values, requirements=["C", "W"])  # one kind of array for the kernel
     count = _fill_runs(vehicles.row_start, values, vehicles.used, runs, pairs, repeated)
     return Runs(*runs[:count].T), pairs, repeated
 
