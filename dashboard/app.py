@@ -4,7 +4,9 @@ from pathlib import Path
 
 import streamlit as st
 
-from dashboard.views.address import KEPT_IN_MENU, PAGES, TO_PRINT
+from dashboard import signed_in
+from dashboard.roles import DeniedError
+from dashboard.views.address import KEPT_IN_MENU, PAGE_RIGHTS, PAGES, TO_PRINT
 from dashboard.views.wording import plain
 from pipelines.errors import LeewayError
 
@@ -12,6 +14,8 @@ st.set_page_config(
     page_title="Leeway", page_icon=str(Path(__file__).with_name("mark.svg")), layout="wide", initial_sidebar_state=230
 )
 st.html(Path(__file__).with_name("looks.css"))
+if not signed_in.let_in():
+    st.stop()
 first = st.Page("screens/today.py", title=PAGES["today"], url_path="start", default=True)  # at the bare address
 pages = [st.Page(f"screens/{name}.py", title=title, url_path=name) for name, title in PAGES.items()]
 page = st.navigation([first, *pages], position="hidden")
@@ -28,7 +32,13 @@ with st.sidebar.container(key="menu", gap="xsmall"):
             query_params=here if printed else {**here, TO_PRINT: ["yes"]},
             help="All rows of all tables as text, for paper: print it with the browser.",
         )
+    signed_in.show_who()
 try:
+    if right := PAGE_RIGHTS.get(page.url_path):
+        signed_in.must(right)
     page.run()
+except DeniedError as error:
+    st.title(page.title)
+    st.warning(plain(str(error)))
 except LeewayError as error:
     st.error(plain(str(error)))

@@ -5,7 +5,7 @@ from datetime import datetime
 
 import streamlit as st
 
-from dashboard import published
+from dashboard import published, signed_in
 from pipelines.catalogue.tables import Table
 from pipelines.errors import QueryError
 from pipelines.query import tables
@@ -28,16 +28,18 @@ class Asked:
 
 def asked(sql: str, as_of: datetime) -> Asked:
     """What a query gives of the state of that time."""
+    signed_in.must("query")
+    signed_in.did("asked", sql)
     store = published.store()
     try:
-        found: Asked = _kept((str(store.path), store.version()), sql, as_of)
+        found: Asked = _kept((str(store.path), store.depots, store.version()), sql, as_of)
     except BusyError as error:
         return Asked(problem=str(error))
     return found
 
 
 @st.cache_resource(max_entries=KEPT, show_spinner=False)
-def _kept(store: tuple[str, int], sql: str, as_of: datetime) -> Asked:  # noqa: ARG001 - the store is hashed, not read
+def _kept(store: tuple[object, ...], sql: str, as_of: datetime) -> Asked:  # noqa: ARG001 - the store is hashed, not read
     try:
         return Asked(answer=ask(published.store(), sql, as_of=as_of))
     except BusyError:

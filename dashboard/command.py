@@ -22,7 +22,9 @@ COMMANDS = {
     "load": ("pipelines.load_command", "load", "Load what there is: drops, spreadsheets, logs, exports."),
     "plan": ("pipelines.command", "plan", "Plan the preventive work into bays and days."),
     "serve": ("dashboard.serve", "serve", "Show the dashboard of a store."),
+    "settings": ("pipelines.settings_command", "settings", "Print every setting, as the file that sets it."),
     "simulate": ("synthetic_fleet.command", "simulate", "Make a synthetic fleet with known truth."),
+    "tend": ("dashboard.tend_command", "tend", "Do what is due: take up files, analyse, plan, back up, check."),
     "store": ("pipelines.command", "store_group", "Look after a store."),
 }
 CANNOT = 2  # exit code of an error the user can mend

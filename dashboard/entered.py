@@ -9,7 +9,8 @@ from typing import Protocol
 import polars as pl
 import streamlit as st
 
-from dashboard import published
+from dashboard import published, signed_in
+from dashboard.roles import DeniedError
 from dashboard.views.checks import ChecksNow, checks_now
 from dashboard.views.notes import notes_of, waiting_sentence
 from dashboard.views.visits import visit_sentence
@@ -31,7 +32,7 @@ class Entered:
     """The record as it is now.
 
     Attributes:
-        everything: All entries, oldest first.
+        everything: All entries, oldest first, on vehicles that the reader may see.
         counts: Those that count: neither withdrawn nor a mere withdrawal.
         people: Names by key.
         newest: entry_id of the newest entry; what is built from the record is kept by it.
@@ -119,9 +120,13 @@ def visits(reader: Reader) -> pl.DataFrame:
 
 
 def _counted(as_of: datetime) -> int:
-    """How many entries the analysis of that time had looked at."""
+    """How many of the entries that the reader sees the analysis of that time had looked at."""
     counted = published.table("entries_counted", as_of)
-    return int(counted["entries"][0]) if counted.height else 0
+    whole = int(counted["entries"][0]) if counted.height else 0
+    if published.store().depots is None:
+        return whole
+    newest = record.newest_of_first(published.store(), whole)
+    return int((now().everything["entry_id"] <= newest).sum())
 
 
 class Typed(Protocol):
@@ -147,16 +152,7 @@ def enter(form: str, typed: Typed) -> str:
     """
     if typed.problem:
         return typed.problem
-    st.session_state[NAME] = typed.name
-    try:
-        who = record.key_of_person(published.store(), typed.name)
-        (became,) = enter_all(published.store(), [typed.entry(who)])
-    except LeewayError as error:
-        return str(error)
-    if became.refusal is not None:
-        return str(became.refusal)
-    _forget_key(form)
-    return ""
+    return "\n".join(enter_several(form, [typed]))
 
 
 def enter_several(form: str, typed: Sequence[Typed]) -> list[str]:
@@ -165,16 +161,47 @@ def enter_several(form: str, typed: Sequence[Typed]) -> list[str]:
     Returns:
         Why some could not be, a line each, in the order of the rows; empty: all are on disk.
     """
-    st.session_state[NAME] = typed[0].name
+    name = signed_in.known_as() or typed[0].name
+    st.session_state[NAME] = name
     try:
-        who = record.key_of_person(published.store(), typed[0].name)
-        became = enter_all(published.store(), [each.entry(who) for each in typed])
+        who = record.key_of_person(published.store(), name)
+        entries = [each.entry(who) for each in typed]
+        for entry in entries:
+            _refuse_others(entry)
+        for entry in entries:
+            signed_in.did("entered", " ".join(filter(None, (entry.kind, entry.value, entry.vehicle_id, entry.subject))))
+        became = enter_all(published.store(), entries)
     except LeewayError as error:
         return [str(error)]
     refused = [str(one.refusal) for one in became if one.refusal is not None]
     if not refused:
         _forget_key(form)
     return refused
+
+
+def _refuse_others(entry: Entry) -> None:
+    """Refuse what the reader may not enter, or enter about this.
+
+    Raises:
+        DeniedError: it is not for them, or about what they do not see.
+    """
+    kind = entry.kind
+    if entry.withdraws is not None:
+        withdrawn = now().everything.filter(pl.col("entry_id") == entry.withdraws)["kind"].to_list()
+        if not withdrawn:
+            raise DeniedError(f"'{entry.withdraws}' is no entry that is seen here. Nothing was entered.")
+        kind = kind or withdrawn[0]
+    if kind is None:
+        return  # is refused for that reason
+    signed_in.must(kind)
+    depots = published.store().depots
+    if depots is None:
+        return
+    about = entry.vehicle_id or entry.subject
+    own = {*depots, *published.vehicles()["vehicle_id"], *published.newest_table("held_reading")["batch_id"]}
+    own |= set(published.newest_table("recurring_issue")["issue_id"]) if kind == "finding" else set()
+    if about is not None and (entry.vehicle_id or kind in {"note", "held", "finding"}) and about not in own:
+        raise DeniedError(f"'{about}' is not of {', '.join(depots)}. Nothing was entered.")
 
 
 def client_key(form: str) -> str:

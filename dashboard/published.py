@@ -4,15 +4,16 @@ A cached frame belongs to one committed version of the store, so a new load or a
 nothing is read twice. Connections are never kept.
 """
 
-import os
 from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime, timedelta
 from functools import cache
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import polars as pl
 import streamlit as st
 
+from dashboard import signed_in
 from dashboard.views.factors import places_of
 from dashboard.views.joined import bare_title
 from dashboard.views.peers import PeersTables
@@ -22,29 +23,28 @@ from dashboard.views.vehicle import by_urgency as by_urgency_of
 from dashboard.views.withheld import as_it_stands
 from pipelines.catalogue.tables import published_tables
 from pipelines.causes.knowledge import Cause, causes
-from pipelines.command_options import DEFAULT_STORE
 from pipelines.digest import READ, Digest, digest
 from pipelines.planning import newest_papers, plan_newest
 from pipelines.store import fleet_reads
 from pipelines.store import published as stored
 from pipelines.store.folder import Store
+from pipelines.store.scoped import store_seen_by
 
 if TYPE_CHECKING:
     from pipelines.causes.visitor import Visitor
 
 NEARLY = timedelta(days=1)  # by which an analysis may be younger than it is asked to be
-STORE_VARIABLE = "LEEWAY_STORE"
 Built = TypeVar("Built")
 
 
 def store() -> Store:
-    """The store that this dashboard shows."""
-    return _store(os.environ.get(STORE_VARIABLE) or str(DEFAULT_STORE))
+    """The store that this dashboard shows, as its reader may see it."""
+    return _seen_by(signed_in.place(), signed_in.person().depots)
 
 
 @cache
-def _store(place: str) -> Store:
-    return Store(place)
+def _seen_by(place: Path, depots: frozenset[str] | None) -> Store:
+    return store_seen_by(place, depots)
 
 
 @st.cache_resource(max_entries=300, show_spinner=False)
@@ -82,7 +82,7 @@ def kept_frame(name: str, *selection: object, build: Callable[[], pl.DataFrame])
 
 def _key(*selection: object) -> tuple[object, ...]:
     place = store()
-    return (str(place.path), place.version(), *map(repr, selection))
+    return (str(place.path), place.depots, place.version(), *map(repr, selection))
 
 
 def kept_as_ofs() -> list[datetime]:
@@ -260,9 +260,11 @@ def plan_again() -> None:
     """Make the plan of the newest analysis again, with what people decided since.
 
     Raises:
-        LeewayError: it could not be written.
+        LeewayError: it could not be written, or the reader may not.
     """
-    plan_newest(store())
+    signed_in.must("plan")
+    plan_newest(Store(signed_in.place()))  # of the whole fleet, whatever the reader sees of it
+    signed_in.did("planned")
 
 
 def papers(*, claims_alone: bool = False) -> bytes:

@@ -40,7 +40,9 @@ def stages() -> Callable[[str], None]:
 )
 @click.option("--known-at", type=Time(), help="Look at nothing that was loaded later than this time.")
 @click.option(
-    "--false-alarms", type=float, help="Alarms a healthy vehicle may raise in a year, 0.05 to 0.5 (default 0.1)."
+    "--false-alarms",
+    type=float,
+    help="Alarms a healthy vehicle may raise in a year, 0.05 to 0.5 (default: as set, or else 0.1).",
 )
 @click.option(
     "--states",
@@ -63,14 +65,17 @@ def analyse(
     from pipelines.analyse import analyse as run  # noqa: PLC0415
     from pipelines.first_run import compiling_told  # noqa: PLC0415
     from pipelines.outcome import outcome  # noqa: PLC0415
-    from pipelines.settings import Settings  # noqa: PLC0415
+    from pipelines.settings_file import settings_of  # noqa: PLC0415
     from pipelines.store.evidence import read_evidence  # noqa: PLC0415
     from pipelines.store.newest import refuse_beyond  # noqa: PLC0415
     from pipelines.store.publish import publish  # noqa: PLC0415
 
     if as_of is not None:
         refuse_beyond(store, as_of)
-    settings = Settings() if false_alarms is None else Settings(false_alarms_per_vehicle_year=false_alarms)
+    set_here = settings_of(store.path)
+    settings = set_here.analysis
+    if false_alarms is not None:
+        settings = replace(settings, false_alarms_per_vehicle_year=false_alarms)
     evidence = read_evidence(store, as_of=as_of, known_at=known_at)
     if evidence.snapshots.is_empty():
         raise SettingError(
@@ -83,7 +88,8 @@ def analyse(
             return
         analysis = run(evidence, settings=settings, progress=stages())
     counted = pl.DataFrame({"entries": [evidence.entries_read]})  # a page says which were entered since
-    publish(store, replace(analysis, tables={**analysis.tables, "entries_counted": counted}))
+    tables = {**analysis.tables, "entries_counted": counted}
+    publish(store, replace(analysis, tables=tables), kept=set_here.tend.analyses_kept)
     say(
         f"Published {len(analysis.tables)} tables as of {analysis.as_of:%Y-%m-%d %H:%M} UTC: "
         f"{evidence.vehicles.height} vehicles, {evidence.snapshots.height} snapshots.",
@@ -121,7 +127,7 @@ def _publish_states(store: Store, evidence: "Evidence", settings: "Settings") ->
 
 @click.command()
 @store_option
-@click.option("--days", type=click.IntRange(1, 366), default=28, show_default=True, help="How many days to plan.")
+@click.option("--days", type=click.IntRange(1, 366), help="How many days to plan (default: as set, or else 28).")
 @click.option(
     "--costs",
     "costs_file",
@@ -129,7 +135,7 @@ def _publish_states(store: Store, evidence: "Evidence", settings: "Settings") ->
     help="A TOML file with what work and standing still cost this fleet; it holds for later plans too.",
 )
 @click.option("--show-costs", is_flag=True, help="Print what is assumed, as such a file to change, and plan nothing.")
-def plan(store: Store, days: int, costs_file: Path | None, *, show_costs: bool) -> None:
+def plan(store: Store, days: int | None, costs_file: Path | None, *, show_costs: bool) -> None:
     """Plan the preventive work of the newest analysis into bays and days, and publish it.
 
     \b
@@ -144,11 +150,11 @@ def plan(store: Store, days: int, costs_file: Path | None, *, show_costs: bool) 
     if show_costs:
         say(*costs_text(costs_in_use(store)[0]).splitlines())
         return
-    planned, as_of = plan_newest(store, days=days, costs_file=costs_file)
+    done = plan_newest(store, days=days, costs_file=costs_file)
     say(
-        f"Published a work plan of {planned.work_plan.height} vehicles for {days} days from {as_of:%Y-%m-%d}; "
-        f"without a visit: {planned.left_out.height} (leeway export plan_left_out says why). "
-        f"No other choice of days saves more than {planned.unproven:.1%} beyond it."
+        f"Published a work plan of {done.plan.work_plan.height} vehicles for {done.days} days from "
+        f"{done.as_of:%Y-%m-%d}; without a visit: {done.plan.left_out.height} (leeway export plan_left_out says why). "
+        f"No other choice of days saves more than {done.plan.unproven:.1%} beyond it."
     )
 
 
@@ -205,7 +211,7 @@ def backtest(store: Store, start: datetime, end: datetime, every: int, *, as_kno
       leeway backtest --from 2031-01-01 --to 2031-06-01 --every 28
     """  # noqa: D301 (click reads the escape)
     from pipelines.backtest import backtest as run  # noqa: PLC0415
-    from pipelines.settings import Settings  # noqa: PLC0415
+    from pipelines.settings_file import settings_of  # noqa: PLC0415
     from pipelines.store.evidence import read_evidence  # noqa: PLC0415
     from pipelines.store.newest import refuse_beyond  # noqa: PLC0415
     from pipelines.store.publish import publish_tables  # noqa: PLC0415
@@ -218,7 +224,7 @@ def backtest(store: Store, start: datetime, end: datetime, every: int, *, as_kno
     with click.progressbar(length=len(dates), label="Backtest", file=sys.stderr, hidden=not sys.stderr.isatty()) as bar:
         result = run(
             lambda as_of: read_evidence(store, as_of=as_of, known_at=as_of if as_known else None), later, dates=dates,
-            settings=Settings(), progress=lambda *_: bar.update(1),
+            settings=settings_of(store.path).analysis, progress=lambda *_: bar.update(1),
         )  # fmt: skip
     tables = result if isinstance(result, dict) else {"forecast_check": result}
     publish_tables(store, tables, later.as_of)

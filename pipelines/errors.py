@@ -25,5 +25,9 @@ class StoreError(LeewayError):
     """A store that is absent, locked by another process, damaged or of another version."""
 
 
+class LockedError(StoreError):
+    """A store that another process is writing to."""
+
+
 class QueryError(LeewayError):
     """A query of the published tables that is none, is not allowed, or goes beyond its limits."""

@@ -13,6 +13,7 @@ from pipelines.catalogue.corrections import built_in_components, built_in_correc
 from pipelines.catalogue.tables import Column, Table, drop_tables, published_tables
 from pipelines.causes.knowledge import Cause, causes
 from pipelines.errors import SettingError
+from pipelines.settings_file import settings_explained
 
 TYPES = {"text": "text", "int": "whole number", "float": "number", "bool": "yes or no", "date": "date", "time": "time"}
 
@@ -130,6 +131,7 @@ def _filled(text: str) -> str:
     values = {
         "tables": ", ".join(drop_tables()), "published": published, "settled": str(LEAST_SETTLED),
         "peers": str(ENOUGH_PEERS), "share": f"{100 * normal_share(''):g}",
+        "settings": "\n".join(settings_explained()),
         "count": str(corrections.height), "codes": ", ".join(corrections["code"]), "causes": ", ".join(causes()),
     }  # fmt: skip
     for name, value in values.items():

@@ -79,6 +79,8 @@ def restore(source: Path | None, store: Store) -> None:
         say(f"Restored {done.source}." + (f" The state before is kept as {done.kept}." if done.kept else ""))
     if done.entries:
         say(f"{done.entries} entries came back; those made since the backup stay.")
+    if done.files:
+        say(f"Came back too: {', '.join(done.files)}.")
 
 
 @store_group.command()

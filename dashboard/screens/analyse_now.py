@@ -2,8 +2,9 @@
 
 import streamlit as st
 
-from dashboard import published
+from dashboard import published, signed_in
 from dashboard.analysing import analysed
+from dashboard.screens.allowed import button
 from dashboard.views.wording import plain
 from pipelines.errors import LeewayError
 
@@ -12,7 +13,9 @@ FOUND = "the analysis found"  # in the session: lines
 
 def analyse_now() -> None:
     """A button that makes an analysis; the page runs again with it."""
-    if st.button("Analyse now", type="primary", key="analyse_now"):
+    if button("Analyse now", "load", type="primary", key="analyse_now"):
+        signed_in.must("load")
+        signed_in.did("analysed")
         try:
             with st.spinner("Analysing: some seconds, and a minute or two the first time on a machine"):
                 st.session_state[FOUND] = analysed(published.store().path)

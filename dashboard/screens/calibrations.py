@@ -8,6 +8,7 @@ import streamlit as st
 from dashboard import files, published
 from dashboard.screens import frame as shared
 from dashboard.screens.frame import Frame
+from dashboard.screens.saving import download
 from dashboard.views.calibrations import NEEDED, CalibrationsView, calibrations, shows
 from dashboard.views.wording import count, plain
 
@@ -73,12 +74,11 @@ def _behind(rows: pl.DataFrame, frame: Frame) -> None:
             "last_read_at": _day("Last read", frame),
         },
     )
-    st.download_button(
+    download(
         f"Download the list for a campaign ({plain(count(rows.height, 'vehicle'))})",
-        data=partial(files.as_csv, rows),
-        file_name="campaign.csv",
+        partial(files.as_csv, rows),
+        "campaign.csv",
         mime="text/csv",
-        on_click="ignore",
     )
 
 

@@ -6,6 +6,7 @@ import streamlit as st
 
 from dashboard import entered, published
 from dashboard.screens import frame as shared
+from dashboard.screens.allowed import button
 from dashboard.screens.frame import Frame
 from dashboard.screens.saving import offer_table
 from dashboard.views.deciding import ANSWERS, WORK_DONE, Visit, decided_in, to_decide
@@ -38,7 +39,7 @@ def decide_part(view: PlanView, frame: Frame) -> None:
         st.success(said)
     _form(view, frame)
     _several(view, frame)
-    if st.button("Plan again with what was decided", key="plan again"):
+    if button("Plan again with what was decided", "plan", key="plan again"):
         try:
             with st.spinner("Planning"):
                 published.plan_again()

@@ -8,6 +8,7 @@ import streamlit as st
 from dashboard import came_in, files, published
 from dashboard.screens import frame as shared
 from dashboard.screens.foreign import foreign_file
+from dashboard.screens.saving import download
 from dashboard.screens.withheld import withheld
 from dashboard.views.drops import DropsView, drops, proposed_units
 from dashboard.views.wording import count, plain
@@ -99,12 +100,12 @@ def _set_aside(view: DropsView) -> None:
     )
     st.markdown("Mend the cells in a spreadsheet, keep the column quarantine_id, and load the file again.")
     for stem, frame in came_in.rows_to_mend().items():
-        st.download_button(
+        download(
             f"Download {count(frame.height, 'row')} to mend: {stem}.csv",
-            data=partial(files.as_csv, frame),
-            file_name=f"{stem}.csv",
+            partial(files.as_csv, frame),
+            f"{stem}.csv",
             mime="text/csv",
-            on_click="ignore",
+            right="load",
         )
 
 

@@ -5,9 +5,11 @@ from dataclasses import replace
 import polars as pl
 import streamlit as st
 
-from dashboard import published
+from dashboard import published, signed_in
 from dashboard.screens import frame as shared
+from dashboard.screens.allowed import button
 from dashboard.screens.analyse_now import FOUND, analyse_now, what_was_found
+from dashboard.screens.saving import download
 from dashboard.uploads import loaded, looked_at, mapping_name, previewed, read_text
 from dashboard.views.wording import listed, plain, shell_word
 from pipelines.errors import LeewayError
@@ -126,7 +128,9 @@ def _load(name: str, content: bytes, look: Look, came_in: str) -> None:
         "Engine family of vehicles that no file names yet", ONE_FAMILY, key="new_family",
         help="Vehicles of one engine family are compared with each other.",
     )  # fmt: skip
-    if st.button("Load it", type="primary", key="load_it"):
+    if button("Load it", "load", type="primary", key="load_it"):
+        signed_in.must("load")
+        signed_in.did("loaded", name)
         with st.spinner("Loading"):
             lines = loaded(name, content, look, store=published.store().path, family=family.strip())
         st.session_state[came_in] = lines
@@ -171,4 +175,4 @@ def _keep(text: str, source: str) -> None:
     name, place = mapping_name(source), str(published.store().path)
     st.markdown("Keep the mapping, and load the file with it:")
     st.code(f"leeway load {shell_word(source)} --mapping {name} --store {shell_word(place)}", language="bash")
-    st.download_button("Download the mapping", text, file_name=name, on_click="ignore")
+    download("Download the mapping", text.encode, name, mime="application/toml", right="load")

@@ -17,7 +17,7 @@ from dashboard.charts.ready import ready
 from dashboard.palette import chart_words
 from dashboard.screens import settings
 from dashboard.screens.analyse_now import analyse_now
-from dashboard.screens.saving import offer_chart, offer_table
+from dashboard.screens.saving import download, offer_chart, offer_table
 from dashboard.views import address
 from dashboard.views.paper import fits, paper_table
 from dashboard.views.wording import Reader, count, listed, plain, sentence, shell_word
@@ -266,11 +266,10 @@ def supplier_button(record: dict[str, Any], frame: Frame) -> None:
         record: Of `suppliers.parts`.
         frame: Who reads which state.
     """
-    st.download_button(
+    download(
         f"Download the page for the supplier: {plain(str(record['part']))}",
-        data=partial(suppliers.page, record, frame.reader.as_of),
-        file_name=f"supplier-{record['component']}.pdf",
+        partial(suppliers.page, record, frame.reader.as_of),
+        f"supplier-{record['component']}.pdf",
         mime="application/pdf",
-        on_click="ignore",
         key=f"supplier page {record['component']}",
     )

@@ -11,6 +11,7 @@ from dashboard.charts.fleet import work_load
 from dashboard.screens import frame as shared
 from dashboard.screens.deciding import decide_part
 from dashboard.screens.frame import Frame
+from dashboard.screens.saving import download
 from dashboard.screens.visit import plan_of
 from dashboard.views.ahead import months_ahead
 from dashboard.views.joined import choices
@@ -120,30 +121,29 @@ def _waiting(view: PlanView) -> None:
 
 def _downloads(view: PlanView, frame: Frame) -> None:
     with st.container(horizontal=True):
-        st.download_button(
+        download(
             "Download as XLSX",
-            data=partial(files.as_workbook, view.rows, "work plan"),
-            file_name="work_plan.xlsx",
+            partial(files.as_workbook, view.rows, "work plan"),
+            "work_plan.xlsx",
             mime="application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
-            on_click="ignore",
         )
         if frame.newest:
-            st.download_button(
+            download(
                 "Download the papers",
-                data=published.papers,
-                file_name="papers.zip",
+                published.papers,
+                "papers.zip",
                 mime="application/zip",
-                on_click="ignore",
+                right="papers",
                 help="Of all depots: a workbook with the parts to order, a calendar and a week sheet a depot, "
                 "a job card a visit, and the claim packs.",
             )
             if published.vehicles().select(pl.col("warranty_until", "warranty_km").count().sum()).row(0) != (0, 0):
-                st.download_button(
+                download(
                     "Download the claim packs",
-                    data=partial(published.papers, claims_alone=True),
-                    file_name="claims.zip",
+                    partial(published.papers, claims_alone=True),
+                    "claims.zip",
                     mime="application/zip",
-                    on_click="ignore",
+                    right="papers",
                     help="For the dealer, of work under warranty that is planned or was done within three months: "
                     "readings before and after, codes, calibrations and work, as PDF and as a workbook.",
                 )

@@ -10,6 +10,7 @@ from dashboard.charts.findings import survival as survival_chart
 from dashboard.palette import VERDICT
 from dashboard.screens import frame as shared
 from dashboard.screens.frame import Frame
+from dashboard.screens.saving import download
 from dashboard.views.repairs import comebacks, repairs
 from dashboard.views.survival import SPLITS, splits_of, survival
 from dashboard.views.wording import count, plain
@@ -100,12 +101,11 @@ def _claims(rows: pl.DataFrame, frame: Frame) -> None:
             "evidence": st.column_config.TextColumn("What that rests on", width="large"),
         },
     )
-    st.download_button(
+    download(
         f"Download {plain(count(rows.height, 'comeback'))} as CSV",
-        data=partial(files.as_csv, rows),
-        file_name="comebacks.csv",
+        partial(files.as_csv, rows),
+        "comebacks.csv",
         mime="text/csv",
-        on_click="ignore",
     )
 
 

@@ -7,12 +7,34 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import files
+from dashboard import files, signed_in
 from dashboard.charts import Drawn
 from dashboard.charts.picture import picture
 from dashboard.views.plain_columns import plain_columns
+from dashboard.views.wording import plain
 
 MIMES = {"csv": "text/csv", "parquet": "application/vnd.apache.parquet", "png": "image/png", "svg": "image/svg+xml"}
+
+
+def download(
+    label: str, make: Callable[[], bytes], file_name: str, *, mime: str, right: str = "export", **how: Any
+) -> None:
+    """A button that hands over a file, made when it is asked for; to whom it is not for, it says so.
+
+    Args:
+        label: On the button.
+        make: Gives the file's content.
+        file_name: Of the file.
+        mime: Its kind.
+        right: What the reader must be allowed.
+        how: Further arguments of `st.download_button`.
+    """
+    reader = signed_in.person()
+    if reader.may(right):
+        data = signed_in.for_reader(make, file_name)
+        st.download_button(label, data=data, file_name=file_name, mime=mime, on_click="ignore", **how)  # noqa: TID251
+    else:
+        st.button(label, disabled=True, **{**how, "help": plain(reader.denied(right))})
 
 
 def offer_table(rows: pl.DataFrame, name: str, columns: Mapping[str, Any]) -> None:
@@ -55,12 +77,11 @@ def offer_chart(chart: Drawn, name: str, *, title: str, zone: str) -> None:
 def _offer(name: str, label: str, files: Mapping[str, Callable[[], bytes]]) -> None:
     with st.popover(label, type="tertiary", key=f"save {name}"):
         for ending, make in files.items():
-            st.download_button(
+            download(
                 f"{label} as {'Parquet' if ending == 'parquet' else ending.upper()}",
-                data=make,
-                file_name=f"{name}.{ending}",
+                make,
+                f"{name}.{ending}",
                 mime=MIMES[ending],
-                on_click="ignore",
                 key=f"save {name} {ending}",
                 type="tertiary",
             )

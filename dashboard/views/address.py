@@ -22,6 +22,7 @@ PAGES = {  # url path -> name in the menu
     "explain": "What words mean",
 }
 
+PAGE_RIGHTS = {"query": "query"}  # pages that need more than seeing the fleet
 READ_BY = ("unit", "degrees", "dates", "zone")  # how a reader reads
 TO_PRINT = "print"  # parameter of a page that is opened to be printed
 KEPT_IN_MENU = ("as_of", *READ_BY, "depot", "family")  # what a reader picked for one page and means for all

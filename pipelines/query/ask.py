@@ -83,7 +83,8 @@ def ask(store: Store, sql: str, *, as_of: datetime | None = None, limits: Limits
     """
     if len(sql) > LONGEST:
         raise QueryError(f"The query has {len(sql):,} characters; at most {LONGEST:,} are read. Shorten it.")
-    question = Question(store=str(store.path.absolute()), sql=sql, as_of=as_of, **vars(limits))
+    place = str(store.path.absolute())
+    question = Question(store=place, depots=store.depots, sql=sql, as_of=as_of, **vars(limits))
     with _place(limits.seconds):
         heading, rows = _run(question)
     if problem := heading.get("problem"):

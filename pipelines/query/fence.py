@@ -21,7 +21,7 @@ import pyarrow as pa
 from pipelines.errors import LeewayError, QueryError
 from pipelines.query.problems import MEMORY, in_a_line
 from pipelines.query.tables import fill, named_in
-from pipelines.store.folder import Store
+from pipelines.store.scoped import store_seen_by
 
 LOCKED: dict[str, str | bool | int | float | list[str]] = {
     "threads": 1,
@@ -59,6 +59,7 @@ class Question:
         memory_bytes: That the database may use.
         rows: Most of the answer; further ones are left out.
         answer_bytes: Most of the answer, as columns in memory.
+        depots: Whose vehicles may be seen; None: all.
     """
 
     store: str
@@ -68,6 +69,7 @@ class Question:
     memory_bytes: int
     rows: int
     answer_bytes: int
+    depots: tuple[str, ...] | None = None
 
 
 def main() -> None:
@@ -101,7 +103,7 @@ def fenced(question: Question) -> tuple[duckdb.DuckDBPyConnection, dict[str, dat
     """A database with the tables that the question names, in a process that is shut from here on; what they show."""
     database = duckdb.connect(":memory:", config=LOCKED | {"memory_limit": f"{question.memory_bytes}B"})
     database.execute("SET TimeZone = 'UTC'; SET enable_progress_bar = false")
-    states = fill(database, Store(question.store), named_in(question.sql), question.as_of)
+    states = fill(database, store_seen_by(question.store, question.depots), named_in(question.sql), question.as_of)
     database.sql("SELECT 1").to_arrow_reader(1).read_all()  # what reading an answer imports, while files can be opened
     database.execute("SET enable_external_access = false; SET lock_configuration = true")
     _shut(question.memory_bytes)

@@ -13,6 +13,7 @@ from pathlib import Path
 from pipelines.errors import StoreError
 from pipelines.store.entries_backup import mend, put_into, take_out_of, unite
 from pipelines.store.folder import DISK_ERRORS, WAY_OUT, Store, remove
+from pipelines.store.kept_files import lay_files, put_files_into, take_files_out_of
 from pipelines.store.pointer import copy_in_pieces, read_pointer, states, sync
 from pipelines.store.readers import attached
 from pipelines.store.schema import check_version
@@ -30,12 +31,14 @@ class Restored:
     kept: Where the state is that it took the place of; None: there was none.
     entries: How many entries came back into the record of what people enter.
     record_aside: Where a damaged record is kept; None: it was whole.
+    files: Settings, roles and mappings that came back.
     """
 
     source: Path | None = None
     kept: Path | None = None
     entries: int = 0
     record_aside: Path | None = None
+    files: tuple[str, ...] = ()
 
 
 def back_up(store: Store, target: Path) -> None:
@@ -54,6 +57,7 @@ def back_up(store: Store, target: Path) -> None:
             if text := damage(partial):
                 raise StoreError(f"{state}: damaged ({text}). No backup was written. {WAY_OUT}")
             put_into(partial, store)
+            put_files_into(partial, store.path)
             if text := damaged_blocks(partial):
                 raise StoreError(f"{target}: written badly ({text}). No backup was written; the disk?")
             sync(partial)
@@ -94,6 +98,7 @@ def restore(store: Store, source: Path | None = None) -> Restored | None:
         try:
             copy_in_pieces(chosen, draft)
             entries = unite(store, *take_out_of(draft))
+            files = lay_files(store.path, take_files_out_of(draft))
             store.commit(draft)
             kept = _put_aside(store, before) if before and before != chosen else None
         except StoreError:
@@ -104,7 +109,7 @@ def restore(store: Store, source: Path | None = None) -> Restored | None:
             raise StoreError(
                 f"{store.path}: {one_line(error)}. Nothing was changed; free space or permissions?"
             ) from error
-    return Restored(source=chosen, kept=kept, entries=entries, record_aside=aside)
+    return Restored(source=chosen, kept=kept, entries=entries, record_aside=aside, files=tuple(files))
 
 
 def _copy_newest(store: Store, target: Path) -> Path:

@@ -22,6 +22,7 @@ from pipelines.entries.standing import withdrawn_ids
 from pipelines.errors import StoreError
 from pipelines.store.folder import Store
 from pipelines.store.lock import writers_lock
+from pipelines.store.schema import columns_of
 
 FORM = 1  # of the file; a newer one is refused
 COLUMNS = tuple(entry_columns().schema.names())
@@ -130,6 +131,7 @@ def _next_id(connection: sqlite3.Connection, entered_at: datetime) -> str:
 def read_entries(store: Store) -> pl.DataFrame:
     """All entries with the columns of the contract, oldest first; those withdrawn too. None: no rows.
 
+    Of a store that is read for some depots: those about their vehicles, themselves, and the whole fleet's findings.
     Read anew only when something was entered since: every reading of one vehicle asks for them.
 
     Raises:
@@ -143,7 +145,7 @@ def read_entries(store: Store) -> pl.DataFrame:
         state = (path.stat().st_ino, *connection.execute("SELECT max(entry_id), count(*) FROM entry").fetchone())
         kept = _FRAMES.get(path)
         if kept is not None and kept[0] == state:
-            return kept[1]
+            return _seen(kept[1], store)
         rows = connection.execute("SELECT * FROM entry ORDER BY entry_id").fetchall()
     texts = pl.DataFrame(rows, schema=dict.fromkeys(COLUMNS, pl.String), orient="row")
     frame = texts.with_columns(
@@ -151,7 +153,39 @@ def read_entries(store: Store) -> pl.DataFrame:
         pl.col("until").str.to_date("%Y-%m-%d"),
     )
     _FRAMES[path] = (state, frame)
-    return frame
+    return _seen(frame, store)
+
+
+def _seen(entries: pl.DataFrame, store: Store) -> pl.DataFrame:
+    """The entries that whoever reads the store may see."""
+    if store.depots is None or entries.is_empty():
+        return entries
+    with store.reading() as connection:
+        own = [row[0] for row in connection.execute("SELECT vehicle_id FROM vehicles ORDER BY 1").fetchall()]
+        batches = []
+        if "batch_id" in columns_of(connection, "held_reading", "published"):
+            query = "SELECT DISTINCT batch_id FROM published.held_reading ORDER BY 1"
+            batches = [row[0] for row in connection.execute(query).fetchall()]
+    subject = pl.col("subject")
+    return entries.filter(
+        pl.col("vehicle_id").is_in(own)
+        | (pl.col("kind") == "finding")
+        | ((pl.col("kind") == "note") & subject.is_in([*store.depots, "fleet"]))
+        | ((pl.col("kind") == "held") & subject.is_in(batches))
+    )
+
+
+def newest_of_first(store: Store, count: int) -> str:
+    """entry_id of the last of the first so many entries of the whole record; empty: there is none.
+
+    Raises:
+        StoreError: the file is damaged, or a newer release wrote it.
+    """
+    with _reading(store) as connection:
+        if connection is None or count < 1:
+            return ""
+        query = "SELECT max(entry_id) FROM (SELECT entry_id FROM entry ORDER BY entry_id LIMIT ?)"
+        return connection.execute(query, [count]).fetchone()[0] or ""
 
 
 _FRAMES: dict[Path, tuple[tuple[object, ...], pl.DataFrame]] = {}  # of each record read by this process, the newest

@@ -36,6 +36,8 @@ class Store:
         StoreError: `path` is a file.
     """
 
+    depots: tuple[str, ...] | None = None  # those whose vehicles are read; None: all
+
     def __init__(self, path: str | os.PathLike[str]) -> None:
         self.path = Path(path)
         if self.path.is_file():

@@ -8,7 +8,7 @@ from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
-from pipelines.errors import StoreError
+from pipelines.errors import LockedError, StoreError
 
 
 @contextmanager
@@ -21,7 +21,8 @@ def writers_lock(path: Path, *, who: str, wait_s: float) -> Iterator[None]:
         wait_s: Seconds to wait for another holder to finish.
 
     Raises:
-        StoreError: another process held the lock all the while.
+        LockedError: another process held the lock all the while.
+        StoreError: the file cannot be written.
     """
     try:
         descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
@@ -50,7 +51,7 @@ def _acquire(descriptor: int, path: Path, wait_s: float) -> None:
             return
         if time.monotonic() >= deadline:
             holder = os.pread(descriptor, 200, 0).decode(errors="replace") or "another process"
-            raise StoreError(
+            raise LockedError(
                 f"{path.parent}: {holder} is writing to this store. Wait until it is done, then try again."
             )
         time.sleep(0.05)

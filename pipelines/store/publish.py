@@ -12,17 +12,23 @@ from pipelines.store.connection import quoted
 from pipelines.store.folder import Store
 from pipelines.store.schema import columns_of
 
-KEPT = 12  # how many as_of of a contract table are kept: the one published last, and the newest of the others
+KEPT = 12  # how many as_of of a contract table are kept, if nothing is set: the one published last, and the newest
 EXTRAS_KEPT = 2  # the same for tables beyond the contract, which are large and only explain the newest ones
 
 
-def publish(store: Store, analysis: Analysis) -> None:
+def publish(store: Store, analysis: Analysis, *, kept: int = KEPT) -> None:
     """Publish every table of an analysis at once.
+
+    Args:
+        store: Where.
+        analysis: The tables, and the time they are as of.
+        kept: How many as_of of a contract table are kept.
 
     Raises:
         StoreError: the store is locked or full, or a frame lacks a column of the contract.
     """
-    _publish(store, analysis.tables, analysis.as_of, who=f"publish the analysis as of {analysis.as_of:%Y-%m-%d}")
+    who = f"publish the analysis as of {analysis.as_of:%Y-%m-%d}"
+    _publish(store, analysis.tables, analysis.as_of, who=who, most=kept)
 
 
 def publish_table(store: Store, name: str, frame: pl.DataFrame, as_of: datetime) -> None:
@@ -30,9 +36,9 @@ def publish_table(store: Store, name: str, frame: pl.DataFrame, as_of: datetime)
     publish_tables(store, {name: frame}, as_of)
 
 
-def publish_tables(store: Store, tables: dict[str, pl.DataFrame], as_of: datetime) -> None:
-    """Publish some tables at once, all as of the same time."""
-    _publish(store, tables, as_of, who=f"publish {', '.join(tables)}")
+def publish_tables(store: Store, tables: dict[str, pl.DataFrame], as_of: datetime, *, kept: int = KEPT) -> None:
+    """Publish some tables at once, all as of the same time; see `publish`."""
+    _publish(store, tables, as_of, who=f"publish {', '.join(tables)}", most=kept)
 
 
 def publish_states(store: Store, correction_state: pl.DataFrame, as_of: datetime) -> None:
@@ -65,15 +71,17 @@ def forget(store: Store, as_of: datetime) -> list[str]:
     return [name for name, _ in meant]
 
 
-def _publish(store: Store, tables: dict[str, pl.DataFrame], as_of: datetime, *, who: str, room: int = 0) -> None:
-    """`room`: how many more of each table than usual are kept."""
+def _publish(
+    store: Store, tables: dict[str, pl.DataFrame], as_of: datetime, *, who: str, most: int = KEPT, room: int = 0
+) -> None:
+    """`most`: how many of a contract table are kept; `room`: how many more of each table than that."""
     ready = {name: _in_contract_form(name, frame) for name, frame in tables.items()}
     with store.writing(who, wait_s=60.0) as connection:
         published_at = datetime.now(UTC)
         if "correction_state" in ready:
             _withdraw_states(connection)
         for name, frame in ready.items():
-            kept = KEPT if name in published_tables() else EXTRAS_KEPT
+            kept = most if name in published_tables() else EXTRAS_KEPT
             _replace(connection, name, frame, as_of, published_at, kept=kept + room)
 
 

@@ -48,7 +48,7 @@ def read_published(
         taken = ", ".join(["as_of", *(quoted(name) for name in columns if name in known)]) if columns else "*"
         equal = "".join(f" AND {quoted(name)} = $p{place}" for place, name in enumerate(where, start=1))
         values = {f"p{place}": value for place, value in enumerate(where.values(), start=1)}
-        query = f"SELECT {taken} FROM published.{quoted(table)} WHERE as_of = $as_of{equal} ORDER BY rowid"
+        query = f"SELECT {taken} FROM published.{quoted(table)} WHERE as_of = $as_of{equal}"  # DuckDB keeps their order
         rows = _with_columns_of_now(frame_of(connection, query, as_of=wanted, **values), table)
         return rows.select("as_of", *columns) if columns else rows
 

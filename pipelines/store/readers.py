@@ -20,6 +20,7 @@ from pipelines.store.connection import CONFIG, quoted, set_up
 
 Answer = TypeVar("Answer")
 Question = Callable[[duckdb.DuckDBPyConnection], Answer]
+Build = Callable[[duckdb.DuckDBPyConnection, str, str], None]
 
 
 class _Readers:
@@ -30,6 +31,7 @@ class _Readers:
         self.guard = threading.Lock()
         self.counts: dict[str, int] = {}
         self.answers: dict[str, dict[Question[Any], Any]] = {}
+        self.scopes: dict[tuple[str, str], str] = {}
         self.reading = weakref.WeakKeyDictionary[duckdb.DuckDBPyConnection, str]()
 
     def enter(self, name: str, path: Path) -> duckdb.DuckDBPyConnection:
@@ -58,8 +60,23 @@ class _Readers:
                 if name.rsplit(" ", 2)[0] == str(path.resolve()):
                     self._let_go(name)
 
+    def scope(self, connection: duckdb.DuckDBPyConnection, scope: str, build: Build) -> str:
+        with self.guard:
+            state = self.reading[connection]
+            catalog = f"{state} {scope}"
+            if (state, scope) not in self.scopes:
+                self.instance.execute(f"ATTACH ':memory:' AS {quoted(catalog)}")
+                build(self.instance, state, catalog)
+                self.scopes[state, scope] = catalog
+            self.reading[connection] = catalog
+            return catalog
+
     def _let_go(self, name: str) -> None:
         del self.counts[name]
+        for state, scope in [key for key in self.scopes if key[0] == name]:
+            catalog = self.scopes.pop((state, scope))
+            self.answers.pop(catalog, None)
+            self.instance.execute(f"DETACH {quoted(catalog)}")
         self.answers.pop(name, None)
         self.instance.execute(f"DETACH {quoted(name)}")
 
@@ -86,6 +103,17 @@ def attached(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
     finally:
         connection.close()
         readers.leave(name, path)
+
+
+def scoped_catalog(connection: duckdb.DuckDBPyConnection, scope: str, build: Build) -> str:
+    """The name of a catalog of views over the state that a connection reads, made once and kept as long as the state.
+
+    Args:
+        connection: Of `attached`.
+        scope: What the views show; two different things need two names.
+        build: Makes them: called with a connection, the name of the state's catalog, and that of the new, empty one.
+    """
+    return _readers_of(os.getpid()).scope(connection, scope, build)
 
 
 def let_go(path: Path) -> None:

@@ -202,7 +202,8 @@ def columns_of_all(connection: duckdb.DuckDBPyConnection) -> dict[str, list[str]
     """Names of the columns of every raw table, in their order."""
     rows = connection.execute(
         "SELECT table_name, column_name FROM duckdb_columns() "
-        "WHERE database_name = current_database() AND schema_name = 'main' ORDER BY table_name, column_index"
+        "WHERE database_name = current_database() AND schema_name = 'main' AND column_name <> 'rowid' "
+        "ORDER BY table_name, column_index"
     ).fetchall()
     names: dict[str, list[str]] = {}
     for table, column in rows:
@@ -211,9 +212,10 @@ def columns_of_all(connection: duckdb.DuckDBPyConnection) -> dict[str, list[str]
 
 
 def filled_tables(connection: duckdb.DuckDBPyConnection) -> set[str]:
-    """Raw tables that hold a row, or held one; asking them costs more than asking which these are."""
+    """Raw tables that hold a row, or held one, or may, as views; asking them costs more than asking which these are."""
     rows = connection.execute(
         "SELECT table_name FROM duckdb_tables() WHERE database_name = current_database() AND schema_name = 'main' "
-        "AND estimated_size > 0"
+        "AND estimated_size > 0 UNION ALL "
+        "SELECT view_name FROM duckdb_views() WHERE database_name = current_database() AND schema_name = 'main'"
     ).fetchall()
     return {row[0] for row in rows}

@@ -1,49 +1,47 @@
 """What work and standing still cost where the fleet's own tables say nothing: assumptions, and a fleet's own file."""
 
-import tomllib
-from collections.abc import Collection
-from dataclasses import Field, dataclass, field, fields, replace
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 
-from pipelines.errors import SettingError
+from pipelines.figures_set import checked, kind_of, lines_of, meaning_of, stands, toml_of, unit_of
 
 COSTS_TABLE = pl.Schema(
     {"name": pl.String, "value": pl.Float64, "unit": pl.String, "meaning": pl.String, "assumed": pl.Boolean}
 )
-MOST = 1e6  # of any figure; what is above is a slip of the pen
-
-
-def _stands(value: Any, unit: str, meaning: str) -> Any:
-    return field(default=value, metadata={"unit": unit, "meaning": meaning})
+ABOVE_0 = 1e-3  # of what something is divided by
+HOW = "leeway plan --show-costs"  # prints a file to begin with
 
 
 @dataclass(frozen=True, kw_only=True)
 class CostAssumptions:
     """Assumptions of the work plan, in the fleet's currency; all of them judgement until a fleet gives its own."""
 
-    labour_per_hour: float = _stands(70.0, "money an hour", "labour in the workshop")
-    labour_hours: float = _stands(1.5, "h", "work on a component that the fleet's table lacks")
-    reading_hours: float = _stands(0.3, "h", "a reading at the reader, without other work")
-    part: float = _stands(120.0, "money", "part of a component that the fleet's table lacks")
-    breakdown: float = _stands(600.0, "money", "towing, a replacement vehicle, a late delivery")
-    strand_share: float = _stands(0.1, "share", "faults that strand the vehicle on the road")
-    downtime_per_day: float = _stands(150.0, "money a day", "a vehicle that stands")
-    unplanned_days: float = _stands(1.0, "days", "a vehicle stands for an unplanned repair")
-    working_day_hours: float = _stands(8.0, "h", "a working day, by which standing for hours is priced")
-    off_road_days: float = _stands(30.0, "days", "a vehicle off the road would stand if nobody repaired it")
-    foresight_days: float = _stands(180.0, "days", "a limit met later than this is no work that is still to come")
-    chance_without_cause: float = _stands(0.8, "share", "visits that find the trouble where no cause is named")
-    visit: float = _stands(60.0, "money", "bringing and fetching a vehicle once")
-    transfers: bool = _stands(True, "true or false", "a depot without room in time may send a vehicle to another")
-    transfer_hours: float = _stands(1.5, "h", "the way to another depot, and as long back")
-    transfer_cost: float = _stands(90.0, "money", "driver and fuel to another depot and back")
-    bays: int = _stands(1, "bays", "of a depot without a row in the table bays")
-    bay_hours: float = _stands(8.0, "h a day", "of such a bay")
-    first_hour: int = _stands(7, "hour of the day, UTC", "when the bays open")
-    share_of_hours: float = _stands(0.9, "share", "hours that the solver may fill; above it packing into bays fails")
+    labour_per_hour: float = stands(70.0, "money an hour", "labour in the workshop")
+    labour_hours: float = stands(1.5, "h", "work on a component that the fleet's table lacks", least=ABOVE_0)
+    reading_hours: float = stands(0.3, "h", "a reading at the reader, without other work", least=ABOVE_0)
+    part: float = stands(120.0, "money", "part of a component that the fleet's table lacks")
+    breakdown: float = stands(600.0, "money", "towing, a replacement vehicle, a late delivery")
+    strand_share: float = stands(0.1, "share", "faults that strand the vehicle on the road", most=1.0)
+    downtime_per_day: float = stands(150.0, "money a day", "a vehicle that stands")
+    unplanned_days: float = stands(1.0, "days", "a vehicle stands for an unplanned repair")
+    working_day_hours: float = stands(8.0, "h", "a working day, by which standing for hours is priced", least=ABOVE_0)
+    off_road_days: float = stands(30.0, "days", "a vehicle off the road would stand if nobody repaired it")
+    foresight_days: float = stands(180.0, "days", "a limit met later than this is no work that is still to come")
+    chance_without_cause: float = stands(0.8, "share", "visits that find the trouble where no cause is named", most=1.0)
+    visit: float = stands(60.0, "money", "bringing and fetching a vehicle once")
+    transfers: bool = stands(True, "true or false", "a depot without room in time may send a vehicle to another")
+    transfer_hours: float = stands(1.5, "h", "the way to another depot, and as long back")
+    transfer_cost: float = stands(90.0, "money", "driver and fuel to another depot and back")
+    bays: int = stands(1, "bays", "of a depot without a row in the table bays")
+    bay_hours: float = stands(8.0, "h a day", "of such a bay", least=ABOVE_0)
+    first_hour: int = stands(7, "hour of the day, UTC", "when the bays open", most=23.0)
+    share_of_hours: float = stands(
+        0.9, "share", "hours that the solver may fill; above it packing into bays fails", least=ABOVE_0, most=1.0
+    )
 
     def as_frame(self, given: Collection[str] = ()) -> pl.DataFrame:
         """`name, value, unit, meaning, assumed`: what a plan was priced with; true or false as 1 or 0.
@@ -52,7 +50,7 @@ class CostAssumptions:
             given: Names that the fleet gave; all others are assumed.
         """
         rows = [
-            (each.name, float(getattr(self, each.name)), _unit(each), _meaning(each), each.name not in given)
+            (each.name, float(getattr(self, each.name)), unit_of(each), meaning_of(each), each.name not in given)
             for each in fields(self)
         ]
         return pl.DataFrame(rows, schema=COSTS_TABLE, orient="row")
@@ -62,7 +60,7 @@ def costs_from(frame: pl.DataFrame) -> CostAssumptions:
     """The assumptions of a table as `as_frame` gives it; names that are not in it stand at their defaults."""
     known = {each.name: each for each in fields(CostAssumptions)}
     said = {
-        name: _kind(known[name])(value) for name, value in frame.select("name", "value").iter_rows() if name in known
+        name: kind_of(known[name])(value) for name, value in frame.select("name", "value").iter_rows() if name in known
     }
     return replace(CostAssumptions(), **said)
 
@@ -74,12 +72,8 @@ def given_in(frame: pl.DataFrame) -> set[str]:
 
 def costs_text(costs: CostAssumptions) -> str:
     """A file with every figure, to be changed where it is not so; as TOML."""
-    lines = [
-        f"{each.name} = {str(getattr(costs, each.name)).lower()}  # {_unit(each)}: {_meaning(each)}"
-        for each in fields(costs)
-    ]
     head = "# What the work plan assumes where the fleet's own tables say nothing. Lines left out stay assumed."
-    return "\n".join([head, *lines]) + "\n"
+    return "\n".join([head, *lines_of(costs)]) + "\n"
 
 
 def read_costs(path: Path) -> tuple[CostAssumptions, set[str]]:
@@ -88,47 +82,10 @@ def read_costs(path: Path) -> tuple[CostAssumptions, set[str]]:
     Raises:
         SettingError: the file is no TOML, a name is unknown, or a figure is none or outside its range.
     """
-    try:
-        said = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise SettingError(
-            f"{path}: no readable TOML ({error}). Start from the one that `leeway plan --show-costs` prints."
-        ) from error
-    known = {each.name: each for each in fields(CostAssumptions)}
-    values = {}
-    for name, value in said.items():
-        if name not in known:
-            raise SettingError(f"{path}, {name}: unknown. Known: {', '.join(known)}.")
-        values[name] = _checked(path, known[name], value)
-    own = {name for name, value in values.items() if value != known[name].default}
-    return replace(CostAssumptions(), **values), own
+    return own_costs(checked(toml_of(path, HOW), CostAssumptions, str(path)))
 
 
-def _checked(path: Path, each: "Field[Any]", value: Any) -> Any:
-    kind = _kind(each)
-    if kind is bool:
-        if isinstance(value, bool):
-            return value
-        raise SettingError(f"{path}, {each.name}: {value!r} is neither true nor false. Write one of them.")
-    most = {"share": 1.0, "hour of the day, UTC": 23.0}.get(_unit(each), MOST)
-    least = 1e-3 if each.name in LEAST_ABOVE_0 else 0.0
-    if isinstance(value, bool) or not isinstance(value, int | float) or not least <= value <= most:
-        raise SettingError(f"{path}, {each.name}: {value!r} is no number from {least:g} to {most:g} ({_unit(each)}).")
-    if kind is int and value != int(value):
-        raise SettingError(f"{path}, {each.name}: {value!r} is no whole number. Write one.")
-    return kind(value)
-
-
-LEAST_ABOVE_0 = ("labour_hours", "reading_hours", "working_day_hours", "bay_hours", "share_of_hours")
-
-
-def _kind(each: "Field[Any]") -> Any:
-    return type(each.default)
-
-
-def _unit(each: "Field[Any]") -> str:
-    return str(each.metadata["unit"])
-
-
-def _meaning(each: "Field[Any]") -> str:
-    return str(each.metadata["meaning"])
+def own_costs(values: Mapping[str, Any]) -> tuple[CostAssumptions, set[str]]:
+    """The assumptions with a fleet's own figures laid over them, and the names of those that differ."""
+    costs = replace(CostAssumptions(), **values)
+    return costs, {name for name, value in values.items() if value != getattr(CostAssumptions, name)}

@@ -18,7 +18,7 @@ import duckdb
 from streamlit.testing.v1 import AppTest
 
 from dashboard.demo import make_demo
-from dashboard.published import STORE_VARIABLE
+from dashboard.variables import STORE as STORE_VARIABLE
 from dashboard.views.address import PAGES
 from pipelines.store.folder import Store
 

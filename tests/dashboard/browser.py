@@ -18,7 +18,8 @@ import axe_playwright_python
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 __all__ = [
-    "CHROMIUM", "PATIENCE_MS", "browser", "cut_on_paper", "expect", "hindrances", "served", "settle", "too_narrow",
+    "CHROMIUM", "PATIENCE_MS", "browser", "cut_on_paper", "expect", "free_port", "hindrances", "served", "settle",
+    "too_narrow",
 ]  # fmt: skip
 
 CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
@@ -34,11 +35,11 @@ FLAGS = [
 
 
 @contextmanager
-def served(store: Path, *options: str, environment: Mapping[str, str] = MappingProxyType({})) -> Iterator[str]:
-    """`leeway serve` on a free port of this machine until the block is left; gives its address."""
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
+def served(
+    store: Path, *options: str, environment: Mapping[str, str] = MappingProxyType({}), port: int = 0
+) -> Iterator[str]:
+    """`leeway serve` on a free port of this machine (or that one) until the block is left; gives its address."""
+    port = port or free_port()
     command = [sys.executable, "-c", "from dashboard.command import main; main()", "serve", "--store", str(store)]
     with subprocess.Popen(
         [*command, "--port", str(port), "--no-browser", *options], env=os.environ | environment
@@ -53,6 +54,13 @@ def served(store: Path, *options: str, environment: Mapping[str, str] = MappingP
                 server.wait(10)
             except subprocess.TimeoutExpired:
                 server.kill()
+
+
+def free_port() -> int:
+    """A port that nothing listens on."""
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        return int(free.getsockname()[1])
 
 
 def _wait_for(address: str, server: subprocess.Popen[bytes]) -> None:
@@ -78,7 +86,7 @@ def browser() -> Iterator[Browser]:
             running.close()
 
 
-PATIENCE_MS = 120_000  # on a machine that is busy with other things
+PATIENCE_MS = int(os.environ.get("LEEWAY_PATIENCE_MS", "120000"))  # on a machine that is busy with other things
 AT_REST = """() => {
     const main = document.querySelector("[data-testid=stMain]");
     const running = document.querySelector('[data-test-script-state]:not([data-test-script-state="notRunning"])');

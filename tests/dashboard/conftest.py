@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 import streamlit as st
 
-from dashboard.published import STORE_VARIABLE
+from dashboard.variables import STORE as STORE_VARIABLE
 from dashboard.views.wording import Reader
 from pipelines.catalogue.corrections import built_in_corrections
 from pipelines.catalogue.tables import drop_tables, published_tables

@@ -15,7 +15,7 @@ from streamlit.testing.v1 import AppTest
 
 from dashboard import files, published
 from dashboard.command import leeway
-from dashboard.published import STORE_VARIABLE
+from dashboard.variables import STORE as STORE_VARIABLE
 from dashboard.views.address import PAGES
 from pipelines.handover import Analysis
 from pipelines.intake.load import load

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from dashboard.published import STORE_VARIABLE
+from dashboard.variables import STORE as STORE_VARIABLE
 from pipelines.store.folder import Store
 
 

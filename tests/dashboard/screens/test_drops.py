@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from dashboard.published import STORE_VARIABLE
+from dashboard.variables import STORE as STORE_VARIABLE
 from pipelines.intake.load import load
 from pipelines.store.exporting import protected
 from pipelines.store.folder import Store

@@ -10,7 +10,7 @@ from streamlit.testing.v1 import AppTest
 
 from dashboard import one_vehicle
 from dashboard.demo import make_demo
-from dashboard.published import STORE_VARIABLE
+from dashboard.variables import STORE as STORE_VARIABLE
 from dashboard.views.address import PAGES
 from dashboard.views.judged import as_judged
 from pipelines.analyse import analyse

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from dashboard.published import STORE_VARIABLE
+from dashboard.variables import STORE as STORE_VARIABLE
 from dashboard.views.address import PAGES
 from pipelines.store.folder import Store
 from pipelines.store.published import vehicle_snapshots

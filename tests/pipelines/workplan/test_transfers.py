@@ -105,11 +105,11 @@ def test_a_fleets_own_costs_take_the_place_of_what_is_assumed(tmp_path):
     ("text", "said"),
     [
         ("labour = 5", "labour: unknown"),
-        ("labour_per_hour = -1", "labour_per_hour: -1 is no number from 0"),
-        ("strand_share = 2", "no number from 0 to 1"),
-        ("bays = 1.5", "no whole number"),
-        ("transfers = 1", "neither true nor false"),
-        ("labour_per_hour = nan", "no number"),
+        ("labour_per_hour = -1", "labour_per_hour: -1 is not a number from 0"),
+        ("strand_share = 2", "2 is not a number from 0 to 1"),
+        ("bays = 1.5", "1.5 is not a whole number"),
+        ("transfers = 1", "1 is not true or false"),
+        ("labour_per_hour = nan", "nan is not a number"),
         ("=", "no readable TOML"),
     ],
 )
