@@ -12,6 +12,7 @@ from pipelines.explain import explained, meaning, topics, words
 def show() -> None:
     """The page."""
     st.title("What words mean")
+    st.markdown("## Every word of the pages, the files and the tables.")
     asked = str(st.query_params.get("word", ""))
     known = words()
     meant = asked.strip().casefold().replace(" ", "_")

@@ -159,6 +159,7 @@ def too_narrow(page: Page) -> list[str]:
 
 
 TABLES_CUT = """() => [...document.querySelectorAll("[data-testid=stDataFrame]")].filter(drawn => {
+    if (drawn.closest(".st-key-screen-decide")) return false;  // to type into, which is not for paper
     const screen = drawn.closest("[class*=st-key-screen-]");
     const key = [...screen?.classList ?? []].find(name => name.startsWith("st-key-screen-"));
     const paper = key && document.querySelector("." + CSS.escape(key.replace("screen", "paper")));

@@ -50,3 +50,15 @@ def test_rows_that_came_in_since_are_told_of_until_they_are_analysed(store, know
     (drop / "snapshots.csv").write_text(text, "utf-8")
     load(store, [drop])
     assert "1 row came in since and count" in said(app.run()) or "rows came in since" in said(app)
+
+
+def test_an_open_page_says_by_itself_that_newer_data_are_there(store):
+    def drawn_at(version: int) -> None:
+        from dashboard.screens import frame  # noqa: PLC0415 - runs as a page of its own
+
+        frame._newer(version)
+
+    then = AppTest.from_function(drawn_at, kwargs={"version": store.version() - 1}).run()
+    assert "Newer data are there." in said(then)
+    assert then.button(key="newer").label == "Show them"
+    assert said(AppTest.from_function(drawn_at, kwargs={"version": store.version()}).run()) == ""
