@@ -4,6 +4,7 @@ from contextlib import suppress
 from datetime import timedelta
 from pathlib import Path
 
+import polars as pl
 import pytest
 from streamlit.testing.v1 import AppTest
 
@@ -62,3 +63,18 @@ def test_an_open_page_says_by_itself_that_newer_data_are_there(store):
     assert "Newer data are there." in said(then)
     assert then.button(key="newer").label == "Show them"
     assert said(AppTest.from_function(drawn_at, kwargs={"version": store.version()}).run()) == ""
+
+
+def test_today_tells_what_is_new_since_the_analysis_before_and_since_a_week_ago(store, known_analysis):
+    known = known_analysis()
+    tables = {name: table for name, table in known.tables.items() if name != "work_plan"}
+    calm = tables["correction_state"].with_columns(alarm=pl.col("alarm") & (pl.col("vehicle_id") == "V1"))
+    for days, states in ((6, tables["correction_state"]), (7, calm)):
+        publish(
+            store, Analysis(as_of=known.as_of + timedelta(days=days), tables={**tables, "correction_state": states})
+        )
+    app = AppTest.from_file(str(APP), default_timeout=60).run()
+    said(app)
+    labels = [each.label for each in app.expander]
+    assert any(label.startswith("Whole fleet. Since 26 May: alarms that closed (1)") for label in labels)
+    assert any(label.startswith("Whole fleet. Since 20 May: alarms that closed (1)") for label in labels)
