@@ -1,9 +1,9 @@
-"""Before and after: what a calibration, work on a part or a move did to one correction, against vehicles without it."""
+"""Before and after: what a calibration, work, a move or new fuel did to one correction, against vehicles without."""
 
 import polars as pl
 import streamlit as st
 
-from dashboard import as_read, published
+from dashboard import as_read, entered, published
 from dashboard.charts.before_after import lined_up
 from dashboard.screens import frame as shared
 from dashboard.screens.frame import Frame
@@ -13,6 +13,7 @@ from dashboard.views.before_after import (
     before_after,
     calibration_events,
     move_events,
+    note_events,
     work_events,
 )
 from dashboard.views.joined import Choice, choices, distinct_titles
@@ -41,7 +42,8 @@ def show() -> None:
             "What happened", list(KINDS), default="calibration", required=True, key="kind", bind="query-params",
             format_func=lambda each: KINDS[each],
         )  # fmt: skip
-        events = published.kept("events of", frame.reader.as_of, kind, code, build=lambda: _events(kind, values))
+        noted = entered.now().newest if kind == "note" else ""
+        events = published.kept("events of", frame.reader.as_of, kind, code, noted, build=lambda: _events(kind, values))
         offered = events.get_column("what").value_counts(sort=True).sort("count", "what", descending=[True, False])
         whats = offered.get_column("what").to_list()
         what = st.selectbox("Which", whats, key="what", bind="query-params", placeholder="none on record")
@@ -53,7 +55,7 @@ def show() -> None:
     correction = as_read.correction(code, frame.reader)
     choice = Choice(depot=depots, engine_family=families)
     view = published.kept(
-        "before after", frame.reader, code, kind, what, choice,
+        "before after", frame.reader, code, kind, what, choice, noted,
         build=lambda: before_after(
             values, events.filter(pl.col("what") == what), correction=correction, vehicles=vehicles, choice=choice,
             reader=frame.reader,
@@ -65,6 +67,8 @@ def show() -> None:
 def _events(kind: str, values: pl.DataFrame) -> pl.DataFrame:
     if kind == "calibration":
         return calibration_events(values)
+    if kind == "note":
+        return note_events(entered.notes(), published.vehicles())
     return work_events(published.work(), published.names()) if kind == "work" else move_events(published.moves())
 
 

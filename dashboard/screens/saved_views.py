@@ -8,18 +8,20 @@ import streamlit as st
 
 from dashboard import entered
 from dashboard.screens import frame as shared
+from dashboard.screens.frame import Frame
 from dashboard.views.saved_views import LONGEST_TITLE, KeptList, KeptView, Removed, kept_lists, kept_views, selection_of
 from dashboard.views.wording import count, plain
 
 VIEW, LIST = "keep view", "keep list"
 
 
-def saved_part(page: str, address: Mapping[str, Sequence[str]]) -> None:
+def saved_part(page: str, address: Mapping[str, Sequence[str]], frame: Frame) -> None:
     """The views of a page that were kept, each a link, and a form that keeps this one.
 
     Args:
         page: Its path.
         address: Everything that was picked.
+        frame: Who reads, whose units and form of dates the links keep.
     """
     known = entered.now()
     if known.problem:
@@ -27,7 +29,8 @@ def saved_part(page: str, address: Mapping[str, Sequence[str]]) -> None:
     kept = kept_views(known.counts, known.people, page)
     with st.expander(f"Saved views ({kept.height})" if kept.height else "Save this view"):
         if kept.height:
-            st.markdown("\n".join(f"- {_link(page, row)}" for row in kept.to_dicts()), unsafe_allow_html=True)
+            lines = [f"- {_link(page, row, frame)}" for row in kept.to_dicts()]
+            st.markdown("\n".join(lines), unsafe_allow_html=True)
         _say(VIEW)
         key = entered.client_key(VIEW)
         with st.form(VIEW, border=False):
@@ -42,9 +45,10 @@ def saved_part(page: str, address: Mapping[str, Sequence[str]]) -> None:
         _removal(VIEW, "view")
 
 
-def _link(page: str, row: Mapping[str, str]) -> str:
+def _link(page: str, row: Mapping[str, str], frame: Frame) -> str:
     """A view's link as HTML in Markdown, which loads the page: a link inside it would leave what is picked as it is."""
-    asked = urlencode(selection_of(row["address"]), doseq=True)  # encoded here, whatever the record holds
+    mine = {name: value for name, value in frame.carried.items() if name != "as_of"}
+    asked = urlencode({**mine, **selection_of(row["address"])}, doseq=True)  # encoded here, whatever the record holds
     return f'<a href="{page}?{asked}" target="_self">{plain(row["name"])}</a> ({plain(row["who"])})'
 
 

@@ -43,7 +43,7 @@ def _look(look: str, frame: Frame) -> None:
     st.caption(HELP[look])
     picked = Picked(look=look, correction=pick_correction(frame.reader.as_of))
     LOOKS[look](picked, frame)
-    saved_part("trends", picked.address(frame))
+    saved_part("trends", picked.address(frame), frame)
     st.page_link(
         "screens/before_after.py", label="What a calibration, work on a part or a move did to it: Before and after"
     )

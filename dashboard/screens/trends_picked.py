@@ -12,6 +12,7 @@ from dashboard.screens import frame as shared
 from dashboard.screens.frame import Frame
 from dashboard.screens.settings import settings
 from dashboard.views import factors
+from dashboard.views.dates import INPUTS
 from dashboard.views.joined import Choice, choices, distinct_titles
 from dashboard.views.notes import About
 from dashboard.views.spread import MEASURES, RAW
@@ -40,10 +41,10 @@ class Picked:
             self.named[name] = list(shown)
 
     def address(self, frame: Frame) -> dict[str, list[str]]:
-        """Everything that was picked; the state too, where it is not the newest."""
+        """Everything that was picked of what is shown; the state too, where it is not the newest."""
         titles = titles_of(frame.reader.as_of)
-        shared_by_pages = {name: [value] for name, value in frame.carried.items()}
-        return {"look": [self.look], "correction": [titles[self.correction]], **self.named, **shared_by_pages}
+        state = {name: [value] for name, value in frame.carried.items() if name == "as_of"}
+        return {"look": [self.look], "correction": [titles[self.correction]], **self.named, **state}
 
     @property
     def unit(self) -> str:
@@ -128,7 +129,8 @@ def pick_measure(picked: Picked) -> str:
 def pick_day(picked: Picked, frame: Frame) -> datetime:
     """The end of a day up to the state's time."""
     newest = frame.reader.local(frame.reader.as_of).date()
-    on: date = st.date_input("On", newest, max_value=newest, key="on", bind="query-params") or newest
+    form = INPUTS[frame.reader.dates]
+    on: date = st.date_input("On", newest, max_value=newest, key="on", bind="query-params", format=form) or newest
     if on == newest:
         return frame.reader.as_of
     picked.keep("on", [on.isoformat()])

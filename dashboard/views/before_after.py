@@ -15,7 +15,12 @@ SETTLED = 2  # weeks after the event left out of the comparison, while a set bac
 LEAST_VEHICLES = 6  # of fewer no 95 % interval of a median exists: 2 x 0.5^5 > 0.05
 LEAST_PEERS = 3  # vehicles of a week's comparison (judgement)
 SURE = 0.95
-KINDS = {"calibration": "a new calibration", "work": "work on a part", "depot": "a move to another depot"}
+KINDS = {
+    "calibration": "a new calibration",
+    "work": "work on a part",
+    "depot": "a move to another depot",
+    "note": "what a note tells, such as new fuel",
+}
 CHANGES = ["cleaning", "adjustment", "repair", "replacement"]  # kinds of work that change a part
 EVENTS = pl.Schema({"vehicle_id": pl.String(), "at": pl.Datetime("us", "UTC"), "what": pl.String()})
 
@@ -65,6 +70,23 @@ def move_events(moves: pl.DataFrame) -> pl.DataFrame:
         moves: `vehicle_id, since, depot`; a null `since` is where it was first.
     """
     return moves.drop_nulls("since").select("vehicle_id", at="since", what="depot").cast(EVENTS)
+
+
+def note_events(notes: pl.DataFrame, vehicles: pl.DataFrame) -> pl.DataFrame:
+    """What was noted of a vehicle or a depot, such as another fuel: EVENTS of its vehicles, those of now.
+
+    Notes on the whole fleet are left out: it has no peers.
+
+    Args:
+        notes: `at, about, text`.
+        vehicles: `vehicle_id, depot`.
+    """
+    noted = notes.select("at", "about", what="text")
+    own = noted.join(vehicles.select("vehicle_id"), left_on="about", right_on="vehicle_id", how="inner")
+    of_depot = noted.join(vehicles.select("vehicle_id", about="depot"), on="about", how="inner")
+    return pl.concat(
+        [own.select(vehicle_id="about", at="at", what="what"), of_depot.select("vehicle_id", "at", "what")]
+    ).cast(EVENTS)
 
 
 def before_after(

@@ -17,6 +17,7 @@ TABLES = {
     "D MMM": ("MMM D", "YYYY-MM-DD"),
     "MMMM YYYY": ("MMMM YYYY", "YYYY-MM"),
 }
+INPUTS = {DAY_FIRST: "DD/MM/YYYY", MONTH_FIRST: "MM/DD/YYYY", YEAR_FIRST: "YYYY-MM-DD"}  # of a field for a day
 CHARTS = {"%d %B %Y": ("%B %-d, %Y", "%Y-%m-%d"), "%b %Y": ("%b %Y", "%Y-%m")}
 
 

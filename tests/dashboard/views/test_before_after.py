@@ -11,6 +11,7 @@ from dashboard.views.before_after import (
     before_after,
     calibration_events,
     median_interval,
+    note_events,
     work_events,
 )
 from dashboard.views.joined import Choice
@@ -43,6 +44,21 @@ def fleet(step: float, *, changed: int = 12, peers: int = 12) -> tuple[pl.DataFr
 def found(step: float, **sizes: int):
     values, events, vehicles = fleet(step, **sizes)
     return before_after(values, events, correction=CORRECTION, vehicles=vehicles, choice=Choice(), reader=READER)
+
+
+def test_new_fuel_noted_at_a_depot_is_an_event_of_its_vehicles_held_against_other_depots():
+    values, _, vehicles = fleet(5.0)
+    placed = vehicles.with_columns(depot=pl.Series(["Saltings"] * 12 + ["Millrace"] * 12))
+    at = [BEGIN + timedelta(weeks=20)] * 3
+    notes = pl.DataFrame({"at": at, "about": ["Saltings", "fleet", "V20"], "text": ["new fuel", "frost", "towed"]})
+    events = note_events(notes.with_columns(pl.col("at").cast(pl.Datetime("us", "UTC"))), placed)
+    assert sorted(events.filter(pl.col("what") == "new fuel")["vehicle_id"]) == sorted(f"V{n}" for n in range(12))
+    assert events.filter(pl.col("what") != "new fuel").select("vehicle_id", "what").rows() == [("V20", "towed")]
+    view = before_after(
+        values, events.filter(pl.col("what") == "new fuel"), correction=CORRECTION, vehicles=placed, choice=Choice(),
+        reader=READER,
+    )  # fmt: skip
+    assert view.vehicles["change"].to_list() == pytest.approx([5.0] * 12)
 
 
 def test_a_step_is_found_without_the_season_that_all_share():
