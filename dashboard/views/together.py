@@ -53,11 +53,19 @@ def _season(season: pl.DataFrame, model: pl.DataFrame, corrections: pl.DataFrame
         moved.join(sigma, on=["engine_family", "correction"])
         .group_by("correction")
         .agg(moved=by.mean(), size=(by / pl.col("sigma")).mean())
-        .filter(pl.col("size").abs() >= LEAST_MOVED)
+        .filter(pl.col("size").is_finite())
         .sort(pl.col("size").abs(), "correction", descending=[True, False])
     )
+    large = by_correction.filter(pl.col("size").abs() >= LEAST_MOVED)
     if by_correction.is_empty():
         return ""
+    if large.is_empty():
+        [most] = with_catalogue(by_correction.head(1), corrections).to_dicts()
+        return (
+            "Weather and fuel moved the whole fleet by less than a healthy scatter against the month before; most of "
+            f"all {most['title']} ({_by(most)})."
+        )
+    by_correction = large
     rows = with_catalogue(by_correction.head(MOST), corrections).to_dicts()
     words = [f"{row['title']} ({_by(row)})" for row in rows]
     more = by_correction.height - len(rows)

@@ -37,7 +37,8 @@ def seasons(reader, now):
 def test_what_all_vehicles_did_in_the_cold_is_said_once_and_of_none(said, reader):
     [words] = said(**seasons(reader, 1.2))
     assert words.startswith("All vehicles together moved in Long-term fuel trim, bank 1, idle (up 1.2 %)")
-    assert said(**seasons(reader, 0.3)) == []
+    [little] = said(**seasons(reader, 0.3))
+    assert little.startswith("Weather and fuel moved the whole fleet by less than a healthy scatter")
 
 
 def test_a_depot_a_calibration_and_a_note_of_this_month_are_told(said, reader):
