@@ -31,8 +31,8 @@ def correction(code: str, reader: Reader) -> dict[str, Any]:
 
 
 def states(reader: Reader) -> pl.DataFrame:
-    """The published table `correction_state`."""
-    known = published.table("correction_state", reader.as_of)
+    """The rows of `correction_state` that pages of the whole fleet speak of."""
+    known = published.states_that_count(reader.as_of)
     if not reader.fahrenheit:
         return known
     return published.kept(

@@ -57,8 +57,8 @@ def _kept_frames(key: tuple[Any, ...], _build: Callable[[], Any]) -> Any:  # noq
     return _build()
 
 
-@st.cache_resource(max_entries=8, show_spinner=False)
-def _kept_readings(key: tuple[Any, ...], _build: Callable[[], Any]) -> Any:  # noqa: ARG001 - the key is hashed, not read
+@st.cache_resource(max_entries=12, show_spinner=False)
+def _kept_few(key: tuple[Any, ...], _build: Callable[[], Any]) -> Any:  # noqa: ARG001 - the key is hashed, not read
     return _build()
 
 
@@ -78,6 +78,12 @@ def kept_frame(name: str, *selection: object, build: Callable[[], pl.DataFrame])
     """The same for frames of the whole fleet, of which fewer are kept: one can be a hundred megabytes."""
     frame: pl.DataFrame = _kept_frames(_key(name, *selection), build)
     return frame
+
+
+def kept_few(name: str, *selection: object, build: Callable[[], Built]) -> Built:
+    """The same as `kept` for what one correction of the whole fleet takes: tens of megabytes, and there are many."""
+    built: Built = _kept_few(_key(name, *selection), build)
+    return built
 
 
 def _key(*selection: object) -> tuple[object, ...]:
@@ -135,7 +141,26 @@ def astray_by_correction(as_of: datetime) -> pl.DataFrame:
 
 def states_of_correction(code: str, as_of: datetime) -> pl.DataFrame:
     """What `correction_state` says of one correction of the fleet."""
-    return rows_of("correction_state", as_of, correction=code)
+    return kept_few(
+        "states of",
+        code,
+        as_of,
+        build=lambda: stored.read_published(store(), "correction_state", as_of=as_of, where={"correction": code}).drop(
+            "as_of"
+        ),
+    )
+
+
+def states_that_count(as_of: datetime) -> pl.DataFrame:
+    """The rows of `correction_state` that pages of the whole fleet speak of: `stored.states_that_count`."""
+
+    def build() -> pl.DataFrame:
+        if not was_published("correction_state", as_of):
+            return table("correction_state", as_of)
+        sides = pl.concat_str(pl.col("fault_low", "fault_high").fill_null(""))
+        return stored.states_that_count(store(), as_of, corrections().filter(sides != "")["code"].to_list())
+
+    return kept_frame("states that count", as_of, build=build)
 
 
 def newest_table(name: str) -> pl.DataFrame:
@@ -185,18 +210,23 @@ def correction_values(code: str, as_of: datetime) -> pl.DataFrame:
     Those of few corrections are kept: of 10,000 vehicles over two years they take 20 MB each.
     """
     cells = table("held_cell", as_of)
-    readings: pl.DataFrame = _kept_readings(
-        _key("values", code, as_of),
-        lambda: as_it_stands(fleet_reads.correction_of_fleet(store(), code), cells, code),
+    return kept_few(
+        "values",
+        code,
+        as_of,
+        build=lambda: as_it_stands(fleet_reads.correction_of_fleet(store(), code), cells, code),
     )
-    return readings
 
 
 def what_is_usual(family: str, as_of: datetime) -> pl.DataFrame:
     """What vehicles of a family should read now, and how far healthy ones differ: `family_now`."""
     from pipelines.causes.visitor import family_now  # noqa: PLC0415 - compiled kernels, which one page needs
 
-    return kept("usual", family, as_of, build=lambda: family_now(table("correction_state", as_of), vehicles(), family))
+    def build() -> pl.DataFrame:
+        states = stored.read_published(store(), "correction_state", as_of=as_of)  # large, and not kept
+        return family_now(states, vehicles(), family)
+
+    return kept("usual", family, as_of, build=build)
 
 
 def held_against_peers(values: Mapping[str, float], codes: Sequence[str], family: str, as_of: datetime) -> "Visitor":
@@ -216,7 +246,7 @@ def fleet_tables(as_of: datetime) -> FleetTables:
     """The tables that the page of the whole fleet is made of."""
     return FleetTables(
         vehicle_state=table("vehicle_state", as_of),
-        correction_state=table("correction_state", as_of),
+        correction_state=states_that_count(as_of),
         fault_forecast=table("fault_forecast", as_of),
         cause_ranking=table("cause_ranking", as_of),
         vehicles=vehicles(),
@@ -230,7 +260,7 @@ def by_urgency(as_of: datetime) -> list[str]:
 
     def build() -> list[str]:
         states, forecast = table("vehicle_state", as_of), table("fault_forecast", as_of)
-        return by_urgency_of(states, forecast, table("correction_state", as_of), corrections())
+        return by_urgency_of(states, forecast, states_that_count(as_of), corrections())
 
     return kept("by urgency", as_of, build=build)
 
@@ -278,6 +308,13 @@ def papers(*, claims_alone: bool = False) -> bytes:
     return packed_papers(newest_papers(store()), claims_alone=claims_alone)
 
 
+def _told(as_of: datetime) -> dict[str, pl.DataFrame]:
+    """The tables that a digest reads of one state."""
+    whole = {name: table(name, as_of) for name in READ if name != "correction_state" and was_published(name, as_of)}
+    alarms = {"correction_state": states_that_count(as_of)} if was_published("correction_state", as_of) else {}
+    return whole | alarms
+
+
 def news(as_of: datetime, *, days: int = 0) -> Digest | None:
     """What is new since an earlier analysis.
 
@@ -295,8 +332,8 @@ def news(as_of: datetime, *, days: int = 0) -> Digest | None:
     before = next(iter(old), None)
 
     def build() -> Digest:
-        then = {} if before is None else {name: table(name, before) for name in READ if was_published(name, before)}
-        now = {name: table(name, as_of) for name in READ if was_published(name, as_of)}
+        then = {} if before is None else _told(before)
+        now = _told(as_of)
         return digest({**now, "catalogue": corrections()}, then, as_of=as_of, since=before)
 
     return kept("news", as_of, before, build=build)

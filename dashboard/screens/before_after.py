@@ -43,7 +43,9 @@ def show() -> None:
             format_func=lambda each: KINDS[each],
         )  # fmt: skip
         noted = entered.now().newest if kind == "note" else ""
-        events = published.kept("events of", frame.reader.as_of, kind, code, noted, build=lambda: _events(kind, values))
+        events = published.kept_few(
+            "events of", frame.reader.as_of, kind, code, noted, build=lambda: _events(kind, values)
+        )
         offered = events.get_column("what").value_counts(sort=True).sort("count", "what", descending=[True, False])
         whats = offered.get_column("what").to_list()
         what = st.selectbox("Which", whats, key="what", bind="query-params", placeholder="none on record")
@@ -54,7 +56,7 @@ def show() -> None:
         return
     correction = as_read.correction(code, frame.reader)
     choice = Choice(depot=depots, engine_family=families)
-    view = published.kept(
+    view = published.kept_few(
         "before after", frame.reader, code, kind, what, choice, noted,
         build=lambda: before_after(
             values, events.filter(pl.col("what") == what), correction=correction, vehicles=vehicles, choice=choice,

@@ -158,7 +158,7 @@ def _ahead(view: PlanView, frame: Frame, depots: list[str]) -> None:
         planned,
         depots,
         build=lambda: months_ahead(
-            published.table("correction_state", frame.reader.as_of),
+            published.states_that_count(frame.reader.as_of),
             vehicles=published.vehicles(),
             corrections=published.corrections(),
             planned=planned,

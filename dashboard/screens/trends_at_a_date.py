@@ -33,7 +33,7 @@ def spread_look(picked: Picked, frame: Frame) -> None:
         measure, at = pick_measure(picked), pick_day(picked, frame)
     code, as_of = picked.correction, frame.reader.as_of
     key = (frame.reader, code, by, choice, measure, at)
-    view = published.kept(
+    view = published.kept_few(
         "spread", *key,
         build=lambda: spread(
             values_of(picked, frame), as_read.states_of_correction(code, frame.reader),
@@ -49,7 +49,7 @@ def spread_look(picked: Picked, frame: Frame) -> None:
     unit = picked.unit if measure == RAW else TIMES_SPREAD
     groups = factors.in_order(view.groups["group"].to_list())
     shared.chart(
-        published.kept(
+        published.kept_few(
             "histogram", *key,
             build=lambda: histogram(view.bins, groups=groups, axis=unit or "value", split=factors.said(by)),
         ),
@@ -105,7 +105,7 @@ def related_look(picked: Picked, frame: Frame) -> None:
         measure, at = pick_measure(picked), pick_day(picked, frame)
     other = others[title]
     key = (frame.reader, code, other, by, choice, measure, at)
-    view = published.kept(
+    view = published.kept_few(
         "related", *key,
         build=lambda: related(
             (values_of(picked, frame), as_read.values(other, frame.reader)),
@@ -128,7 +128,7 @@ def related_look(picked: Picked, frame: Frame) -> None:
     )  # fmt: skip
     groups = factors.in_order(view.rows["group"].to_list())
     shared.chart(
-        published.kept(
+        published.kept_few(
             "against",
             *key,
             build=lambda: (

@@ -38,7 +38,7 @@ def in_time_look(picked: Picked, frame: Frame) -> None:
         choice = pick_choice(picked, frame)
     as_of, code = frame.reader.as_of, picked.correction
     key = (frame.reader, code, by, choice)
-    view = published.kept(
+    view = published.kept_few(
         "trend", *key,
         build=lambda: trend(
             values_of(picked, frame), as_read.states_of_correction(code, frame.reader),
@@ -62,7 +62,7 @@ def in_time_look(picked: Picked, frame: Frame) -> None:
     notes_part("trends", abouts, frame)
     st.subheader("Where every vehicle stands today")
     shared.chart(
-        published.kept("standing", *key, build=lambda: standing_today(factors.few(view.standing))),
+        published.kept_few("standing", *key, build=lambda: standing_today(factors.few(view.standing))),
         key="standing_today",
         alt=f"Each vehicle's distance from what it should read, by {factors.said(by)}",
     )
@@ -81,7 +81,7 @@ def _ribbons(view: TrendView, notes: pl.DataFrame, picked: Picked, by: list[str]
                 st.markdown(f"**{plain(panel)}**")
             rows = view.weekly.filter(pl.col("panel") == panel).drop("panel")
             draw = partial(ribbons, rows, notes, groups=groups, unit=picked.unit, split=split, domain=domain)
-            drawn = published.kept("ribbons", *key, panel, entered.now().newest, build=draw)
+            drawn = published.kept_few("ribbons", *key, panel, entered.now().newest, build=draw)
             where = f", {panel}" if len(by) > 1 else ""
             shared.chart(
                 drawn,
@@ -163,7 +163,7 @@ def cohorts_look(picked: Picked, frame: Frame) -> None:
     one = factors.members(places, first, lists).select("vehicle_id")
     other = factors.members(places, second, lists) if second else places.join(one, on="vehicle_id", how="anti")
     key = (frame.reader, code, one["vehicle_id"].to_list(), other["vehicle_id"].to_list())
-    view = published.kept(
+    view = published.kept_few(
         "cohorts", *key,
         build=lambda: cohorts(
             values_of(picked, frame), as_read.states_of_correction(code, frame.reader),
@@ -184,7 +184,7 @@ def cohorts_look(picked: Picked, frame: Frame) -> None:
     abouts = abouts_of(Choice(), frame)
     notes = notes_between(abouts, view.periods["from"].min(), frame)  # type: ignore[arg-type]
     shared.chart(
-        published.kept(
+        published.kept_few(
             "difference", *key, known.newest, build=lambda: difference(view.periods, notes, unit=picked.unit)
         ),
         key="two groups",

@@ -53,6 +53,36 @@ def read_published(
         return rows.select("as_of", *columns) if columns else rows
 
 
+def states_that_count(store: Store, as_of: datetime, coded: Sequence[str]) -> pl.DataFrame:
+    """The rows of correction_state that pages of the whole fleet speak of, a tenth of all, in the order published.
+
+    Those that stray, alarm, lead their vehicle or foresee a limit, and of each vehicle the two with the least leeway,
+    among corrections whose limits set a code and among the others.
+
+    Args:
+        store: Where from.
+        as_of: Of a state that is kept.
+        coded: Corrections of which a limit sets a code.
+
+    Raises:
+        StoreError: there is no store.
+    """
+    query = """
+        -- One row per vehicle and correction that counts.
+        SELECT c.* EXCLUDE (as_of) FROM published.correction_state c
+        LEFT JOIN published.vehicle_state v ON v.vehicle_id = c.vehicle_id AND v.as_of = $as_of
+        WHERE c.as_of = $as_of
+        QUALIFY c.alarm OR c.state IN ('drifting', 'outside') OR c.limit_at_p50 IS NOT NULL
+            OR c.correction = v.leading_correction
+            OR (c.leeway_pct IS NOT NULL AND c.state NOT IN ('not_read', 'not_fitted') AND row_number() OVER (
+                PARTITION BY c.vehicle_id, list_contains($coded, c.correction), c.state IN ('not_read', 'not_fitted')
+                ORDER BY c.leeway_pct NULLS LAST, c.correction) = 1)
+        ORDER BY c.rowid
+    """
+    with store.reading() as connection:
+        return _with_columns_of_now(frame_of(connection, query, as_of=as_of, coded=list(coded)), "correction_state")
+
+
 def astray_by_correction(store: Store, as_of: datetime) -> pl.DataFrame:
     """How many vehicles stray in each correction that was read: `correction, astray, vehicles, median_z`, by code.
 
