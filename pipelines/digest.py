@@ -7,6 +7,7 @@ from typing import Any
 
 import polars as pl
 
+from pipelines.held.words import UNITS
 from pipelines.wording import day_words, percent
 
 MOST_LINES = 8  # of a section, so that a digest is one screen long
@@ -148,11 +149,11 @@ def _held(now: Tables) -> tuple[str, ...]:
 
 def _looks(row: Mapping[str, Any]) -> str:
     """What of a batch looks like what; `*` are several corrections."""
-    several = row["correction"] == "*"
+    like = UNITS.get(row["looks_like"], row["looks_like"])
     return (
-        f"several corrections look like {row['looks_like']}"
-        if several
-        else f"{row['correction']} looks like {row['looks_like']}"
+        f"several corrections look like {like}"
+        if row["correction"] == "*"
+        else f"{row['correction']} looks like {like}"
     )
 
 

@@ -10,15 +10,10 @@ from dashboard.views.joined import in_kind_of
 from dashboard.views.wording import Reader, count, listed
 from pipelines.entries.entry import Entry
 from pipelines.held.finding import EXCHANGED, FOREIGN, REPEATED
+from pipelines.held.words import UNITS
 
 ANSWERS = {"convert": "Convert", "keep": "Keep as they came", "leave_out": "Leave out"}
 SAID = {"convert": "converted", "keep": "kept as they came", "leave_out": "left out"}
-UNITS = {
-    "fraction": "fractions in place of per cent", "percent": "per cent in place of a share",
-    "degF": "degrees Fahrenheit",
-    "kelvin": "kelvin", "mi": "miles", "m": "metres", "inHg": "inches of mercury", "hPa": "hectopascals",
-    "mV": "millivolts", "min": "minutes", "s": "seconds",
-}  # fmt: skip
 COLUMNS = {
     "odometer_km": "odometer", "ignition_hours": "module clock", "ambient_c": "outside temperature",
     "coolant_c": "coolant temperature", "baro_kpa": "barometric pressure", "battery_v": "battery voltage",
