@@ -23,7 +23,8 @@ BIG = """<style>
 [data-testid=stSelectbox] [role=group], [data-testid=stMultiSelect] > div, [data-testid=stDateInput] > div,
 [data-testid=stDateInputField], [data-testid=stTimeInput] > div, [data-testid=stTimeInput] [role=group],
 [role=radiogroup] label, [data-testid=stCheckbox] label) { min-height: 48px; align-items: center; }
-</style>"""  # what a thumb in a glove meets; nothing of it comes from data
+[data-testid=stMain] [data-testid=stHeaderActionElements] { display: none; }
+</style>"""  # what a thumb in a glove meets, and no stop at headings for the Tab key; nothing of it comes from data
 MOST_OFFERED = 6
 
 

@@ -145,10 +145,10 @@ def your_name(form: str) -> str:
     people = sorted(entered.now().people.values())
     mine: str = st.session_state.get(entered.NAME, "")
     names = [mine, *(name for name in people if name != mine)] if mine else people
-    name = st.selectbox(
-        "Your name", names, index=0 if mine else None, accept_new_options=True, placeholder="pick or type",
-        key=f"{form}: name",
-    )  # fmt: skip
+    key = f"{form}: name"
+    if mine and not st.session_state.get(key):  # a form that stood there before the name was typed in another
+        st.session_state[key] = mine
+    name = st.selectbox("Your name", names, index=None, accept_new_options=True, placeholder="pick or type", key=key)
     return name or ""
 
 

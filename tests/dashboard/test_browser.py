@@ -1,6 +1,7 @@
 """A real browser on `leeway serve`: the roads of the three users; any error box or console error fails."""
 
 import importlib.util
+import json
 import re
 import shutil
 from collections.abc import Iterator
@@ -20,12 +21,26 @@ tools = importlib.util.module_from_spec(spec)
 spec.loader.exec_module(tools)
 
 
+MOST_TABS = 60  # stops to what comes next on a page
+KEYS = ("Enter", "Space", "ArrowDown")
+# The name of what has the focus (of one of several answers: its question's), and whether that is to be seen.
+FOCUSED = """() => {
+    const at = document.activeElement, label = at.closest("label");
+    const group = at.type === "radio" ? at.closest("[role=radiogroup]") : null;
+    const asked = group && (group.getAttribute("aria-label") || group.closest("[data-testid=stRadio]").innerText);
+    const name = asked || at.getAttribute("aria-label") || at.labels?.[0]?.innerText || at.innerText || "";
+    const shows = [at, label].some(each => each && each.getBoundingClientRect().width > 9
+        && getComputedStyle(each).outlineStyle === "solid" && parseFloat(getComputedStyle(each).outlineWidth) >= 2);
+    return [name.trim().replaceAll("\u00a0", " "), shows];
+}"""
+
+
 class Visitor:
     """One page of one browser that remembers every console error and outside address."""
 
-    def __init__(self, running, address: str) -> None:
+    def __init__(self, running, address: str, *, width: int = 1440) -> None:
         self.running, self.address = running, address
-        self.context = running.new_context(viewport={"width": 1440, "height": 1000}, timezone_id="Europe/Lisbon")
+        self.context = running.new_context(viewport={"width": width, "height": 1000}, timezone_id="Europe/Lisbon")
         self.troubles: list[str] = []
         self.page = self.context.new_page()
         self.page.set_default_timeout(tools.PATIENCE_MS)
@@ -89,6 +104,22 @@ class Visitor:
         grid = self.page.locator("[data-testid=stDataFrame]").nth(table)
         grid.scroll_into_view_if_needed()
         grid.click(position={"x": 30, "y": 50})
+        return self
+
+    def tabs_to(self, name: str) -> "Visitor":
+        """The Tab key alone goes on to what has this name, and it shows that it is there."""
+        for _ in range(MOST_TABS):
+            self.page.keyboard.press("Tab")
+            named, shows = self.page.evaluate(FOCUSED)
+            if named.startswith(name):
+                assert shows, f"{name}: the focus is not to be seen"
+                return self
+        raise AssertionError(f"{name} is not reached by the Tab key")
+
+    def types(self, *keys: str) -> "Visitor":
+        """Keys by their names, anything else as it is written."""
+        for each in keys:
+            self.page.keyboard.press(each) if each in KEYS else self.page.keyboard.type(each)
         return self
 
     def presses(self, label: str) -> "Visitor":
@@ -205,6 +236,25 @@ if tools.CHROMIUM:  # without a browser on the machine there is nothing to colle
         other.page.get_by_role("link", name="idle <b> by depot", exact=True).click()
         other.is_at("and_by=calibration").reads(said[0]).settles()
         assert other.opens_again_elsewhere().reads(said[0]).page.url == other.page.url
+
+    def test_at_the_vehicle_all_is_reached_and_entered_by_the_keyboard(running, own):
+        address, store = own
+        visitor = Visitor(running, address, width=820).opens("bay")
+        visitor.tabs_to("Fleet number or VIN").types("V1", "Enter").reads("Read before you clear").settles()
+        visitor.tabs_to("Long-term fuel trim, bank 1, idle").types("7.5").tabs_to("Your name").types("Bo Lind", "Enter")
+        visitor.tabs_to("Enter the reading").types("Enter").reads("Entered. It counts with the next analysis").settles()
+        visitor.tabs_to("What it found").types("Space").tabs_to("Enter what was found").types("Enter")
+        visitor.reads("The causes below are weighed anew").settles()
+        visitor.tabs_to("What was done").types("ArrowDown", "ArrowDown", "Enter")
+        visitor.tabs_to("Learned values were set back").types("Space").tabs_to("Enter the work").types("Enter")
+        visitor.reads("what went before as from before this work").settles()
+        visitor.tabs_to("What kept it off the road").types("Space").tabs_to("Sign off").types("Enter").reads(
+            "Signed off"
+        )
+        written = {entry["kind"]: entry for entry in read_entries(store).rows(named=True)}
+        assert json.loads(written["reading"]["detail"])["ltft_b1_idle"] == 7.5
+        assert json.loads(written["visit"]["detail"])["reset_done"] is True
+        assert (written["check"]["vehicle_id"], written["safe"]["value"]) == ("V1", "signed_off")
 
     def test_a_distance_unit_goes_along_from_page_to_page(running, address):
         visitor = Visitor(running, address).opens("trends")

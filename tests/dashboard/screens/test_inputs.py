@@ -20,6 +20,7 @@ from pipelines.settings import Settings
 from pipelines.store.evidence import read_evidence
 from pipelines.store.folder import Store
 from pipelines.store.publish import publish
+from pipelines.store.published import read_published
 
 spec = importlib.util.spec_from_file_location("one_truth", Path(__file__).parents[1] / "one_truth.py")
 assert spec is not None
@@ -97,3 +98,13 @@ def test_pages_papers_and_digest_say_the_same_of_every_vehicle(monkeypatch, stor
             last = drawn.drop_nulls("expected").row(-1, named=True)
             for name in ("expected", "band_low", "band_high"):
                 assert last[name] == pytest.approx(lead[name], rel=1e-4, abs=1e-4)
+
+
+if TURBOFAN:
+
+    @pytest.mark.parametrize("store", ["turbofan"], indirect=True)
+    def test_run_to_failure_records_name_no_cause_no_verdict_and_no_finding(store):
+        told = {name: read_published(store, name) for name in ("cause_ranking", "repair_outcome", "recurring_issue")}
+        assert told["cause_ranking"]["cause"].unique().to_list() == ["none_of_these"]
+        assert told["repair_outcome"].is_empty()
+        assert told["recurring_issue"].is_empty()
