@@ -103,8 +103,10 @@ def _publish_states(store: Store, evidence: "Evidence", settings: "Settings") ->
     from pipelines.resume.correction_states import correction_states_since  # noqa: PLC0415
     from pipelines.store.drift_checkpoint import checkpoint_folder  # noqa: PLC0415
     from pipelines.store.publish import publish_states  # noqa: PLC0415
-    from pipelines.store.published import kept_as_ofs  # noqa: PLC0415
+    from pipelines.store.published import kept_as_ofs, read_published  # noqa: PLC0415
 
+    before = [at for at in kept_as_ofs(store, "cause_ranking") if at <= evidence.as_of]
+    ranked = read_published(store, "cause_ranking", as_of=before[-1]) if before else None
     with checkpoint_folder(store) as folder, ThreadPoolExecutor(1) as beside:
         kept = folder.read(say=lambda line: say(line, err=True))
         written: list[Future[None]] = []
@@ -113,7 +115,9 @@ def _publish_states(store: Store, evidence: "Evidence", settings: "Settings") ->
             if left.renews(kept):
                 written.append(beside.submit(folder.write, left))
 
-        table = correction_states_since(kept, evidence, settings=settings, keep=keep, put=folder.put, progress=stages())
+        table = correction_states_since(
+            kept, evidence, settings=settings, keep=keep, put=folder.put, ranked_before=ranked, progress=stages()
+        )
         publish_states(store, table, evidence.as_of)
         for done in written:
             done.result()

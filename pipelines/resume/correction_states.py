@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 import polars as pl
 
 from pipelines.bands.normal import WEEK
+from pipelines.causes.settled_changes import with_causes_heard
 from pipelines.drift.stage import straying_since
 from pipelines.first_stages import first_stages
 from pipelines.handover import Drift, Evidence, History, Panel
@@ -22,9 +23,13 @@ def correction_states_since(
     settings: Settings,
     keep: Callable[[Checkpoint], None],
     put: Put,
+    ranked_before: pl.DataFrame | None = None,
     progress: Callable[[str], None] = lambda _stage: None,
 ) -> pl.DataFrame:
     """The `correction_state` that the stage `drift` gives, to the last bit, going on from an earlier run.
+
+    Causes are not ranked here. What the last analysis knew of them is heard, so that a change that it held for part of
+    a trouble does not pass for settled.
 
     Args:
         kept: What an earlier run gave; None: nothing.
@@ -32,11 +37,13 @@ def correction_states_since(
         settings: The user's settings.
         keep: Called with what the next run can go on from, as soon as that is known.
         put: Called with each of its large arrays as it comes.
+        ranked_before: The `cause_ranking` of the last analysis; None: none is kept.
         progress: Called with each stage's name as it begins.
     """
     goes_on = _GoesOn(kept=kept if kept and kept.fits else None, keep=keep, put=put)
     _, drift = first_stages(evidence, settings=settings, progress=progress, by=goes_on)
-    return drift.correction_state
+    heard = drift if ranked_before is None else with_causes_heard(drift, ranked_before, evidence=evidence)
+    return heard.correction_state
 
 
 @dataclass

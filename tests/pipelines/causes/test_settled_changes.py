@@ -8,16 +8,18 @@ import pytest
 from pipelines.catalogue.tables import published_tables
 from pipelines.causes.settled_changes import with_causes_heard
 from pipelines.handover import SETTLED_CHANGES, Drift
+from pipelines.resume import correction_states
+from pipelines.settings import Settings
 
 CODE, SIGMA, SIZE = "ltft_b1_high", 0.5, 2.0
 CAME = datetime(2031, 1, 3, tzinfo=UTC)
 
 
 @pytest.fixture
-def heard(healthy, evidence):
+def heard(healthy, evidence, monkeypatch):
     """Function: correction, size of its change and the vehicle's ranking -> the row before and after."""
 
-    def run(*, size=SIZE, cause="fuel_delivery_weak", probability=0.7):
+    def run(*, size=SIZE, cause="fuel_delivery_weak", probability=0.7, states_alone=False):
         family = healthy()
         table = published_tables()["correction_state"]
         steady = {
@@ -37,7 +39,13 @@ def heard(healthy, evidence):
             schema_overrides={"bank": pl.Int64, "cylinder": pl.Int64},
         )  # fmt: skip
         drift = Drift(families=(family,), correction_state=states, settled_changes=changes)
-        after = with_causes_heard(drift, ranking, evidence=evidence(("van-1",))).correction_state
+        known = evidence(("van-1",))
+        after = with_causes_heard(drift, ranking, evidence=known).correction_state
+        if states_alone:
+            monkeypatch.setattr(correction_states, "first_stages", lambda *_, **__: (None, drift))
+            after = correction_states.correction_states_since(
+                None, known, settings=Settings(), keep=lambda _: None, put=lambda *_: None, ranked_before=ranking
+            )
         assert after.schema == states.schema
         return states.row(0, named=True), after.row(0, named=True)
 
@@ -52,6 +60,10 @@ def test_a_change_that_the_cause_makes_is_outside_the_band_from_before_and_in_al
     assert after["expected"] + after["deviation"] > after["band_high"]
     assert after["z"] == pytest.approx(after["deviation"] / SIGMA)
     assert after["leeway_pct"] == before["leeway_pct"]
+
+
+def test_states_alone_hear_the_causes_of_the_analysis_before(heard):
+    assert heard(states_alone=True)[1] == heard()[1]
 
 
 @pytest.mark.parametrize(
