@@ -6,8 +6,8 @@ import numpy as np
 from pipelines.handover import Float32s, Float64s, Int32s, Int64s
 
 LEAST_PAIRS = 6  # readings half a series apart that a vehicle must have to count; judgement
-LEAST_VEHICLES = 5
-MEDIAN_COST = 1.57  # variance of a median against a mean's; pi / 2
+LEAST_VEHICLES = 5  # that must show a slope before it is believed; judgement
+MEDIAN_COST = 1.57  # variance of a median against a mean's; pi / 2; derived
 SURE = 4.0  # squared standard errors from 0 at which a slope begins to be believed; judgement
 
 

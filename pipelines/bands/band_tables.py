@@ -207,13 +207,13 @@ def _levels(
     panel: Panel, order: pl.DataFrame, weeks: pl.Series, groups: tuple[str, ...], known: pl.DataFrame
 ) -> Float64s:  # fmt: skip
     """[C, W, G] levels of the panel's groups, from the weeks in which they changed."""
-    mine = known.filter(pl.col("engine_family") == panel.family).with_columns(
+    of_family = known.filter(pl.col("engine_family") == panel.family).with_columns(
         group=pl.col("depot") + "\n" + pl.col("duty")
     )
     grid = (
         order.join(pl.DataFrame({"week_from": weeks}), how="cross")
         .join(pl.DataFrame({"group": groups}, schema={"group": pl.String}), how="cross")
-        .join(mine, on=["correction", "week_from", "group"], how="left", maintain_order="left")
+        .join(of_family, on=["correction", "week_from", "group"], how="left", maintain_order="left")
         .select(pl.col("level").forward_fill().over("correction", "group").fill_null(0.0))
     )
     return grid["level"].to_numpy().reshape(order.height, len(weeks), len(groups))

@@ -29,8 +29,10 @@ def coded_rows(rows: pl.DataFrame, corrections: pl.DataFrame, fault_events: pl.D
     if events.is_empty():
         return {}
     end = numbered.group_by("vehicle_id", maintain_order=True).agg(end=pl.col("row").max() + 1)
-    found = _next(events, numbered, "found_at").rename({"row": "first"})
-    gone = _next(found, numbered.filter("faults_known"), "ended_at").rename({"row": "last"}).join(end, on="vehicle_id")
+    stretches = _next(events, numbered, "found_at").rename({"row": "first"})
+    gone = (
+        _next(stretches, numbered.filter("faults_known"), "ended_at").rename({"row": "last"}).join(end, on="vehicle_id")
+    )
     spans = gone.select("correction", "first", last=pl.coalesce("last", "end")).filter(pl.col("first") < pl.col("last"))
     spans = spans.unique().sort("correction", "first", "last")
     return {
@@ -56,8 +58,8 @@ def _codes(corrections: pl.DataFrame) -> pl.DataFrame:
 def _next(events: pl.DataFrame, numbered: pl.DataFrame, at: str) -> pl.DataFrame:
     """Events with the `row` of their vehicle's next reading at or after a time; null: none."""
     known = events.filter(pl.col(at).is_not_null()).sort(at)
-    found = known.join_asof(
+    nearest = known.join_asof(
         numbered.select(*KEY, "row").sort("read_at"), left_on=at, right_on="read_at", by="vehicle_id",
         strategy="forward", check_sortedness=False,
     )  # fmt: skip
-    return pl.concat([found.drop("read_at", strict=False), events.filter(pl.col(at).is_null())], how="diagonal")
+    return pl.concat([nearest.drop("read_at", strict=False), events.filter(pl.col(at).is_null())], how="diagonal")

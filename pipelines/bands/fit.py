@@ -17,13 +17,13 @@ from pipelines.standstill.rule import held_beyond
 from pipelines.standstill.unlearned import stands_from, unlearned_rows
 
 SAMPLE = 200  # vehicles at most that a family's normal is learned from; judgement
-SAMPLE_SEED = 1
+SAMPLE_SEED = 1  # any number: definition
 PRIOR_OFFSET = 3.0  # prior sd of vehicles' levels, in sigmas of the noise; judgement
 MOVE_LAGS = (1, 2, 4, 8)  # weeks; judgement
 LONGEST_GAP = 60.0  # days between readings that count towards their pace; judgement
-LEAST_OF_GROUP = 3  # vehicles that show where a group's level lies; the least that a median outvotes
-MEDIAN_COST = 1.57  # variance of a median against a mean's; pi / 2
-TRIMMED = 1.1  # variance of a trimmed mean against a mean's; of normal ones, a fifth cut on each side
+LEAST_OF_GROUP = 3  # vehicles that show where a group's level lies; the least that a median outvotes; derived
+MEDIAN_COST = 1.57  # variance of a median against a mean's; pi / 2; derived
+TRIMMED = 1.1  # variance of a trimmed mean against a mean's; of normal ones, a fifth cut on each side; derived
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -183,9 +183,9 @@ def _centres(level: Float64s, calibration: Int32s, calibrations: int, neutral: F
     whole = (vehicles * whole + known) / (vehicles + 1)
     centre = np.repeat(whole[:, None], calibrations + 1, axis=1)
     for k in range(calibrations):
-        mine = calibration == k
-        if len(np.unique(vehicle[mine])) >= 3:
-            middle = median(level[:, mine])
+        is_on_it = calibration == k
+        if len(np.unique(vehicle[is_on_it])) >= 3:
+            middle = median(level[:, is_on_it])
             centre[:, k] = np.where(np.isfinite(middle), middle, whole)
     return centre
 
@@ -214,9 +214,9 @@ def _spreads(
 
     Source: variance components by moments, from the medians of groups.
     """
-    kept = np.flatnonzero(np.diff(row_start) > 0)
-    medians = np.stack([median(level[:, row_start[v] : row_start[v + 1]]) for v in kept], axis=1)
-    present, theirs = np.unique(group[row_start[kept + 1] - 1], return_inverse=True)
+    with_readings = np.flatnonzero(np.diff(row_start) > 0)
+    medians = np.stack([median(level[:, row_start[v] : row_start[v + 1]]) for v in with_readings], axis=1)
+    present, theirs = np.unique(group[row_start[with_readings + 1] - 1], return_inverse=True)
     depots = np.unique(depot_of[present], return_inverse=True)[1]  # groups to come change no sum
     of_group, vehicles = _middles(medians, theirs, len(depots))
     of_depot, members = _middles(medians, depots[theirs], int(depots.max(initial=0)) + 1)
@@ -243,18 +243,18 @@ def _middles(medians: Float64s, group: Int64s, groups: int) -> tuple[Float64s, F
     """[C, G] levels of groups (0: fewer than three vehicles show it), [C, G] vehicles."""
     middle, count = np.zeros((len(medians), groups)), np.zeros((len(medians), groups))
     for g in np.unique(group):
-        mine = medians[:, group == g]
-        count[:, g] = np.isfinite(mine).sum(axis=1)
-        middle[:, g] = np.where(count[:, g] >= LEAST_OF_GROUP, np.nan_to_num(median(mine)), 0.0)
+        of_group = medians[:, group == g]
+        count[:, g] = np.isfinite(of_group).sum(axis=1)
+        middle[:, g] = np.where(count[:, g] >= LEAST_OF_GROUP, np.nan_to_num(median(of_group)), 0.0)
     return middle, count
 
 
 def _between(middle: Float64s, error: Float64s, count: Float64s) -> Float64s:
     """[C] variance of groups' levels beyond that of their errors; 0 where there are not two."""
-    shown = count >= LEAST_OF_GROUP
-    groups = shown.sum(axis=1)
-    mean = np.where(shown, middle, 0.0).sum(axis=1) / np.maximum(groups, 1)
-    apart = np.where(shown, (middle - mean[:, None]) ** 2 - error, 0.0).sum(axis=1)
+    is_clear = count >= LEAST_OF_GROUP
+    groups = is_clear.sum(axis=1)
+    mean = np.where(is_clear, middle, 0.0).sum(axis=1) / np.maximum(groups, 1)
+    apart = np.where(is_clear, (middle - mean[:, None]) ** 2 - error, 0.0).sum(axis=1)
     return np.where(groups > 1, np.maximum(apart / np.maximum(groups - 1, 1), 0.0), 0.0)
 
 
@@ -274,7 +274,7 @@ def _moves(noise: Noise, together: Float64s, peers: Float64s) -> tuple[Float64s,
     below 0); longer lags show a season that moves on in one direction for months.
     """
     corrections, depots, weeks = together.shape
-    season, own = np.zeros((corrections, len(MOVE_LAGS))), np.zeros((corrections, len(MOVE_LAGS)))
+    season, depot_moves = np.zeros((corrections, len(MOVE_LAGS))), np.zeros((corrections, len(MOVE_LAGS)))
     for index, lag in enumerate(MOVE_LAGS):
         if weeks <= lag:
             continue
@@ -289,8 +289,8 @@ def _moves(noise: Noise, together: Float64s, peers: Float64s) -> tuple[Float64s,
             apart = (step - family[:, None, :]) ** 2 - sampling[:, :, None] * (
                 1 / np.maximum(peers[:, :, lag:], 1) - 1 / np.maximum(total, 1)[:, None, :]
             )
-            own[:, index] = _mean(apart.reshape(corrections, -1)) / lag
-    return season, own
+            depot_moves[:, index] = _mean(apart.reshape(corrections, -1)) / lag
+    return season, depot_moves
 
 
 def _mean(values: Float64s) -> Float64s:

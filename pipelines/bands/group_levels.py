@@ -14,7 +14,8 @@ import numpy as np
 from pipelines.handover import Int32s, Panel
 
 LEAST = 3  # vehicles (peers of a week) that can show that a group lies, or moved, where none did before; judgement
-SURE = 16.0  # squared standard errors beyond which that is beyond doubt: one in 15,000 weeks and corrections by chance
+# Squared standard errors beyond which that is beyond doubt: one in 15,000 weeks and corrections by chance; derived.
+SURE = 16.0
 
 # One group: mean of its vehicles' first readings without season, the sum of their weights, how many they are.
 GROUP = np.dtype([("mean", "f8"), ("weight", "f8"), ("count", "f8")])

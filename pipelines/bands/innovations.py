@@ -29,11 +29,11 @@ def innovations(  # type: ignore[no-untyped-def]  # noqa: PLR0917 - compiled fun
     out = np.full(healthy.shape, np.nan)
     for c in range(len(healthy)):
         for v in range(len(row_start) - 1):
-            noise2 = (sigma[c] * scale[c, v]) ** 2
-            moves = wander[c] * max(scale[c, v], 1.0) ** 2  # as in the filter
+            marginal_var = (sigma[c] * scale[c, v]) ** 2
+            wander_var = wander[c] * max(scale[c, v], 1.0) ** 2  # as in the filter
             now = -1
             seen = 0
-            mu = n = p11 = p12 = p22 = last = 0.0
+            level = noise = level_var = covariance = noise_var = last = 0.0
             for r in range(row_start[v], row_start[v + 1]):
                 x = healthy[c, r]
                 if np.isnan(x):
@@ -41,53 +41,53 @@ def innovations(  # type: ignore[no-untyped-def]  # noqa: PLR0917 - compiled fun
                 if epoch[c, r] != now:
                     now = epoch[c, r]
                     seen = 0
-                    mu = n = p12 = 0.0
-                    p11, p22 = offset_sd[c] * offset_sd[c], noise2
+                    level = noise = covariance = 0.0
+                    level_var, noise_var = offset_sd[c] * offset_sd[c], marginal_var
                 else:
-                    rho = np.exp(-(day[r] - last) / memory_days[c])
-                    n *= rho
-                    p11 += moves * (day[r] - last)
-                    p12 *= rho
-                    p22 = rho * rho * p22 + noise2 * (1 - rho * rho)
-                s = p11 + 2 * p12 + p22 + rounding[c]
-                e = x - mu - n
+                    memory = np.exp(-(day[r] - last) / memory_days[c])
+                    noise *= memory
+                    level_var += wander_var * (day[r] - last)
+                    covariance *= memory
+                    noise_var = memory * memory * noise_var + marginal_var * (1 - memory * memory)
+                variance = level_var + 2 * covariance + noise_var + rounding[c]
+                size = x - level - noise
                 if seen >= warm_up:
-                    out[c, r] = e / np.sqrt(s)
-                k1, k2 = (p11 + p12) / s, (p12 + p22) / s
-                mu += k1 * e
-                n += k2 * e
-                p11 -= k1 * k1 * s
-                p12 -= k1 * k2 * s
-                p22 -= k2 * k2 * s
+                    out[c, r] = size / np.sqrt(variance)
+                level_gain, noise_gain = (level_var + covariance) / variance, (covariance + noise_var) / variance
+                level += level_gain * size
+                noise += noise_gain * size
+                level_var -= level_gain * level_gain * variance
+                covariance -= level_gain * noise_gain * variance
+                noise_var -= noise_gain * noise_gain * variance
                 last = day[r]
                 seen += 1
     return out
 
 
 @numba.njit(cache=True, nogil=True)
-def astray(found, epoch, row_start):  # type: ignore[no-untyped-def]
+def astray(innovation, epoch, row_start):  # type: ignore[no-untyped-def]
     """[C, R] whether an innovation stands among others of its epoch that lie to one side: what drifts shows no tail.
 
     Its own size has no say, or what is far off by chance would count as drift.
 
     Args:
-        found: [C, R] innovations; NaN: none.
+        innovation: [C, R] innovations; NaN: none.
         epoch: [C, R] learning epoch of the series.
         row_start: [V + 1] first row of each vehicle.
     """
-    out = np.zeros(found.shape, dtype=np.bool_)
-    sums = np.zeros(found.shape[1] + 1)
-    rows = np.empty(found.shape[1], dtype=np.int64)
-    for c in range(len(found)):
+    out = np.zeros(innovation.shape, dtype=np.bool_)
+    sums = np.zeros(innovation.shape[1] + 1)
+    rows = np.empty(innovation.shape[1], dtype=np.int64)
+    for c in range(len(innovation)):
         for v in range(len(row_start) - 1):
             begin = row_start[v]
             while begin < row_start[v + 1]:
                 end = begin
                 count = 0
                 while end < row_start[v + 1] and epoch[c, end] == epoch[c, begin]:
-                    if not np.isnan(found[c, end]):
+                    if not np.isnan(innovation[c, end]):
                         rows[count] = end
-                        sums[count + 1] = sums[count] + found[c, end]
+                        sums[count + 1] = sums[count] + innovation[c, end]
                         count += 1
                     end += 1
                 for i in range(count):

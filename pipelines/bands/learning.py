@@ -21,7 +21,9 @@ from pipelines.threads import in_threads
 AUTHORITY_SIGMA = 0.04  # healthy noise as a share of half the authority, where nothing better is known; judgement
 PRIOR_PAIRS = 40.0  # neighbouring readings that what other families show is worth; judgement
 PRIOR_PEERS = 20.0  # vehicles read a week that other families' movements are worth; judgement
-ALIKE = 20.0  # memories that a span must have for wander and memory to be told apart well, by light fleets
+# Memories that a span must have for wander and memory to be told apart well, by light fleets; measured, by light
+# fleets.
+ALIKE = 20.0
 LEAST_WANDER = 1e-4  # variance of a healthy level's slow movement per day, in noise variances; judgement
 LEAST_MOVE = 0.005  # variance of a season's movement in a week, in noise variances; judgement
 
@@ -44,10 +46,10 @@ def learn_normals(
     starts = block_starts(fleet_start, last)
     ends = [_ends(panel, starts) for panel in panels]
     done = min((len(normal.starts) for normal in known), default=0)
-    wanted = sorted({(f, end) for f, own in enumerate(ends) for end in own[done:]}, key=lambda job: -job[1])
-    found = in_threads(lambda job: fit_family(panels[job[0]], settled=settled[job[0]], until=job[1]), wanted)
-    fits = dict(zip(wanted, found, strict=True))
-    learned = [[fits[f, end] for end in own[done:]] for f, own in enumerate(ends)]
+    wanted = sorted({(f, end) for f, of_family in enumerate(ends) for end in of_family[done:]}, key=lambda job: -job[1])
+    fitted = in_threads(lambda job: fit_family(panels[job[0]], settled=settled[job[0]], until=job[1]), wanted)
+    fits = dict(zip(wanted, fitted, strict=True))
+    learned = [[fits[f, end] for end in of_family[done:]] for f, of_family in enumerate(ends)]
     trusted = _trusted(np.array([days(panel).min() for panel in panels]), starts)
     by_block = [_pooled(panels, [fit[b] for fit in learned], trusted[:, done + b]) for b in range(len(starts) - done)]
     spreads = _spreads(panels, learned, by_block)
@@ -87,7 +89,7 @@ def settled_blocks(panels: Sequence[Panel], *, fleet_start: float, until: float)
     last = max((float(days(panel).max()) for panel in panels), default=fleet_start)
     starts = block_starts(fleet_start, last)
     known = [_ends(panel, starts) for panel in panels if days(panel).min() < until]
-    return min((int(np.argmin([*(end <= until for end in own), False])) for own in known), default=0)
+    return min((int(np.argmin([*(end <= until for end in of_family), False])) for of_family in known), default=0)
 
 
 def _ends(panel: Panel, starts: Float64s) -> list[float]:
@@ -125,7 +127,10 @@ def _pooled(panels: Sequence[Panel], fits: Sequence[Fit], trusted: Int64s) -> li
     shares = {code: _mean(rows, PRIOR_PAIRS, np.log(AUTHORITY_SIGMA)) for code, rows in known.items()}
     moves = {code: _mean(rows, 0.0, 0.0) for code, rows in moved.items()}
     wander = _drawn_wander(fits, [_floored_sigma(*pair) for pair in zip(panels, fits, strict=True)], trusted)
-    return [_drawn(panel, fit, shares, moves, own) for panel, fit, own in zip(panels, fits, wander, strict=True)]
+    return [
+        _drawn(panel, fit, shares, moves, its_wander)
+        for panel, fit, its_wander in zip(panels, fits, wander, strict=True)
+    ]
 
 
 def _drawn_wander(fits: Sequence[Fit], sigmas: Sequence[Float64s], trusted: Int64s) -> list[Float64s]:
@@ -148,7 +153,7 @@ def _drawn_wander(fits: Sequence[Fit], sigmas: Sequence[Float64s], trusted: Int6
     every, error = np.concatenate([sizes[f] for f in elder]), np.concatenate([errors[f] for f in elder])
     middle, upper = _quantiles(every, 1 / error, (0.5, 0.84))
     spread = max(float((upper - middle) ** 2 - 1 / np.mean(1 / error)), 0.0)
-    return [(spread * own + err * middle) / (spread + err) for own, err in zip(sizes, errors, strict=True)]
+    return [(spread * size + err * middle) / (spread + err) for size, err in zip(sizes, errors, strict=True)]
 
 
 def _quantiles(values: Float64s, weights: Float64s, shares: tuple[float, ...]) -> Float64s:
@@ -168,8 +173,8 @@ def _drawn(
     sigma = np.exp(weight * np.log(_floored_sigma(panel, fit)) + (1 - weight) * prior)
     trust = fit.peers / (fit.peers + PRIOR_PEERS)
     common = np.array([moves[code] for code in panel.codes])
-    own = np.stack([fit.season_move, fit.depot_move], axis=1) / sigma[:, None, None] ** 2
-    season_move, depot_move = (trust * own + (1 - trust) * common).max(axis=2).T
+    family_moves = np.stack([fit.season_move, fit.depot_move], axis=1) / sigma[:, None, None] ** 2
+    season_move, depot_move = (trust * family_moves + (1 - trust) * common).max(axis=2).T
     return {
         "sigma": sigma,
         "memory_days": noise.memory_days,
@@ -214,8 +219,8 @@ def _normal(
     tables: dict[int, tuple[Float64s, Float64s]] = {}
     for fit, block, (spread, *differ) in zip(fits, pooled, scatters, strict=True):
         if id(fit) not in tables:
-            found = healthy_innovations(fit, block, spread.scales(*differ))
-            tables[id(fit)] = tail_table(found), correlation(found)
+            innovations = healthy_innovations(fit, block, spread.scales(*differ))
+            tables[id(fit)] = tail_table(innovations), correlation(innovations)
     return Normal(
         block=_block(panel, starts),
         starts=starts[-len(fits) :],

@@ -28,26 +28,26 @@ def moved_depots(panel: Panel, bands: Bands) -> pl.DataFrame:
     correction of the family (Bonferroni).
     """
     weeks = bands.weeks[:, :, :-1]
-    shown: NDArray[np.bool_] = weeks["weight"] > 0
-    known: NDArray[np.bool_] = np.maximum.accumulate(shown, axis=1)
-    known = np.concatenate([np.zeros_like(known[:, :KNOWN_WEEKS]), known], axis=1)[:, : shown.shape[1]]
-    gap: NDArray[np.float64] = np.where(shown, weeks["mean"] - weeks["prior"], 0.0)
-    error: NDArray[np.float64] = weeks["prior_variance"] + 1 / np.where(shown, weeks["weight"], 1.0)
+    is_read: NDArray[np.bool_] = weeks["weight"] > 0
+    known: NDArray[np.bool_] = np.maximum.accumulate(is_read, axis=1)
+    known = np.concatenate([np.zeros_like(known[:, :KNOWN_WEEKS]), known], axis=1)[:, : is_read.shape[1]]
+    gap: NDArray[np.float64] = np.where(is_read, weeks["mean"] - weeks["prior"], 0.0)
+    error: NDArray[np.float64] = weeks["prior_variance"] + 1 / np.where(is_read, weeks["weight"], 1.0)
     day = bands.start + WEEK * np.arange(weeks.shape[1])
     block = np.maximum(np.searchsorted(bands.normal.starts, day, side="right") - 1, 0)
     size = gap / bands.normal.sigma[:, block][:, :, None]
-    told = known & shown & (weeks["count"] >= LEAST) & (gap**2 > SURE * error) & (np.abs(size) >= LEAST_MOVED)
-    code, week, depot = np.nonzero(told)
-    z = np.abs(gap[told]) / np.sqrt(error[told])
+    has_moved = known & is_read & (weeks["count"] >= LEAST) & (gap**2 > SURE * error) & (np.abs(size) >= LEAST_MOVED)
+    code, week, depot = np.nonzero(has_moved)
+    z = np.abs(gap[has_moved]) / np.sqrt(error[has_moved])
     return pl.DataFrame(
         {
             "engine_family": [panel.family] * len(code),
             "depot": [panel.depots[d] for d in depot],
             "correction": [panel.codes[c] for c in code],
             "week_from": pl.Series(np.round(day[week] * 86_400e6).astype(np.int64)).cast(MOVED["week_from"]),
-            "moved": size[told],
-            "vehicles": weeks["count"][told].astype(np.int64),
-            "chance": np.minimum(erfc(z / np.sqrt(2)) * max(int(shown.sum()), 1), 1.0),
+            "moved": size[has_moved],
+            "vehicles": weeks["count"][has_moved].astype(np.int64),
+            "chance": np.minimum(erfc(z / np.sqrt(2)) * max(int(is_read.sum()), 1), 1.0),
         },
         schema=MOVED,
     )

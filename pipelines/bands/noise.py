@@ -10,13 +10,15 @@ from pipelines.bands.order import quantile, trimmed_mean
 from pipelines.handover import Float32s, Float64s, Int32s, Int64s
 
 LAGS = np.array([1, 2, 3, 4, 6, 8, 12, 16, 24, 32])  # readings between the two of a pair; judgement
-BIN_EDGES = np.array([0.0, 1.5, 2.5, 4, 6, 9, 12.5, 17.5, 24.5, 35, 50, 70, 100, 140, 200, 280])  # days apart
+# Days apart; judgement.
+BIN_EDGES = np.array([0.0, 1.5, 2.5, 4, 6, 9, 12.5, 17.5, 24.5, 35, 50, 70, 100, 140, 200, 280])
 HUBER = 1.5  # differences count up to this many of their own sd; judgement
-MEMORIES = np.geomspace(0.5, 60, 49)  # days, tried: what a coarser grid misses would go into sigma and wander
+# Days, tried: what a coarser grid misses would go into sigma and wander; numerical.
+MEMORIES = np.geomspace(0.5, 60, 49)
 # Pairs a bin must have to count; where no bin has twice as many, half of what the fullest has; judgement.
 LEAST_PAIRS = 30
 LEAST_PEERS = 3  # vehicles of a cell whose mean says what they do together; judgement
-SEED = 1  # of the places that readings get within their step
+SEED = 1  # of the places that readings get within their step; any number: definition
 # Rounds of levels and cells in turn: epochs that begin and end with the season take little of it along; judgement.
 POLISHES = 4
 
@@ -54,14 +56,14 @@ def fit_noise(healthy: Float32s, *, epoch: Int32s, row_start: Int64s, day: Float
     """
     step = np.nan_to_num(resolution)
     spread = step[:, None] * (np.random.default_rng(SEED).random(healthy.shape[1]) - 0.5)
-    shown, apart, pairs = variograms((healthy + spread).astype(np.float32), epoch, row_start, day, step)
-    gamma = np.maximum(shown - (step**2 / 12)[:, None], 0.0)
+    variogram, apart, pairs = variograms((healthy + spread).astype(np.float32), epoch, row_start, day, step)
+    gamma = np.maximum(variogram - (step**2 / 12)[:, None], 0.0)
     enough = pairs >= np.clip(pairs.max(axis=1, keepdims=True) / 2, 1, LEAST_PAIRS)
     first = np.take_along_axis(gamma, np.argmax(enough, axis=1)[:, None], axis=1)[:, 0]
     rounding = np.minimum(step**2 / 12, 0.5 * first)
     weights = np.where(enough, np.sqrt(np.minimum(pairs, 2000)), 0.0) / np.maximum(apart, 5.0) ** 0.5
     # Errors are in proportion to what a variogram should be, and it does not fall.
-    weights /= np.maximum(np.maximum.accumulate(shown, axis=1), 1e-30) ** 2
+    weights /= np.maximum(np.maximum.accumulate(variogram, axis=1), 1e-30) ** 2
     best = np.full(len(healthy), np.inf)
     sigma2, wander, memory = np.zeros(len(healthy)), np.zeros(len(healthy)), np.full(len(healthy), 7.0)
     nearest = np.take_along_axis(apart, np.argmax(enough, axis=1)[:, None], axis=1)[:, 0]

@@ -7,7 +7,7 @@ import numpy as np
 
 from pipelines.handover import Float64s, Int32s, Panel
 
-WEEK = 7.0
+WEEK = 7.0  # days: definition
 LONGEST_ERROR = 180.0  # days that an error of the season can last; judgement
 COMPARED = 56.0  # days over which a change stands out from what was before, as a rule; judgement
 # Of what its error moves over them, what counts as noise, and wander beside it (tests/benchmarks/drift_season.py).

@@ -33,9 +33,9 @@ def panels(evidence: Evidence, history: History) -> tuple[Panel, ...]:
     }
 
     def of(family: str) -> Panel:
-        mine = of_row == family
+        of_family = of_row == family
         return _panel(
-            family, readings.filter(mine), np.flatnonzero(mine.to_numpy()), read[family], columns, evidence,
+            family, readings.filter(of_family), np.flatnonzero(of_family.to_numpy()), read[family], columns, evidence,
             history,
         )  # fmt: skip
 
@@ -120,18 +120,18 @@ def _epochs(
 ) -> Int32s:
     """[R, C]: a series' epoch counts up where history starts one, and where calibration, depot or duty changes."""
     keyed = rows.select("vehicle_id", pl.col("read_at").alias("first_read_at")).with_row_index("row")
-    found = epochs.join(keyed, on=["vehicle_id", "first_read_at"])
+    started = epochs.join(keyed, on=["vehicle_id", "first_read_at"])
     every = np.zeros(rows.height, dtype=np.bool_)
     for index in anew:
         every[1:] |= index[1:] != index[:-1]
-    every[found.filter(pl.col("correction").is_null())["row"].to_numpy()] = True
+    every[started.filter(pl.col("correction").is_null())["row"].to_numpy()] = True
     every[row_start[:-1]] = False
     before = np.append(0, np.cumsum(every))
     of_all = before[1:] - np.repeat(before[row_start[:-1]], np.diff(row_start))
     place = pl.DataFrame(
         {"correction": codes, "code": np.arange(len(codes))}, schema_overrides={"correction": pl.String}
     )
-    single = found.join(place, on="correction").select("code", "row").unique()
+    single = started.join(place, on="correction").select("code", "row").unique()
     code, row = single["code"].to_numpy(), single["row"].to_numpy().astype(np.int64)
     counted = np.empty((len(codes), rows.height), dtype=np.int32)
     in_threads(lambda c: np.copyto(counted[c], of_all), range(len(codes)))

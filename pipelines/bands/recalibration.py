@@ -12,15 +12,17 @@ import numba
 import numpy as np
 
 from pipelines.bands.order import quantile
-from pipelines.bands.season import peer_weight, robust_mean
+from pipelines.bands.robust_mean import peer_weight, robust_mean
 from pipelines.handover import Float64s, Int32s, Int64s
 
 LEAST = 5  # settled readings before and after; judgement
 AGAIN = 2  # a vehicle's own movement is taken anew each time its readings have grown by this ratio; judgement
 RECENT = 10  # readings that a level rests on; judgement
-CARRIED = 0.25  # variance that a level gains over an epoch's end, as a share of that between vehicles, unless shown
+# Variance that a level gains over an epoch's end, as a share of that between vehicles, unless shown; judgement.
+CARRIED = 0.25
 CARRIED_WORTH = 10.0  # epochs' ends that this prior is worth; judgement
-SHARE, SHARE_SQUARE = 0.8, 1.6424  # of levels that moved less than this; and this quantile of a squared normal variable
+# Of levels that moved less than this; and this quantile of a squared normal variable; derived.
+SHARE, SHARE_SQUARE = 0.8, 1.6424
 
 # One vehicle: the level of its epoch, of the last epoch that showed one, and of the last calibration, each with the
 # readings it rests on; its own movement by its calibration with variance (0: none yet), and when it is taken anew.
@@ -147,8 +149,8 @@ def run_weeks(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0917 -
                 ends[known, 1] = noise * _error(now.count, now.old_count)
                 known += 1
         if known > before:
-            shown = quantile(ends[:known, 0].copy(), SHARE) / SHARE_SQUARE - quantile(ends[:known, 1].copy(), 0.5)
-            gains = (known * max(shown, 0.0) + CARRIED_WORTH * CARRIED * spread2) / (known + CARRIED_WORTH)
+            gained = quantile(ends[:known, 0].copy(), SHARE) / SHARE_SQUARE - quantile(ends[:known, 1].copy(), 0.5)
+            gains = (known * max(gained, 0.0) + CARRIED_WORTH * CARRIED * spread2) / (known + CARRIED_WORTH)
         carried[w] = gains
         for k in range(kinds):
             if stale[k]:
@@ -200,12 +202,12 @@ def run_rows(  # type: ignore[no-untyped-def]  # noqa: PLR0917
                 if change[i] < 0:
                     continue
                 shift = shifts[w, change[i]]
-                own = 0.0
+                share = 0.0
                 if change[i] == now.change and now.own_variance > 0:
-                    own = peer_weight(now.own, now.own_variance, shift.centre)
-                others = max(shift.weight - own, 0.0)
+                    share = peer_weight(now.own, now.own_variance, shift.centre)
+                others = max(shift.weight - share, 0.0)
                 precision = others + 1 / offset2[block[i]]
-                moved[i, 0] = (shift.mean * shift.weight - now.own * own) / precision if others > 0 else 0.0
+                moved[i, 0] = (shift.mean * shift.weight - now.own * share) / precision if others > 0 else 0.0
                 moved[i, 1] = 1 / precision
             opened = r + 1
 

@@ -7,7 +7,7 @@ import polars as pl
 from pipelines.handover import Bools, Float64s, Panel
 
 REGION_SHARE = 1 / 3  # of the ignition hours are spent in a correction's own region, as a rule; judgement
-OVER = 4.0  # time constants after which nothing is left that matters; e^-4, 2 %
+OVER = 4.0  # time constants after which nothing is left that matters; e^-4, 2 %; derived
 HOURS_A_DAY = 2.0  # where the clock is not known; judgement
 
 

@@ -20,14 +20,15 @@ from scipy.special import roots_hermitenorm
 from pipelines.handover import Float64s
 from pipelines.standstill.unlearned import is_unlearned
 
-CUT = 2.5  # sds beyond which a difference counts no further; Huber's psi, 99 % of the normal's efficiency
+CUT = 2.5  # sds beyond which a difference counts no further; Huber's psi, 99 % of the normal's efficiency; derived
 CUT_READINGS = 4.0  # readings that the pooled scale is worth in where that lies; judgement: few, for a first guess only
-# Mean size of a standard normal variable cut at CUT, and the variance of that in squared means.
+# Mean size of a standard normal variable cut at CUT, and the variance of that in squared means; derived.
 MEAN_SIZE = math.sqrt(2 / math.pi) * (1 - math.exp(-(CUT**2) / 2)) + CUT * math.erfc(CUT / math.sqrt(2))
 LEAST_SCALE = 0.2  # nobody's readings are taken to scatter less than this share of the pooled noise; judgement
 # Sds of a difference from which it is a jump: twice where healthy tails are cut (`normal.SCORES`); judgement.
 JUMP = 7.0
-WIDENINGS = np.linspace(0.0, 0.12, 25)  # squared relative errors of a scale for which a widening is tabulated
+# Squared relative errors of a scale for which a widening is tabulated; numerical.
+WIDENINGS = np.linspace(0.0, 0.12, 25)
 
 # One series, and what it is known by: sum and information of what its readings said; its last reading; repeats of it.
 # Beside them what `listen` gave at the last row: the weight of its own scale, and that scale times the weight.
@@ -47,7 +48,7 @@ def blank_scatter(vehicles: int) -> np.ndarray:
 
 
 @numba.njit(cache=True, nogil=True)
-def says(difference, days, noise, mean, step, shown):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+def says(difference, days, noise, mean, step, scale):  # type: ignore[no-untyped-def]  # noqa: PLR0917
     """What one difference says of a series' scale less 1, times its information; that (1: no rounding); if it jumps.
 
     Args:
@@ -56,14 +57,14 @@ def says(difference, days, noise, mean, step, shown):  # type: ignore[no-untyped
         noise: The pooled noise: marginal sd, time constant in days, variance without memory, wander per day.
         mean: Of the family's scales for this correction.
         step: Of the correction: a difference of one step is never cut.
-        shown: The scale that the series has shown so far.
+        scale: The scale that the series has shown so far.
     """
     sigma, memory_days, rounding, wander = noise
-    own = 2 * sigma * sigma * (1 - math.exp(-days / memory_days)) + wander * days
-    every = own + 2 * rounding
+    expected = 2 * sigma * sigma * (1 - math.exp(-days / memory_days)) + wander * days
+    every = expected + 2 * rounding
     sd = math.sqrt(every)
-    share = own / every  # of the variance is noise that scales; the rest is rounding
-    usual = mean * max(shown, LEAST_SCALE)
+    share = expected / every  # of the variance is noise that scales; the rest is rounding
+    usual = mean * max(scale, LEAST_SCALE)
     size, cut = abs(difference) / sd, max(CUT * usual, step / sd)
     return share * (min(size, cut) / (MEAN_SIZE * mean) - 1), share * share, size > max(JUMP * usual, step / sd)
 
@@ -115,8 +116,8 @@ def listen(  # type: ignore[no-untyped-def]  # noqa: PLR0917
             if is_unlearned(x, repeated, stands[block[r]], held[0], held[1]) or not settled[r]:
                 continue
             if epoch[r] == now and day[r] > before:
-                shown = 1 + total / (CUT_READINGS + information)
-                said, weighs, jumped = says(x - value, day[r] - before, (m[0], m[1], m[2], m[3]), m[4], step, shown)
+                scale = 1 + total / (CUT_READINGS + information)
+                said, weighs, jumped = says(x - value, day[r] - before, (m[0], m[1], m[2], m[3]), m[4], step, scale)
                 total += said
                 information += weighs
                 told[r, 0] += said
@@ -145,10 +146,10 @@ def vehicle_scales(told, row_start, block, spread):  # type: ignore[no-untyped-d
             between, occasion, usual = spread[block[r], 0], spread[block[r], 1], spread[block[r], 2]
             scale[r], variance[r] = 1.0, between
             if information > 0:
-                shown = max(1 + total / information, LEAST_SCALE)
-                error = occasion * usual / information * shown * shown
+                scale_of_all = max(1 + total / information, LEAST_SCALE)
+                error = occasion * usual / information * scale_of_all * scale_of_all
                 weight = between / (between + error) if between > 0 else 0.0
-                scale[r] = 1 + weight * (shown - 1)
+                scale[r] = 1 + weight * (scale_of_all - 1)
                 variance[r] = weight * error
             total += told[r, 0]
             information += told[r, 1]

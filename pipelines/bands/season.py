@@ -4,22 +4,20 @@
 season of any vehicle's rows, with the vehicle's own share in its week taken out. Both can go on from any week's end.
 """
 
+from typing import Any, NamedTuple
+
 import numba
 import numpy as np
 
 from pipelines.bands.group_levels import believed, draw, take_in
-from pipelines.bands.order import quantile
+from pipelines.bands.normal import Normal
+from pipelines.bands.robust_mean import peer_weight, robust_mean
 from pipelines.handover import Int32s, Int64s
-from pipelines.standstill.unlearned import rows_from
 
-PASSES = 3  # of the robust mean; judgement
-# Peers further than this many sigmas from the rest say nothing about the season (Tukey's biweight); judgement.
-CUT = 4.0
-START_FROM = 201  # peers whose median starts the robust mean; judgement
 # First readings of a new epoch that say nothing of the season: what they moved may be the epoch's own doing;
 # judgement.
 SILENT = 3
-UNHEARD = 1e9  # by how much their variance counts as more
+UNHEARD = 1e9  # by how much their variance counts as more; numerical
 
 # One vehicle at a week's end: sum and number of its readings in the epoch, without centre and season; its group's
 # level.
@@ -34,6 +32,86 @@ WEEK_PARTS = (
 WEEKLY = np.dtype([(name, "f8") for name in (*WEEK_PARTS, "family")] + [("begun", "?")], align=True)
 
 
+NOWHERE = np.zeros(0, dtype=np.int32)  # no groups are asked for: definition
+
+
+class Rows(NamedTuple):
+    """One correction at a family's rows, [R], sorted by vehicle, then time.
+
+    x: readings minus centre and ageing; NaN: not read. week. vehicle, depot, group: indices, the last of depot and
+    duty. epoch: of learning. settled: False while relearning: what moves then is no season. block: of the model.
+    """
+
+    x: Any
+    week: Any
+    vehicle: Any
+    depot: Any
+    group: Any
+    epoch: Any
+    settled: Any
+    block: Any
+
+
+class Order(NamedTuple):
+    """Rows sorted by week and depot.
+
+    cell_start: [W * D + 1] the first of each week and depot. depot_of: [G] index of each group's depot.
+    """
+
+    rows: Any
+    cell_start: Any
+    depot_of: Any
+
+
+class Model(NamedTuple):
+    """How a correction's season moves and what blurs it, by block of time, [B], variances.
+
+    noise: of a week's noise as a mean over many weeks sees it. level: of vehicles' levels. move, depot_move: of a
+    week's movement of the family, and of a depot against it. depot_spread, duty_spread: of depots' levels, and of
+    duties' inside a depot.
+    """
+
+    noise: Any
+    level: Any
+    move: Any
+    depot_move: Any
+    depot_spread: Any
+    duty_spread: Any
+
+    @classmethod
+    def of(cls, c: int, normal: Normal) -> "Model":
+        """Of correction c."""
+        return cls(
+            normal.weekly_noise(c), normal.offset_sd[c] ** 2, normal.season_move[c], normal.depot_move[c],
+            normal.depot_spread[c], normal.duty_spread[c],
+        )  # fmt: skip
+
+
+class Known(NamedTuple):
+    """What is known of a correction's season.
+
+    peers: [V] of `PEER` at a week's end. groups: [G] of `GROUP` then. levels: [W, G] of groups; NaN: nobody was there
+    yet, also in week 0 as it comes. weeks: [W, D] of `WEEKLY`.
+    """
+
+    peers: Any
+    groups: Any
+    levels: Any
+    weeks: Any
+
+
+class Heard(NamedTuple):
+    """What is heard in one week, depot by depot: readings without their vehicles' levels, variances, rows.
+
+    start: [D + 1] the first of each depot.
+    """
+
+    x: Any
+    variance: Any
+    row: Any
+    start: Any
+
+
 def blank_peers(vehicles: int) -> np.ndarray:
     """[V] of `PEER`: nothing read yet."""
     peers = np.zeros(vehicles, dtype=PEER)
@@ -41,348 +119,278 @@ def blank_peers(vehicles: int) -> np.ndarray:
     return peers
 
 
-def by_cell(week: Int64s, depot: Int32s, shape: tuple[int, int], *, since: int) -> tuple[Int64s, Int64s]:
-    """Rows of the weeks from `since` on, sorted by week, then depot, then as they stand; first of each [W * D + 1]."""
+def by_cell(
+    week: Int64s, depot: Int32s, shape: tuple[int, int], *, since: int, depot_of: Int32s = NOWHERE
+) -> Order:  # fmt: skip
+    """Rows of the weeks from `since` on, sorted by week, then depot, then as they stand.
+
+    Args:
+        week: [R].
+        depot: [R].
+        shape: Weeks and depots.
+        since: Week.
+        depot_of: [G] index of each group's depot, where groups are asked for.
+    """
     weeks, depots = shape
     rows = np.flatnonzero(week >= since)
     cell = week[rows] * depots + depot[rows]
     order = np.argsort(cell, kind="stable")
-    return rows[order], np.searchsorted(cell[order], np.arange(weeks * depots + 1)).astype(np.int64)
+    cell_start = np.searchsorted(cell[order], np.arange(weeks * depots + 1)).astype(np.int64)
+    return Order(rows[order], cell_start, depot_of)
 
 
 @numba.njit(cache=True, nogil=True)
-def peer_weight(x, variance, centre):  # type: ignore[no-untyped-def]
-    """Weight of a peer's reading in the robust mean."""
-    d = (x - centre) / (CUT * np.sqrt(variance))
-    return (1 - d * d) ** 2 / variance if abs(d) < 1 else 0.0
-
-
-@numba.njit(cache=True, nogil=True)
-def robust_mean(x, variance):  # type: ignore[no-untyped-def]
-    """Biweight mean from the median: the mean, the sum of weights, and the centre that these were taken about."""
-    step = max(1, len(x) // START_FROM)
-    mean = centre = quantile(x[::step].copy(), 0.5)
-    total = 0.0
-    for _ in range(PASSES):
-        centre = mean
-        total = weighted = 0.0
-        for i in range(len(x)):
-            w = peer_weight(x[i], variance[i], centre)
-            total += w
-            weighted += w * x[i]
-        if total <= 0:
-            break
-        mean = weighted / total
-    return mean, total, centre
-
-
-@numba.njit(cache=True, nogil=True)
-def run_weeks(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915, PLR0917 - one pass over the weeks
-    x, order, cell_start, first, last, week, vehicle, group, depot_of, epoch, settled, block, noise2, offset2, move2,
-    depot_move2, depot2, duty2, exclude, peers, known, levels, weeks,
-):  # fmt: skip
+def run_weeks(rows, order, model, known, first, last, exclude):  # type: ignore[no-untyped-def]  # noqa: PLR0917
     """Weeks `first` up to `last` of one correction, going on from the week before.
 
     Args:
-        x: [R] readings minus centre and ageing; NaN: not read.
-        order: Rows sorted by week and depot.
-        cell_start: [W * D + 1] first entry of `order` of each week and depot.
+        rows: `Rows`.
+        order: `Order`.
+        model: `Model`.
+        known: `Known` at the end of the week before `first`; brought to the end of the last.
         first: Week to begin with; the one before it is known, or it is 0.
         last: Week to stop at.
-        week: [R].
-        vehicle: [R] index of the vehicle.
-        group: [R] index of depot and duty.
-        depot_of: [G] index of a group's depot.
-        epoch: [R] learning epoch of the series.
-        settled: [R] False while relearning: what moves then is no season.
-        block: [R] row of the model that holds then.
-        noise2: [B] variance of a week's noise as a mean over many weeks sees it.
-        offset2: [B] variance of vehicles' levels.
-        move2: [B] variance of a week's movement of the family.
-        depot_move2: [B] variance of a week's movement of a depot against the family.
-        depot2: [B] variance of depots' levels.
-        duty2: [B] variance of duties' levels inside a depot.
         exclude: A vehicle whose rows are left out throughout; -1: none.
-        peers: [V] of `PEER`, as they stand before week `first`; brought to the end of the last.
-        known: [G] of `GROUP`, the same.
-        levels: [W, G] of groups, filled from `first` on; NaN: nobody was there yet, also in week 0 as it comes.
-        weeks: [W, D] of `WEEKLY`, filled from `first` on.
     """
-    depots = weeks.shape[1]
+    depots, start = known.weeks.shape[1], order.cell_start
     size = 0
     for w in range(first, last):
-        size = max(size, cell_start[(w + 1) * depots] - cell_start[w * depots])
-    d = np.empty(size)
-    d2 = np.empty(size)
-    rows = np.empty(size, dtype=np.int64)
-    start = np.zeros(depots + 1, dtype=np.int64)
-    opening, opened = _openings(x, order, vehicle, peers)
+        size = max(size, start[(w + 1) * depots] - start[w * depots])
+    heard = Heard(np.empty(size), np.empty(size), np.empty(size, dtype=np.int64), np.zeros(depots + 1, dtype=np.int64))
+    opening, opened = _openings(rows.x, order.rows, rows.vehicle, known.peers)
     begin = end = 0
-    while end < len(opened) and week[opened[end]] < first:
+    while end < len(opened) and rows.week[opened[end]] < first:
         end += 1
-    drawn = np.empty(len(known))
     for w in range(first, last):
-        for g in range(len(known) if w > 0 else 0):
-            levels[w, g] = levels[w - 1, g]
         begin = end
-        while end < len(opened) and week[opened[end]] == w:
+        while end < len(opened) and rows.week[opened[end]] == w:
             end += 1
+        _carry_over(known, w)
         if end > begin:
-            _welcome(
-                x, opened[begin:end], vehicle, group, depot_of, block, noise2, offset2, exclude, known,
-                weeks[max(w - 1, 0)],
-            )  # fmt: skip
-        if cell_start[(w + 1) * depots] > cell_start[w * depots]:
-            b = block[order[cell_start[w * depots]]]
-            draw(known, depot_of, depot2[b], duty2[b], drawn)
-            for i in range(cell_start[w * depots], cell_start[(w + 1) * depots]):
-                levels[w, group[order[i]]] = 0.0
-            for g in range(len(known)):
-                if not np.isnan(levels[w, g]):
-                    levels[w, g] = drawn[g]
-        count = 0
-        b = 0
-        for g in range(depots):
-            start[g] = count
-            if w > 0:
-                weeks[w, g] = weeks[w - 1, g]
-            weeks[w, g].weight = 0.0
-            for i in range(cell_start[w * depots + g], cell_start[w * depots + g + 1]):
-                r = order[i]
-                b = block[r]
-                peer = peers[vehicle[r]]
-                if r == opening[vehicle[r]]:
-                    peer.level += levels[w, group[r]]
-                    peer.placed = True
-                elif r > opening[vehicle[r]] and vehicle[r - 1] == vehicle[r] and group[r - 1] != group[r]:
-                    peer.level += levels[w, group[r]] - levels[w, group[r - 1]]
-                if np.isnan(x[r]) or not settled[r] or vehicle[r] == exclude:
-                    continue
-                if epoch[r] != peer.epoch:
-                    peer.epoch = epoch[r]
-                    peer.total = 0.0
-                    peer.count = 0.0
-                shrink = peer.count + noise2[b] / offset2[b]
-                rows[count] = r
-                d[count] = x[r] - peer.level - peer.total / shrink
-                d2[count] = noise2[b] * (1 + 1 / shrink)
-                if epoch[r] > 0 and peer.count < SILENT:
-                    d2[count] *= UNHEARD
-                count += 1
-        start[depots] = count
-        if cell_start[(w + 1) * depots] == cell_start[w * depots]:
-            continue
-        family = before = weeks[w, 0].family
-        family2 = weeks[w, 0].family_variance + move2[b]
-        begun = weeks[w, 0].begun
-        if count:
-            mean, total, _ = robust_mean(d[:count], d2[:count])
-            if begun and total > 0:
-                family2 = believed(family2, 1 / total, mean - family, count)
-                gain = family2 / (family2 + 1 / total)
-                family += gain * (mean - family)
-                family2 *= 1 - gain
-            begun = True
-        for g in range(depots):
-            place = weeks[w, g]
-            place.family, place.family_variance, place.begun = family, family2, begun
-            place.prior = place.season + family - before
-            place.prior_variance = place.depot_variance + depot_move2[b]
-            place.season, place.depot_variance = place.prior, place.prior_variance
-            if start[g + 1] > start[g]:
-                inside = slice(start[g], start[g + 1])
-                place.mean, place.weight, place.centre = robust_mean(d[inside], d2[inside])
-                place.count = start[g + 1] - start[g]
-                if place.weight > 0:
-                    gap = place.mean - place.prior
-                    moves = believed(place.prior_variance, 1 / place.weight, gap, place.count)
-                    gain = moves / (moves + 1 / place.weight)
-                    place.season += gain * gap
-                    place.depot_variance = moves * (1 - gain)
-            for i in range(start[g], start[g + 1]):
-                peer = peers[vehicle[rows[i]]]
-                if epoch[rows[i]] == peer.epoch:
-                    peer.total += x[rows[i]] - peer.level - place.season
-                    peer.count += 1
-            if exclude >= 0:
-                place.weight = 0.0  # whom the season is for has no share in it
+            _welcome(rows, order, opened[begin:end], model, known, w, exclude)
+        if start[(w + 1) * depots] > start[w * depots]:
+            block = rows.block[order.rows[start[w * depots]]]  # blocks begin with weeks
+            _draw_levels(rows, order, model, known, w, block)
+            _hear(rows, order, model, known, w, opening, exclude, heard)
+            _follow_family(known.weeks, model.move[block], heard, w)
+            for depot in range(depots):
+                _follow_depot(known.weeks[w, depot], model.depot_move[block], heard, depot)
+                _follow_peers(rows, known, heard, w, depot)
+                if exclude >= 0:
+                    known.weeks[w, depot].weight = 0.0  # whom the season is for has no share in it
+
+
+@numba.njit(cache=True, nogil=True)
+def _carry_over(known, w):  # type: ignore[no-untyped-def]
+    """Begin week w with what was known at the end of the one before."""
+    for g in range(len(known.groups) if w > 0 else 0):
+        known.levels[w, g] = known.levels[w - 1, g]
+    for depot in range(known.weeks.shape[1]):
+        if w > 0:
+            known.weeks[w, depot] = known.weeks[w - 1, depot]
+        known.weeks[w, depot].weight = 0.0
+
+
+@numba.njit(cache=True, nogil=True)
+def _draw_levels(rows, order, model, known, w, block):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+    """Fill the groups' levels of week w, of those that somebody is at."""
+    depots = known.weeks.shape[1]
+    drawn = np.empty(len(known.groups))
+    draw(known.groups, order.depot_of, model.depot_spread[block], model.duty_spread[block], drawn)
+    for i in range(order.cell_start[w * depots], order.cell_start[(w + 1) * depots]):
+        known.levels[w, rows.group[order.rows[i]]] = 0.0
+    for g in range(len(known.groups)):
+        if not np.isnan(known.levels[w, g]):
+            known.levels[w, g] = drawn[g]
+
+
+@numba.njit(cache=True, nogil=True)
+def _hear(rows, order, model, known, w, opening, exclude, heard):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+    """Fill what is heard in week w: settled readings without their vehicles' own levels, depot by depot."""
+    depots, levels = known.weeks.shape[1], known.levels
+    count = 0
+    for depot in range(depots):
+        heard.start[depot] = count
+        for i in range(order.cell_start[w * depots + depot], order.cell_start[w * depots + depot + 1]):
+            r = order.rows[i]
+            v = rows.vehicle[r]
+            peer = known.peers[v]
+            if r == opening[v]:
+                peer.level += levels[w, rows.group[r]]
+                peer.placed = True
+            elif r > opening[v] and rows.vehicle[r - 1] == v and rows.group[r - 1] != rows.group[r]:
+                peer.level += levels[w, rows.group[r]] - levels[w, rows.group[r - 1]]
+            if np.isnan(rows.x[r]) or not rows.settled[r] or v == exclude:
+                continue
+            if rows.epoch[r] != peer.epoch:
+                peer.epoch = rows.epoch[r]
+                peer.total = 0.0
+                peer.count = 0.0
+            noise = model.noise[rows.block[r]]
+            shrink = peer.count + noise / model.level[rows.block[r]]
+            heard.row[count] = r
+            heard.x[count] = rows.x[r] - peer.level - peer.total / shrink
+            heard.variance[count] = noise * (1 + 1 / shrink)
+            if rows.epoch[r] > 0 and peer.count < SILENT:
+                heard.variance[count] *= UNHEARD
+            count += 1
+    heard.start[depots] = count
+
+
+@numba.njit(cache=True, nogil=True)
+def _follow_family(weeks, move, heard, w):  # type: ignore[no-untyped-def]
+    """Bring the family's season, and what depots expect by it, from the week before to what is heard in week w."""
+    depots = weeks.shape[1]
+    count = heard.start[depots]
+    family = before = weeks[w, 0].family
+    variance = weeks[w, 0].family_variance + move
+    begun = weeks[w, 0].begun
+    if count:
+        mean, weight, _ = robust_mean(heard.x[:count], heard.variance[:count])
+        if begun and weight > 0:
+            variance = believed(variance, 1 / weight, mean - family, count)
+            gain = variance / (variance + 1 / weight)
+            family += gain * (mean - family)
+            variance *= 1 - gain
+        begun = True
+    for depot in range(depots):
+        place = weeks[w, depot]
+        place.family, place.family_variance, place.begun = family, variance, begun
+        place.prior = place.season + family - before
+
+
+@numba.njit(cache=True, nogil=True)
+def _follow_depot(place, move, heard, depot):  # type: ignore[no-untyped-def]
+    """Bring one depot's week from what was expected there to what is heard there."""
+    place.prior_variance = place.depot_variance + move
+    place.season, place.depot_variance = place.prior, place.prior_variance
+    first, last = heard.start[depot], heard.start[depot + 1]
+    if last > first:
+        place.mean, place.weight, place.centre = robust_mean(heard.x[first:last], heard.variance[first:last])
+        place.count = last - first
+        if place.weight > 0:
+            gap = place.mean - place.prior
+            moves = believed(place.prior_variance, 1 / place.weight, gap, place.count)
+            gain = moves / (moves + 1 / place.weight)
+            place.season += gain * gap
+            place.depot_variance = moves * (1 - gain)
+
+
+@numba.njit(cache=True, nogil=True)
+def _follow_peers(rows, known, heard, w, depot):  # type: ignore[no-untyped-def]
+    """Take what was heard at a depot into its vehicles' own levels."""
+    season = known.weeks[w, depot].season
+    for i in range(heard.start[depot], heard.start[depot + 1]):
+        r = heard.row[i]
+        peer = known.peers[rows.vehicle[r]]
+        if rows.epoch[r] == peer.epoch:
+            peer.total += rows.x[r] - peer.level - season
+            peer.count += 1
 
 
 @numba.njit(cache=True, nogil=True)
 def _openings(x, order, vehicle, peers):  # type: ignore[no-untyped-def]
     """[V] row of each vehicle's first reading, -1: read before; and those rows in their order."""
     opening = np.full(len(peers), -1)
-    found = 0
+    opened = 0
     for r in range(len(x)):
         v = vehicle[r]
         if opening[v] < 0 and not peers[v].placed and not np.isnan(x[r]):
             opening[v] = r
-            found += 1
+            opened += 1
     for v in range(len(peers)):
         if opening[v] < 0 and not peers[v].placed:
             opening[v] = len(x)  # not read yet
-    rows = np.empty(found, dtype=np.int64)
-    found = 0
+    rows = np.empty(opened, dtype=np.int64)
+    opened = 0
     for r in order:
         if opening[vehicle[r]] == r:
-            rows[found] = r
-            found += 1
-    return opening, rows[:found]
+            rows[opened] = r
+            opened += 1
+    return opening, rows[:opened]
 
 
 @numba.njit(cache=True, nogil=True)
-def _welcome(  # type: ignore[no-untyped-def]  # noqa: PLR0917
-    x, rows, vehicle, group, depot_of, block, noise2, offset2, exclude, known, before
-):
-    """Take the vehicles that are read for the first time into what is known of their groups.
-
-    All is as for the weeks, but `rows`, which are their first readings, and `before`, [D] of the week before.
-    """
-    new, new2 = np.empty(len(rows)), np.empty(len(rows))
-    b = block[rows[0]]
-    for g in range(len(known)):
+def _welcome(rows, order, opened, model, known, w, exclude):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+    """Take the vehicles whose first readings are `opened`, in week w, into what is known of their groups."""
+    new, variance = np.empty(len(opened)), np.empty(len(opened))
+    block = rows.block[opened[0]]
+    for g in range(len(known.groups)):
         count = 0
-        for r in rows:
-            if group[r] == g and vehicle[r] != exclude:
-                new[count] = x[r] - before[depot_of[g]].season
-                new2[count] = noise2[b] + offset2[b]
+        for r in opened:
+            if rows.group[r] == g and rows.vehicle[r] != exclude:
+                new[count] = rows.x[r] - known.weeks[max(w - 1, 0), order.depot_of[g]].season
+                variance[count] = model.noise[block] + model.level[block]
                 count += 1
         if count:
-            mean, weight, _ = robust_mean(new[:count], new2[:count])
-            take_in(known[g], mean, weight, count)
+            mean, weight, _ = robust_mean(new[:count], variance[:count])
+            take_in(known.groups[g], mean, weight, count)
 
 
 @numba.njit(cache=True, nogil=True)
-def run_rows(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0917 - one pass over the rows
-    x,
-    first,
-    row_start,
-    week,
-    depot,
-    group,
-    epoch,
-    settled,
-    block,
-    noise2,
-    offset2,
-    peers,
-    levels,
-    weeks,
-    season,
-    variance,
-):
+def run_rows(rows, model, known, first, row_start, season, variance):  # type: ignore[no-untyped-def]  # noqa: C901, PLR0917 - one pass over the rows
     """Season at each vehicle's rows from `first` on, from other vehicles' rows up to the end of the row's week.
 
     Args:
-        x: [R] readings minus centre and ageing; NaN: not read, its season is left as it was.
+        rows: `Rows`; where it was not read, the season is left as it was.
+        model: `Model`.
+        known: `Known`; peers as they stand before row `first`, left alone; levels [1 or V, W, G] and weeks
+            [1 or V, W, D]: for all, or for each vehicle its own, without it.
         first: [V] first row of each vehicle that is wanted, at a week's start.
         row_start: [V + 1].
-        week: [R].
-        depot: [R] index of its depot.
-        group: [R] index of its depot and duty.
-        epoch: [R] learning epoch of the series.
-        settled: [R] as for the weeks.
-        block: [R] row of the model that holds then.
-        noise2: [B] as for the weeks.
-        offset2: [B] as for the weeks.
-        peers: [V] of `PEER`, as they stand before row `first`; left alone.
-        levels: [1 or V, W, G] of groups: for all, or for each vehicle its own, without it.
-        weeks: [1 or V, W, D] of `WEEKLY`, the same.
         season: [R] output, with the level of the vehicle's group.
         variance: [R] output, error variance of the season.
     """
+    x, week, group, epoch = rows.x, rows.week, rows.group, rows.epoch
     reached = np.empty(len(x))
     for v in range(len(row_start) - 1):
-        ours = weeks[v] if len(weeks) > 1 else weeks[0]
-        our_levels = levels[v] if len(levels) > 1 else levels[0]
-        total, count, now = peers[v].total, peers[v].count, peers[v].epoch
-        level, placed = peers[v].level, peers[v].placed
+        weeks = known.weeks[v] if len(known.weeks) > 1 else known.weeks[0]
+        levels = known.levels[v] if len(known.levels) > 1 else known.levels[0]
+        peer = known.peers[v]
+        total, count, now, level, placed = peer.total, peer.count, peer.epoch, peer.level, peer.placed
         opened = first[v]
         for r in range(first[v], row_start[v + 1]):
             if week[r] != week[opened]:
                 for i in range(opened, r):
-                    if not np.isnan(x[i]) and settled[i] and epoch[i] == now:
-                        total += x[i] - reached[i] - ours[week[i], depot[i]].season
+                    if not np.isnan(x[i]) and rows.settled[i] and epoch[i] == now:
+                        total += x[i] - reached[i] - weeks[week[i], rows.depot[i]].season
                         count += 1
                 opened = r
             if placed and r > row_start[v] and group[r] != group[r - 1]:
-                level += our_levels[week[r], group[r]] - our_levels[week[r], group[r - 1]]
+                level += levels[week[r], group[r]] - levels[week[r], group[r - 1]]
             if not placed and not np.isnan(x[r]):
-                level += our_levels[week[r], group[r]]
+                level += levels[week[r], group[r]]
                 placed = True
             reached[r] = level
             if np.isnan(x[r]):
-                season[r] += level if placed else our_levels[week[r], group[r]]
+                season[r] += level if placed else levels[week[r], group[r]]
                 continue
             if epoch[r] != now:
                 now = epoch[r]
                 total = count = 0.0
-            here = ours[week[r], depot[r]]
+            here = weeks[week[r], rows.depot[r]]
             season[r] = here.season + level
             variance[r] = here.depot_variance + here.family_variance
             if here.weight > 0:
-                noise = noise2[block[r]]
-                shrink = count + noise / offset2[block[r]]
+                noise = model.noise[rows.block[r]]
+                shrink = count + noise / model.level[rows.block[r]]
                 d = x[r] - level - total / shrink
-                own_variance = noise * (1 + 1 / shrink)
+                d_variance = noise * (1 + 1 / shrink)
                 if now > 0 and count < SILENT:
-                    own_variance *= UNHEARD
-                own = peer_weight(d, own_variance, here.centre) if settled[r] else 0.0
-                others = here.weight - own
-                season[r] = here.prior + level
-                variance[r] = here.prior_variance + here.family_variance
-                if others > 1e-12 * here.weight:
-                    gap = (here.weight * here.mean - own * d) / others - here.prior
-                    moves = believed(here.prior_variance, 1 / others, gap, here.count - 1)
-                    gain = moves / (moves + 1 / others)
-                    season[r] += gain * gap
-                    variance[r] = moves * (1 - gain) + here.family_variance
+                    d_variance *= UNHEARD
+                weight = peer_weight(d, d_variance, here.centre) if rows.settled[r] else 0.0
+                gone, left = _without(here, weight, d)
+                season[r] = here.prior + level + gone
+                variance[r] = left + here.family_variance
 
 
 @numba.njit(cache=True, nogil=True)
-def anchors(row_start, begin, block, calibration, centre, ageing, km):  # type: ignore[no-untyped-def]  # noqa: PLR0917
-    """Centre as known when the vehicle got its calibration, and ageing with the way since.
-
-    A centre that is learned anew moves no series that is already running, also where a new calibration moves it on.
-
-    Args:
-        row_start: [V + 1].
-        begin: [V] first row of each vehicle that is wanted; `n` rows in all.
-        block: [R] row of `centre` and `ageing` that holds then.
-        calibration: [R].
-        centre: [B, K].
-        ageing: [B] per km.
-        km: [R]; NaN: not known.
-
-    Returns:
-        [n] the anchor; [n, 2] what of it the vehicle's last change of calibration, and all of them, moved.
-    """
-    wanted = rows_from(begin, row_start)
-    out = np.empty(wanted)
-    moved = np.empty((wanted, 2))
-    i = 0
-    for v in range(len(row_start) - 1):
-        if begin[v] == row_start[v + 1]:
-            continue
-        start = 0.0
-        way = 0.0
-        newest = 0.0
-        every = 0.0
-        last = np.nan
-        for r in range(row_start[v], row_start[v + 1]):
-            if not np.isnan(km[r]):
-                if not np.isnan(last):
-                    way += ageing[block[r]] * (km[r] - last)
-                elif r == row_start[v]:
-                    way = ageing[block[r]] * km[r]
-                last = km[r]
-            if r == row_start[v]:
-                start = centre[block[r], calibration[r]]
-            elif calibration[r] != calibration[r - 1]:
-                newest = centre[block[r], calibration[r]] - centre[block[r], calibration[r - 1]]
-                every += newest
-            if r >= begin[v]:
-                out[i] = start + every + way
-                moved[i, 0], moved[i, 1] = newest, every
-                i += 1
-    return out, moved
+def _without(place, weight, d):  # type: ignore[no-untyped-def]
+    """How far a depot's week moved the season but for one reading d of this weight, and the variance that is left."""
+    others = place.weight - weight
+    if others > 1e-12 * place.weight:
+        gap = (place.weight * place.mean - weight * d) / others - place.prior
+        moves = believed(place.prior_variance, 1 / others, gap, place.count - 1)
+        gain = moves / (moves + 1 / others)
+        return gain * gap, moves * (1 - gain)
+    return 0.0, place.prior_variance

@@ -14,8 +14,9 @@ import numpy as np
 from pipelines.bands.scatter import CUT_READINGS, LEAST_SCALE, says
 from pipelines.handover import Float32s, Float64s, Int32s, Int64s
 
-ROUNDS = 2  # the mean scale of a correction, and where differences are cut, rest on each other
+ROUNDS = 2  # the mean scale of a correction, and where differences are cut, rest on each other; numerical
 FAR = 2.5  # robust sds from which on a vehicle's or a series' scale counts no further; judgement
+# Derived.
 WHITE = (
     np.pi / 2 - 1
 ) * 1.5  # variance of what a reading says: of |z|, and half more, since neighbours share a reading
@@ -79,35 +80,35 @@ def learn_spread(  # noqa: PLR0917
     mean = next_mean = np.ones(len(healthy))
     for _ in range(ROUNDS):
         mean = next_mean
-        shown, occasions, readings = _said(healthy, epoch, row_start, day, model, mean, step)
-        vehicle = shown.sum(axis=0)
+        said, occasions, readings = _said(healthy, epoch, row_start, day, model, mean, step)
+        vehicle = said.sum(axis=0)
         read = vehicle[:, 1] > 0
         theirs = _ratio(vehicle)
         level = float(theirs[read].mean()) if read.any() else 1.0
-        against = _ratio(shown) / theirs
-        told = shown[:, read, 1]  # sums over those alone who have readings: who joins later changes no rounding
-        own = ((told * against[:, read]).sum(axis=1) + CUT_READINGS) / (told.sum(axis=1) + CUT_READINGS)
-        next_mean = mean * level * own
+        against = _ratio(said) / theirs
+        weighed = said[:, read, 1]  # sums over those alone who have readings: who joins later changes no rounding
+        scale = ((weighed * against[:, read]).sum(axis=1) + CUT_READINGS) / (weighed.sum(axis=1) + CUT_READINGS)
+        next_mean = mean * level * scale
     usual = float(np.median(occasions[occasions[:, 1] > 0, 1])) if read.any() else 1.0
     occasion = _error(_occasions_left(occasions, row_start, theirs), TOGETHER * WHITE / max(usual, 1.0), usual)
     reading = _error(readings.sum(axis=0), WHITE, 1.0)
-    known = shown[..., 1] > 0
+    known = said[..., 1] > 0
     between = _between(theirs[read] / level - 1, occasion * usual / vehicle[read, 1])
-    apart = _between(against[known] / own.repeat(known.sum(axis=1)) - 1, reading / shown[known, 1], shown[known, 1])
+    apart = _between(against[known] / scale.repeat(known.sum(axis=1)) - 1, reading / said[known, 1], said[known, 1])
     told_at = float(np.count_nonzero(occasions[:, 1]))
     drawn = next_mean ** (told_at / (told_at + PRIOR_OCCASIONS))  # as the pooled noise is, or few would undo its prior
     left = next_mean / drawn
     return Spread(
         mean=drawn, vehicle=between, series=apart, occasion=occasion, reading=reading, information=usual,
         vehicles=float(read.sum()),
-        shown=np.stack([_ratio(shown) / (level * own[:, None]) * left[:, None], shown[..., 1]], axis=-1),
+        shown=np.stack([_ratio(said) / (level * scale[:, None]) * left[:, None], said[..., 1]], axis=-1),
         vehicle_shown=np.stack([theirs / level * np.exp(np.log(left).mean()), vehicle[:, 1]], axis=-1),
     )  # fmt: skip
 
 
-def _ratio(shown: Float64s) -> Float64s:
+def _ratio(said: Float64s) -> Float64s:
     """[...] scale, of what was said in sum and its information [..., 2]; 1 where nothing was said."""
-    ratio: Float64s = np.maximum(1 + shown[..., 0] / np.maximum(shown[..., 1], 1e-9), LEAST_SCALE)
+    ratio: Float64s = np.maximum(1 + said[..., 0] / np.maximum(said[..., 1], 1e-9), LEAST_SCALE)
     return ratio
 
 
@@ -139,8 +140,8 @@ def _error(left: Float64s, prior: float, usual: float) -> float:
         prior: What it is where little is known.
         usual: Information.
     """
-    shown = max(left[0] + 2 * left[1], left[0] / 2) / usual
-    return float((shown + PRIOR_OCCASIONS * prior) / (max(left[2], 0.0) + PRIOR_OCCASIONS))
+    ratio = max(left[0] + 2 * left[1], left[0] / 2) / usual
+    return float((ratio + PRIOR_OCCASIONS * prior) / (max(left[2], 0.0) + PRIOR_OCCASIONS))
 
 
 def pooled_spreads(spreads: Sequence[Spread], trusted: Int64s) -> list[tuple[float, float]]:

@@ -14,8 +14,9 @@ LEAST_BEYOND = 5.0  # innovations that must lie beyond a quantile for it to be s
 LEAST_APART = 0.02  # log quantiles of the family's shape and the normal's between which a place can be told; judgement
 LEAST_VARIANCE = 0.05  # of what corrections do together, in any direction, against one alone; judgement
 BURSTS = 2.0  # innovations that come together and count as one: a gap in the season reaches many at once; judgement
-BEYOND = 2 * (1 - ndtr(SCORES[1:]))  # share of normal innovations beyond each score
-STEEPNESS = SCORES[1:] * np.exp(-(SCORES[1:] ** 2) / 2) * np.sqrt(2 / np.pi) / BEYOND  # -d log share / d log quantile
+BEYOND = 2 * (1 - ndtr(SCORES[1:]))  # share of normal innovations beyond each score; derived
+# -d log share / d log quantile; derived.
+STEEPNESS = SCORES[1:] * np.exp(-(SCORES[1:] ** 2) / 2) * np.sqrt(2 / np.pi) / BEYOND
 
 
 def healthy_innovations(fit: Fit, noise: dict[str, Float64s], scale: Float64s) -> Float64s:
@@ -26,7 +27,7 @@ def healthy_innovations(fit: Fit, noise: dict[str, Float64s], scale: Float64s) -
         noise: Its pooled noise.
         scale: [C, V] of each series' noise against that, or vehicles that differ would pass for tails.
     """
-    found = innovations(
+    innovation = innovations(
         fit.healthy,
         fit.epoch,
         fit.row_start,
@@ -39,17 +40,17 @@ def healthy_innovations(fit: Fit, noise: dict[str, Float64s], scale: Float64s) -
         noise["offset_sd"],
         WARM_UP,
     )
-    healthy: Float64s = np.where(astray(found, fit.epoch, fit.row_start), np.nan, found)
+    healthy: Float64s = np.where(astray(innovation, fit.epoch, fit.row_start), np.nan, innovation)
     return healthy
 
 
-def correlation(found: Float64s) -> Float64s:
+def correlation(innovation: Float64s) -> Float64s:
     """[C, C] of innovations [C, R], drawn to none as far as chance made them.
 
     Source: Schaefer and Strimmer (2005), Statistical Applications in Genetics and Molecular Biology 4(1), 32.
     """
-    read = np.isfinite(found).astype(np.float64)
-    cut = np.clip(np.nan_to_num(found), -SCORES[-1], SCORES[-1])
+    read = np.isfinite(innovation).astype(np.float64)
+    cut = np.clip(np.nan_to_num(innovation), -SCORES[-1], SCORES[-1])
     count, square = read @ read.T, cut**2 @ read.T
     both = cut @ cut.T / np.maximum(np.sqrt(square * square.T), 1e-12)
     np.fill_diagonal(both, 0.0)
@@ -63,18 +64,18 @@ def correlation(found: Float64s) -> Float64s:
     return of
 
 
-def tail_table(found: Float64s) -> Float64s:
+def tail_table(innovation: Float64s) -> Float64s:
     """[C, 8] quantiles of healthy innovations [C, R] at the normal scores `SCORES`.
 
     All vehicles together, because one alone shows no tail; each correction leans on the shape that the family's
     corrections share, the more, the more alike they are (empirical Bayes on log quantiles). Heavier tails than the
     normal's, or noise underrated, then raise no alarm.
     """
-    size = np.abs(found)
+    size = np.abs(innovation)
     common = _quantiles(np.sort(size[np.isfinite(size)]))
     counts = np.isfinite(size).sum(axis=1)
-    own = np.array([_quantiles(np.sort(row[np.isfinite(row)])) for row in size])
-    knots = _further(common * np.exp(_drawn(np.log(own / common), counts)), common, counts)
+    by_correction = np.array([_quantiles(np.sort(row[np.isfinite(row)])) for row in size])
+    knots = _further(common * np.exp(_drawn(np.log(by_correction / common), counts)), common, counts)
     table = np.zeros((len(size), len(SCORES)))
     table[:, 1:] = np.maximum.accumulate(np.maximum(knots, LEAST_GAP * np.arange(1, len(SCORES))), axis=1)
     table[:, 1:] += 1e-6 * np.arange(1, len(SCORES))
@@ -108,16 +109,16 @@ def _further(knots: Float64s, common: Float64s, counts: Float64s) -> Float64s:
 
 def _shown(counts: Float64s) -> Bools:
     """[C, 7] quantiles that so many innovations can show."""
-    shown: Bools = counts[:, None] * BEYOND >= LEAST_BEYOND
-    return shown
+    is_shown: Bools = counts[:, None] * BEYOND >= LEAST_BEYOND
+    return is_shown
 
 
 def _quantiles(ordered: Float64s) -> Float64s:
     """Quantiles of sorted values; beyond what their number can show, as far out again as the normal's."""
     if len(ordered) < 50:
         return SCORES[1:].copy()
-    found = np.maximum(np.quantile(ordered, 1 - BEYOND), 1e-3)
-    shown = BEYOND * len(ordered) >= LEAST_BEYOND
-    last = int(np.flatnonzero(shown)[-1])
-    quantiles: Float64s = np.where(shown, found, found[last] * np.maximum(SCORES[1:] / SCORES[1 + last], 1))
+    size = np.maximum(np.quantile(ordered, 1 - BEYOND), 1e-3)
+    is_shown = BEYOND * len(ordered) >= LEAST_BEYOND
+    last = int(np.flatnonzero(is_shown)[-1])
+    quantiles: Float64s = np.where(is_shown, size, size[last] * np.maximum(SCORES[1:] / SCORES[1 + last], 1))
     return quantiles

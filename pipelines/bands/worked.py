@@ -30,9 +30,9 @@ def worked_rows(rows: pl.DataFrame, codes: tuple[str, ...], family: str, evidenc
     if work.is_empty():
         return {}
     places = family_places(codes, family, corrections=evidence.corrections, families=evidence.families)
-    found: dict[str, list[Int64s]] = {}
+    rows_by_code: dict[str, list[Int64s]] = {}
     for about, part in work.select("row", *ABOUT).group_by(ABOUT, maintain_order=True):
         at = part["row"].to_numpy().astype(np.int64)
         for c in np.flatnonzero(places.asked(dict(zip(ABOUT, about, strict=True)))):
-            found.setdefault(codes[c], []).append(at)
-    return {code: np.unique(np.concatenate(parts)) for code, parts in found.items()}
+            rows_by_code.setdefault(codes[c], []).append(at)
+    return {code: np.unique(np.concatenate(parts)) for code, parts in rows_by_code.items()}

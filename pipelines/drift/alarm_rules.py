@@ -6,11 +6,12 @@ import numpy as np
 from pipelines.drift.harm import SMALL
 
 HOLD = 0.9  # an alarm holds until its evidence is below this share of the threshold; judgement ...
-BACK = 0.75  # ... or it reads, or its smoothed level is, within this many sigmas of what is expected,
-RETURNED = 0.35  # or within this share of the farthest it strayed,
-PATIENCE = 3  # at this many readings in a row: all judgement, so that no alarm flickers
+BACK = 0.75  # ... or it reads, or its smoothed level is, within this many sigmas of what is expected; judgement
+RETURNED = 0.35  # or within this share of the farthest it strayed; judgement
+PATIENCE = 3  # at this many readings in a row, so that no alarm flickers; judgement
 
-BAND_SIGMAS = 3.0  # half width of the normal band, in sigmas of healthy noise; the usual limits of a control chart
+# Half width of the normal band, in sigmas of healthy noise; the usual limits of a control chart; definition.
+BAND_SIGMAS = 3.0
 
 # An alarm's side (sign of the deviation that raised it), farthest deviation, day it was raised, and for how many
 # readings in a row it seemed over. far: it stands for a level beyond what healthy engines hold, not for a change.
@@ -18,7 +19,7 @@ ALARM = np.dtype(
     [("side", "f8"), ("peak", "f8"), ("since", "f8"), ("quiet", "i8"), ("on", "?"), ("far", "?")], align=True
 )
 
-STANDS, RETURNS, FADES = range(3)  # what a reading does to a standing alarm
+STANDS, RETURNS, FADES = range(3)  # what a reading does to a standing alarm; definition
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")

@@ -64,17 +64,17 @@ def correction_paths(evidence_of_one_vehicle: Evidence, extras: Mapping[str, pl.
         return pl.DataFrame(schema=PATH_SCHEMA)
     history = reconstruct(evidence_of_one_vehicle)
     joined = extras.get("drift_joined", pl.DataFrame(schema=TABLE))
-    found = [kept_bands(_joined(panel, joined), extras) for panel in panels(evidence_of_one_vehicle, history)]
-    paths = [_paths(*pair) for pair in found if pair]
+    with_bands = [kept_bands(_joined(panel, joined), extras) for panel in panels(evidence_of_one_vehicle, history)]
+    paths = [_paths(*pair) for pair in with_bands if pair]
     return pl.concat(paths) if paths else pl.DataFrame(schema=PATH_SCHEMA)
 
 
-def _joined(panel: Panel, kept: pl.DataFrame) -> Panel:
+def _joined(panel: Panel, joined: pl.DataFrame) -> Panel:
     """The panel of one vehicle with the readings at which others bore a change out."""
-    mine = kept.filter(pl.col("vehicle_id").is_in(panel.vehicles), pl.col("correction").is_in(panel.codes))
+    of_vehicle = joined.filter(pl.col("vehicle_id").is_in(panel.vehicles), pl.col("correction").is_in(panel.codes))
     rows = {
         code: np.flatnonzero(np.isin(panel.read_at.astype("datetime64[us]"), of["read_at"].to_numpy()))
-        for (code,), of in mine.group_by("correction")
+        for (code,), of in of_vehicle.group_by("correction")
     }
     return replace(panel, joined={str(code): row for code, row in rows.items()})
 
@@ -92,7 +92,7 @@ def _paths(panel: Panel, bands: Bands) -> pl.DataFrame:
         scale = own_scale(c, panel, bands, stretch, settled[c], of_vehicle=of_vehicle)
         readings = readings_of(c, panel, normal, stretch, settled[c], scale=scale, jumps=of_vehicle.jumps)
         peers, series = blank_peers(len(first)), blank_series(len(first))
-        found = seasons(
+        season = seasons(
             c,
             readings,
             normal,
@@ -102,16 +102,16 @@ def _paths(panel: Panel, bands: Bands) -> pl.DataFrame:
             weeks=PeerWeeks(bands.weeks[c][None], bands.levels[c][None]),
         )
         levels = blank_levels(len(first))
-        moved = moves(c, readings, found[0], bands, first=first, row_start=panel.row_start, levels=levels)
+        moved = moves(c, readings, season[0], bands, first=first, row_start=panel.row_start, levels=levels)
         run_filter(
-            filter_rows(readings, found, moved), health(c, panel, bands), first=first, last=last, series=series,
+            filter_rows(readings, season, moved), health(c, panel, bands), first=first, last=last, series=series,
             onsets=empty_bank(0), output=output_of(c, out),
         )  # fmt: skip
-        centre[c], seasonal[c], out.scale.T[c] = readings.anchor, found[0], readings.scale
+        centre[c], seasonal[c], out.scale.T[c] = readings.anchor, season[0], readings.scale
         threshold[c, readings.joined] = np.minimum(threshold[c, readings.joined], LEAST_OWN)
     rows = len(times.day)
     expected = out.expected.T.astype(np.float64)
-    own, learning = expected - centre - seasonal, out.relearning.T
+    offset, learning = expected - centre - seasonal, out.relearning.T
     margin = BAND_SIGMAS * normal.sigma[:, normal.block] * out.scale.T
     frame = pl.DataFrame(
         {
@@ -125,8 +125,8 @@ def _paths(panel: Panel, bands: Bands) -> pl.DataFrame:
             "value": panel.values.T.astype(np.float64).ravel(),
             "centre": centre.ravel(),
             "season": seasonal.ravel(),
-            "offset": np.where(learning, 0.0, own).ravel(),
-            "relearning": np.where(learning, own, 0.0).ravel(),
+            "offset": np.where(learning, 0.0, offset).ravel(),
+            "relearning": np.where(learning, offset, 0.0).ravel(),
             "expected": expected.ravel(),
             "band_low": (expected - margin).ravel(),
             "band_high": (expected + margin).ravel(),

@@ -74,24 +74,24 @@ def _alone(panel: Panel, rows: pl.DataFrame) -> list[Float64s]:
     """[C] each: the corrections of one kind on one bank, or of one cylinder."""
     place = {code: index for index, code in enumerate(panel.codes)}
     ordered = rows.with_columns(at=pl.col("code").replace_strict(place, default=None)).sort("at")
-    found: list[Float64s] = []
+    patterns_alone: list[Float64s] = []
     for of, mine in (
         ("bank", ordered.filter(pl.col("cylinder").is_null() & pl.col("bank").is_not_null())),
         ("cylinder", ordered.filter(pl.col("cylinder").is_not_null())),
     ):
         for _, kind in mine.group_by("group", of, maintain_order=True):
             if kind.height > 1:
-                found.append(np.isin(np.arange(len(panel.codes)), kind["at"].to_numpy()).astype(np.float64))
-    return found
+                patterns_alone.append(np.isin(np.arange(len(panel.codes)), kind["at"].to_numpy()).astype(np.float64))
+    return patterns_alone
 
 
-def directions(found: Patterns, panel: Panel, normal: Normal) -> list[Direction]:
+def directions(known: Patterns, panel: Panel, normal: Normal) -> list[Direction]:
     """Those that a family follows, one in `ONE_IN` corrections; few vehicles show none.
 
     Each in turn is the one that adds most to the signal over noise of all patterns, in logs, as usual as they are.
     """
-    size = found.sizes(panel, normal)
-    size, usual = size[size.any(axis=1)], found.usual[size.any(axis=1)]
+    size = known.sizes(panel, normal)
+    size, usual = size[size.any(axis=1)], known.usual[size.any(axis=1)]
     if len(panel.vehicles) < LEAST_VEHICLES or not len(size):
         return []
     together = normal.correlation[:, 0]
@@ -100,15 +100,15 @@ def directions(found: Patterns, panel: Panel, normal: Normal) -> list[Direction]
     rank = np.argsort(np.argsort(-np.abs(weights), axis=1, kind="stable"), axis=1)
     weights = np.where((np.abs(weights) > least) & (rank < MOST_MEMBERS), weights, 0.0)
     weights /= np.sqrt(((weights @ together) * weights).sum(axis=1, keepdims=True))
-    shown = np.log(np.maximum(np.abs(weights @ size.T), 1e-9))  # of pattern j by direction i; 0: as by one alone
+    response = np.log(np.maximum(np.abs(weights @ size.T), 1e-9))  # of pattern j by direction i; 0: as by one alone
     best, chosen = np.zeros(len(size)), []
     for _ in range(len(panel.codes) // ONE_IN):
-        gain = (usual * np.maximum(shown - best, 0.0)).sum(axis=1)
+        gain = (usual * np.maximum(response - best, 0.0)).sum(axis=1)
         k = int(gain.argmax())
         if gain[k] <= 0:
             break
         chosen.append(_direction(np.flatnonzero(weights[k]), size[k], normal))
-        best = np.maximum(best, shown[k])
+        best = np.maximum(best, response[k])
     return chosen
 
 

@@ -32,47 +32,51 @@ from pipelines.drift.readings import (
     readings_of,
     run_filter,
     scale_of,
+    season_rows,
     seasons,
     told,
     unmoved,
 )
 from pipelines.drift.series import Output, blank_series, last_output
 from pipelines.handover import Bools, FamilyDrift, Float32s, Float64s, Int32s, Int64s, Panel
-from pipelines.resume.drift_checkpoint import FamilyCheckpoint, Put, Start
+from pipelines.resume.drift_checkpoint import FamilyCheckpoint, Put
+from pipelines.resume.drift_start import Start
+from pipelines.resume.legs import Leg, legs_of
 from pipelines.threads import in_threads
 
-SHARES = 4  # of the corrections, added up in a fixed order: sums are alike on any number of cores
+SHARES = 4  # of the corrections, added up in a fixed order: sums are alike on any number of cores; definition
 # Families up to this size leave a vehicle out of its season throughout, not in its own week alone; judgement.
 EXACT_PEERS = 10
+EVERYONE = -1  # whom the weeks leave out: nobody; definition
 
 
 @dataclass(frozen=True, kw_only=True)
 class Span:
     """The rows that are computed, and before them each vehicle's last that is known; row numbers in `panel`, [V].
 
-    panel: These rows alone. stretch: where they are in the whole panel. vehicle: [R] index. first: to compute. cut:
-    first after the checkpoint that is taken. last: one behind the vehicle's.
+    panel: These rows alone. stretch: where they are in the whole panel. vehicle: [R] index. begin: where the vehicle's
+    rows of the whole panel would begin. first: to compute. last: one behind the vehicle's.
     """
 
     panel: Panel
     stretch: Stretch
     vehicle: Int32s
+    begin: Int64s
     first: Int64s
-    cut: Int64s
     last: Int64s
 
     @classmethod
-    def of(cls, panel: Panel, start: Start, cut: Int64s, times: Times) -> "Span":
-        """From `start` on; `cut` [V] in the whole panel, `times` of all its rows."""
+    def of(cls, panel: Panel, start: Start, times: Times) -> "Span":
+        """From `start` on; `times` of all rows of the panel."""
         stretch = Stretch.of(panel, start.first - start.carried, times)
         shift = stretch.row_start[:-1] - stretch.begin
-        mine = _rows_of(panel, stretch)
+        rows = _rows_of(panel, stretch)
         return cls(
-            panel=mine,
+            panel=rows,
             stretch=stretch,
-            vehicle=vehicle_of_row(mine),
+            vehicle=vehicle_of_row(rows),
+            begin=panel.row_start[:-1] + shift,
             first=start.first + shift,
-            cut=cut + shift,
             last=stretch.row_start[1:],
         )
 
@@ -85,7 +89,7 @@ def _rows_of(panel: Panel, stretch: Stretch) -> Panel:
 
 @dataclass(frozen=True, kw_only=True)
 class FamilyRun:
-    """What a family's run needs and what it fills: `drift`, weeks of `bands`, and `taken` if there is one.
+    """What a family's run needs and what it fills: `drift`, weeks of `bands`, and what `legs` keep.
 
     settled: [C, R] False while relearning. vehicle_scatter: at the panel's rows. by_cell, by_week: the span's rows by
     week and depot, and by week alone, from the first computed week on; and the first of each. open_alarms: those at the
@@ -98,13 +102,12 @@ class FamilyRun:
     times: Times
     start: Start
     span: Span
+    legs: Sequence[Leg]
     settled: Bools
     vehicle_scatter: VehicleScatter
-    by_cell: tuple[Int64s, Int64s]
-    by_week: tuple[Int64s, Int64s]
+    by_cell: season.Order
+    by_week: season.Order
     drift: FamilyDrift
-    taken: FamilyCheckpoint | None
-    put: Put
     directions: Sequence[Direction]
     joined: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=JOINED))
     open_alarms: tuple[OpenAlarm, ...] = ()
@@ -134,9 +137,13 @@ def run_family(
         put: Takes its onsets.
     """
     times = Times.of(panel, bands.normal, bands.start)
-    span = Span.of(panel, start, panel.row_start[:-1] + taken.rows if taken else start.first, times)
+    span = Span.of(panel, start, times)
     week, depot = span.stretch.times.week, span.stretch.times.depot
     shape = bands.weeks.shape[1:]
+    legs = legs_of(
+        panel.family, first=span.first, last=span.last, rows_before=span.begin, weeks=(start.week, shape[0]),
+        taken=taken, put=put,
+    )  # fmt: skip
     drift = empty_drift(span.panel, bands)
     run = FamilyRun(
         panel=panel,
@@ -144,15 +151,12 @@ def run_family(
         times=times,
         start=start,
         span=span,
+        legs=legs,
         settled=settled,
-        vehicle_scatter=_vehicle_scatter(
-            panel, bands.normal, settled, start=start, span=span, drift=drift, taken=taken
-        ),
-        by_cell=season.by_cell(week, depot, shape, since=start.week),
+        vehicle_scatter=_vehicle_scatter(panel, bands.normal, settled, start=start, span=span, legs=legs, drift=drift),
+        by_cell=season.by_cell(week, depot, shape, since=start.week, depot_of=groups_of(panel)[1]),
         by_week=season.by_cell(week, np.zeros_like(depot), (shape[0], 1), since=start.week),
         drift=drift,
-        taken=taken,
-        put=put,
         directions=directions,
     )
     found = in_threads(lambda c: _correction(c, run), range(len(panel.codes)))
@@ -167,8 +171,7 @@ def run_family(
 
 
 def _vehicle_scatter(
-    panel: Panel, normal: Normal, settled: Bools, *, start: Start, span: Span, drift: FamilyDrift,
-    taken: FamilyCheckpoint | None,
+    panel: Panel, normal: Normal, settled: Bools, *, start: Start, span: Span, legs: Sequence[Leg], drift: FamilyDrift
 ) -> VehicleScatter:  # fmt: skip
     """Each vehicle's at the panel's rows.
 
@@ -181,23 +184,20 @@ def _vehicle_scatter(
             series = start.scatter(c)
             for name, row in (("weight", drift.z.T[c]), ("own", drift.scale.T[c])):
                 row[span.first[start.carried] - 1] = series[name][start.carried]
-            go_on = partial(
-                told, c, panel, normal, span.stretch, settled[c], series=series, of_vehicle=of_vehicle,
-                weight=drift.z.T[c], own=drift.scale.T[c],
-            )  # fmt: skip
-            go_on(first=span.first, last=span.cut)
-            if taken:
-                taken.scatter[c] = series
-            go_on(first=span.cut, last=span.last)
+            for leg in legs:
+                told(
+                    c, panel, normal, span.stretch, settled[c], first=leg.first, last=leg.last, series=series,
+                    of_vehicle=of_vehicle, weight=drift.z.T[c], own=drift.scale.T[c],
+                )  # fmt: skip
+                leg.keep_scatter(c, series)
         return of_vehicle
 
     of_vehicle = np.zeros((len(panel.read_at), 3))
-    start.know_told(panel.row_start, of_vehicle)
+    start.fill_told(panel.row_start, of_vehicle)
     for part in in_threads(of, [range(first, len(panel.codes), SHARES) for first in range(SHARES)]):
         of_vehicle[span.stretch.rows] += part
-    if taken:
-        known = np.arange(len(panel.read_at)) < np.repeat(panel.row_start[:-1] + taken.rows, np.diff(panel.row_start))
-        taken.told[:] = of_vehicle[known]
+    for leg in legs:
+        leg.keep_told(panel.row_start, of_vehicle)
     return VehicleScatter.of(of_vehicle, panel.row_start, normal)
 
 
@@ -233,30 +233,31 @@ def _correction(c: int, run: FamilyRun) -> tuple[list[OpenAlarm], np.ndarray]:
     bands, span = run.bands, run.span
     of_vehicle = run.vehicle_scatter.at(span.stretch.rows)
     own_scatter = scale_of(c, bands, span.stretch.times, of_vehicle, weight=run.drift.z.T[c], own=run.drift.scale.T[c])
-    mine = readings_of(
+    readings = readings_of(
         c, run.panel, bands.normal, span.stretch, run.settled[c], scale=own_scatter, jumps=of_vehicle.jumps
     )
-    peers, own = run.start.peers(c)
-    weeks = _weeks(c, run, mine, peers)
-    seasonal = seasons(c, mine, bands.normal, first=span.first, row_start=span.panel.row_start, peers=own, weeks=weeks)
+    peers, vehicle_peers = run.start.peers(c)
+    weeks = _weeks(c, run, readings, peers)
+    seasonal = seasons(
+        c, readings, bands.normal, first=span.first, row_start=span.panel.row_start, peers=vehicle_peers, weeks=weeks
+    )
     levels, own_levels = run.start.levels(c)
-    _shifts(c, run, mine, seasonal[0], levels)
+    _shifts(c, run, readings, seasonal[0], levels)
     moved = moves(
-        c, mine, seasonal[0], bands, first=span.first, row_start=span.panel.row_start, levels=own_levels
+        c, readings, seasonal[0], bands, first=span.first, row_start=span.panel.row_start, levels=own_levels
     )  # fmt: skip
     series, onsets = run.start.series(c)
     output, carried = output_of(c, run.drift), run.start.carried
     for row, last in zip(output, last_output(series), strict=True):
         row[span.first[carried] - 1] = last[carried]
-    go_on = partial(
-        run_filter, filter_rows(mine, seasonal, moved), health(c, run.panel, bands), series=series, output=output
-    )
-    if run.taken:
-        onsets = go_on(first=span.first, last=span.cut, onsets=onsets, keep=True)
-        run.taken.series[c] = series
-        run.taken.onsets[c] = run.put(f"onsets of {run.panel.family}, {run.panel.codes[c]}", onsets)
-    go_on(first=span.cut, last=span.last, onsets=onsets)
-    run.drift.scale.T[c] = mine.scale
+    rows, healthy = filter_rows(readings, seasonal, moved), health(c, run.panel, bands)
+    for leg in run.legs:
+        onsets = run_filter(
+            rows, healthy, first=leg.first, last=leg.last, series=series, onsets=onsets, output=output,
+            keep=leg.is_kept,
+        )  # fmt: skip
+        leg.keep_series(c, run.panel.codes[c], series, onsets)
+    run.drift.scale.T[c] = readings.scale
     return _open_alarms(c, run, weeks, series), series["changed"].copy()
 
 
@@ -269,8 +270,8 @@ def _as_joined(
     if is_led.any():
         weeks = PeerWeeks(run.bands.weeks[c][None], run.bands.levels[c][None])
         series = _judged_again(c, run, is_led, weeks)
-        kept = [alarm for alarm in alarms if not is_led[alarm.vehicle]]
-        alarms = sorted(kept + _open_alarms(c, run, weeks, series), key=lambda alarm: alarm.vehicle)
+        others = [alarm for alarm in alarms if not is_led[alarm.vehicle]]
+        alarms = sorted(others + _open_alarms(c, run, weeks, series), key=lambda alarm: alarm.vehicle)
         changed = np.where(is_led, series["changed"], changed)
     standardise(c, run.span.panel, run.bands, run.span.stretch.times, run.drift)
     return alarms, changed
@@ -294,8 +295,8 @@ def _judged_again(c: int, run: FamilyRun, is_led: Bools, weeks: PeerWeeks) -> np
     )  # fmt: skip
     into = np.flatnonzero(is_led[span.vehicle])
     since = into + (stretch.row_start[1:] - span.panel.row_start[1:])[span.vehicle[into]]
-    for row, mine in zip(output_of(c, run.drift), output, strict=True):
-        row[into] = mine[since]
+    for row, again in zip(output_of(c, run.drift), output, strict=True):
+        row[into] = again[since]
     return series
 
 
@@ -312,52 +313,42 @@ def _open_alarms(c: int, run: FamilyRun, weeks: PeerWeeks, series: Any) -> list[
 
 
 def _weeks(c: int, run: FamilyRun, readings: Readings, peers: Any) -> PeerWeeks:
-    """What peers do together in one correction; fills the weeks with everyone in, and the checkpoint's."""
-    normal, start, weeks, levels = run.bands.normal, run.start, run.bands.weeks[c], run.bands.levels[c]
-    start.know_weeks(c, weeks, run.panel.depots)
-    known = start.know_groups(c, levels, run.bands.groups)
-    rows, times = (readings.x, *run.by_cell), readings.times
-    model = (
-        times.week, run.span.vehicle, times.group, groups_of(run.panel)[1], readings.epoch, readings.settled,
-        times.block, normal.weekly_noise(c), normal.offset_sd[c] ** 2, normal.season_move[c], normal.depot_move[c],
-        normal.depot_spread[c], normal.duty_spread[c],
-    )  # fmt: skip
-    cut = run.taken.week if run.taken else start.week
-    season.run_weeks(*rows, start.week, cut, *model, -1, peers, known, levels, weeks)
-    if run.taken:
-        run.taken.peers[c], run.taken.known_groups[c] = peers, known
-        run.taken.weeks[c], run.taken.group_levels[c] = weeks[:cut], levels[:cut]
-    season.run_weeks(*rows, cut, len(weeks), *model, -1, peers, known, levels, weeks)
+    """What peers do together in one correction; fills the weeks with everyone in."""
+    start, weeks, levels = run.start, run.bands.weeks[c], run.bands.levels[c]
+    start.fill_weeks(c, weeks, run.panel.depots)
+    groups = start.fill_groups(c, levels, run.bands.groups)
+    run_weeks = partial(
+        season.run_weeks, season_rows(readings, run.span.vehicle), run.by_cell, season.Model.of(c, run.bands.normal)
+    )
+    for leg in run.legs:
+        run_weeks(season.Known(peers, groups, levels, weeks), leg.first_week, leg.last_week, EVERYONE)
+        leg.keep_weeks(c, peers, groups, weeks=weeks, levels=levels)
     if len(run.panel.vehicles) > EXACT_PEERS:
         return PeerWeeks(weeks[None], levels[None])
     vehicles = len(run.panel.vehicles)
     without = np.zeros((vehicles, *weeks.shape), dtype=season.WEEKLY)
     their_levels = np.full((vehicles, *levels.shape), np.nan)
     for vehicle in range(vehicles):
-        known = np.zeros(len(run.bands.groups), dtype=GROUP)
-        season.run_weeks(
-            *rows, 0, len(weeks), *model, vehicle, season.blank_peers(vehicles), known, their_levels[vehicle],
-            without[vehicle],
-        )  # fmt: skip
+        groups = np.zeros(len(run.bands.groups), dtype=GROUP)
+        known = season.Known(season.blank_peers(vehicles), groups, their_levels[vehicle], without[vehicle])
+        run_weeks(known, 0, len(weeks), vehicle)
     return PeerWeeks(without, their_levels)
 
 
 def _shifts(c: int, run: FamilyRun, readings: Readings, seasonal: Float64s, levels: Any) -> None:
-    """Fill the weeks of what epochs' ends moved, and the checkpoint's."""
+    """Fill the weeks of what epochs' ends moved."""
     normal, start, shifts, carried = run.bands.normal, run.start, run.bands.shifts[c], run.bands.carried[c]
-    ends = start.know_shifts(c, shifts, carried)
-    rows = (unmoved(readings, seasonal), *run.by_week)
+    ends = start.fill_shifts(c, shifts, carried)
+    rows = unmoved(readings, seasonal), run.by_week.rows, run.by_week.cell_start
     model = (
         run.span.vehicle, readings.epoch, readings.settled, readings.times.change, readings.times.block,
         normal.weekly_noise(c), normal.offset_sd[c] ** 2,
     )  # fmt: skip
-    cut = run.taken.week if run.taken else start.week
-    ends = recalibration.run_weeks(*rows, start.week, cut, *model, levels, ends, shifts, carried)
-    if run.taken:
-        run.taken.levels[c] = levels
-        run.taken.ends[c] = ends
-        run.taken.shifts[c], run.taken.carried[c] = shifts[:cut], carried[:cut]
-    recalibration.run_weeks(*rows, cut, len(carried), *model, levels, ends, shifts, carried)
+    for leg in run.legs:
+        ends = recalibration.run_weeks(
+            *rows, leg.first_week, leg.last_week, *model, levels, ends, shifts, carried
+        )  # fmt: skip
+        leg.keep_shifts(c, levels, ends, shifts=shifts, carried=carried)
 
 
 def standardise(c: int, panel: Panel, bands: Bands, times: Times, drift: FamilyDrift) -> None:

@@ -18,9 +18,11 @@ from pipelines.drift.onset_bank import CANDIDATES, ONSET, fade, open_onset, thin
 from pipelines.drift.series import Reading, Terms
 from pipelines.drift.verdict import judge
 
-WILD = 2.0  # a single innovation this many times beyond the last knot waits for the next reading to bear it out ...
-BORNE_OUT = 0.5  # ... which it does on the same side, at least this share as far off: both judgement
-TOGETHER = 2.0  # corrections of a vehicle that jump at once are no misread of one; two independent ones are rarer still
+# A single innovation this many times beyond the last knot waits for the next reading to bear it out; judgement.
+WILD = 2.0
+BORNE_OUT = 0.5  # which that does on the same side, at least this share as far off; judgement
+# Corrections of a vehicle that jump at once are no misread of one; two independent ones are rarer still; judgement.
+TOGETHER = 2.0
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")

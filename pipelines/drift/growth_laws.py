@@ -13,18 +13,19 @@ from pipelines.handover import Float64s, Int64s
 # Laws, in the order of their shares: it has jumped; it grows alike; ever faster; ever slower; in spells, between which
 # it stands still; in the warm or the cold half of the year alone, or it shows in that half alone.
 LAWS = ("step", "steady", "accelerating", "levelling", "pausing", "seasonal")
-STEP_DAYS = 7.0  # of the table; between its columns paths are straight
-FARTHEST_DAYS = 3650.0  # a limit met later than this is not expected to be met
-PAST_DAYS = 1460.0  # an epoch's onsets that lie longer ago are taken for so old
-POWERS, DOUBLING_DAYS = (2.0,), (35.0, 80.0)  # of accelerating paths: as a power, or what is there makes more
-LEVELLING_DAYS = (30.0, 90.0, 240.0)  # in which all but a third of the way is gone
-STOPPING_DAYS = (60.0, 120.0, 240.0, 480.0)  # after which what has grown alike stands still for good
-SPELL_DAYS = (40.0, 90.0, 200.0)  # mean length of spells of growing and of pausing; exponential
-SPELL_PATHS = 3  # drawn of each
-YEAR, WARMEST = 365.25, 200.0  # days; the day of the year on which it is warmest, in the north
-PHASES = 12  # of the year in which an onset lies; half of them later is the south's, or what needs cold
-# Prior sd of a change of unit size in sigmas: a step; for all others what has grown
-# after a hundred days. Scales of it are weighed against each other, so that this need not be right.
+STEP_DAYS = 7.0  # of the table; between its columns paths are straight; numerical
+FARTHEST_DAYS = 3650.0  # a limit met later than this is not expected to be met; judgement
+PAST_DAYS = 1460.0  # an epoch's onsets that lie longer ago are taken for so old; judgement
+# Of accelerating paths: as a power, or what is there makes more; judgement.
+POWERS, DOUBLING_DAYS = (2.0,), (35.0, 80.0)
+LEVELLING_DAYS = (30.0, 90.0, 240.0)  # in which all but a third of the way is gone; judgement
+STOPPING_DAYS = (60.0, 120.0, 240.0, 480.0)  # after which what has grown alike stands still for good; judgement
+SPELL_DAYS = (40.0, 90.0, 200.0)  # mean length of spells of growing and of pausing; exponential; judgement
+SPELL_PATHS = 3  # drawn of each; for speed
+YEAR, WARMEST = 365.25, 200.0  # days; the day of the year on which it is warmest, in the north; definition
+PHASES = 12  # of the year in which an onset lies; half of them later is the south's, or what needs cold; numerical
+# Prior sd of a change of unit size in sigmas: a step; for all others what has grown after a hundred days. Scales of it
+# are weighed against each other, so that this need not be right; judgement.
 JUMP_SIGMAS, GROWN_SIGMAS, GROWN_DAYS = 4.0, 6.0, 100.0
 
 
@@ -91,5 +92,5 @@ class Table(NamedTuple):
 
 # [PHASES, P] row of each path by the phase of its onset; [P] index into LAWS; [laws] paths of each.
 _ROWS, ROW_OF, LAW_OF = _table()
-TABLE = Table(_ROWS, np.maximum.accumulate(_ROWS, axis=1), STEP_DAYS)
+TABLE = Table(_ROWS, np.maximum.accumulate(_ROWS, axis=1), STEP_DAYS)  # derived
 MEMBERS = np.bincount(LAW_OF, minlength=len(LAWS))

@@ -23,8 +23,9 @@ if TYPE_CHECKING:
     from pipelines.drift.family import FamilyRun
 
 MOVES_TOO = 0.5  # own evidence from which a correction is said to move with another: one sd; judgement
-NOTHING_CARRIED = (0.0, 0.0, 1.0)  # of `MOVED`: where a direction begins anew, nothing of before holds
-NOISE_OF_SCORES = (1.0, 1e-3, 0.0, 0.0, 1e-3, 0.0)  # of `NOISE`: normal, without memory, about a level that is known: 0
+NOTHING_CARRIED = (0.0, 0.0, 1.0)  # of `MOVED`: where a direction begins anew, nothing of before holds; definition
+# Of `NOISE`: normal, without memory, about a level that is known: 0; derived.
+NOISE_OF_SCORES = (1.0, 1e-3, 0.0, 0.0, 1e-3, 0.0)
 # A reading at which others bear out a correction's change. row: of the vehicle's. evidence: the direction's. others: a
 # bit for each of its members that move with it.
 JOINED = np.dtype(
@@ -38,7 +39,7 @@ TABLE: dict[str, pl.DataType | type[pl.DataType]] = {
 
 
 def joined(run: "FamilyRun", d: int) -> np.ndarray:
-    """[n] of `JOINED`: what direction d of a family says at the rows that are computed; fills the checkpoint's.
+    """[n] of `JOINED`: what direction d of a family says at the rows that are computed, and before.
 
     The rows of z in the run's `drift` hold normal scores by now.
     """
@@ -53,18 +54,16 @@ def joined(run: "FamilyRun", d: int) -> np.ndarray:
     numbers, flags = np.full((5, len(turns)), np.nan, np.float32), np.zeros((2, len(turns)), np.bool_)
     output = Output(*numbers, *flags)
     series, onsets = run.start.series(series_of)
-    if run.taken:
+    for leg in run.legs:
         onsets = run_filter(
-            rows, healthy, first=span.first, last=span.cut, series=series, onsets=onsets, output=output, keep=True
-        )
-        run.taken.series[series_of] = series
-        run.taken.onsets[series_of] = run.put(f"onsets of {run.panel.family}, direction {d}", onsets)
-        run.taken.turns[d] = np.where(span.cut > span.panel.row_start[:-1], turns[span.cut - 1], 0)
-    run_filter(rows, healthy, first=span.cut, last=span.last, series=series, onsets=onsets, output=output)
-    found = np.concatenate([run.start.joined(d), _led(run, d, output)])
-    if run.taken:
-        run.taken.joined[d] = found[found["row"] < run.taken.rows[found["vehicle"]]]
-    return found
+            rows, healthy, first=leg.first, last=leg.last, series=series, onsets=onsets, output=output,
+            keep=leg.is_kept,
+        )  # fmt: skip
+        leg.keep_series(series_of, f"direction {d}", series, onsets)
+    every = np.concatenate([run.start.joined(d), _led(run, d, output)])
+    for leg in run.legs:
+        leg.keep_direction(d, np.where(leg.last > span.panel.row_start[:-1], turns[leg.last - 1], 0), every)
+    return every
 
 
 def _turns(run: "FamilyRun", members: Int64s, before: Int32s) -> Int32s:
@@ -75,8 +74,8 @@ def _turns(run: "FamilyRun", members: Int64s, before: Int32s) -> Int32s:
     anew[1:] = ((epoch[:, 1:] != epoch[:, :-1]) | (alarm[:, :-1] & ~alarm[:, 1:])).any(axis=0)
     anew[start[:-1][np.diff(start) > 0]] = False
     count = np.cumsum(anew)
-    own = np.append(count, 0)[np.minimum(start[:-1], len(count))]
-    return (count - np.repeat(own - before, np.diff(start))).astype(np.int32)
+    before_vehicle = np.append(count, 0)[np.minimum(start[:-1], len(count))]
+    return (count - np.repeat(before_vehicle - before, np.diff(start))).astype(np.int32)
 
 
 def _rows(value: np.ndarray, epoch: Int32s, day: np.ndarray) -> Rows:
@@ -100,23 +99,23 @@ def _led(run: "FamilyRun", d: int, output: Output) -> np.ndarray:
     rows = rows[~drift.alarm.T[members][:, rows].any(axis=0)]
     side = np.sign(direction.pattern)[:, None] * np.sign(output.deviation[rows])
     agrees = (np.sign(drift.deviation.T[members][:, rows]) * side > 0) & ~drift.relearning.T[members][:, rows]
-    own = np.where(agrees, np.nan_to_num(drift.evidence.T[members][:, rows]), 0.0)
-    lead = own.argmax(axis=0)
-    asked = own[lead, np.arange(len(rows))] > LEAST_OWN
-    rows, lead, own = rows[asked], lead[asked], own[:, asked]
-    found = np.zeros(len(rows), dtype=JOINED)
-    found["correction"], found["vehicle"] = members[lead], span.vehicle[rows]
+    evidence = np.where(agrees, np.nan_to_num(drift.evidence.T[members][:, rows]), 0.0)
+    lead = evidence.argmax(axis=0)
+    asked = evidence[lead, np.arange(len(rows))] > LEAST_OWN
+    rows, lead, evidence = rows[asked], lead[asked], evidence[:, asked]
+    led = np.zeros(len(rows), dtype=JOINED)
+    led["correction"], led["vehicle"] = members[lead], span.vehicle[rows]
     begin = span.stretch.begin - run.panel.row_start[:-1] - span.panel.row_start[:-1]
-    found["row"], found["direction"] = rows + begin[found["vehicle"]], d
-    found["evidence"] = output.evidence[rows]
-    moving = (own > MOVES_TOO) & (np.arange(len(members))[:, None] != lead)
-    found["others"] = (moving * (np.uint64(1) << np.arange(len(members), dtype=np.uint64))[:, None]).sum(axis=0)
-    return found
+    led["row"], led["direction"] = rows + begin[led["vehicle"]], d
+    led["evidence"] = output.evidence[rows]
+    moving = (evidence > MOVES_TOO) & (np.arange(len(members))[:, None] != lead)
+    led["others"] = (moving * (np.uint64(1) << np.arange(len(members), dtype=np.uint64))[:, None]).sum(axis=0)
+    return led
 
 
-def strongest(found: Sequence[np.ndarray]) -> np.ndarray:
+def strongest(by_direction: Sequence[np.ndarray]) -> np.ndarray:
     """[n] of `JOINED`, by correction, vehicle and row; of several directions the one with most evidence."""
-    every = np.concatenate([np.zeros(0, dtype=JOINED), *found])
+    every = np.concatenate([np.zeros(0, dtype=JOINED), *by_direction])
     every = every[
         np.lexsort((every["direction"], -every["evidence"], every["row"], every["vehicle"], every["correction"]))
     ]
@@ -126,26 +125,26 @@ def strongest(found: Sequence[np.ndarray]) -> np.ndarray:
     return every[first]
 
 
-def rows_of(found: np.ndarray, panel: Panel) -> dict[str, Int64s]:
+def rows_of(every: np.ndarray, panel: Panel) -> dict[str, Int64s]:
     """What `Panel.joined` says: by correction, the rows of the panel."""
-    rows = panel.row_start[found["vehicle"]] + found["row"]
-    return {panel.codes[c]: rows[found["correction"] == c] for c in np.unique(found["correction"])}
+    rows = panel.row_start[every["vehicle"]] + every["row"]
+    return {panel.codes[c]: rows[every["correction"] == c] for c in np.unique(every["correction"])}
 
 
-def joined_table(panel: Panel, found: np.ndarray, directions: Sequence[Direction]) -> pl.DataFrame:
+def joined_table(panel: Panel, every: np.ndarray, directions: Sequence[Direction]) -> pl.DataFrame:
     """`drift_joined`: every reading at which others bore a change out, and which of them, parted by |."""
     codes = np.array(panel.codes, dtype=object)
     others = [
         "|".join(codes[directions[d].members[[m for m in range(len(directions[d].members)) if int(bits) >> m & 1]]])
-        for d, bits in zip(found["direction"], found["others"], strict=True)
+        for d, bits in zip(every["direction"], every["others"], strict=True)
     ]
-    read_at = panel.read_at[panel.row_start[found["vehicle"]] + found["row"]].astype("datetime64[us]")
+    read_at = panel.read_at[panel.row_start[every["vehicle"]] + every["row"]].astype("datetime64[us]")
     return pl.DataFrame(
         {
-            "vehicle_id": [panel.vehicles[v] for v in found["vehicle"]],
-            "correction": [panel.codes[c] for c in found["correction"]],
+            "vehicle_id": [panel.vehicles[v] for v in every["vehicle"]],
+            "correction": [panel.codes[c] for c in every["correction"]],
             "read_at": pl.Series(read_at).dt.replace_time_zone("UTC"),
-            "evidence": found["evidence"],
+            "evidence": every["evidence"],
             "others": others,
         },
         schema=TABLE,

@@ -13,15 +13,15 @@ import numpy as np
 from pipelines.drift.growth_laws import FARTHEST_DAYS, LAW_OF, LAWS, MEMBERS, PHASES, ROW_OF, TABLE, WARMEST, YEAR
 from pipelines.handover import Float64s, Int64s
 
-SCALES = np.array([0.25, 0.7, 2.0, 5.0])  # of the sizes of the table, each as usual as another
+SCALES = np.array([0.25, 0.7, 2.0, 5.0])  # of the sizes of the table, each as usual as another; judgement
 # Sizes beside the likeliest, in its sds, of equal weight (medians of sixths of a normal distribution, spread to its
-# variance); and with each a share of the noise that has not met a limit before it, so that both spread.
+# variance); and with each a share of the noise that has not met a limit before it, so that both spread; derived.
 POINTS = np.array([-1.545, -0.753, -0.235, 0.235, 0.753, 1.545])
-UNMET = np.array([0.583, 0.083, 0.75, 0.25, 0.917, 0.417])
-LEAST_WEIGHT = 4e-3  # of the greatest
-ONSETS_AT, DATES_AT = (0.05, 0.5, 0.95), (0.1, 0.5, 0.9)
-RATE_DAYS = 30.0
-# Onsets that are tried, by how many readings ago: from, to, and every how many.
+UNMET = np.array([0.583, 0.083, 0.75, 0.25, 0.917, 0.417])  # derived
+LEAST_WEIGHT = 4e-3  # of the greatest; for speed
+ONSETS_AT, DATES_AT = (0.05, 0.5, 0.95), (0.1, 0.5, 0.9)  # quantiles that are published: definition
+RATE_DAYS = 30.0  # that a published rate is of: definition
+# Onsets that are tried, by how many readings ago: from, to, and every how many; for speed.
 ONSETS_BACK = ((0, 48, 1), (48, 96, 2), (96, 192, 4), (192, 768, 16), (768, 20_000, 256))
 BELIEF_IN_NOISE = 8.0  # readings that the noise of health counts for, when what strays scatters more; judgement
 
@@ -51,11 +51,11 @@ def weigh(trace: np.ndarray, day: Float64s, sigma: float) -> Changes:
         sigma: Marginal sd of the noise.
     """
     onset, stands_for = candidates(len(day))
-    told, precision, taken = respond(trace, day, onset, rows_of(day[onset]), TABLE)
-    more = _excess(trace["score"], onset, told, precision)
+    said, precision, taken = respond(trace, day, onset, rows_of(day[onset]), TABLE)
+    more = _excess(trace["score"], onset, said, precision)
     prior2 = (SCALES * sigma) ** 2
     exact = precision[:, :, None] / more + 1 / prior2
-    size = told[:, :, None] / more / exact
+    size = said[:, :, None] / more / exact
     log_weight = 0.5 * size**2 * exact - 0.5 * np.log(prior2 * exact) + np.log(stands_for)[:, None, None]
     return Changes(onset, log_weight, size, 1 / np.sqrt(exact), taken, more)
 
@@ -134,16 +134,16 @@ def quantiles(values: Float64s, weights: Float64s, shares: tuple[float, ...]) ->
     """[n] quantiles of weighted values."""
     order = np.argsort(values)
     reached = np.cumsum(weights[order])
-    found: Float64s = values[order[np.searchsorted(reached, np.array(shares) * reached[-1])]]
-    return found
+    at_shares: Float64s = values[order[np.searchsorted(reached, np.array(shares) * reached[-1])]]
+    return at_shares
 
 
-def _excess(score: Float64s, onset: Int64s, told: Float64s, precision: Float64s) -> float:
+def _excess(score: Float64s, onset: Int64s, said: Float64s, precision: Float64s) -> float:
     """Variance of what the likeliest change leaves unexplained since its onset, over that of health; 1 at least.
 
     A defect that comes and goes scatters more than health does; its size and its dates are less certain then.
     """
-    fit = told**2 / (precision + 1)
+    fit = said**2 / (precision + 1)
     best = int(onset[np.argmax(fit.max(axis=1))])
     left = max(float((score[best + 1 :] ** 2).sum() - fit.max()), 0.0)
     return max(1.0, (left + BELIEF_IN_NOISE) / (len(score) - 1 - best + BELIEF_IN_NOISE))
@@ -164,7 +164,7 @@ def respond(trace, day, onset, rows, table):  # type: ignore[no-untyped-def]
         Three of [K, paths]: what its scores say of the size, how precisely, and what the level has taken in.
     """
     paths = rows.shape[1]
-    told, precision, taken = np.zeros(rows.shape), np.zeros(rows.shape), np.zeros(rows.shape)
+    said, precision, taken = np.zeros(rows.shape), np.zeros(rows.shape), np.zeros(rows.shape)
     noise, last = np.empty(paths), table.grown.shape[1] - 1.001
     for k in range(len(onset)):
         noise[:] = 0.0
@@ -180,9 +180,9 @@ def respond(trace, day, onset, rows, table):  # type: ignore[no-untyped-def]
                 taken[k, path] += step.level_gain * g
                 noise[path] += step.noise_gain * g
                 g /= step.sd
-                told[k, path] += g * step.score
+                said[k, path] += g * step.score
                 precision[k, path] += g * g
-    return told, precision, taken
+    return said, precision, taken
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
@@ -238,7 +238,7 @@ def dates_of(rows, sizes, taken, room, since, sigma, memory_days, unmet, table):
         unmet: [P] share of noise that has not met the limit, for each size.
         table: `Table`.
     """
-    found = np.full(sizes.shape, np.inf)
+    met = np.full(sizes.shape, np.inf)
     for i in range(len(rows)):
         path, highest, begin = table.grown[rows[i]], table.highest[rows[i]], since[i]
         for p in range(sizes.shape[1]):
@@ -247,10 +247,10 @@ def dates_of(rows, sizes, taken, room, since, sigma, memory_days, unmet, table):
             if np.isnan(limit):
                 continue
             goal = limit / size + taken[i]
-            found[i, p] = days_until(path, highest, goal, begin, table.step_days)
-            ahead = found[i, p] - begin
+            met[i, p] = days_until(path, highest, goal, begin, table.step_days)
+            ahead = met[i, p] - begin
             if 0 < ahead < np.inf:
                 way = abs(size) * (goal - after(path, begin, table.step_days)) / sigma
                 left = min(left_when_met(ahead, way, memory_days, unmet[p]), way)
-                found[i, p] = days_until(path, highest, goal - left * sigma / abs(size), begin, table.step_days)
-    return found
+                met[i, p] = days_until(path, highest, goal - left * sigma / abs(size), begin, table.step_days)
+    return met

@@ -14,8 +14,9 @@ import numpy as np
 CANDIDATES = 32  # onsets of a series; at most these: 16 by age lose nothing (Lai 1995), and as many for their own sake
 NOTABLE = 2.0  # squared z of a step from which an onset is kept for its own sake; judgement
 AGE_RATIO = 1.8  # an onset goes when its elder neighbour is at most this many times as old as its younger; judgement
-TIE = 1e-9  # a ramp that explains no more than a step does, give or take rounding, as after one reading, is none
-RAMP_DAYS = 30.0  # a ramp's unit of growth is one of the correction's in so many days; any unit does
+# A ramp that explains no more than a step does, give or take rounding, as after one reading, is none; numerical.
+TIE = 1e-9
+RAMP_DAYS = 30.0  # a ramp's unit of growth is one of the correction's in so many days; any unit does; definition
 
 # Of a change of unit size: what level and noise of the filter took in, score (z times root of weight), and weight.
 CHANGE = np.dtype([(name, "f8") for name in ("level", "noise", "score", "weight")], align=True)
@@ -113,18 +114,18 @@ def thin(bank, count, newest):  # type: ignore[no-untyped-def]
     """Drop onsets that lie close to their neighbours, in place; how many are left, below `CANDIDATES`."""
     if count == 0:
         return 0
-    kept = 1
+    left = 1
     for j in range(1, count):
         if j < count - 1:
-            elder, younger = newest - bank[kept - 1].reading, newest - bank[j + 1].reading
-            peak = bank[j].step_z2 > max(NOTABLE, bank[kept - 1].step_z2, bank[j + 1].step_z2)
+            elder, younger = newest - bank[left - 1].reading, newest - bank[j + 1].reading
+            peak = bank[j].step_z2 > max(NOTABLE, bank[left - 1].step_z2, bank[j + 1].step_z2)
             if elder <= AGE_RATIO * younger and not peak:
                 continue
-        if kept != j:
-            bank[kept] = bank[j]
-        kept += 1
-    if kept == CANDIDATES:
-        for j in range(1, kept):
+        if left != j:
+            bank[left] = bank[j]
+        left += 1
+    if left == CANDIDATES:
+        for j in range(1, left):
             bank[j - 1] = bank[j]
-        kept -= 1
-    return kept
+        left -= 1
+    return left

@@ -24,7 +24,7 @@ from pipelines.handover import Bools, Float32s, Float64s, Int32s, Int64s, Panel
 from pipelines.threads import in_threads
 
 USUAL_ALARMS = 20.0  # alarms that equal shares of the laws are worth; judgement
-MOST_ALARMS = 400  # that shares are learned from
+MOST_ALARMS = 400  # that shares are learned from; for speed
 LEAST_CHANGE = (
     3.0  # log likelihood of any change against none, below which a level that was always far has held; judgement
 )
@@ -88,42 +88,44 @@ def open_alarms(
     """
     limits = np.array(fault_limits(c, panel)) + panel.resolution[c] * np.array([1, -1])  # within a step of it
     sigma = bands.normal.sigma[c]
-    found = []
+    alarms = []
     for v in np.flatnonzero(series["alarm"]["on"]):
-        mine = readings.at(slice(row_start[v], row_start[v + 1]))
-        base, trace, began = _retraced(c, mine, panel, bands, weeks.of(int(v)))
-        day = mine.times.day
+        of_vehicle = readings.at(slice(row_start[v], row_start[v + 1]))
+        base, trace, began = _retraced(c, of_vehicle, panel, bands, weeks.of(int(v)))
+        day = of_vehicle.times.day
         read = np.flatnonzero(np.isfinite(trace["sd"]))  # the newest epoch may not have been read yet
-        first = read[mine.epoch[read] == mine.epoch[began]]
-        newest = read[mine.epoch[read] == mine.epoch[read[-1]]]
-        kept = newest if len(newest) >= LEAST_SETTLED else first  # too few tell of neither rate nor limit
-        found.append(
+        first = read[of_vehicle.epoch[read] == of_vehicle.epoch[began]]
+        newest = read[of_vehicle.epoch[read] == of_vehicle.epoch[read[-1]]]
+        steps = newest if len(newest) >= LEAST_SETTLED else first  # too few tell of neither rate nor limit
+        alarms.append(
             OpenAlarm(
                 family=panel.family,
                 correction=c,
                 vehicle=int(v),
                 alarm_at=float(day[began]),
                 far=bool(series["alarm"]["far"][v]),
-                sigma=float(sigma[mine.times.block[-1]] * mine.scale[-1]),
-                room=limits - (base[kept[-1]] + trace["level"][kept[-1]]),
-                trace=trace[kept],
-                day=day[kept],
+                sigma=float(sigma[of_vehicle.times.block[-1]] * of_vehicle.scale[-1]),
+                room=limits - (base[steps[-1]] + trace["level"][steps[-1]]),
+                trace=trace[steps],
+                day=day[steps],
                 since=(trace[first], day[first]),
                 way=(day, panel.km[panel.row_start[v] : panel.row_start[v + 1]]),
             )
         )
-    return found
+    return alarms
 
 
-def _retraced(c: int, mine: Readings, panel: Panel, bands: Bands, weeks: PeerWeeks) -> tuple[Float64s, np.ndarray, int]:
+def _retraced(
+    c: int, readings: Readings, panel: Panel, bands: Bands, weeks: PeerWeeks
+) -> tuple[Float64s, np.ndarray, int]:
     """[n] base and [n] steps of the filter, of all readings of one vehicle; the row at which its alarm began."""
-    count = len(mine.values)
+    count = len(readings.values)
     start, end = np.array([0]), np.array([count])
     seasonal = seasons(
-        c, mine, bands.normal, first=start, row_start=np.array([0, count]), peers=blank_peers(1), weeks=weeks
+        c, readings, bands.normal, first=start, row_start=np.array([0, count]), peers=blank_peers(1), weeks=weeks
     )
-    moved = moves(c, mine, seasonal[0], bands, first=start, row_start=np.array([0, count]), levels=blank_levels(1))
-    rows, healthy = filter_rows(mine, seasonal, moved), health(c, panel, bands)
+    moved = moves(c, readings, seasonal[0], bands, first=start, row_start=np.array([0, count]), levels=blank_levels(1))
+    rows, healthy = filter_rows(readings, seasonal, moved), health(c, panel, bands)
     trace = np.full(count, np.nan, dtype=STEP)
     numbers, flags = np.empty((5, count), dtype=np.float32), np.empty((2, count), dtype=np.bool_)
     output = Output(*numbers, *flags)
@@ -140,8 +142,8 @@ def _retraced(c: int, mine: Readings, panel: Panel, bands: Bands, weeks: PeerWee
             trace=steps,
         )
         if not len(steps):
-            began = _began(output.alarm, output.deviation, output.relearning, mine.epoch)
-    return mine.anchor + seasonal[0], trace, began
+            began = _began(output.alarm, output.deviation, output.relearning, readings.epoch)
+    return readings.anchor + seasonal[0], trace, began
 
 
 def _began(alarm: Bools, deviation: Float32s, relearning: Bools, epoch: Int32s) -> int:
@@ -164,7 +166,7 @@ def _began(alarm: Bools, deviation: Float32s, relearning: Bools, epoch: Int32s) 
         began = last
 
 
-def learned_shares(found: Sequence[OpenAlarm]) -> Float64s:
+def learned_shares(alarms: Sequence[OpenAlarm]) -> Float64s:
     """[LAWS, SCALES] log share of each law of growth among the alarms that stand; drawn to equal shares.
 
     They are the mean of what each alarm says by itself where all laws are alike: a few readings after an alarm laws
@@ -172,13 +174,13 @@ def learned_shares(found: Sequence[OpenAlarm]) -> Float64s:
     vehicle counts once, because one defect moves many corrections by one law. Of many alarms a sample is learned from.
     """
     usual = np.full((len(LAWS), len(SCALES)), 1 / len(LAWS) / len(SCALES))
-    if len(found) > MOST_ALARMS:
-        drawn = np.random.default_rng(1).choice(len(found), MOST_ALARMS, replace=False)
-        found = [found[i] for i in np.sort(drawn)]
+    if len(alarms) > MOST_ALARMS:
+        drawn = np.random.default_rng(1).choice(len(alarms), MOST_ALARMS, replace=False)
+        alarms = [alarms[i] for i in np.sort(drawn)]
     counted = usual
-    if found:
-        belongs = np.array(in_threads(lambda alarm: law_fits(alarm.trace, alarm.day, alarm.sigma), found))
-        vehicles = np.array([(alarm.family, alarm.vehicle) for alarm in found])
+    if alarms:
+        belongs = np.array(in_threads(lambda alarm: law_fits(alarm.trace, alarm.day, alarm.sigma), alarms))
+        vehicles = np.array([(alarm.family, alarm.vehicle) for alarm in alarms])
         _, which, count = np.unique(vehicles, axis=0, return_inverse=True, return_counts=True)
         counted = USUAL_ALARMS * usual + ((1 / count)[which.ravel()][:, None, None] * belongs).sum(axis=0)
     log_shares: Float64s = np.log(counted / counted.sum())
@@ -187,9 +189,11 @@ def learned_shares(found: Sequence[OpenAlarm]) -> Float64s:
 
 def conclude(families: Sequence[tuple[Panel, Sequence[OpenAlarm]]]) -> list[Episodes]:
     """What is known of each standing alarm of each family; how changes grow is learned from all of them."""
-    shares = learned_shares([alarm for _, found in families for alarm in found if not alarm.far and len(alarm.day) > 1])
+    shares = learned_shares(
+        [alarm for _, alarms in families for alarm in alarms if not alarm.far and len(alarm.day) > 1]
+    )
     return [
-        _episodes(panel, found, in_threads(lambda alarm: _answer(alarm, shares), found)) for panel, found in families
+        _episodes(panel, alarms, in_threads(lambda alarm: _answer(alarm, shares), alarms)) for panel, alarms in families
     ]
 
 
@@ -213,10 +217,10 @@ def _answer(alarm: OpenAlarm, shares: Float64s) -> Float64s:
     return answer
 
 
-def _episodes(panel: Panel, found: Sequence[OpenAlarm], answers: Iterable[Float64s]) -> Episodes:
+def _episodes(panel: Panel, alarms: Sequence[OpenAlarm], answers: Iterable[Float64s]) -> Episodes:
     episodes = Episodes.none(len(panel.codes), len(panel.vehicles))
     names = ("onset_low", "onset_at", "onset_high", "rate", "limit_p10", "limit_p50", "limit_p90")
-    for alarm, answer in zip(found, answers, strict=True):
+    for alarm, answer in zip(alarms, answers, strict=True):
         at = alarm.correction, alarm.vehicle
         episodes.alarm_at[at] = alarm.alarm_at
         for name, value in zip(names, answer, strict=True):

@@ -6,8 +6,9 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from pipelines.bands import recalibration, season
+from pipelines.bands.anchors import anchors
 from pipelines.bands.band_tables import Bands
-from pipelines.bands.group_levels import groups_of
+from pipelines.bands.group_levels import GROUP, groups_of
 from pipelines.bands.normal import WEEK, Normal, days
 from pipelines.bands.scatter import blank_scatter, listen, series_scales, vehicle_scales
 from pipelines.drift.carry_over import MOVED
@@ -17,6 +18,8 @@ from pipelines.drift.series import NO_TRACE, Healthy, Output, Resumed, Rows
 from pipelines.handover import Bools, FamilyDrift, Float32s, Float64s, Int32s, Int64s, Panel
 from pipelines.standstill.rule import held_beyond
 from pipelines.standstill.unlearned import learned_readings
+
+NO_GROUPS = np.zeros(0, dtype=GROUP)  # rows ask for none: definition
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -101,8 +104,8 @@ class Readings:
 
     def at(self, rows: slice | Int64s) -> "Readings":
         """These rows alone."""
-        mine = {name: value[rows] for name, value in vars(self).items() if name != "times"}
-        return Readings(**mine, times=self.times.at(rows))
+        columns = {name: value[rows] for name, value in vars(self).items() if name != "times"}
+        return Readings(**columns, times=self.times.at(rows))
 
     @property
     def x(self) -> Float64s:
@@ -143,8 +146,8 @@ class PeerWeeks(NamedTuple):
 
     def of(self, vehicle: int) -> "PeerWeeks":
         """What one vehicle sees."""
-        own = slice(vehicle, vehicle + 1) if len(self.weeks) > 1 else slice(1)
-        return PeerWeeks(self.weeks[own], self.levels[own])
+        its_rows = slice(vehicle, vehicle + 1) if len(self.weeks) > 1 else slice(1)
+        return PeerWeeks(self.weeks[its_rows], self.levels[its_rows])
 
 
 def readings_of(
@@ -166,7 +169,7 @@ def readings_of(
     values, hours, stood = learned_readings(
         panel.values.T[c], panel.hours, *whole, normal.stands_from[c], low[c], high[c]
     )
-    anchor, recentred = season.anchors(*whole, panel.calibration, normal.centre[c], normal.ageing[c], panel.km)
+    anchor, recentred = anchors(*whole, panel.calibration, normal.centre[c], normal.ageing[c], panel.km)
     return Readings(
         values=values,
         anchor=anchor,
@@ -254,9 +257,17 @@ def scale_of(
 ) -> Float64s:  # fmt: skip
     """[n] the same from what `told` gave."""
     model = bands.normal.scatter_model(c)
-    mine = of_vehicle.scale, of_vehicle.error
-    scale: Float64s = series_scales(*mine, weight, own, times.block, model, bands.widening)
+    vehicle = of_vehicle.scale, of_vehicle.error
+    scale: Float64s = series_scales(*vehicle, weight, own, times.block, model, bands.widening)
     return scale
+
+
+def season_rows(readings: Readings, vehicle: Int32s) -> season.Rows:
+    """What the season takes of readings; `vehicle` [R] matters for whole weeks alone."""
+    times = readings.times
+    return season.Rows(
+        readings.x, times.week, vehicle, times.depot, times.group, readings.epoch, readings.settled, times.block
+    )  # fmt: skip
 
 
 def seasons(
@@ -277,11 +288,9 @@ def seasons(
     season_of_weeks = weeks.weeks["season"][0]
     seasonal = season_of_weeks[np.minimum(times.week, len(season_of_weeks) - 1), times.depot]
     variance = np.zeros(len(seasonal))
-    season.run_rows(
-        readings.x, first, row_start, times.week, times.depot, times.group, readings.epoch, readings.settled,
-        times.block, normal.weekly_noise(c), normal.offset_sd[c] ** 2, peers, weeks.levels,
-        weeks.weeks, seasonal, variance,
-    )  # fmt: skip
+    known = season.Known(peers, NO_GROUPS, weeks.levels, weeks.weeks)
+    rows, model = season_rows(readings, times.depot), season.Model.of(c, normal)
+    season.run_rows(rows, model, known, first, row_start, seasonal, variance)
     return seasonal, variance * normal.season_worth(c, variance, times.block)
 
 

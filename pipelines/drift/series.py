@@ -10,7 +10,7 @@ from pipelines.drift.carry_over import CARRIED, RELEARNING
 from pipelines.drift.harm import CHANGED
 from pipelines.drift.level_filter import LEVEL
 
-UNREAD = -2  # in the place of a change of calibration: the series was never read
+UNREAD = -2  # in the place of a change of calibration: the series was never read; definition
 
 # What is said of the newest reading; baseline: what is expected of this vehicle, minus what is expected of all;
 # evidence: half the squared z of the best onset and shape, or of the departure from before the epoch; direction: its
@@ -39,7 +39,7 @@ SERIES = np.dtype(
 STEP = np.dtype(
     [(name, "f8") for name in ("level_gain", "noise_gain", "sd", "score", "memory", "level")], align=True
 )  # fmt: skip
-NO_TRACE = np.empty(0, dtype=STEP)
+NO_TRACE = np.empty(0, dtype=STEP)  # no steps are wanted: definition
 
 
 class Rows(NamedTuple):

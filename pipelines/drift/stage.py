@@ -1,51 +1,72 @@
-"""The stages bands and drift in their order: panels in, `Drift` out; pure computing, each correction on its own.
+"""The stages bands and drift in their order: panels in, `Drift` out; pure computing, each correction on its own."""
 
-A run goes on from a checkpoint where one is given and its past is as it was; without one it begins with the first
-reading. Both give the same.
-"""
-
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 import polars as pl
 
 from pipelines.bands.band_tables import Bands, kept_tables
 from pipelines.bands.group_levels import groups_of
-from pipelines.bands.learning import learn_normals, settled_blocks
+from pipelines.bands.learning import learn_normals
 from pipelines.bands.moved import MOVED, moved_depots
 from pipelines.bands.normal import WEEK, Normal, days
 from pipelines.bands.recalibration import SHIFT, changes
 from pipelines.bands.relearning import relearning_hours, settled_rows
 from pipelines.bands.scatter import widenings
 from pipelines.bands.season import WEEKLY
-from pipelines.digests import code_digest
 from pipelines.drift.directions import Patterns, directions, patterns
-from pipelines.drift.family import EXACT_PEERS, FamilyRun, run_family
+from pipelines.drift.family import FamilyRun, run_family
 from pipelines.drift.joined import TABLE, joined_table
 from pipelines.drift.onset_posterior import conclude
 from pipelines.drift.states import Newest, correction_states
 from pipelines.drift.threshold import threshold
 from pipelines.handover import SETTLED_CHANGES, Bools, Drift, Evidence, Float64s, History, Panel
-from pipelines.resume.drift_checkpoint import (
-    STAGES,
-    Checkpoint,
-    Put,
-    Start,
-    copied,
-    empty_checkpoint,
-    known_normal,
-    start_of,
-    still_normal,
-    weeks_to_keep,
-)
-from pipelines.resume.drift_past import terms_digest
-from pipelines.resume.reset_checkpoint import ResetCheckpoint
+from pipelines.resume.drift_checkpoint import FamilyCheckpoint, Put, copied
+from pipelines.resume.drift_start import Start
 from pipelines.settings import Settings
 from pipelines.threads import in_threads
 
 
-def straying(panels: Sequence[Panel], *, evidence: Evidence, history: History, settings: Settings) -> Drift:
+@dataclass(frozen=True, kw_only=True)
+class Family:
+    """One family before it is learned.
+
+    learn_hours: [C] that relearning takes. moving: what may move together. settled: [C, R] False while relearning.
+    """
+
+    panel: Panel
+    learn_hours: Float64s
+    moving: Patterns
+    settled: Bools
+
+
+class Beginnings(Protocol):
+    """Where families begin: at their first reading, or where an earlier run left them. All ways give the same."""
+
+    @property
+    def put(self) -> Put:
+        """Takes large arrays that are kept."""
+
+    def known(self, families: Sequence[Family], *, fleet_start: float, settings: Settings) -> Sequence[Normal]:
+        """Each family's first blocks, as many of all, where they are known already."""
+
+    def of(self, place: int, normal: Normal, *, directions: int) -> tuple[Start, FamilyCheckpoint | None]:
+        """Where a family begins, and what it fills for the next run."""
+
+    def done(self) -> None:
+        """All families have run."""
+
+
+def straying(
+    panels: Sequence[Panel],
+    *,
+    evidence: Evidence,
+    history: History,
+    settings: Settings,
+    beginnings: Beginnings | None = None,
+) -> Drift:
     """Which corrections stray, of every vehicle, at every reading and as of now.
 
     Args:
@@ -53,106 +74,47 @@ def straying(panels: Sequence[Panel], *, evidence: Evidence, history: History, s
         evidence: What was known.
         history: Epochs and clocks; the panels carry what is needed of them.
         settings: The promise of false alarms.
+        beginnings: Where the families with readings begin; None: at their first readings.
     """
-    runs, _ = _run(panels, evidence=evidence, settings=settings, weeks=0, kept=None, put=copied)
-    return _concluded(runs, evidence=evidence, history=history)
-
-
-def straying_since(
-    kept: Checkpoint | None,
-    panels: Sequence[Panel],
-    *,
-    evidence: Evidence,
-    history: History,
-    settings: Settings,
-    keep: Callable[[Checkpoint], None],
-    put: Put,
-) -> Drift:
-    """The same as `straying`, going on from a checkpoint.
-
-    A family whose past is not as it was (a late reading, other work, depots, limits, settings or code) is computed from
-    its first reading, and so is everything without a checkpoint: always right, only slower.
-
-    Args:
-        kept: What an earlier run gave; None: nothing.
-        panels: As for `straying`, with all readings.
-        evidence: What is known now.
-        history: As for `straying`.
-        settings: As for `straying`.
-        keep: Called with the next checkpoint, as soon as there is one; what history keeps is to be added. It is that of
-            the end of the fleet's last whole week but `LATE_WEEKS`.
-        put: Called with each of its large arrays as it comes.
-
-    Returns:
-        Drift, with the whole `correction_state`; but the families' arrays hold only each vehicle's readings since the
-        checkpoint, and before them the last one that it knows.
-    """
-    now = evidence.as_of.timestamp() / 86_400
-    weeks = weeks_to_keep(_fleet_start(_usable(panels), now), now)
-    runs, taken = _run(panels, evidence=evidence, settings=settings, weeks=weeks, kept=kept, put=put)
-    keep(taken)
-    return _concluded(runs, evidence=evidence, history=history)
-
-
-@dataclass(frozen=True, kw_only=True)
-class Family:
-    """One family before it is learned: what relearning takes, digest of terms, settled rows [C, R], where to go on.
-
-    moving: What may move together.
-    """
-
-    panel: Panel
-    learn_hours: Float64s
-    moving: Patterns
-    terms: str
-    settled: Bools
-    start: Start
-
-
-def _run(
-    panels: Sequence[Panel], *, evidence: Evidence, settings: Settings, weeks: int, kept: Checkpoint | None, put: Put
-) -> tuple[list[FamilyRun], Checkpoint]:
-    """Each family's run, and the checkpoint after so many weeks."""
-    usable = _usable(panels)
-    fleet_start = _fleet_start(usable, 0.0)
-    taken = Checkpoint(
-        code=code_digest(STAGES), fleet_start=fleet_start, week=weeks, families={}, resets=ResetCheckpoint.empty()
-    )
-    if kept and (kept.code != taken.code or kept.fleet_start != fleet_start or kept.week > weeks):
-        kept = None
-    families = in_threads(lambda panel: _family(panel, evidence, settings, kept), usable)
+    usable = [panel for panel in panels if len(panel.read_at) and panel.codes]
+    fleet_start = min((float(days(panel).min()) for panel in usable), default=0.0)
+    families = in_threads(lambda panel: _family(panel, evidence), usable)
+    known = beginnings.known(families, fleet_start=fleet_start, settings=settings) if beginnings else ()
     settled = [family.settled for family in families]
-    normals = learn_normals(usable, fleet_start=fleet_start, settled=settled, known=_known(families, kept))
-    blocks = settled_blocks(usable, fleet_start=fleet_start, until=taken.until)
+    normals = learn_normals(usable, fleet_start=fleet_start, settled=settled, known=known)
     runs = []
-    for family, normal in zip(families, normals, strict=True):
-        panel, start, mine = family.panel, _confirmed(family, normal, kept), None
-        followed = directions(family.moving, panel, normal)
-        if kept and start.kept and kept.week == weeks and start.goes_on.all():
-            taken.families[panel.family] = start.kept  # as it was
-        elif weeks and days(panel).min() < taken.until:
-            mine = taken.families[panel.family] = empty_checkpoint(
-                panel, normal, family.settled, start, week=weeks, until=taken.until, terms=family.terms,
-                settled_blocks=blocks, directions=len(followed),
-            )  # fmt: skip
-        bands = _bands(
-            panel, normal, family.learn_hours, fleet_start=fleet_start, settings=settings, followed=len(followed)
-        )
-        if len(panel.vehicles) <= EXACT_PEERS:
-            start = Start.blank(panel)
-        runs.append(run_family(panel, bands, family.settled, start, followed, taken=mine, put=put))
-    return runs, taken
+    for place, (family, normal) in enumerate(zip(families, normals, strict=True)):
+        followed = directions(family.moving, family.panel, normal)
+        bands = _bands(family, normal, fleet_start=fleet_start, settings=settings, followed=len(followed))
+        start, taken = Start.blank(family.panel), None
+        if beginnings:
+            start, taken = beginnings.of(place, normal, directions=len(followed))
+        put = beginnings.put if beginnings else copied
+        runs.append(run_family(family.panel, bands, family.settled, start, followed, taken=taken, put=put))
+    if beginnings:
+        beginnings.done()
+    return _concluded(runs, evidence=evidence, history=history)
+
+
+def _family(panel: Panel, evidence: Evidence) -> Family:
+    learn_hours = relearning_hours(panel, evidence.corrections)
+    return Family(
+        panel=panel,
+        learn_hours=learn_hours,
+        moving=patterns(panel, evidence),
+        settled=settled_rows(panel, days(panel), learn_hours),
+    )
 
 
 def _concluded(runs: Sequence[FamilyRun], *, evidence: Evidence, history: History) -> Drift:
     """What the runs found, and what the alarms that stand say."""
-    found = conclude([(run.panel, run.open_alarms) for run in runs])
+    episodes = conclude([(run.panel, run.open_alarms) for run in runs])
     return Drift(
         families=tuple(run.drift for run in runs),
         correction_state=correction_states(
             [
                 Newest(panel=run.panel, drift=run.drift, alarms=alarms, changed=run.changed, sigma=run.newest_sigma)
-                for run, alarms in zip(runs, found, strict=True)
+                for run, alarms in zip(runs, episodes, strict=True)
             ],
             evidence=evidence,
             history=history,
@@ -184,46 +146,9 @@ def _settled_changes(run: FamilyRun) -> pl.DataFrame:
     )
 
 
-def _usable(panels: Sequence[Panel]) -> list[Panel]:
-    return [panel for panel in panels if len(panel.read_at) and panel.codes]
-
-
-def _fleet_start(panels: Sequence[Panel], otherwise: float) -> float:
-    """Day since 1970 of the first reading."""
-    return min((float(days(panel).min()) for panel in panels), default=otherwise)
-
-
-def _family(panel: Panel, evidence: Evidence, settings: Settings, kept: Checkpoint | None) -> Family:
-    learn_hours, moving = relearning_hours(panel, evidence.corrections), patterns(panel, evidence)
-    terms = terms_digest(panel, learn_hours, moving, settings.false_alarms_per_vehicle_year)
-    settled = settled_rows(panel, days(panel), learn_hours)
-    start = None
-    if kept and panel.family in kept.families:
-        start = start_of(panel, kept.families[panel.family], settled, until=kept.until, terms=terms)
-    start = start or Start.blank(panel)
-    return Family(panel=panel, learn_hours=learn_hours, moving=moving, terms=terms, settled=settled, start=start)
-
-
-def _known(families: Sequence[Family], kept: Checkpoint | None) -> list[Normal]:
-    """The first blocks of what was learned, if no family's past has changed; families learn from each other."""
-    before = [family.start.kept for family in families if family.start.kept]
-    if not kept or len(before) < len(families) or len(before) < len(kept.families):
-        return []
-    blocks = min((family.settled_blocks for family in before), default=0)
-    return [known_normal(family, now.panel, blocks) for family, now in zip(before, families, strict=True)]
-
-
-def _confirmed(family: Family, normal: Normal, kept: Checkpoint | None) -> Start:
-    """Where the family goes on; at its first reading where the normal of its past has changed."""
-    if kept and still_normal(family.start, family.panel, normal, kept.until):
-        return family.start
-    return Start.blank(family.panel)
-
-
-def _bands(
-    panel: Panel, normal: Normal, learn_hours: Float64s, *, fleet_start: float, settings: Settings, followed: int
-) -> Bands:
+def _bands(family: Family, normal: Normal, *, fleet_start: float, settings: Settings, followed: int) -> Bands:
     """Not yet filled; each direction that is followed has its share of the promise, as a correction has."""
+    panel = family.panel
     weeks = int((days(panel).max() - fleet_start) // WEEK) + 1
     kinds, names = changes(panel.calibration, panel.row_start)[1], groups_of(panel)[2]
     limit = threshold(
@@ -234,7 +159,7 @@ def _bands(
     )
     return Bands(
         normal=normal,
-        learn_hours=learn_hours,
+        learn_hours=family.learn_hours,
         threshold=limit,
         widening=widenings(limit),
         start=fleet_start,

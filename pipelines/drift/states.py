@@ -134,7 +134,7 @@ def _held_newest(held: HeldReadings, panel: Panel) -> Int64s:
 
 def _family_states(family: Newest, cells: _Cells, held: HeldReadings) -> pl.DataFrame:
     """Rows of one family, by `CELL`; without vehicles that are not in service."""
-    panel, drift, found, sigma = family.panel, family.drift, family.alarms, family.sigma
+    panel, drift, alarms, sigma = family.panel, family.drift, family.alarms, family.sigma
     last = drift.panel.row_start[1:] - 1
     expected, deviation, z, leeway = (
         rows.T[:, last] for rows in (drift.expected, drift.deviation, drift.z, drift.leeway)
@@ -146,7 +146,7 @@ def _family_states(family: Newest, cells: _Cells, held: HeldReadings) -> pl.Data
     outside = alarm & (np.abs(deviation) > margin)
     # A correction that was not read lately was judged by the band of its last reading.
     margin = np.where(alarm | relearning, margin, np.maximum(margin, np.abs(deviation)))
-    moving = np.abs(found.rate) >= MOVING_SIGMAS * sigma
+    moving = np.abs(alarms.rate) >= MOVING_SIGMAS * sigma
     state = np.full(alarm.shape, STATES.index("steady"))
     state[outside] = STATES.index("outside")
     state[alarm & (moving | ~outside)] = STATES.index("drifting")
@@ -161,18 +161,18 @@ def _family_states(family: Newest, cells: _Cells, held: HeldReadings) -> pl.Data
         "band_high": expected + margin,
         "deviation": deviation,
         "z": z,
-        "rate_per_30d": found.rate,
-        "rate_per_1000km": found.rate_per_1000km,
+        "rate_per_30d": alarms.rate,
+        "rate_per_1000km": alarms.rate_per_1000km,
         "leeway_pct": leeway,
     }
     times = {
-        "alarm_at": found.alarm_at,
-        "onset_at": found.onset_at,
-        "onset_low": found.onset_low,
-        "onset_high": found.onset_high,
-        "limit_at_p10": found.limit_p10,
-        "limit_at_p50": found.limit_p50,
-        "limit_at_p90": found.limit_p90,
+        "alarm_at": alarms.alarm_at,
+        "onset_at": alarms.onset_at,
+        "onset_low": alarms.onset_low,
+        "onset_high": alarms.onset_high,
+        "limit_at_p10": alarms.limit_p10,
+        "limit_at_p50": alarms.limit_p50,
+        "limit_at_p90": alarms.limit_p90,
         "changed_at": np.where(state == STATES.index("steady"), family.changed["day"], np.nan),
     }
     frame = pl.DataFrame(

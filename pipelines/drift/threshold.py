@@ -7,8 +7,7 @@ from pipelines.handover import Float64s
 # Rate of false alarms a series and reading = share * exp(-threshold), by what the noise remembers from one reading
 # to the next: the test on pure noise of its own model, whose level it allows the least wander
 # (tests/benchmarks/drift_threshold.py; alike at thresholds of 7, 8 and 9).
-REMEMBERED = (0.0, 0.3, 0.5, 0.8, 0.9, 0.97)
-SHARES = (0.53, 0.73, 0.87, 0.96, 0.75, 0.5)
+REMEMBERED, SHARES = (0.0, 0.3, 0.5, 0.8, 0.9, 0.97), (0.53, 0.73, 0.87, 0.96, 0.75, 0.5)
 
 
 def threshold(

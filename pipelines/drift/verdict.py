@@ -12,7 +12,7 @@ from pipelines.drift.carry_over import beyond, departure, is_home, on_the_way, s
 from pipelines.drift.harm import is_far, is_harmless, is_near_again, levelled_off, way_used
 from pipelines.drift.level_filter import begin
 
-WITHIN = 1.001  # steps within which readings may be of one value, with room for single precision
+WITHIN = 1.001  # steps within which readings may be of one value, with room for single precision; numerical
 LEAST_OWN = 2.0  # evidence of its own that a change needs which others bear out: two sds; judgement
 REGAINED = 0.25  # variance that a level gains when its alarm is over, as a share of that between vehicles; judgement
 

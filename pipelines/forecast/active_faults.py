@@ -7,7 +7,7 @@ from pipelines.forecast.origins import Origins, read_days
 from pipelines.forecast.outcomes import PREVENTIVE, Record, Stamps, days, stamps
 from pipelines.handover import Bools, Evidence, FamilyDrift, Float64s, History, Int64s
 
-MENDED_DAYS = 7.0  # what a correction reads so soon after work on its part may be from before
+MENDED_DAYS = 7.0  # what a correction reads so soon after work on its part may be from before; judgement
 
 
 class ActiveFaults:
@@ -68,11 +68,11 @@ class Mended:
     def just(self, origins: Origins, family: FamilyDrift) -> Bools:
         """Corrections with one reading at most, or a week, since work on their part, [n, C]."""
         since = just_now(origins, family)
-        found = np.zeros((len(origins), len(family.panel.codes)), dtype=np.bool_)
+        is_mended = np.zeros((len(origins), len(family.panel.codes)), dtype=np.bool_)
         for place, code in enumerate(family.panel.codes):
             for part in self.work.keys() & self.parts.get(code, []):
-                found[:, place] |= self.work[part].last_until(origins.vehicle, origins.at) > since
-        return found
+                is_mended[:, place] |= self.work[part].last_until(origins.vehicle, origins.at) > since
+        return is_mended
 
 
 def just_now(origins: Origins, family: FamilyDrift) -> Float64s:

@@ -14,9 +14,9 @@ from pipelines.forecast.past import Past
 from pipelines.forecast.time_grid import AT_HORIZON, HORIZONS, within_horizons
 from pipelines.wording import day_words, percent
 
-EVEN = 0.5  # the chance that a limit date's median stands for
-HEADED = 0.5  # chance of a first passage within 90 days from which past vehicles count as headed for a limit
-FEWEST_VEHICLES = 5  # that a share is told of
+EVEN = 0.5  # the chance that a limit date's median stands for; definition
+HEADED = 0.5  # chance of a first passage within 90 days from which past vehicles count as headed for a limit; judgement
+FEWEST_VEHICLES = 5  # that a share is told of; judgement
 HEADED_FOR, SET_A_FAULT = "headed for a limit", "headed for a limit and set a fault"
 
 

@@ -18,11 +18,12 @@ from pipelines.forecast.time_grid import AT_HORIZON, ENDS, odds_of_hazard
 from pipelines.handover import Float64s
 
 BASE_MODELS = ("unlearned", "leeway", "few", "all", "newest")
-FEWEST_FAULTS = 4  # to learn a hazard at all: four fifths of the fewest that any forecast is learned from
-SOON = AT_HORIZON[1] + 1  # steps: readings within 30 days of a fault show what failing looks like
+FEWEST_FAULTS = 4  # to learn a hazard at all: four fifths of the fewest that any forecast is learned from; judgement
+SOON = AT_HORIZON[1] + 1  # steps: readings within 30 days of a fault show what failing looks like; judgement
 ALONE = (("leeway used", "worked on lately"), ())
 FEW = (("leeway used", "evidence of straying", "worked on lately"), ("leeway used by then", "first passage then"))
-BELIEFS = (1.0, 1.0, 4.0)  # in few figures: a unit of log odds a standard deviation; in the many half of that
+# In few figures: a unit of log odds a standard deviation; in the many half of that; judgement.
+BELIEFS = (1.0, 1.0, 4.0)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -11,8 +11,8 @@ from pipelines.forecast.scores import remaining_survival
 from pipelines.forecast.time_grid import BEGINS, ENDS
 from pipelines.handover import Float64s, Int64s
 
-LARGEST_WEIGHT = 10.0
-STRATA_SHARES = (0.5, 0.8, 0.9, 0.95, 0.98, 0.995)
+LARGEST_WEIGHT = 10.0  # of one row, so that none speaks for many; judgement
+STRATA_SHARES = (0.5, 0.8, 0.9, 0.95, 0.98, 0.995)  # quantiles of risk between which censoring is one; judgement
 
 
 def risk_strata(risk: Float64s) -> Int64s:
@@ -47,10 +47,13 @@ def repair_weights(outcomes: Outcomes, strata: Int64s) -> Float64s:
     ends = np.minimum(np.minimum(outcomes.fault, outcomes.unseen), ENDS[-1])
     weights = np.zeros((len(ends), len(BEGINS)))
     for stratum in np.unique(strata):
-        mine = (strata == stratum) & ~outcomes.found_late
-        seen, censored = np.minimum(outcomes.repair, ends)[mine], (outcomes.repair < ends)[mine].astype(np.float64)
+        in_stratum = (strata == stratum) & ~outcomes.found_late
+        seen, censored = (
+            np.minimum(outcomes.repair, ends)[in_stratum],
+            (outcomes.repair < ends)[in_stratum].astype(np.float64),
+        )
         in_sight = remaining_survival(seen, censored, BEGINS)
-        weights[mine] = 1 / np.maximum(in_sight, 1 / LARGEST_WEIGHT)
+        weights[in_stratum] = 1 / np.maximum(in_sight, 1 / LARGEST_WEIGHT)
     return weights
 
 
@@ -58,8 +61,8 @@ def _inverse_shares_in_sight(hidden: Float64s, ends: Float64s, outcomes: Outcome
     """1 / the share of each row's stratum that was not hidden before the row ends, at most LARGEST_WEIGHT, [n]."""
     weights = np.zeros(len(ends))
     for stratum in np.unique(strata):
-        mine = (strata == stratum) & ~outcomes.found_late
-        seen, censored = np.minimum(hidden, ends)[mine], (hidden < ends)[mine].astype(np.float64)
-        in_sight = remaining_survival(seen, censored, ends[mine] - 1e-6)
-        weights[mine] = 1 / np.maximum(in_sight, 1 / LARGEST_WEIGHT)
+        in_stratum = (strata == stratum) & ~outcomes.found_late
+        seen, censored = np.minimum(hidden, ends)[in_stratum], (hidden < ends)[in_stratum].astype(np.float64)
+        in_sight = remaining_survival(seen, censored, ends[in_stratum] - 1e-6)
+        weights[in_stratum] = 1 / np.maximum(in_sight, 1 / LARGEST_WEIGHT)
     return weights

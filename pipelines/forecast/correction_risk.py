@@ -26,11 +26,11 @@ def learn_risks(lead: Int64s, sides: int, expected: Float64s, faults: Float64s, 
     """
     led = lead >= 0
     place = fold[led] * sides + lead[led]
-    seen, told = (
+    seen, foretold = (
         np.bincount(place, weights=part[led], minlength=FOLDS * sides).reshape(FOLDS, sides)
         for part in (faults, expected)
     )
-    risk: Float64s = np.log((seen.sum(axis=0) - seen + BELIEF) / (told.sum(axis=0) - told + BELIEF))
+    risk: Float64s = np.log((seen.sum(axis=0) - seen + BELIEF) / (foretold.sum(axis=0) - foretold + BELIEF))
     return risk
 
 

@@ -7,7 +7,7 @@ import numpy as np
 
 from pipelines.handover import Float32s, Float64s, Int64s
 
-FOLDS = 5
+FOLDS = 5  # of vehicles: each is judged by what the others show; judgement
 
 
 def learn_direction(deviations: Float32s, fault: Float64s, weight: Float64s, *, faults: float) -> Float64s:

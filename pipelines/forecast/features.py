@@ -18,15 +18,15 @@ from pipelines.handover import Bools, Drift, Evidence, FamilyDrift, Float32s, Fl
 from pipelines.history.since_reading import SinceReading
 from pipelines.learning_blocks import block_starts
 
-FARTHEST_DAYS = 730.0
-FAMILY_SAMPLE = 20_000  # rows that tell a family's spread
-ROWS_AT_ONCE = 50_000
-SMALLEST_HAZARD = 1e-5  # faults a day
+FARTHEST_DAYS = 730.0  # beyond which days say no more; judgement
+FAMILY_SAMPLE = 20_000  # rows that tell a family's spread; for speed
+ROWS_AT_ONCE = 50_000  # for speed: what lies in memory
+SMALLEST_HAZARD = 1e-5  # faults a day; numerical
 LATELY_WORKED_DAYS = 7.0  # half of what the readings announced is old news by then: a week's readings; judgement
-RISKY_SEVERITY = 0.6  # of an alarm threshold
-RISKY_LEEWAY = 50.0  # %
-NOT_SCORED = -float(np.log10(0.5))  # rarity of a vehicle whose likeness is not known
-BEFORE_DAYS = 30.0  # how far back the change of a reading is taken from
+RISKY_SEVERITY = 0.6  # of an alarm threshold; judgement
+RISKY_LEEWAY = 50.0  # %; judgement
+NOT_SCORED = -float(np.log10(0.5))  # rarity of a vehicle whose likeness is not known; derived
+BEFORE_DAYS = 30.0  # how far back the change of a reading is taken from; judgement
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -285,8 +285,8 @@ def _lately_and_change(
 
 
 def _compressed(spreads: Float32s) -> Float32s:
-    found: Float32s = np.arcsinh(np.nan_to_num(np.clip(spreads, -10.0, 10.0)))
-    return found
+    compressed: Float32s = np.arcsinh(np.nan_to_num(np.clip(spreads, -10.0, 10.0)))
+    return compressed
 
 
 def _family_levels(family: FamilyDrift, rows: Int64s) -> tuple[Float32s, Float32s]:
@@ -314,8 +314,8 @@ def straying_of(origins: Origins, drift: Drift) -> tuple[Float64s, Float64s]:
     """(severity, least leeway in %) of each origin by the drift stage, whatever stands already, each [n]."""
     severity, leeway = np.zeros(len(origins)), np.full(len(origins), 100.0)
     for index, family in enumerate(drift.families):
-        mine = np.flatnonzero(origins.family == index)
-        for some in np.array_split(mine, 1 + len(mine) // ROWS_AT_ONCE):
+        of_family = np.flatnonzero(origins.family == index)
+        for some in np.array_split(of_family, 1 + len(of_family) // ROWS_AT_ONCE):
             rows = origins.row[some]
             severity[some] = np.nan_to_num(family.evidence[rows] / family.threshold).max(axis=1, initial=0.0)
             leeway[some] = np.nan_to_num(family.leeway[rows], nan=100.0).min(axis=1, initial=100.0)
@@ -343,10 +343,10 @@ def _reading_keys(origins: Origins, drift: Drift) -> pl.DataFrame:
     ids = np.empty(len(origins), dtype=object)
     read_at = np.empty(len(origins), dtype="datetime64[us]")
     for index, family in enumerate(drift.families):
-        mine = origins.family == index
-        local = np.searchsorted(family.panel.row_start, origins.row[mine], side="right") - 1
-        ids[mine] = np.array(family.panel.vehicles, dtype=object)[local] if len(local) else ids[mine]
-        read_at[mine] = family.panel.read_at[origins.row[mine]]
+        of_family = origins.family == index
+        local = np.searchsorted(family.panel.row_start, origins.row[of_family], side="right") - 1
+        ids[of_family] = np.array(family.panel.vehicles, dtype=object)[local] if len(local) else ids[of_family]
+        read_at[of_family] = family.panel.read_at[origins.row[of_family]]
     return pl.DataFrame(
         {
             "vehicle_id": pl.Series(ids.tolist(), dtype=pl.String),
@@ -359,8 +359,8 @@ def _outlier_scores(origins: Origins, outliers: Outliers) -> Float64s:
     """-log10 of the share of healthy vehicle-weeks as unlike; 0.3 (as good as half) where not scored."""
     scores = np.full(len(origins), 0.5)
     for index in np.unique(origins.family):
-        mine = origins.family == index
-        scores[mine] = np.nan_to_num(outliers.score_rows(int(index), origins.row[mine]), nan=0.5)
+        of_family = origins.family == index
+        scores[of_family] = np.nan_to_num(outliers.score_rows(int(index), origins.row[of_family]), nan=0.5)
     rarity: Float64s = -np.log10(np.clip(1 - scores, 1e-4, 1.0))
     return rarity
 

@@ -15,7 +15,7 @@ from pipelines.forecast.time_grid import ENDS, MIDDLES
 from pipelines.forecast.trend import MOST, SLOPE_SHARE, line, newest_readings, noise_variance, since_jump
 from pipelines.handover import Bools, FamilyDrift, Float64s, Int64s
 
-NO_MARGIN = -99.0  # of a row without evidence; any number below what can be
+NO_MARGIN = -99.0  # of a row without evidence; any number below what can be; definition
 LONGEST_DAYS = 3650.0  # to a limit; farther, or never: judgement
 LEAST_SHARE = 1e-3  # belief in a jump, or in none, below which it is not followed; judgement
 # Summary of a row. leeway, newest_leeway: least, %, by the drift stage and by the line through the newest readings.

@@ -230,16 +230,16 @@ def _references(past: Past, features: Features) -> dict[str, Float64s]:
     place["largest_deviation"] = past.features.names.index("largest deviation")
     days, faults = past.watched(past.now)
     rows, distinct = days.sum(axis=1) > 0, past.distinct_faults(faults.sum(axis=1) > 0)
-    found = {}
+    by_method = {}
     for name, column in place.items():
         if not distinct:
             unknowing = 1 - np.exp(-past.prior.rate * np.array(HORIZONS) / 365.25)
-            found[name] = np.broadcast_to(unknowing, (len(features.values), len(HORIZONS)))
+            by_method[name] = np.broadcast_to(unknowing, (len(features.values), len(HORIZONS)))
             continue
         then, now = (
             Signs(now=some.values[:, [column]], rising=np.array([1]), ahead=some.ahead[:, :, :0])
             for some in (past.features.take(rows), features)
         )
         hazard = learn_linear(then, days[rows], faults[rows], distinct=distinct, belief=1.0)
-        found[name] = within_horizons(np.exp(hazard.log_hazard(now)))
-    return found
+        by_method[name] = within_horizons(np.exp(hazard.log_hazard(now)))
+    return by_method

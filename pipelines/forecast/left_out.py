@@ -14,8 +14,8 @@ def left_out_at(origins: Origins, family: FamilyDrift, since: SinceReading | Non
     if since is None:
         return np.zeros((len(origins), len(panel.codes)), dtype=np.bool_)
     local = np.searchsorted(panel.row_start, origins.row, side="right") - 1
-    found: Bools = since.left_out(panel.vehicles, panel.codes)[local]
-    return found
+    is_left_out: Bools = since.left_out(panel.vehicles, panel.codes)[local]
+    return is_left_out
 
 
 def without(summaries: np.ndarray, family: FamilyDrift, rows: Int64s, left_out: Bools) -> np.ndarray:
@@ -27,16 +27,16 @@ def without(summaries: np.ndarray, family: FamilyDrift, rows: Int64s, left_out: 
         rows: Readings, indices into the panel, [n].
         left_out: Corrections that say nothing there, [n, C].
     """
-    told = summaries.copy()
+    cut = summaries.copy()
     some = np.flatnonzero(left_out.any(axis=1))
     if not len(some):
-        return told
+        return cut
     silent = left_out[some] | np.isnan(family.z[rows[some]])
     size = np.sort(np.where(silent, 0.0, np.abs(family.z[rows[some]])), axis=1)
     evidence = np.where(silent, 0.0, np.nan_to_num(family.evidence[rows[some]]))
-    told["largest"][some] = size[:, -1]
-    told["second"][some] = size[:, -2] if size.shape[1] > 1 else 0.0
-    told["margin"][some] = np.where(silent, NO_MARGIN, evidence - family.threshold).max(axis=1)
-    told["severity"][some] = (evidence / family.threshold).max(axis=1)
-    told["alarms"][some] = (family.alarm[rows[some]] & ~silent).sum(axis=1)
-    return told
+    cut["largest"][some] = size[:, -1]
+    cut["second"][some] = size[:, -2] if size.shape[1] > 1 else 0.0
+    cut["margin"][some] = np.where(silent, NO_MARGIN, evidence - family.threshold).max(axis=1)
+    cut["severity"][some] = (evidence / family.threshold).max(axis=1)
+    cut["alarms"][some] = (family.alarm[rows[some]] & ~silent).sum(axis=1)
+    return cut

@@ -10,10 +10,10 @@ from pipelines.forecast.origins import read_days
 from pipelines.handover import FamilyDrift, Float32s, Float64s, Int64s
 from pipelines.learning_blocks import block_starts
 
-LATELY_DAYS = 10.0  # readings no older are averaged, where a vehicle is read more often than weekly ...
-MOST_READINGS = 10  # ... this many at the most
-FARTHEST = 10.0  # spreads, at which figures are cut: one misread value must not speak for a vehicle
-SAMPLE = 20_000  # rows that tell a family's spread
+LATELY_DAYS = 10.0  # readings no older are averaged, where a vehicle is read more often than weekly; judgement
+MOST_READINGS = 10  # this many at the most; judgement
+FARTHEST = 10.0  # spreads, at which figures are cut: one misread value must not speak for a vehicle; judgement
+SAMPLE = 20_000  # rows that tell a family's spread; for speed
 
 
 def newest_readings(family: FamilyDrift, rows: Int64s) -> Float32s:
@@ -38,10 +38,10 @@ def newest_readings(family: FamilyDrift, rows: Int64s) -> Float32s:
         if not len(near):
             break
         at = row[near]
-        own = (panel.values[at] - family.expected[at]) / (family.sigma * family.scale[at])
-        both = np.concatenate([own, (panel.values[at] - centre) / spread], axis=1)
+        spreads = (panel.values[at] - family.expected[at]) / (family.sigma * family.scale[at])
+        both = np.concatenate([spreads, (panel.values[at] - centre) / spread], axis=1)
         total[near] += np.nan_to_num(np.clip(both, -FARTHEST, FARTHEST))
-        count[near] += np.isfinite(own)
+        count[near] += np.isfinite(spreads)
     mean: Float32s = total / np.tile(np.maximum(count, 1), 2)
     return mean
 

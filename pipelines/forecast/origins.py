@@ -8,8 +8,8 @@ import numpy as np
 from pipelines.forecast.outcomes import SPAN, Record
 from pipelines.handover import Drift, FamilyDrift, Float64s, Int64s
 
-EVERY_DAYS = 7.0  # the rhythm that work is planned in
-STALEST_DAYS = 60.0  # a reading older than this says too little to learn from
+EVERY_DAYS = 7.0  # the rhythm that work is planned in; judgement
+STALEST_DAYS = 60.0  # a reading older than this says too little to learn from; judgement
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -90,11 +90,11 @@ def thinned(origins: Origins, stratum: Int64s, most: Sequence[int], *, seed: int
     rng = np.random.default_rng(seed)
     weight, drawn = origins.weight.copy(), []
     for number, room in enumerate(most):
-        mine = np.flatnonzero(stratum == number)
-        if len(mine) > room:
-            weight[mine] *= len(mine) / room
-            mine = rng.choice(mine, size=room, replace=False)
-        drawn.append(mine)
+        in_stratum = np.flatnonzero(stratum == number)
+        if len(in_stratum) > room:
+            weight[in_stratum] *= len(in_stratum) / room
+            in_stratum = rng.choice(in_stratum, size=room, replace=False)
+        drawn.append(in_stratum)
     return origins.weighted(weight).take(np.sort(np.concatenate(drawn)))
 
 

@@ -17,9 +17,10 @@ import polars as pl
 from pipelines.handover import Evidence, Float64s, History, Int64s
 
 PREVENTIVE = ("cleaning", "adjustment", "repair", "replacement", "module_replacement", "programming", "reset")
-FOR_EVER = datetime(9999, 1, 1, tzinfo=UTC)
-SPAN = 1e6  # days; vehicle number x SPAN + day orders rows by vehicle, then time, to a fifth of a second
-MEMORY_MOSTLY_READ = 0.5  # share of readings that looked into the fault memory, below which no code means no fault
+FOR_EVER = datetime(9999, 1, 1, tzinfo=UTC)  # after any reading: definition
+SPAN = 1e6  # days; vehicle number x SPAN + day orders rows by vehicle, then time, to a fifth of a second; numerical
+# Share of readings that looked into the fault memory, below which no code means no fault; judgement.
+MEMORY_MOSTLY_READ = 0.5
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -54,8 +55,8 @@ class Stamps:
             return np.full(len(place), missing)
         inside = (place >= 0) & (place < len(self.at))
         safe = np.where(inside, place, 0)
-        found: Float64s = np.where(inside & (self.vehicle[safe] == vehicle), self.at[safe], missing)
-        return found
+        value: Float64s = np.where(inside & (self.vehicle[safe] == vehicle), self.at[safe], missing)
+        return value
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -170,14 +171,14 @@ def outcomes(record: Record, vehicle: Int64s, at: Float64s, last_read: Float64s)
     fault = record.faults.first_after(vehicle, at)
     place = np.searchsorted(record.faults.vehicle * SPAN + record.faults.at, vehicle * SPAN + at, side="right") - 1
     before = record.faults.last_until(vehicle, at)
-    found = record.found[np.maximum(place, 0)] if len(record.found) else np.zeros(len(at))
+    found_at = record.found[np.maximum(place, 0)] if len(record.found) else np.zeros(len(at))
     lost = record.memory_losses.first_after(vehicle, at)
     unseen = np.minimum(np.minimum(record.known_until[vehicle], record.retired[vehicle]), lost)
     return Outcomes(
         fault=fault - at,
         repair=record.repairs.first_after(vehicle, at) - at,
         unseen=np.maximum(unseen - at, 0.0),
-        found_late=(before > last_read) & (found > at),
+        found_late=(before > last_read) & (found_at > at),
     )
 
 

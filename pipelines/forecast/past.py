@@ -12,7 +12,7 @@ from pipelines.forecast.prior import PriorHazard, learn_prior
 from pipelines.forecast.time_grid import BEGINS, DAYS, ENDS, within_horizons
 from pipelines.handover import Bools, Drift, Evidence, Float64s, History, Outliers
 
-MOST_ORIGINS = (8_000, 8_000, 5_000)  # before a fault; straying or near a limit; quiet
+MOST_ORIGINS = (8_000, 8_000, 5_000)  # before a fault; straying or near a limit; quiet; for speed
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -12,11 +12,11 @@ from pipelines.forecast.outcomes import Outcomes
 from pipelines.forecast.time_grid import AT_HORIZON, ENDS, hazard_of, within_horizons
 from pipelines.handover import Float64s
 
-PRIOR_FAULTS = 0.5  # Jeffreys' prior of a Poisson rate
+PRIOR_FAULTS = 0.5  # Jeffreys' prior of a Poisson rate; derived
 PRIOR_YEARS = 2.0  # a fault in four vehicle-years, where nothing at all is known: judgement
 RISK_POWER = 2.0  # by which the rate grows with leeway used; with evidence it grows in proportion: judgement
 AGEING_DOUBT = 0.5  # standard deviation of the log of how risk grows with age, that is no growth at first: judgement
-AGEING = np.geomspace(0.5, 8.0, 57)  # Weibull shapes tried
+AGEING = np.geomspace(0.5, 8.0, 57)  # Weibull shapes tried; numerical
 PASSAGE_TRUST = 0.5  # share of first passages that come true; the rest level off before: judgement
 PASSAGE_DOUBT = 0.8  # standard deviation of the log odds of a first passage that no fault has confirmed: judgement
 

@@ -3,8 +3,8 @@
 import numpy as np
 import polars as pl
 
-LEVELS = (0.0, 0.01, 0.02, 0.05, 0.1, 0.2, 0.35, 0.5, 0.75, 1.0)
-NINETY = 1.645  # standard deviations on either side that hold 90 %
+LEVELS = (0.0, 0.01, 0.02, 0.05, 0.1, 0.2, 0.35, 0.5, 0.75, 1.0)  # of chances that are shown together; judgement
+NINETY = 1.645  # standard deviations on either side that hold 90 %; derived
 
 
 def reliability_curve(rows: pl.DataFrame) -> pl.DataFrame:

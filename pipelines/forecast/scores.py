@@ -9,8 +9,8 @@ from sklearn.isotonic import IsotonicRegression
 
 from pipelines.handover import Float64s
 
-SMALLEST = 1e-6
-LIGHT = 1e-5  # belief in a perfect line, against a weight of 1 for all rows together
+SMALLEST = 1e-6  # numerical
+LIGHT = 1e-5  # belief in a perfect line, against a weight of 1 for all rows together; numerical
 
 
 def log_odds(probability: Float64s) -> Float64s:
@@ -92,8 +92,8 @@ def decompose(forecast: Float64s, fault: Float64s, weight: Float64s) -> Decompos
 
     Source: Dimitriadis, Gneiting and Jordan (2021), Stable reliability diagrams for probabilistic classifiers.
     """
-    told = np.round(forecast, 12)  # the library treats values closer than that as one, but not when it predicts
-    recalibrated = IsotonicRegression(y_min=0, y_max=1).fit(told, fault, weight).predict(told)
+    rounded = np.round(forecast, 12)  # the library treats values closer than that as one, but not when it predicts
+    recalibrated = IsotonicRegression(y_min=0, y_max=1).fit(rounded, fault, weight).predict(rounded)
     rate = np.average(fault, weights=weight)
     best, base = brier(recalibrated, fault, weight), float(rate * (1 - rate))
     return Decomposition(

@@ -23,12 +23,12 @@ from pipelines.forecast.time_grid import DAYS, MIDDLES, hazard_of_odds, horizon_
 from pipelines.handover import Bools, Float64s, Int64s
 from pipelines.threads import in_threads
 
-CUTS = (0.6, 0.8)
-FEWEST_FAULTS = 5  # distinct ones, to learn at all
-SLICE_DAYS = 91.0  # person-time is sliced by quarters to see whether the level of faults moves
+CUTS = (0.6, 0.8)  # shares of the past at which later weeks begin; judgement
+FEWEST_FAULTS = 5  # distinct ones, to learn at all; judgement
+SLICE_DAYS = 91.0  # person-time is sliced by quarters to see whether the level of faults moves; judgement
 STEADINESS = 0.15  # standard deviation of log(observed / expected) between quarters beforehand: judgement,
-STEADINESS_FAULTS = 20.0  # it counts as many faults
-NINETY = float(ndtri(0.95))
+STEADINESS_FAULTS = 20.0  # it counts as many faults; judgement
+NINETY = float(ndtri(0.95))  # sds on either side that hold 90 %: derived
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -79,7 +79,7 @@ def learn_hazard(past: Past) -> StackedHazard | None:
     with threadpool_limits(1):  # the fits are small, and threads that wait for each other cost more than they save
         base_models = learn_base_models(past, until=past.now)
         parts = [_out_of_fold(past), _out_of_time(past, np.quantile(times, CUTS))]
-    announced, judged = np.concatenate([told for told, _ in parts]), np.concatenate([rows for _, rows in parts])
+    announced, judged = np.concatenate([log_odds for log_odds, _ in parts]), np.concatenate([rows for _, rows in parts])
     later_faults = past.distinct_faults(np.isin(np.arange(len(days)), parts[1][1]) & (faults.sum(axis=1) > 0))
     if base_models is None or not len(judged):
         return None
@@ -87,7 +87,9 @@ def learn_hazard(past: Past) -> StackedHazard | None:
     stacking = stack(announced, *known, past.origins.vehicle[judged], steady=base_models.steady, distinct=len(times))
     even = stacking.log_hazard(announced)
     level, doubt, recent = _level(np.exp(even), *known, past.now - past.origins.at[judged], distinct=len(times))
-    alone = [np.log(np.exp(base_models.steady) + hazard_of_odds(told)[0]) for told in np.moveaxis(announced, 2, 0)]
+    alone = [
+        np.log(np.exp(base_models.steady) + hazard_of_odds(log_odds)[0]) for log_odds in np.moveaxis(announced, 2, 0)
+    ]
     columns = [*alone, even]
     return StackedHazard(
         base_models=base_models, stacking=stacking, level=level, doubt=doubt, faults=len(times),
@@ -122,8 +124,8 @@ def _judged(past: Past, parts: list[tuple[Past, float, Bools]]) -> tuple[Float64
             return np.empty((0, len(DAYS), len(BASE_MODELS))), rows[:0]
         return base_models.announced(past.features.take(rows)), rows
 
-    told, rows = zip(*in_threads(judge, parts), strict=True)
-    return np.concatenate(told), np.concatenate(rows)
+    log_odds, rows = zip(*in_threads(judge, parts), strict=True)
+    return np.concatenate(log_odds), np.concatenate(rows)
 
 
 def _loss(log_hazard: Float64s, days: Float64s, faults: Float64s) -> float:

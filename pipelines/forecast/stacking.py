@@ -14,11 +14,11 @@ from pipelines.forecast.learners import HIGHEST, LOWEST
 from pipelines.forecast.time_grid import DAYS, MIDDLES, hazard_of_odds, horizon_sums
 from pipelines.handover import Float64s, Int64s
 
-BELIEF_IN_LEVEL = 4.0  # faults, that the base models' level is right: half a unit of log hazard
-BELIEF_IN_SLOPE = 16.0  # that the weights sum to 1
-BELIEF_IN_SHARES = 2.0  # that each candidate has the same weight
+BELIEF_IN_LEVEL = 4.0  # faults, that the base models' level is right: half a unit of log hazard; judgement
+BELIEF_IN_SLOPE = 16.0  # that the weights sum to 1; judgement
+BELIEF_IN_SHARES = 2.0  # that each candidate has the same weight; judgement
 BEND: Float64s = np.log(MIDDLES) - np.log(MIDDLES).mean()
-LEAD = 3  # figures of the line before the weights
+LEAD = 3  # figures of the line before the weights; definition
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,8 +60,8 @@ class Stack:
         return variance
 
     def _together(self, announced: Float64s) -> Float64s:
-        found: Float64s = self.centre + self.line[1] + self.line[2] * BEND + (announced - self.centre) @ self.weights
-        return np.clip(found, LOWEST, HIGHEST)
+        odds: Float64s = self.centre + self.line[1] + self.line[2] * BEND + (announced - self.centre) @ self.weights
+        return np.clip(odds, LOWEST, HIGHEST)
 
 
 def stack(
@@ -100,9 +100,9 @@ def stack(
         hazard, flat, share = parts(line)
         expected = exposure * hazard
         error = expected - hits
-        told = error * share
+        shared = error * share
         gradient = np.concatenate(
-            [[(error * flat).sum(), told.sum(), (told @ BEND).sum()], np.einsum("nl,nlm->m", told, figures)]
+            [[(error * flat).sum(), shared.sum(), (shared @ BEND).sum()], np.einsum("nl,nlm->m", shared, figures)]
         )
         away = line - equal
         return float((expected - hits * np.log(hazard)).sum() + 0.5 * away @ belief @ away), gradient + belief @ away

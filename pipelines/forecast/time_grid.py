@@ -4,13 +4,15 @@ import numpy as np
 
 from pipelines.handover import Float64s
 
-HORIZONS = (7, 30, 90)  # days, those published
-ENDS: Float64s = np.array([7.0, 14.0, 22.0, 30.0, 45.0, 60.0, 75.0, 90.0])  # d ahead, where each step ends, [L]
-BEGINS: Float64s = np.concatenate([[0.0], ENDS[:-1]])  # [L]
+HORIZONS = (7, 30, 90)  # days, those published; definition
+# D ahead, where each step ends, [L]; judgement.
+ENDS: Float64s = np.array([7.0, 14.0, 22.0, 30.0, 45.0, 60.0, 75.0, 90.0])
+BEGINS: Float64s = np.concatenate([[0.0], ENDS[:-1]])  # [L]; derived
 DAYS: Float64s = ENDS - BEGINS  # [L]
-MIDDLES: Float64s = (BEGINS + ENDS) / 2  # [L]
+MIDDLES: Float64s = (BEGINS + ENDS) / 2  # [L]; derived
 AT_HORIZON = np.searchsorted(ENDS, HORIZONS)  # the step that ends at each horizon, [3]
-KNOTS: Float64s = np.array([0.0, 3.0, len(ENDS) - 1.0])  # steps between which weights slide: week, month, quarter
+# Steps between which weights slide: week, month, quarter; judgement.
+KNOTS: Float64s = np.array([0.0, 3.0, len(ENDS) - 1.0])
 SLIDE: Float64s = np.stack([np.interp(np.arange(len(ENDS)), KNOTS, unit) for unit in np.eye(len(KNOTS))])  # [K, L]
 
 

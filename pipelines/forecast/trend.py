@@ -9,9 +9,9 @@ import math
 
 import numba
 
-WINDOW_DAYS = 45.0  # readings no older make the lines ...
-FEWEST, MOST = 4, 45  # ... at least so many, up to OLDEST_DAYS, and at most
-OLDEST_DAYS = 120.0
+WINDOW_DAYS = 45.0  # readings no older make the lines; judgement
+FEWEST, MOST = 4, 45  # at least so many, up to OLDEST_DAYS, and at most; judgement
+OLDEST_DAYS = 120.0  # judgement
 SLOPE_SHARE = 0.1  # of the authority per 30 days: standard deviation of slopes beforehand; judgement
 JUMPS = math.log(2.0)  # log odds against a jump beforehand; judgement
 

@@ -10,8 +10,10 @@ from pipelines.handover import Bools, Evidence, Float64s, Int64s
 from pipelines.history.counter import MISREAD, NEW_TRACK, RESTARTED, RESUMED, ZONES_H, CounterRules, Stitched, stitch
 from pipelines.history.reading_rows import MISDATED_DAYS, first_rows_after, row_starts
 
+# Hours an hour, and what a stamp may be off, in hours; seconds and minutes for hours. Judgement.
 CLOCK = CounterRules(max_rate=1.0, tolerance=0.1, zero_restart=True, factors=(1 / 60, 1 / 3600))
-KM_PER_MILE = 1.609344
+KM_PER_MILE = 1.609344  # definition
+# Judgement.
 ODOMETER = CounterRules(
     max_rate=2000 / 24,  # 2,000 km a day: two drivers by turns on open roads
     tolerance=2.0,
@@ -109,8 +111,8 @@ def _recorded_losses(rows: pl.DataFrame, evidence: Evidence, counter: Float64s, 
         tolerance=timedelta(days=MISDATED_DAYS),
         check_sortedness=False,
     ).filter(pl.col("restart_at").is_null())
-    found = first_rows_after(silent, rows, at="done_at")
-    row, done = found["row"].to_numpy(), found["done_at"].dt.timestamp("us").to_numpy() / 3.6e9
+    at_reading = first_rows_after(silent, rows, at="done_at")
+    row, done = at_reading["row"].to_numpy(), at_reading["done_at"].dt.timestamp("us").to_numpy() / 3.6e9
     contradicted = counter[row] > at[row] - done + ZONES_H  # false where the clock was not read
     mask[row[~contradicted]] = True
     return mask
@@ -130,9 +132,9 @@ def _without_clock(rows: pl.DataFrame, hours: Stitched, km: Stitched) -> tuple[F
         clocked=pl.Series(read),
     )
     clocked = pl.col("clocked").any().over("vehicle_id")
-    told = frame.filter(clocked & pl.col("km").is_not_null())
+    with_both = frame.filter(clocked & pl.col("km").is_not_null())
     usual = [
-        told.filter(pl.col("block") < max(block, 1))
+        with_both.filter(pl.col("block") < max(block, 1))
         .group_by("engine_family")
         .agg(per_km=pl.col("hours").sum() / pl.col("km").sum())
         .with_columns(block=pl.lit(block, dtype=pl.Int64))

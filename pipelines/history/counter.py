@@ -13,16 +13,17 @@ import numpy as np
 from pipelines.handover import Bools, Float64s, Int64s
 from pipelines.threads import in_threads
 
-SKIPPED, COUNTED, RESTARTED, MISREAD, NEW_TRACK, RESUMED, OTHER_UNIT = range(7)
+SKIPPED, COUNTED, RESTARTED, MISREAD, NEW_TRACK, RESUMED, OTHER_UNIT = range(7)  # what a row was: definition
 BY_GUIDE, BY_TIME = 0.5, 0.2  # trust in an hour estimated by the other counter, or by calendar time alone; judgement
-ZONES_H = 26.0  # readings may be stamped in zones up to 26 hours apart; UTC-12 to UTC+14
+ZONES_H = 26.0  # readings may be stamped in zones up to 26 hours apart; UTC-12 to UTC+14; definition
 USUAL_TIMES = 3.0  # a counter read in another unit must go on within so many times its usual rate; judgement
 
-# A track is a course that the counter was seen on: its last value there, when, total minus value, unit factor.
+# A track is a course that the counter was seen on: its last value there, when, total minus value, unit factor;
+# definition.
 VALUE, AT, OFFSET, FACTOR = range(4)
-NOW, BEFORE, DOUBT = range(3)
+NOW, BEFORE, DOUBT = range(3)  # tracks that are kept: definition
 # Sums of one vehicle at its last counted row: total, its trusted part, when, the guide then; and what the usual rates
-# come from: counted and the time it took, counted beside the guide and the guide's rise.
+# come from: counted and the time it took, counted beside the guide and the guide's rise; definition.
 TOTAL, TRUSTED, SURE_AT, SURE_GUIDE, RISEN, RISEN_TIME, GUIDED, GUIDED_BY = range(8)
 
 

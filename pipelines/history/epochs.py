@@ -21,8 +21,9 @@ PRIORITY = (
 TOLD_RESETS = ("reset", "replaced")  # kinds of events that were recorded as resets
 LEAST_EVENTS = 3  # of one kind in one family, before the family's habit counts; judgement
 EVENT_MOST = 3.0  # log-likelihood ratio that one event adds to its family's habit at most, either way; judgement
-HABIT_RATIO = 3.0  # sum of these from which on the family has, or has not, the habit of a reset: odds of 20 to 1
-SHARES = tuple(tenth / 10 for tenth in range(1, 10))  # of events that reset, where some do
+# Sum of these from which on the family has, or has not, the habit of a reset: odds of 20 to 1; judgement.
+HABIT_RATIO = 3.0
+SHARES = tuple(tenth / 10 for tenth in range(1, 10))  # of events that reset, where some do; numerical
 EXPECTED_RATIO = 3.0  # of one event that may reset, in a family whose habit is not known; judgement
 
 
@@ -43,8 +44,8 @@ def epochs(rows: pl.DataFrame, events: pl.DataFrame, evidence: Evidence, ratio: 
     """
     needed = threshold(rows)
     judged = _judged(events, rows, ratio, needed)
-    found = pl.concat([_of_events(judged, evidence), _of_values(judged, rows, ratio >= needed)])
-    return _one_each(pl.concat([_first_seen(rows), found.select(*SCHEMA)])).sort(
+    every = pl.concat([_of_events(judged, evidence), _of_values(judged, rows, ratio >= needed)])
+    return _one_each(pl.concat([_first_seen(rows), every.select(*SCHEMA)])).sort(
         "vehicle_id", "first_read_at", "correction"
     )
 
@@ -90,9 +91,9 @@ def _habit(ratio: pl.Expr) -> pl.Expr:
     mixed = [(share * ratio.exp() + (1.0 - share)).log().cum_sum() for share in SHARES]
     some = pl.max_horizontal(mixed) - 0.5 * count.cast(pl.Float64).log()
     plain = (pl.col("kind") != "codes_cleared") | (pl.max_horizontal(every, 0.0) >= some)
-    told = (count < LEAST_EVENTS) | (2 * (ratio <= -EVENT_MOST).cum_sum() <= count)
+    is_reset = (count < LEAST_EVENTS) | (2 * (ratio <= -EVENT_MOST).cum_sum() <= count)
     enough = plain & (count >= LEAST_EVENTS) & (every.abs() >= HABIT_RATIO)
-    return pl.when(pl.col("kind").is_in(TOLD_RESETS)).then(told).when(enough).then(every > 0)
+    return pl.when(pl.col("kind").is_in(TOLD_RESETS)).then(is_reset).when(enough).then(every > 0)
 
 
 def _of_events(judged: pl.DataFrame, evidence: Evidence) -> pl.DataFrame:
@@ -108,9 +109,9 @@ def _of_events(judged: pl.DataFrame, evidence: Evidence) -> pl.DataFrame:
     everything = always | whole_reset | told_reset | may_reset | seen
     parts = pl.col("kind").is_in(TOLD_RESETS) & ~everything
     reason = pl.col("kind").replace({"hands_on": "values", "stale": "values"})
-    told = judged.with_columns(reason=reason, everything=everything, parts=parts)
-    whole = told.filter("everything").with_columns(correction=pl.lit(None, dtype=pl.String))
-    by_part = told.filter("parts").join(_corrections_of(evidence), on="component").filter(_same_place())
+    reasoned = judged.with_columns(reason=reason, everything=everything, parts=parts)
+    whole = reasoned.filter("everything").with_columns(correction=pl.lit(None, dtype=pl.String))
+    by_part = reasoned.filter("parts").join(_corrections_of(evidence), on="component").filter(_same_place())
     return pl.concat([whole.select(*SCHEMA), by_part.select(*SCHEMA)])
 
 
@@ -135,13 +136,13 @@ def _same_place() -> pl.Expr:
     return same("bank", "bank_of") & same("cylinder", "cylinder_of")
 
 
-def _of_values(judged: pl.DataFrame, rows: pl.DataFrame, shown: Bools) -> pl.DataFrame:
+def _of_values(judged: pl.DataFrame, rows: pl.DataFrame, is_reset: Bools) -> pl.DataFrame:
     """Epochs that only the values show."""
-    shown[judged["row"].to_numpy()] = False  # something explains them
+    is_reset[judged["row"].to_numpy()] = False  # something explains them
     before = pl.col("read_at").shift(1).over("vehicle_id")
     return (
         rows.with_columns(started_at=before + (pl.col("read_at") - before) / 2)
-        .filter(pl.Series(shown))
+        .filter(pl.Series(is_reset))
         .select(
             "vehicle_id",
             correction=pl.lit(None, dtype=pl.String),
@@ -153,9 +154,9 @@ def _of_values(judged: pl.DataFrame, rows: pl.DataFrame, shown: Bools) -> pl.Dat
     )
 
 
-def _one_each(found: pl.DataFrame) -> pl.DataFrame:
+def _one_each(every: pl.DataFrame) -> pl.DataFrame:
     """One epoch per vehicle, correction and first reading, by priority; none for a part where all begin anew."""
-    ranked = found.with_columns(
+    ranked = every.with_columns(
         rank=pl.col("reason").replace_strict(PRIORITY, range(len(PRIORITY)), return_dtype=pl.Int8),
         whole=pl.col("correction").is_null().any().over("vehicle_id", "first_read_at"),
     ).filter(~pl.col("whole") | pl.col("correction").is_null())

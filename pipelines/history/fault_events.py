@@ -6,7 +6,7 @@ from pipelines.handover import Evidence
 
 HANDS_ON = ("repair", "replacement", "cleaning", "adjustment")
 CLEARING = ("codes_cleared", "reset", "programming", "module_replacement")
-CLOCK_STEP_H = 0.1  # a module's clock is written in tenths of hours or finer
+CLOCK_STEP_H = 0.1  # a module's clock is written in tenths of hours or finer; judgement
 CLOCK_SLACK_H = 0.5  # beyond which a clock time does not belong between two readings; judgement
 SCHEMA = pl.Schema(
     {
@@ -94,7 +94,7 @@ def _endings(runs: pl.DataFrame, readings: pl.DataFrame, evidence: Evidence) -> 
     )
     numbered = runs.with_row_index("event")
     no_later_look = pl.col("gone_at").is_null()
-    told = (
+    by_work = (
         numbered.join(work, on="vehicle_id")
         .filter(
             (pl.col("done_at") >= pl.col("last_at")) & ((pl.col("done_at") <= pl.col("gone_at")) | no_later_look),
@@ -125,7 +125,7 @@ def _endings(runs: pl.DataFrame, readings: pl.DataFrame, evidence: Evidence) -> 
     stands = pl.col("gone_at").is_null() & pl.col("cleared_at").is_null()  # what was cleared since stands no more
     middle = pl.col("last_at") + (pl.col("gone_at") - pl.col("last_at")) / 2
     return (
-        numbered.join(told, on="event", how="left")
+        numbered.join(by_work, on="event", how="left")
         .join(marks, on="event", how="left")
         .join(newest, on="vehicle_id", how="left")
         .with_columns(
@@ -150,9 +150,9 @@ def _endings(runs: pl.DataFrame, readings: pl.DataFrame, evidence: Evidence) -> 
 def _narrowed(events: pl.DataFrame, readings: pl.DataFrame) -> pl.DataFrame:
     """Bounds and best estimate of the set time, narrowed by the module's clock where the code carries it."""
     clocked = readings.filter(pl.col("hours").is_not_null())
-    told = _told_by_clock(_set_hours(events, clocked), clocked)
+    by_clock = _told_by_clock(_set_hours(events, clocked), clocked)
     latest_low = pl.max_horizontal("set_low", "low")
-    bounded = events.join(told, on="event", how="left").with_columns(
+    bounded = events.join(by_clock, on="event", how="left").with_columns(
         set_low=pl.when(latest_low.is_not_null()).then(pl.min_horizontal(latest_low, "set_high")),
         set_high=pl.max_horizontal(pl.min_horizontal("set_high", "high"), "set_low"),
     )

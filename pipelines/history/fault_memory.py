@@ -47,12 +47,12 @@ def remembered_codes(evidence: Evidence, fault_events: pl.DataFrame, since: Sinc
     """
     looks = memory_readings(evidence)
     lamp = evidence.snapshots.select(*KEY, "lamp_on")
-    found = evidence.faults.filter(stands()).join(looks, on=KEY).join(lamp, on=KEY, how="left")
-    newest = found.filter(pl.col("back") == 0).with_columns(lost_at=pl.lit(None, SCHEMA["fate_at"]))
+    standing = evidence.faults.filter(stands()).join(looks, on=KEY).join(lamp, on=KEY, how="left")
+    newest = standing.filter(pl.col("back") == 0).with_columns(lost_at=pl.lit(None, SCHEMA["fate_at"]))
     seen = pl.concat(
         [
             frame.select("vehicle_id", "code", "present", "lamp_on", "lost_at", seen_at="read_at")
-            for frame in (newest, _lost(found, looks, fault_events))
+            for frame in (newest, _lost(standing, looks, fault_events))
         ]
     )
     clears = pl.col("kind").is_in(CLEARING) | pl.col("codes_cleared").fill_null(value=False)
@@ -86,7 +86,7 @@ def remembered_codes(evidence: Evidence, fault_events: pl.DataFrame, since: Sinc
     )
 
 
-def _lost(found: pl.DataFrame, looks: pl.DataFrame, fault_events: pl.DataFrame) -> pl.DataFrame:
+def _lost(standing: pl.DataFrame, looks: pl.DataFrame, fault_events: pl.DataFrame) -> pl.DataFrame:
     """Codes found at the look before the newest whose event ended with a power loss between the two."""
     before = looks.filter(pl.col("back") == 1).select("vehicle_id", before_at="read_at")
     lost = (
@@ -95,7 +95,7 @@ def _lost(found: pl.DataFrame, looks: pl.DataFrame, fault_events: pl.DataFrame) 
         .filter(pl.col("ended_at") >= pl.col("before_at"))
         .select("vehicle_id", "code", lost_at="ended_at")
     )
-    return found.filter(pl.col("back") == 1).join(lost, on=["vehicle_id", "code"])
+    return standing.filter(pl.col("back") == 1).join(lost, on=["vehicle_id", "code"])
 
 
 def known_memories(evidence: Evidence, codes: pl.DataFrame) -> Iterable[str]:

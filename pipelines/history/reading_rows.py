@@ -8,7 +8,7 @@ import polars as pl
 from pipelines.handover import Evidence, Float64s, Int64s
 from pipelines.learning_blocks import block_starts
 
-EVER = datetime(1900, 1, 1, tzinfo=UTC)  # before any reading
+EVER = datetime(1900, 1, 1, tzinfo=UTC)  # before any reading; definition
 MISDATED_DAYS = 7.0  # that work may be dated away from the reading that shows it; judgement
 
 

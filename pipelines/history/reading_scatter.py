@@ -14,7 +14,7 @@ from pipelines.learning_blocks import block_starts, has_past
 LEVEL_WEIGHT = 0.35  # of the newest reading in the level that a value is compared with; judgement
 LEAST_STEPS = 10  # between readings of a family, before the noise of a correction can be told; judgement
 SCALE_SAMPLE = 20_000  # readings of a family from which the noise of a correction is taken; for speed
-ONE_SIGMA = 68.27  # percentile of a normal scatter within one sigma
+ONE_SIGMA = 68.27  # percentile of a normal scatter within one sigma; definition
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,8 +64,8 @@ def scatter(cells: Cells, values: Float32s, begun: Bools, resolution: float) -> 
     families, blocks = cells.learned.shape
     sigma = np.empty((families, blocks))
     for f in range(families):
-        mine = [slice(f * blocks, f * blocks + until) for until in range(blocks + 1)]
-        by_past = np.array([_spread(step, cells.first[cell], count[cell]) for cell in mine])
+        past_cells = [slice(f * blocks, f * blocks + until) for until in range(blocks + 1)]
+        by_past = np.array([_spread(step, cells.first[cell], count[cell]) for cell in past_cells])
         past = by_past[cells.learned[f]]
         sigma[f] = np.where(np.isnan(past), by_past[1:], past)  # by the block itself too, where nobody read it before
     combined: Float64s = np.hypot(sigma.ravel(), resolution / math.sqrt(12))

@@ -31,11 +31,11 @@ def reconstruct(evidence: Evidence) -> History:
     rows = reading_rows(evidence)
     learned = _learning(rows, evidence, reset_likelihood)
     stale = _stale(learned.events, learned.history.epochs)
-    told = notices(rows, learned.clocks, stale, stuck_values(rows, evidence))
+    every = notices(rows, learned.clocks, stale, stuck_values(rows, evidence))
     return replace(
         learned.history,
         fault_events=fault_events(learned.readings, evidence),
-        notices=with_new_histories(told, evidence.begun_anew),
+        notices=with_new_histories(every, evidence.begun_anew),
     )
 
 
@@ -82,16 +82,16 @@ def _power(readings: pl.DataFrame) -> pl.DataFrame:
     before, hours_before = (pl.col(name).shift(1).over("vehicle_id") for name in ("read_at", "hours"))
     since = pl.col("hours") - pl.col("offset")
     share = (1 - since / (pl.col("hours") - hours_before)).clip(0.0, 1.0).fill_nan(0.5)
-    told = ("row", "power_lost", "other_module", "cleared_counter")
-    return readings.select(*told, lost_at=before + (pl.col("read_at") - before) * share)
+    signs = ("row", "power_lost", "other_module", "cleared_counter")
+    return readings.select(*signs, lost_at=before + (pl.col("read_at") - before) * share)
 
 
-def _stale(events: pl.DataFrame, found: pl.DataFrame) -> pl.DataFrame:
+def _stale(events: pl.DataFrame, begun: pl.DataFrame) -> pl.DataFrame:
     """Hands-on work said to be done without a reset, after which the values did not begin anew."""
     return (
         events.filter(pl.col("kind").is_in(["stale", "codes_cleared"]) & pl.col("recorded"))
         .filter(pl.col("unreset"))
-        .join(found.filter(pl.col("correction").is_null()), on=["vehicle_id", "first_read_at"], how="anti")
+        .join(begun.filter(pl.col("correction").is_null()), on=["vehicle_id", "first_read_at"], how="anti")
         .select("vehicle_id", "component", done_at="started_at")
     )
 

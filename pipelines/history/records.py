@@ -38,19 +38,19 @@ def notices(rows: pl.DataFrame, clocks: Clocks, stale: pl.DataFrame, still: pl.D
         still: Values that stand still, as `stuck_values` gives them.
     """
     swapped = swaps(rows, clocks)
-    found = [*_counters(rows, clocks), _donors(rows, swapped), _swaps(swapped), _stale(stale), _still(still)]
-    every = pl.concat([part.select(*SCHEMA).cast(SCHEMA) for part in found])
+    parts = [*_counters(rows, clocks), _donors(rows, swapped), _swaps(swapped), _stale(stale), _still(still)]
+    every = pl.concat([part.select(*SCHEMA).cast(SCHEMA) for part in parts])
     return every.unique(["vehicle_id", "at", "kind"], keep="first", maintain_order=True).sort(
         "vehicle_id", "at", "kind"
     )
 
 
-def with_new_histories(told: pl.DataFrame, begun_anew: pl.DataFrame) -> pl.DataFrame:
+def with_new_histories(known: pl.DataFrame, begun_anew: pl.DataFrame) -> pl.DataFrame:
     """The notices with one for each fleet number that passed to another vehicle or engine."""
     if begun_anew.is_empty():
-        return told
+        return known
     new = begun_anew.select("vehicle_id", "at", "text", kind=pl.lit("begun_anew"), other_vehicle_id=pl.lit(None))
-    return pl.concat([told, new.select(*SCHEMA).cast(SCHEMA)]).sort("vehicle_id", "at", "kind")
+    return pl.concat([known, new.select(*SCHEMA).cast(SCHEMA)]).sort("vehicle_id", "at", "kind")
 
 
 def _counters(rows: pl.DataFrame, clocks: Clocks) -> list[pl.DataFrame]:

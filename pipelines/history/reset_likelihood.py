@@ -22,7 +22,7 @@ from pipelines.history.reading_rows import row_starts
 from pipelines.history.reading_scatter import LEVEL_WEIGHT, Cells, scatter
 from pipelines.threads import in_threads
 
-CHUNK = 16_000  # readings that are compared at a time: their odds stay in the processor's cache
+CHUNK = 16_000  # readings that are compared at a time: their odds stay in the processor's cache; for speed
 HOME_WEIGHT = 0.1  # of the newest reading in the level that is called home; judgement
 # Level this far from home: it has strayed, a repair would take it back too, and it tells nothing; judgement.
 STRAYED_SIGMAS = 5.0
@@ -30,7 +30,7 @@ LEAST_SIGMAS = 1.0  # level nearer to neutral than this: it tells nothing; judge
 LEAST_LEFT = 0.3  # sigmas that could be left of a reset at the most: it tells nothing; judgement
 LEAST_ODDS = math.exp(-3.0)  # of one correction: it may not have been read, or not have been set back; judgement
 MOVED_ODDS = math.exp(1.5)  # of one correction: it stands on a new level from here; judgement
-SURE_ODDS = 1e200  # of all corrections, either way
+SURE_ODDS = 1e200  # of all corrections, either way; numerical
 USUAL_LEARN_HOURS = 5.0  # of a correction whose catalogue does not tell; judgement
 USUAL_USE = 0.15  # share of the time that the ignition is on, where no clock tells; judgement
 FALSE_A_YEAR = 0.2  # resets a vehicle-year at most that chance shows, at the full threshold; judgement
@@ -39,12 +39,12 @@ GROUP_SHARE = 2 / 3  # of the threshold, the most that one group of corrections 
 # What was learned since the reset, in time constants: QUICKEST times the hours between the two readings over the rough
 # time constant, times 2**-i (when between the two the reset was, and by how much all learn quicker than the rough
 # constants tell; these are their probabilities, for any time alike and one or four times as quick), times 2**-j (share
-# of use in the correction's region, j below REGIONS).
+# of use in the correction's region, j below REGIONS); derived.
 QUICKEST = 4.0
-SINCE = np.array([0.125, 0.185, 0.22, 0.28, 0.095, 0.095])
-REGIONS = 6
-STEPS = SINCE.size + REGIONS - 1  # of halving what was learned
-SLOWEST = QUICKEST * 2.0 ** (1 - STEPS)
+SINCE = np.array([0.125, 0.185, 0.22, 0.28, 0.095, 0.095])  # derived
+REGIONS = 6  # judgement
+STEPS = SINCE.size + REGIONS - 1  # of halving what was learned; derived
+SLOWEST = QUICKEST * 2.0 ** (1 - STEPS)  # derived
 MISREAD = 1e-3  # density, as a share of the noise's highest, of a value that has nothing to do with either; judgement
 FAST = {"arcp", "contract", "reassoc", "nsz"}  # ways of computing in another order; NaN stays NaN
 

@@ -85,9 +85,11 @@ def _snapped(recorded: pl.DataFrame, inferred: pl.DataFrame) -> pl.DataFrame:
     Work is dated by the day, or a day late; the module's texts and clock are not. A recorded power loss that no reading
     shows was none.
     """
-    shown = inferred.select("vehicle_id", "kind", shown_row="row", shown_at="first_read_at", shown_start="started_at")
+    inferred_at = inferred.select(
+        "vehicle_id", "kind", shown_row="row", shown_at="first_read_at", shown_start="started_at"
+    )
     near = recorded.sort("started_at").join_asof(
-        shown.sort("shown_start"),
+        inferred_at.sort("shown_start"),
         left_on="started_at",
         right_on="shown_start",
         by=["vehicle_id", "kind"],
@@ -102,5 +104,5 @@ def _snapped(recorded: pl.DataFrame, inferred: pl.DataFrame) -> pl.DataFrame:
         .otherwise(pl.struct("row", "first_read_at", "started_at"))
         .struct.unnest()
     )
-    kept = (pl.col("kind") != "power_loss") | pl.col("own").is_not_null() | pl.col("shown_row").is_not_null()
-    return moved.filter(kept).select(recorded.columns)
+    stays = (pl.col("kind") != "power_loss") | pl.col("own").is_not_null() | pl.col("shown_row").is_not_null()
+    return moved.filter(stays).select(recorded.columns)

@@ -41,13 +41,13 @@ class SinceReading:
 
     def left_out(self, vehicles: tuple[str, ...], codes: tuple[str, ...]) -> Bools:
         """[V, C] corrections whose newest reading is from before work on their part."""
-        found = np.zeros((len(vehicles), len(codes)), dtype=np.bool_)
+        is_left_out = np.zeros((len(vehicles), len(codes)), dtype=np.bool_)
         row = {vehicle: v for v, vehicle in enumerate(vehicles)}
         column = {code: c for c, code in enumerate(codes)}
         for vehicle, code in self.corrections.iter_rows():
             if vehicle in row and code in column:
-                found[row[vehicle], column[code]] = True
-        return found
+                is_left_out[row[vehicle], column[code]] = True
+        return is_left_out
 
     def words(self, as_of: datetime) -> dict[str, str]:
         """By vehicle: 'Worked on 2 July, not read since'."""
@@ -101,8 +101,8 @@ def _work_since(evidence: Evidence) -> pl.DataFrame:
 def _places(work: pl.DataFrame, evidence: Evidence) -> dict[str, FamilyPlaces]:
     """Of each family with such work: which corrections belong to which part, of those that these vehicles ever read."""
     known = [code for code in evidence.corrections["code"] if code in evidence.snapshots.columns]
-    mine = evidence.snapshots.join(work.select("vehicle_id", "engine_family").unique(), on="vehicle_id")
-    read = mine.group_by("engine_family").agg(pl.col(known).count()).sort("engine_family")
+    of_family = evidence.snapshots.join(work.select("vehicle_id", "engine_family").unique(), on="vehicle_id")
+    read = of_family.group_by("engine_family").agg(pl.col(known).count()).sort("engine_family")
     return {
         row["engine_family"]: family_places(
             tuple(code for code in known if row[code]),
@@ -123,17 +123,17 @@ def _about(places: FamilyPlaces, work: dict[str, Any]) -> Bools:
 
 def _codes(places: FamilyPlaces, about: Bools, work: dict[str, Any]) -> set[str]:
     """Codes that the corrections in question set, and that the causes in the part that was worked on set."""
-    found = {code[:5] for c in np.flatnonzero(about) for code in places.fault_codes[c]}
+    codes = {code[:5] for c in np.flatnonzero(about) for code in places.fault_codes[c]}
     for cause in causes().values():
         if work["unsaid"] or cause.id == work["cause"] or work["component"] in cause.components:
-            found |= {entry.code for entry in cause.codes if _same_place(entry.bank, entry.cylinder, work)}
-    return found
+            codes |= {entry.code for entry in cause.codes if _same_place(entry.bank, entry.cylinder, work)}
+    return codes
 
 
 def _same_place(bank: int | None, cylinder: int | None, work: dict[str, Any]) -> bool:
     return all(
-        mine is None or worked is None or mine == worked
-        for mine, worked in ((bank, work["bank"]), (cylinder, work["cylinder"]))
+        ours is None or worked is None or ours == worked
+        for ours, worked in ((bank, work["bank"]), (cylinder, work["cylinder"]))
     )
 
 

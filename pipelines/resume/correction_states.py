@@ -7,11 +7,11 @@ import polars as pl
 
 from pipelines.bands.normal import WEEK
 from pipelines.causes.settled_changes import with_causes_heard
-from pipelines.drift.stage import straying_since
 from pipelines.first_stages import first_stages
 from pipelines.handover import Drift, Evidence, History, Panel
 from pipelines.history.reading_rows import days
 from pipelines.resume.drift_checkpoint import Checkpoint, Put, weeks_to_keep
+from pipelines.resume.drift_run import straying_since
 from pipelines.resume.reset_checkpoint import ResetCheckpoint, learning_since
 from pipelines.settings import Settings
 

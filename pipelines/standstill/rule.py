@@ -23,7 +23,7 @@ from pipelines.handover import Bools, Float32s, Float64s, Panel
 # judgement.
 RARE_READING = 1e-3
 FALSE_VEHICLES = 0.01  # share of healthy vehicles of which some series may be called stuck; judgement
-# Series of a vehicle, and readings of each, in round numbers: they enter by their logarithm.
+# Series of a vehicle, and readings of each, in round numbers: they enter by their logarithm; judgement.
 SERIES, READINGS = 100, 100
 RARE_NOW = FALSE_VEHICLES / SERIES  # chance of the newest run of a series; derived
 RARE_EVER = FALSE_VEHICLES / (SERIES * READINGS)  # chance of any run of its record; derived

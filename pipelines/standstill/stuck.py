@@ -105,12 +105,12 @@ def _prior(pairs: Float64s, repeated: Float64s, family: Int64s) -> Float64s:
     """[families, 2] of the beta distribution of the vehicles' readiness to repeat; so that nothing is told: (1, 0+)."""
     prior = np.tile([1.0, 1e-9], (int(family.max(initial=-1)) + 1, 1))
     for f in range(len(prior)):
-        mine = (family == f) & (pairs >= LEAST_PAIRS)
-        if mine.sum() < 2 or repeated[mine].sum() == pairs[mine].sum():
+        in_family = (family == f) & (pairs >= LEAST_PAIRS)
+        if in_family.sum() < 2 or repeated[in_family].sum() == pairs[in_family].sum():
             continue
-        mean = (repeated[mine].sum() + 0.5) / (pairs[mine].sum() + 1.0)
-        chance = mean * (1.0 - mean) / pairs[mine].mean()
-        spread = np.average((repeated[mine] / pairs[mine] - mean) ** 2, weights=pairs[mine]) - chance
+        mean = (repeated[in_family].sum() + 0.5) / (pairs[in_family].sum() + 1.0)
+        chance = mean * (1.0 - mean) / pairs[in_family].mean()
+        spread = np.average((repeated[in_family] / pairs[in_family] - mean) ** 2, weights=pairs[in_family]) - chance
         within = np.clip(spread / (mean * (1.0 - mean)), LEAST_SPREAD, MOST_SPREAD)
         prior[f] = np.array([mean, 1.0 - mean]) * (1.0 / within - 1.0)
     return prior

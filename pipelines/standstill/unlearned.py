@@ -10,7 +10,7 @@ from scipy.special import ndtr
 from pipelines.handover import Float32s, Float64s, Int32s, Int64s
 from pipelines.standstill.rule import RARE_READING, fewest_repeats
 
-SPREADS = np.geomspace(0.05, 50, 200)  # sd of a difference between neighbouring readings, in steps, tried
+SPREADS = np.geomspace(0.05, 50, 200)  # sd of a difference between neighbouring readings, in steps, tried; numerical
 LEAST_MOVED = 20  # differences other than 0 that must be seen before a repeat is called anything; judgement
 
 
@@ -60,23 +60,23 @@ def _count(values, epoch, row_start, resolution):  # type: ignore[no-untyped-def
     counts = np.zeros((corrections, 3))
     size = np.empty(rows)
     for c in range(corrections):
-        found = 0
+        differences = 0
         for v in range(len(row_start) - 1):
             before = -1
             for r in range(row_start[v], row_start[v + 1]):
                 if np.isnan(values[c, r]):
                     continue
                 if before >= 0 and epoch[c, r] == epoch[c, before]:
-                    size[found] = abs(values[c, r] - values[c, before])
-                    found += 1
+                    size[differences] = abs(values[c, r] - values[c, before])
+                    differences += 1
                 before = r
         step = resolution[c]
         if step <= 0:
             step = np.inf
-            for i in range(found):
+            for i in range(differences):
                 if 0 < size[i] < step:
                     step = size[i]
-        for i in range(found):
+        for i in range(differences):
             counts[c, 0 if size[i] < step / 2 else 1 if size[i] < 1.5 * step else 2] += 1
     return counts
 

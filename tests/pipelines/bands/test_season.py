@@ -4,9 +4,11 @@ import numpy as np
 import pytest
 
 from pipelines.bands import season
+from pipelines.bands.anchors import anchors
 from pipelines.bands.group_levels import GROUP
 
 WEEKS = 40
+MODEL = season.Model(*(np.array([variance]) for variance in (1.0, 4.0, 0.2, 0.02, 0.0, 0.0)))
 
 
 def last_season(*, gap, settled):
@@ -16,12 +18,10 @@ def last_season(*, gap, settled):
     x = np.where(week >= 15, gap * 0.5 ** (week - 15), 0.0)
     weeks, peers = np.zeros((WEEKS, 2), dtype=season.WEEKLY), season.blank_peers(2)
     nothing = np.zeros(WEEKS, dtype=np.int32)
-    order, cell_start = season.by_cell(week, nothing, (WEEKS, 2), since=0)
-    one = np.ones(1)
-    season.run_weeks(
-        x, order, cell_start, 0, WEEKS, week, nothing, nothing, nothing[:1], epoch, settled, nothing, one, 4 * one,
-        0.2 * one, 0.02 * one, 0 * one, 0 * one, 1, peers, np.zeros(1, dtype=GROUP), np.full((WEEKS, 1), np.nan), weeks,
-    )  # fmt: skip
+    order = season.by_cell(week, nothing, (WEEKS, 2), since=0, depot_of=nothing[:1])
+    rows = season.Rows(x, week, nothing, nothing, nothing, epoch, settled, nothing)
+    known = season.Known(peers, np.zeros(1, dtype=GROUP), np.full((WEEKS, 1), np.nan), weeks)
+    season.run_weeks(rows, order, MODEL, known, 0, WEEKS, 1)
     return weeks["season"][-1, 0]
 
 
@@ -34,15 +34,15 @@ def test_a_peer_that_relearns_moves_no_season():
 
 def one_week(x, *, exclude=-1):
     """The first week of vehicles of one depot: what it rests on, what their peers are, levels of the group."""
-    n, one = len(x), np.ones(1)
+    n = len(x)
     nothing = np.zeros(n, dtype=np.int32)
     week = np.zeros(n, dtype=np.int64)
-    order, cell_start = season.by_cell(week, nothing, (1, 1), since=0)
+    order = season.by_cell(week, nothing, (1, 1), since=0, depot_of=nothing[:1])
     weeks, peers, levels = np.zeros((1, 1), dtype=season.WEEKLY), season.blank_peers(n), np.full((1, 1), np.nan)
+    settled, vehicle = np.ones(n, dtype=bool), np.arange(n, dtype=np.int32)
+    rows = season.Rows(x, week, vehicle, nothing, nothing, nothing, settled, nothing)
     season.run_weeks(
-        x, order, cell_start, 0, 1, week, np.arange(n, dtype=np.int32), nothing, nothing[:1], nothing,
-        np.ones(n, dtype=bool), nothing, one, 4 * one, 0.2 * one, 0.02 * one, 0 * one, 0 * one, exclude, peers,
-        np.zeros(1, dtype=GROUP), levels, weeks,
+        rows, order, MODEL, season.Known(peers, np.zeros(1, dtype=GROUP), levels, weeks), 0, 1, exclude
     )  # fmt: skip
     return weeks, levels
 
@@ -58,10 +58,10 @@ def test_a_vehicles_own_reading_says_nothing_of_its_season():
     weeks, levels = one_week(x)
     nothing, peers = np.zeros(n, dtype=np.int64), season.blank_peers(n)
     found, variance = np.zeros(n), np.zeros(n)
-    season.run_rows(
-        x, np.arange(n), np.arange(n + 1), nothing, nothing, nothing, nothing, np.ones(n, dtype=bool), nothing,
-        np.ones(1), np.full(1, 4.0), peers, np.nan_to_num(levels)[None], weeks[None], found, variance,
-    )  # fmt: skip
+    settled, empty = np.ones(n, dtype=bool), np.zeros(0, dtype=GROUP)
+    rows = season.Rows(x, nothing, nothing, nothing, nothing, nothing, settled, nothing)
+    known = season.Known(peers, empty, np.nan_to_num(levels)[None], weeks[None])
+    season.run_rows(rows, MODEL, known, np.arange(n), np.arange(n + 1), found, variance)
     of_others, _ = one_week(x, exclude=mine)
     assert found[mine] == pytest.approx(of_others["season"][0, 0])
     assert found[mine] < 0.9 * weeks["season"][0, 0]  # of fewer peers
@@ -69,7 +69,7 @@ def test_a_vehicles_own_reading_says_nothing_of_its_season():
 
 def test_a_level_is_moved_by_every_change_of_calibration():
     centre, nothing = np.array([[1.0, 3.0, 7.0]]), np.zeros(4, dtype=np.int64)
-    anchor, moved = season.anchors(
+    anchor, moved = anchors(
         np.array([0, 4]), np.array([0]), nothing, np.array([0, 1, 1, 2]), centre, np.zeros(1), np.full(4, np.nan)
     )
     assert anchor.tolist() == [1.0, 3.0, 3.0, 7.0]

@@ -10,8 +10,9 @@ from drift_fleets import World, light_fleet
 from polars.testing import assert_frame_equal
 
 from pipelines.bands.panel import panels
-from pipelines.drift.stage import straying, straying_since
+from pipelines.drift.stage import straying
 from pipelines.resume.drift_checkpoint import copied
+from pipelines.resume.drift_run import straying_since
 from pipelines.settings import Settings
 
 ROUGH = World(

@@ -12,8 +12,8 @@ from polars.testing import assert_frame_equal
 from pipelines.bands.panel import panels
 from pipelines.drift.correction_paths import correction_paths
 from pipelines.drift.directions import Direction, combined, patterns
-from pipelines.drift.stage import straying_since
 from pipelines.resume.drift_checkpoint import copied
+from pipelines.resume.drift_run import straying_since
 from pipelines.settings import Settings
 
 WORLD = World(vehicles=32, corrections=12, weeks=60, seed=3)

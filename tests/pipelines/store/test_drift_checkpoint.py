@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 
 from pipelines.bands.panel import panels
-from pipelines.drift.stage import straying_since
 from pipelines.errors import StoreError
 from pipelines.intake.load import load
 from pipelines.resume.drift_checkpoint import copied
+from pipelines.resume.drift_run import straying_since
 from pipelines.settings import Settings
 from pipelines.store.backup import back_up, restore
 from pipelines.store.checking import breaches
