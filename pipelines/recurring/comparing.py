@@ -86,6 +86,12 @@ class Places:
         """Time at risk by stratum and level, [S, L]."""
         return self.summed(self.months)
 
+    @cached_property
+    def shares(self) -> Float64s:
+        """Each level's share of its stratum's time, [S, L]."""
+        whole = self.time.sum(axis=1, keepdims=True)
+        return np.divide(self.time, whole, out=np.zeros_like(self.time), where=whole > 0)
+
     @property
     def strata(self) -> int:
         """How many strata there are, S."""
@@ -180,14 +186,13 @@ def pairs_of(thing: Thing, places: Places) -> list[Pair]:
     counted = _counted(thing, places)
     if counted is None:
         return []
-    found = (_pair(thing, places, number, counted) for number in range(len(places.levels)))
-    return [pair for pair in found if pair is not None]
+    return [_pair(thing, places, int(number), counted) for number in np.flatnonzero(counted.enough)]
 
 
 def pair_at(thing: Thing, places: Places, level: str) -> Pair | None:
     """A thing at one level; None: too little of it is expected there to be compared."""
-    counted = _counted(thing, places)
-    return _pair(thing, places, places.levels.index(level), counted) if counted else None
+    counted, number = _counted(thing, places), places.levels.index(level)
+    return _pair(thing, places, number, counted) if counted and counted.enough[number] else None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -197,6 +202,7 @@ class _Counted:
     seen: Int64s  # [S, L], those that the test rests on: each, or where they are few a vehicle's first at each level
     events: Bools  # [n], which of the thing's events lie on rows at a known level
     dispersion: float
+    enough: Bools  # [L], whether LEAST_EXPECTED are expected at each level
 
 
 def _counted(thing: Thing, places: Places) -> _Counted | None:
@@ -206,22 +212,25 @@ def _counted(thing: Thing, places: Places) -> _Counted | None:
         return None
     every = _by_cell(rows, places)
     if len(rows) >= MANY or places.once:
-        return _Counted(seen=every, events=events, dispersion=_dispersion(rows, places, every))
+        dispersion = _dispersion(rows, places, every)
+        return _Counted(seen=every, events=events, dispersion=dispersion, enough=_enough(every, places))
     # Too few to tell how they gather on vehicles: what one does again at the level says nothing more.
     first = rows[np.unique(places.vehicle[rows] * len(places.levels) + places.level[rows], return_index=True)[1]]
-    return _Counted(seen=_by_cell(first, places), events=events, dispersion=1.0)
+    seen = _by_cell(first, places)
+    return _Counted(seen=seen, events=events, dispersion=1.0, enough=_enough(seen, places))
+
+
+def _enough(seen: Int64s, places: Places) -> Bools:
+    return np.asarray(seen.sum(axis=1) @ places.shares >= LEAST_EXPECTED)
 
 
 def _by_cell(rows: Int64s, places: Places) -> Int64s:
     return np.bincount(places.cell[rows], minlength=places.time.size).reshape(places.time.shape).astype(np.int64)
 
 
-def _pair(thing: Thing, places: Places, number: int, counted: _Counted) -> Pair | None:
+def _pair(thing: Thing, places: Places, number: int, counted: _Counted) -> Pair:
     exposed_time, time, total = places.time[:, number], places.time.sum(axis=1), counted.seen.sum(axis=1)
     every = int(np.count_nonzero(counted.events))
-    share = np.divide(exposed_time, time, out=np.zeros(len(time)), where=time > 0)
-    if total @ share < LEAST_EXPECTED:
-        return None
     comparison = Comparison(
         exposed_events=counted.seen[:, number],
         events=total,

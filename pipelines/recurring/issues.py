@@ -140,7 +140,7 @@ def _issue(
 def _warning(row: Mapping[str, Any], titles: Mapping[str, str]) -> dict[str, object]:
     """A finding out of a watch that warned."""
     what = thing_words(row["kind"], row["what"], titles)
-    where = WHERE[row["factor"]].format(row["level"])
+    where = _where(row["factor"], row["level"])
     return {
         "issue_id": issue_id(row["factor"], row["level"], row["what"]),
         "title": f"{where}, still new: {what} {row['rate_ratio']:.1f} times as often as usual ({row['events']} where "
@@ -201,14 +201,18 @@ def _shared_by_place(pair: Pair) -> bool:
 
 
 def _title(pair: Pair, ratio: float, aliases: Sequence[tuple[str, str]], titles: Mapping[str, str]) -> str:
-    where = WHERE[pair.factor].format(pair.level)
+    where = _where(pair.factor, pair.level)
     often = "only seen here" if np.isinf(ratio) else f"{ratio:.1f} times as often as elsewhere"
-    also = " or ".join(WHERE[factor].format(level) for factor, level in aliases)
+    also = " or ".join(_where(factor, level) for factor, level in aliases)
     apart = f"; cannot be told from {also}, which has largely the same vehicles" if also else ""
     together = "; most of it at once: what they share, no trouble of each" if _shared_by_place(pair) else ""
     vehicles = f"{pair.vehicles} vehicle{'' if pair.vehicles == 1 else 's'}"
     times = "once" if pair.exposed_events == 1 else f"{pair.exposed_events} times"
     return f"{where}: {_what(pair, titles)}, {often} ({times} on {vehicles}){apart}{together}"
+
+
+def _where(factor: str, level: str) -> str:
+    return WHERE[factor].format(level.replace("_", " ") if factor == "duty" else level)
 
 
 def _what(pair: Pair, titles: Mapping[str, str]) -> str:
@@ -229,5 +233,5 @@ def _parts(story: Story, titles: Mapping[str, str]) -> list[str]:
     """What else the story holds, in words, most first."""
     beside = [pair for pair in story.pairs if pair is not story.head and pair.exposed_events >= 2]
     named = [_what(pair, titles) for pair in sorted(beside, key=lambda p: (-p.exposed_events, p.what))]
-    inside = [f"{WHERE[pair.factor].format(pair.level)}: {_what(pair, titles)}" for pair in story.within]
+    inside = [f"{_where(pair.factor, pair.level)}: {_what(pair, titles)}" for pair in story.within]
     return list(dict.fromkeys([*named, *inside]))
