@@ -10,8 +10,8 @@ import numpy as np
 from synthetic_fleet import corrections as c
 from synthetic_fleet import world
 from synthetic_fleet.constants import Constants
-from synthetic_fleet.happenings import happen
 from synthetic_fleet.module import CONFIRMED, live_one_day
+from synthetic_fleet.module_events import happen
 from synthetic_fleet.scenario import Scenario, ScenarioError
 from synthetic_fleet.state import REGIONS, Array, Events, Fleet, Today, new_events, taken
 from synthetic_fleet.vehicles import Act, Vehicle, block_of, enlist

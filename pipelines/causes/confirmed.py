@@ -13,12 +13,12 @@ import numpy as np
 import polars as pl
 from scipy.stats import beta
 
+from pipelines.causes.bayes_factors import Pattern, log_likelihoods, of_vehicles
+from pipelines.causes.departure_noise import deviation_noise
 from pipelines.causes.departures import ways_to_limits
 from pipelines.causes.hypotheses import Hypothesis
 from pipelines.causes.knowledge import causes
-from pipelines.causes.noise import deviation_noise
 from pipelines.causes.posterior import SEVERITY_SCALE, log_joint, probabilities, signatures_of
-from pipelines.causes.severity import Pattern, log_likelihoods, of_vehicles
 from pipelines.handover import FamilyDrift, Float64s
 from pipelines.history.fault_events import HANDS_ON
 

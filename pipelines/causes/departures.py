@@ -10,8 +10,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.stats import norm
 
-from pipelines.causes.noise import FEWEST_TELL, common_movement, deviation_noise, scatter_now
-from pipelines.causes.severity import Pattern
+from pipelines.causes.bayes_factors import Pattern
+from pipelines.causes.departure_noise import FEWEST_TELL, common_movement, deviation_noise, scatter_now
 from pipelines.handover import Bools, FamilyDrift, Float64s, Int64s
 from pipelines.outliers.levels import own_offsets
 

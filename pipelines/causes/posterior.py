@@ -6,8 +6,8 @@ from dataclasses import replace
 import numpy as np
 from scipy.special import logsumexp
 
+from pipelines.causes.bayes_factors import FARTHEST, Pattern, Signatures, log_unknown, of_vehicles, whole_and_alone
 from pipelines.causes.hypotheses import Hypothesis
-from pipelines.causes.severity import FARTHEST, Pattern, Signatures, log_unknown, of_vehicles, whole_and_alone
 from pipelines.handover import Bools, Float64s, Int64s
 
 SEVERITY_SCALE = 0.4  # half-normal, share of the way to the limit; most defects are met before it (judgement)

@@ -13,18 +13,18 @@ import numpy as np
 import polars as pl
 
 from pipelines.catalogue.tables import published_tables
+from pipelines.causes.bayes_factors import Pattern, of_vehicles
 from pipelines.causes.check_results import by_vehicle, check_results, log_result_ratios
 from pipelines.causes.confirmed import Learned, cases_of, confirmed_work, learned
 from pipelines.causes.departures import base_rows, departures
 from pipelines.causes.drivers import driven, drivers, outside
+from pipelines.causes.evidence_words import Findings, cause_evidence, none_evidence
 from pipelines.causes.freeze_frames import Frame, frames, log_frame_ratios
 from pipelines.causes.hypotheses import Hypothesis, engine_layout, hypotheses
 from pipelines.causes.posterior import log_joint, looked_at, probabilities, second_causes, signatures_of
 from pipelines.causes.priors import DEFECT_PRESENT, NO_FAULT_SHARE, cause_priors, shares_beyond
-from pipelines.causes.severity import Pattern, of_vehicles
 from pipelines.causes.shape import log_scatter_growth, log_scatter_ratio, log_step_ratio
 from pipelines.causes.standing_codes import log_code_ratios, speaking_codes
-from pipelines.causes.wording import Findings, cause_evidence, none_evidence
 from pipelines.handover import Drift, Evidence, FamilyDrift, Float64s, History, Int64s
 from pipelines.history.since_reading import SinceReading, since_reading
 from pipelines.in_service import in_service

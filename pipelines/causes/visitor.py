@@ -11,13 +11,13 @@ import numpy as np
 import polars as pl
 
 from pipelines.catalogue.tables import published_tables
+from pipelines.causes.bayes_factors import Pattern
+from pipelines.causes.evidence_words import Findings
 from pipelines.causes.hypotheses import engine_layout, hypotheses
 from pipelines.causes.posterior import log_joint, probabilities, signatures_of
 from pipelines.causes.priors import DEFECT_PRESENT, cause_priors, shares_beyond
 from pipelines.causes.ranking import ranking_rows
-from pipelines.causes.severity import Pattern
 from pipelines.causes.standing_codes import log_code_ratios
-from pipelines.causes.wording import Findings
 from pipelines.drift.alarm_rules import BAND_SIGMAS
 from pipelines.errors import LeewayError
 

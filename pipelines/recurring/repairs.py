@@ -10,8 +10,8 @@ import polars as pl
 
 from pipelines.catalogue.tables import published_tables
 from pipelines.causes.affected import FamilyPlaces, family_places
+from pipelines.causes.departure_noise import deviation_noise
 from pipelines.causes.knowledge import causes
-from pipelines.causes.noise import deviation_noise
 from pipelines.handover import Bools, Drift, Evidence, FamilyDrift, History
 from pipelines.recurring.around import (
     ENOUGH_HOURS,

@@ -5,7 +5,7 @@ from hypothesis import strategies as st
 from scipy.integrate import quad
 from scipy.stats import halfnorm, norm
 
-from pipelines.causes.severity import Pattern, Signatures, log_likelihoods, log_unknown
+from pipelines.causes.bayes_factors import Pattern, Signatures, log_likelihoods, log_unknown
 
 
 def pattern_of(z, way=100.0):
