@@ -89,6 +89,19 @@ def test_a_reading_the_work_and_a_sign_off_become_entries(store):
     assert (work["kind"], work["cause"], work["reset_done"]) == ("repair", "exhaust_leak_upstream", True)
 
 
+@pytest.mark.usefixtures("store")
+def test_a_name_typed_in_one_form_stands_in_the_others():
+    app = AppTest.from_file(str(APP), default_timeout=60).run()
+    app.switch_page("screens/bay.py")
+    app.query_params["vehicle"] = "V1"
+    app.run()
+    assert {each.value for each in app.selectbox if each.label == "Your name"} == {None}
+    app.session_state[NAME] = "Anna"  # as entering the first form leaves it
+    app.run()
+    assert {each.value for each in app.selectbox if each.label == "Your name"} == {"Anna"}
+    assert not app.exception
+
+
 def test_a_visitor_is_held_against_its_family_and_leaves_nothing_behind(store):
     app = bay()
     app.selectbox(key="visitor: family").set_value("Rowan 2.0").run()
