@@ -1,7 +1,6 @@
 """A real browser on `leeway serve`: the roads of the three users; any error box or console error fails."""
 
 import importlib.util
-import json
 import re
 import shutil
 from collections.abc import Iterator
