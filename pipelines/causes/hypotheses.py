@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -111,12 +111,23 @@ def _banks_of_cylinders(row: Mapping[str, Any], corrections: pl.DataFrame) -> di
 
 
 def hypotheses(codes: tuple[str, ...], layout: EngineLayout) -> tuple[Hypothesis, ...]:
-    """Every cause of the knowledge at every place this engine has it.
+    """Every cause of the knowledge at every place this engine has it; laid out once for each kind of engine.
 
     Args:
         codes: The family's corrections, C.
         layout: Its cylinders and banks.
     """
+    return _laid_out(codes, tuple(layout.bank_of_cylinder.items()), layout.fitted, layout.lacking)
+
+
+@lru_cache(maxsize=64)
+def _laid_out(
+    codes: tuple[str, ...],
+    bank_of_cylinder: tuple[tuple[int, int], ...],
+    fitted: frozenset[str],
+    lacking: frozenset[str],
+) -> tuple[Hypothesis, ...]:
+    layout = EngineLayout(bank_of_cylinder=dict(bank_of_cylinder), fitted=fitted, lacking=lacking)
     index = {code: position for position, code in enumerate(codes)}
     laid_out = []
     for cause in causes().values():
