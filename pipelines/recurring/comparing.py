@@ -90,7 +90,8 @@ class Places:
     def shares(self) -> Float64s:
         """Each level's share of its stratum's time, [S, L]."""
         whole = self.time.sum(axis=1, keepdims=True)
-        return np.divide(self.time, whole, out=np.zeros_like(self.time), where=whole > 0)
+        shares: Float64s = np.divide(self.time, whole, out=np.zeros_like(self.time), where=whole > 0)
+        return shares
 
     @property
     def strata(self) -> int:
