@@ -5,6 +5,8 @@ import io
 
 import polars as pl
 
+from dashboard.signed_in import place
+from pipelines.settings_file import made_with, settings_now
 from pipelines.store.exporting import csv_bytes, protected, workbook_bytes
 
 
@@ -16,13 +18,13 @@ def as_csv(frame: pl.DataFrame) -> bytes:
 def as_parquet(frame: pl.DataFrame) -> bytes:
     """The same as Parquet, for programs: text as it came."""
     written = io.BytesIO()
-    frame.write_parquet(written)
+    frame.write_parquet(written, metadata=made_with(settings_now(place())))
     return written.getvalue()
 
 
 def as_workbook(frame: pl.DataFrame, sheet: str) -> bytes:
     """The same as XLSX, of one sheet."""
-    return workbook_bytes(frame, sheet=sheet)
+    return workbook_bytes(frame, sheet=sheet, about=made_with(settings_now(place())))
 
 
 def as_cells(frame: pl.DataFrame) -> pl.DataFrame:

@@ -174,7 +174,7 @@ def plan(store: Store, days: int | None, costs_file: Path | None, *, show_costs:
 )
 @click.option("--as-of", type=Time(), help="One that is still kept (default: the newest).")
 def export(table: str, store: Store, target: Path, as_of: datetime | None) -> None:
-    """Write one published table to a file, or what people entered (`entry`).
+    """Write one published table to a file, or what people entered (`entry`), or who did what (`act`).
 
     \b
     Examples:
@@ -182,23 +182,26 @@ def export(table: str, store: Store, target: Path, as_of: datetime | None) -> No
       leeway export entry --to entries.csv
       leeway export fault_forecast --to forecast.parquet --as-of 2031-02-14
     """  # noqa: D301 (click reads the escape)
+    from pipelines.settings_file import made_with, settings_of  # noqa: PLC0415
+    from pipelines.store.acts import acts  # noqa: PLC0415
+    from pipelines.store.entries import read_entries  # noqa: PLC0415
     from pipelines.store.exporting import write_frame  # noqa: PLC0415
     from pipelines.store.published import read_published  # noqa: PLC0415
 
-    frame = _entries(store, as_of) if table == "entry" else read_published(store, table, as_of=as_of)
-    write_frame(frame, target)
+    records = {"entry": read_entries, "act": acts}
+    frame = _record(store, table, as_of, records[table]) if table in records else None
+    frame = read_published(store, table, as_of=as_of) if frame is None else frame
+    write_frame(frame, target, about=made_with(settings_of(store.path)))
     say(f"Wrote {frame.height} rows to {target}.")
 
 
-def _entries(store: Store, as_of: datetime | None) -> "pl.DataFrame":
-    """What people entered, those entries too that were withdrawn; the record is not analysed, so it has no as_of."""
-    from pipelines.store.entries import read_entries  # noqa: PLC0415
-
+def _record(store: Store, name: str, as_of: datetime | None, read: "Callable[[Store], pl.DataFrame]") -> "pl.DataFrame":
+    """What people entered, those entries too that were withdrawn, or the log; neither is analysed, so has an as_of."""
     if as_of is not None:
-        raise SettingError("entry: is a record and has no --as-of. Leave it out.")
+        raise SettingError(f"{name}: is a record and has no --as-of. Leave it out.")
     if not store.path.is_dir():
         raise SettingError(f"{store.path}: no store here. Load a drop first: leeway load DROP --store {store.path}")
-    return read_entries(store)
+    return read(store)
 
 
 @click.command()

@@ -18,11 +18,12 @@ PAGES = {  # url path -> name in the menu
     "trust": "How far to trust it",
     "drops": "What came in",
     "query": "Ask in SQL",
+    "runs": "How it runs",
     "begin": "Getting started",
     "explain": "What words mean",
 }
 
-PAGE_RIGHTS = {"query": "query"}  # pages that need more than seeing the fleet
+PAGE_RIGHTS = {"query": "query", "runs": "runs"}  # pages that need more than seeing the fleet
 READ_BY = ("unit", "degrees", "dates", "zone")  # how a reader reads
 TO_PRINT = "print"  # parameter of a page that is opened to be printed
 KEPT_IN_MENU = ("as_of", *READ_BY, "depot", "family")  # what a reader picked for one page and means for all

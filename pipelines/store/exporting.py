@@ -4,8 +4,10 @@ Text from data stays text: no formula, no link, nothing that steers the order of
 """
 
 import io
+import json
 from collections.abc import Mapping
 from pathlib import Path
+from types import MappingProxyType
 
 import polars as pl
 import polars.selectors as cs
@@ -26,8 +28,14 @@ TEXT_ALONE = {  # of a workbook: whatever a text looks like, it is a text
 }
 
 
-def write_frame(frame: pl.DataFrame, target: Path) -> None:
+def write_frame(frame: pl.DataFrame, target: Path, *, about: Mapping[str, str] = MappingProxyType({})) -> None:
     """Write a frame to `target`, in the format of its ending.
+
+    Args:
+        frame: What is written.
+        target: Where; what is there is replaced when all of it is written.
+        about: Said in the file of what made it: in Parquet's key-value metadata, in a workbook's properties; beside a
+            CSV file, which has no place for it, in `NAME.csv.about.json`.
 
     Raises:
         SettingError: another ending, or the place cannot be written.
@@ -38,12 +46,15 @@ def write_frame(frame: pl.DataFrame, target: Path) -> None:
     partial = target.with_name(f".{target.name}.partial{target.suffix.lower()}")
     try:
         if target.suffix.lower() == ".parquet":
-            frame.write_parquet(partial)
+            frame.write_parquet(partial, metadata=dict(about) or None)
         elif target.suffix.lower() == ".csv":
             partial.write_bytes(csv_bytes(frame))
         else:
-            partial.write_bytes(workbook_bytes(frame))
+            partial.write_bytes(workbook_bytes(frame, about=about))
         partial.replace(target)
+        if about and target.suffix.lower() == ".csv":
+            beside = target.with_name(f"{target.name}.about.json")
+            beside.write_text(json.dumps(dict(about), indent=1) + "\n", encoding="utf-8")
     except OSError as error:
         raise SettingError(f"{target}: cannot be written ({error.strerror or error}). Choose another place.") from error
     finally:
@@ -55,15 +66,21 @@ def csv_bytes(frame: pl.DataFrame) -> bytes:
     return protected(frame).write_csv(datetime_format="%Y-%m-%dT%H:%M:%S%.fZ").encode()
 
 
-def workbook_bytes(frame: pl.DataFrame, *, sheet: str | None = None) -> bytes:
+def workbook_bytes(
+    frame: pl.DataFrame, *, sheet: str | None = None, about: Mapping[str, str] = MappingProxyType({})
+) -> bytes:
     """The frame as an XLSX file of one sheet; times are UTC, without their zone, which a sheet does not know."""
-    return sheets_bytes({sheet: frame})
+    return sheets_bytes({sheet: frame}, about=about)
 
 
-def sheets_bytes(sheets: Mapping[str | None, pl.DataFrame]) -> bytes:
-    """The same with a sheet for each frame, by name (None: a name of its own)."""
+def sheets_bytes(
+    sheets: Mapping[str | None, pl.DataFrame], *, about: Mapping[str, str] = MappingProxyType({})
+) -> bytes:
+    """The same with a sheet for each frame, by name (None: a name of its own); `about` becomes its properties."""
     written = io.BytesIO()
     with Workbook(written, TEXT_ALONE) as book:
+        for what, value in about.items():
+            book.set_custom_property(what, value, "text")
         for name, frame in sheets.items():
             times = [
                 column for column, dtype in frame.schema.items() if isinstance(dtype, pl.Datetime) and dtype.time_zone

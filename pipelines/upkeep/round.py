@@ -12,6 +12,7 @@ from pathlib import Path
 
 from pipelines.errors import LeewayError
 from pipelines.settings_file import ServiceSettings
+from pipelines.store.acts import forget_acts
 from pipelines.store.folder import Store
 from pipelines.store.lock import writers_lock
 from pipelines.upkeep.due import JOBS, Job, due, ended_well
@@ -60,6 +61,7 @@ def tend(store: Store, settings: ServiceSettings, run: Run) -> Iterator[Done]:
                 if not done.well:
                     failed.add(name)
                 yield done
+        forget_acts(store, days=settings.log.keep_days)
 
 
 def _all_due(name: str, store: Store, settings: ServiceSettings, run: Run, failed: set[str]) -> Iterator[Done]:
