@@ -1,4 +1,4 @@
-"""How a store stands: what failed, what is late and what waits are said, and a store that cannot be read is no error."""
+"""How a store stands: what failed, what is late and what waits are said; a store that cannot be read is no error."""
 
 from datetime import UTC, datetime, timedelta
 
