@@ -1,5 +1,6 @@
 """The catalogue, states and readings of a store in the reader's degrees; cached like what they come from."""
 
+from collections.abc import Collection
 from dataclasses import replace
 from typing import Any
 
@@ -10,6 +11,7 @@ from dashboard.views.degrees import (
     CELSIUS,
     FAHRENHEIT,
     catalogue_in_fahrenheit,
+    readings_in_celsius,
     readings_in_fahrenheit,
     states_in_fahrenheit,
 )
@@ -91,3 +93,12 @@ def fleet_tables(reader: Reader) -> FleetTables:
         corrections=corrections(reader),
         cause_ranking=entered.ranking(reader.as_of),
     )
+
+
+def to_save(
+    rows: pl.DataFrame, code: str, reader: Reader, *, levels: Collection[str], steps: Collection[str] = ()
+) -> pl.DataFrame:
+    """Figures of one correction as a file holds them, in °C whatever the reader reads: `readings_in_celsius`."""
+    if not reader.fahrenheit:
+        return rows
+    return readings_in_celsius(rows, published.correction(code), levels=levels, steps=steps)

@@ -63,7 +63,7 @@ def show() -> None:
             reader=frame.reader,
         ),
     )  # fmt: skip
-    _answer(view, frame, unit_word(correction["unit"]))
+    _answer(view, frame, code, unit_word(correction["unit"]))
 
 
 def _events(kind: str, values: pl.DataFrame) -> pl.DataFrame:
@@ -74,7 +74,7 @@ def _events(kind: str, values: pl.DataFrame) -> pl.DataFrame:
     return work_events(published.work(), published.names()) if kind == "work" else move_events(published.moves())
 
 
-def _answer(view: BeforeAfter, frame: Frame, unit: str) -> None:
+def _answer(view: BeforeAfter, frame: Frame, code: str, unit: str) -> None:
     st.markdown(f"## {plain(view.sentence)}")
     shared.basis(frame, view.basis)
     if not view.vehicles.height:
@@ -87,6 +87,7 @@ def _answer(view: BeforeAfter, frame: Frame, unit: str) -> None:
     in_unit = f" ({unit})" if unit else ""
     shared.table(
         view.vehicles,
+        saved=as_read.to_save(view.vehicles, code, frame.reader, levels=("before", "after"), steps=("change",)),
         key="changed",
         hide_index=True,
         placeholder=shared.ABSENT,

@@ -88,7 +88,8 @@ def _column_as_read(how: Any, now: Settings) -> Any:
     kind = how.get("type_config") or {}
     if kind.get("type") not in {"date", "datetime"} or not kind.get("format"):
         return how
-    zone = {"timezone": now.zone.key} if kind["type"] == "datetime" else {}
+    by_utc = kind["type"] == "date" or kind.get("timezone") == "UTC"  # whole days and weeks, which have no hour
+    zone = {} if by_utc else {"timezone": now.zone.key}
     return {**how, "type_config": {**kind, "format": pattern(kind["format"], now.dates, TABLES), **zone}}
 
 

@@ -60,6 +60,7 @@ def spread_look(picked: Picked, frame: Frame) -> None:
     names = {"p5": "5 %", "p10": "10 %", "p25": "25 %", "median": "Median", "p75": "75 %", "p90": "90 %", "p95": "95 %"}
     shared.table(
         view.groups,
+        saved=as_read.to_save(view.groups, code, frame.reader, levels=list(names) if measure == RAW else ()),
         hide_index=True,
         key="quantiles",
         alt="Quantiles of each group",
@@ -75,6 +76,7 @@ def spread_look(picked: Picked, frame: Frame) -> None:
     with st.expander("Every vehicle"):
         shared.table(
             view.rows,
+            saved=as_read.to_save(view.rows, code, frame.reader, levels=("value",) if measure == RAW else ()),
             hide_index=True,
             key="spread of vehicles",
             alt="Vehicles with their newest reading",
@@ -163,6 +165,12 @@ def related_look(picked: Picked, frame: Frame) -> None:
     with st.expander("Every vehicle"):
         shared.table(
             view.rows,
+            saved=as_read.to_save(
+                as_read.to_save(view.rows, code, frame.reader, levels=("across",) if measure == RAW else ()),
+                other,
+                frame.reader,
+                levels=("up",) if measure == RAW else (),
+            ),
             hide_index=True,
             key="related vehicles",
             alt="Vehicles with both values",

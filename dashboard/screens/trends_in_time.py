@@ -58,7 +58,7 @@ def in_time_look(picked: Picked, frame: Frame) -> None:
         return
     abouts = abouts_of(choice, frame)
     notes = notes_between(abouts, view.weekly["week"].min(), frame)  # type: ignore[arg-type]
-    _ribbons(view, notes, picked, by, key)
+    _ribbons(view, notes, picked, by, key=key, frame=frame)
     notes_part("trends", abouts, frame)
     st.subheader("Where every vehicle stands today")
     shared.chart(
@@ -69,7 +69,9 @@ def in_time_look(picked: Picked, frame: Frame) -> None:
     _tables(view, picked, frame)
 
 
-def _ribbons(view: TrendView, notes: pl.DataFrame, picked: Picked, by: list[str], key: tuple[object, ...]) -> None:
+def _ribbons(
+    view: TrendView, notes: pl.DataFrame, picked: Picked, by: list[str], *, key: tuple[object, ...], frame: Frame
+) -> None:
     groups = factors.in_order(view.weekly["group"].to_list())
     panels = factors.in_order(view.weekly["panel"].to_list())
     split = factors.FACTORS[by[-1]]
@@ -89,8 +91,11 @@ def _ribbons(view: TrendView, notes: pl.DataFrame, picked: Picked, by: list[str]
                 alt=f"Weekly median, middle half and middle eight in ten vehicles by {split}{where}",
             )
     with st.expander("These figures as a table"):
+        weekly = view.weekly if len(by) > 1 else view.weekly.drop("panel")
+        quantiles = ("low", "quarter", "median", "three_quarters", "high")
         shared.table(
-            view.weekly if len(by) > 1 else view.weekly.drop("panel"),
+            weekly,
+            saved=as_read.to_save(weekly, picked.correction, frame.reader, levels=quantiles),
             hide_index=True,
             key="weekly",
             alt="Quantiles by week and group",
@@ -102,13 +107,21 @@ def _ribbons(view: TrendView, notes: pl.DataFrame, picked: Picked, by: list[str]
 def _tables(view: TrendView, picked: Picked, frame: Frame) -> None:
     in_unit = f" ({picked.unit})" if picked.unit else ""
     labels = {state: each.label for state, each in STATE.items()}
+    standing = view.standing.select(
+        "vehicle_id",
+        "group",
+        pl.col("state").replace_strict(labels, default=pl.col("state")),
+        "value",
+        "expected",
+        "z",
+        "rate_per_30d",
+        "leeway_pct",
+        "calibration",
+    )
+    read, rate = ("value", "expected"), ("rate_per_30d",)
     shared.table(
-        shared.known_columns(
-            view.standing.select(
-                "vehicle_id", "group", pl.col("state").replace_strict(labels, default=pl.col("state")), "value",
-                "expected", "z", "rate_per_30d", "leeway_pct", "calibration",
-            )
-        ),
+        shared.known_columns(standing),
+        saved=as_read.to_save(standing, picked.correction, frame.reader, levels=read, steps=rate),
         hide_index=True,
         placeholder=shared.ABSENT,
         key="standing",
@@ -192,8 +205,10 @@ def cohorts_look(picked: Picked, frame: Frame) -> None:
     )
     notes_part("trends", abouts, frame)
     in_unit = f" ({picked.unit})" if picked.unit else ""
+    medians, steps = ("first_median", "second_median"), ("difference", "low", "high")
     shared.table(
         view.periods,
+        saved=as_read.to_save(view.periods, code, frame.reader, levels=medians, steps=steps),
         hide_index=True,
         placeholder=shared.ABSENT,
         key="periods",

@@ -3,7 +3,7 @@
 A correction whose neutral value is 0 is a difference of temperatures: it has a scale and no zero of its own.
 """
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Any
 
 import polars as pl
@@ -60,6 +60,25 @@ def readings_in_fahrenheit(readings: pl.DataFrame, correction: Mapping[str, Any]
         return readings
     return readings.with_columns(
         expression.alias(name) for name, expression in _turned(readings, pl.lit(zero_of(correction))).items()
+    )
+
+
+def readings_in_celsius(
+    rows: pl.DataFrame, correction: Mapping[str, Any], *, levels: Collection[str], steps: Collection[str] = ()
+) -> pl.DataFrame:
+    """Figures of one correction that are shown in °F, back in °C.
+
+    Args:
+        rows: As shown.
+        correction: Its row of the catalogue, as it is.
+        levels: Columns that hold what is read.
+        steps: Columns that hold differences.
+    """
+    if correction["unit"] != CELSIUS:
+        return rows
+    zero = zero_of(correction)
+    return rows.with_columns((pl.col(name) - zero) / SCALE for name in levels).with_columns(
+        pl.col(name) / SCALE for name in steps
     )
 
 

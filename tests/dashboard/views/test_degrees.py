@@ -1,7 +1,12 @@
 import polars as pl
 import pytest
 
-from dashboard.views.degrees import catalogue_in_fahrenheit, readings_in_fahrenheit, states_in_fahrenheit
+from dashboard.views.degrees import (
+    catalogue_in_fahrenheit,
+    readings_in_celsius,
+    readings_in_fahrenheit,
+    states_in_fahrenheit,
+)
 
 CATALOGUE = pl.DataFrame(
     {
@@ -35,3 +40,12 @@ def test_readings_agree_with_the_state_beside_them():
     assert readings_in_fahrenheit(read, rows[0]).row(0) == pytest.approx((18.0, 16.2))
     assert readings_in_fahrenheit(read, rows[1]).row(0) == pytest.approx((50.0, 48.2))
     assert readings_in_fahrenheit(read, rows[2]).equals(read)
+
+
+def test_what_is_saved_is_what_was_read():
+    for row in CATALOGUE.to_dicts():
+        read = pl.DataFrame({"value": [10.0, None], "rate_per_30d": [0.5, 1.0]})
+        shown = readings_in_fahrenheit(read, row)
+        back = readings_in_celsius(shown, row, levels=["value"], steps=["rate_per_30d"])
+        assert back["value"].to_list() == [pytest.approx(10.0), None]
+        assert back["rate_per_30d"].to_list() == pytest.approx([0.5, 1.0])
