@@ -35,7 +35,7 @@ class Fit:
     centre [C, K + 1], the last of a calibration that nobody has. ageing [C] per km. offset_sd [C].
     depot_spread, duty_spread [C]: variance of depots' levels, and of duties' inside a depot.
     season_move, depot_move [C, lags]: variance of a week's movement of the family, and of a depot against it.
-    peers: vehicles read in a week.
+    peers: vehicles read in a week. few: whether vehicles are so few that one that drifts is not told from a season.
     corrections: how many of them can alarm at a vehicle's reading. readings_a_year: of a vehicle.
     half_authority [C]: half of what the catalogue allows; where it names nothing, what readings span.
     """
@@ -54,6 +54,7 @@ class Fit:
     season_move: Float64s
     depot_move: Float64s
     peers: float
+    few: bool
     corrections: float
     readings_a_year: float
     half_authority: Float64s
@@ -104,8 +105,6 @@ def fit_family(panel: Panel, *, settled: Bools, until: float) -> Fit:
     )
     shape = (len(panel.codes), depots, weeks)
     season_move, depot_move = _moves(noise, together.reshape(shape), peers.reshape(shape))
-    if len(known) < ENOUGH_PEERS:  # one that drifts is not to be told from a season: other families' hold
-        season_move, depot_move = np.zeros_like(season_move), np.zeros_like(depot_move)
     return Fit(
         noise=noise,
         healthy=healthy,
@@ -118,6 +117,7 @@ def fit_family(panel: Panel, *, settled: Bools, until: float) -> Fit:
         season_move=season_move,
         depot_move=depot_move,
         peers=len(rows) / weeks,
+        few=len(known) < ENOUGH_PEERS,
         corrections=_able(values, epoch, row_start, unlearned) / max(len(rows), 1),
         readings_a_year=_pace(day[rows], vehicle[rows]),
         half_authority=_half_authority(panel, values),

@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from pipelines.bands.built_in import ENOUGH_PEERS
 from pipelines.bands.fit import Fit, fit_family
 from pipelines.bands.normal import WEEK, Normal, days
 from pipelines.bands.spread import Spread, learn_spread, pooled_spreads
@@ -116,21 +117,36 @@ def _pooled(panels: Sequence[Panel], fits: Sequence[Fit], trusted: Int64s) -> li
     first block changes nothing that was computed for an elder one.
     """
     known: dict[str, list[Shown]] = defaultdict(list)
-    moved: dict[str, list[Shown]] = defaultdict(list)
+    moved: dict[str, list[tuple[bool, Shown]]] = defaultdict(list)
     for panel, fit, trust in zip(panels, fits, trusted, strict=True):
         sigma = _floored_sigma(panel, fit)
         share = np.log(sigma / fit.half_authority)
         move = np.stack([fit.season_move, fit.depot_move], axis=1) / sigma[:, None, None] ** 2
         for c, code in enumerate(panel.codes):
             known[code].append((trust, fit.noise.pairs[c], share[c]))
-            moved[code].append((trust, fit.peers, move[c]))
+            moved[code].append((fit.few, (trust, fit.peers, move[c])))
     shares = {code: _mean(rows, PRIOR_PAIRS, np.log(AUTHORITY_SIGMA)) for code, rows in known.items()}
-    moves = {code: _mean(rows, 0.0, 0.0) for code, rows in moved.items()}
+    moves = {code: _movement(rows) for code, rows in moved.items()}
     wander = _drawn_wander(fits, [_floored_sigma(*pair) for pair in zip(panels, fits, strict=True)], trusted)
     return [
         _drawn(panel, fit, shares, moves, its_wander)
         for panel, fit, its_wander in zip(panels, fits, wander, strict=True)
     ]
+
+
+def _movement(rows: Sequence[tuple[bool, Shown]]) -> Float64s:
+    """[2, lags] how a correction's season and depots move, by families with vehicles enough to show it.
+
+    Where there are none, the middle of so many families as it takes vehicles: of few vehicles one that drifts is a good
+    part of its family, but not of the families; and fewer show nothing.
+    """
+    large = [shown for few, shown in rows if not few]
+    if large:
+        return _mean(large, 0.0, 0.0)
+    most = max(trust for _, (trust, _, _) in rows)
+    values = np.array([value for _, (trust, _, value) in rows if trust == most])
+    middle: Float64s = np.median(values, axis=0) if len(values) >= ENOUGH_PEERS else np.zeros_like(values[0])
+    return middle
 
 
 def _drawn_wander(fits: Sequence[Fit], sigmas: Sequence[Float64s], trusted: Int64s) -> list[Float64s]:
@@ -171,7 +187,7 @@ def _drawn(
     prior = np.log(fit.half_authority) + np.array([shares[code] for code in panel.codes])
     weight = noise.pairs / (noise.pairs + PRIOR_PAIRS)
     sigma = np.exp(weight * np.log(_floored_sigma(panel, fit)) + (1 - weight) * prior)
-    trust = fit.peers / (fit.peers + PRIOR_PEERS)
+    trust = 0.0 if fit.few else fit.peers / (fit.peers + PRIOR_PEERS)
     common = np.array([moves[code] for code in panel.codes])
     family_moves = np.stack([fit.season_move, fit.depot_move], axis=1) / sigma[:, None, None] ** 2
     season_move, depot_move = (trust * family_moves + (1 - trust) * common).max(axis=2).T

@@ -5,7 +5,7 @@ import pytest
 from drift_fleets import World, light_fleet
 
 from pipelines.bands.fit import SAMPLE, sampled
-from pipelines.bands.learning import learn_normals
+from pipelines.bands.learning import LEAST_MOVE, learn_normals
 from pipelines.bands.noise import variograms
 from pipelines.bands.normal import days
 from pipelines.bands.panel import panels
@@ -119,3 +119,12 @@ def test_a_large_family_is_learned_from_so_many_vehicles_and_who_joins_changes_f
     assert len(of_all) == len(before) == SAMPLE
     assert len(of_all & before) > 0.9 * SAMPLE
     np.testing.assert_array_equal(sampled(names, np.arange(30)), np.arange(30))
+
+
+def test_families_of_few_vehicles_show_their_weather_together_and_one_of_them_shows_none():
+    def moves(families):
+        normals = learned(World(family_sizes=(3,) * families, corrections=4, weeks=60, season=1.5, seed=4))
+        return np.median([normal.season_move[:, -1] / normal.sigma[:, -1] ** 2 for normal in normals])
+
+    assert moves(4) == pytest.approx(LEAST_MOVE)
+    assert moves(12) > 4 * LEAST_MOVE
