@@ -8,7 +8,7 @@ import threading
 import tomllib
 import webbrowser
 from collections.abc import AsyncIterator, Callable, Iterator
-from contextlib import asynccontextmanager, contextmanager, suppress
+from contextlib import asynccontextmanager, contextmanager
 from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any, TypeVar
@@ -20,8 +20,8 @@ from click.core import ParameterSource
 from dashboard import variables
 from dashboard.child import begin
 from dashboard.hosts import Hosts, is_every_address, is_number, is_this_machine
+from dashboard.warm import warm
 from pipelines.command_options import store_option
-from pipelines.errors import LeewayError
 from pipelines.settings_file import ServiceSettings, settings_of
 from pipelines.store.folder import Store
 from pipelines.terminal import say
@@ -185,7 +185,7 @@ def run_dashboard(store: Store, door: Door, settings: ServiceSettings | None = N
             threading.Thread(target=webbrowser.open, args=(door.url,), daemon=True).start()
         yield
 
-    threading.Thread(target=_warm, args=(store,), daemon=True).start()
+    threading.Thread(target=warm, args=(store,), daemon=True).start()
     public = urlsplit(settings.sign_in.address) if door.signs_in else None
     names = (*door.allowed, *([public.hostname] if public and public.hostname else []))
     app = App(
@@ -227,20 +227,6 @@ def open_more_files() -> None:
 def _has_screen() -> bool:
     """Whether a browser can be seen here: where it can't, one in the terminal would come up instead."""
     return sys.platform in {"win32", "darwin"} or bool({"DISPLAY", "WAYLAND_DISPLAY"} & os.environ.keys())
-
-
-def _warm(store: Store) -> None:
-    """Reason once about one vehicle, so that no reader waits for the compiled kernels of that page to load."""
-    from dashboard.reasoning import KEPT, paths  # noqa: PLC0415 - what is to be loaded here
-    from pipelines.store.evidence import read_evidence  # noqa: PLC0415
-    from pipelines.store.published import kept_as_ofs, read_published  # noqa: PLC0415
-
-    with suppress(LeewayError):  # the pages say what is the matter with a store
-        states = kept_as_ofs(store, KEPT[0])
-        if states:
-            first = read_published(store, "vehicle_state", as_of=states[-1]).get_column("vehicle_id").head(1).to_list()
-            kept = {name: read_published(store, name, as_of=states[-1]) for name in KEPT}
-            paths(read_evidence(store, as_of=states[-1], vehicle_ids=first), kept)
 
 
 def theme_options() -> dict[str, Any]:

@@ -68,6 +68,7 @@ def device_zone() -> ZoneInfo:
     return zone_named(st.context.timezone or "") or ZoneInfo("UTC")
 
 
+@cache
 def zone_named(name: str) -> ZoneInfo | None:
     """The zone of that name; None: there is none."""
     try:
