@@ -94,7 +94,7 @@ def _copy(
         for each in table.columns
     )
     # The rows of some states, as they were published.
-    query = f"SELECT {columns} FROM published.{quoted(name)} WHERE list_contains($states, as_of)"
+    query = f"SELECT {columns} FROM published.{quoted(name)} WHERE list_contains($states, as_of) ORDER BY rowid"
     came = source.sql(query, params={"states": states}).to_arrow_reader(BATCH_ROWS)
     database.register("came", came)
     database.execute(f"CREATE TABLE {target} AS FROM came")

@@ -157,7 +157,8 @@ def _published_withheld(
     connection = asking.connection
     cells = HeldReadings.none().cells
     if columns_of(connection, "held_cell", "published"):
-        theirs = f"SELECT * EXCLUDE (as_of) FROM published.held_cell WHERE as_of = $as_of AND vehicle_id {IN_LIST}"
+        columns = ", ".join(cells.columns)
+        theirs = f"SELECT {columns} FROM published.held_cell WHERE as_of = $as_of AND vehicle_id {IN_LIST}"
         cells = frame_of(connection, theirs, as_of=as_of, vehicle_ids=asking.vehicle_ids).cast(cells.schema)
     return with_cells(asking.readings(catalogue, as_of, vehicles), faults, cells)
 

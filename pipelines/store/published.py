@@ -45,10 +45,12 @@ def read_published(
             times = ", ".join(f"{time:%Y-%m-%dT%H:%M:%SZ}" for time in kept)
             raise StoreError(f"{table}: not published as of {wanted:%Y-%m-%dT%H:%M:%SZ}. Kept are: {times}.")
         known = columns_of(connection, table, "published")
-        taken = ", ".join(["as_of", *(quoted(name) for name in columns if name in known)]) if columns else "*"
+        taken = ", ".join(
+            ["as_of", *(quoted(name) for name in (columns or known) if name in known and name != "as_of")]
+        )
         equal = "".join(f" AND {quoted(name)} = $p{place}" for place, name in enumerate(where, start=1))
         values = {f"p{place}": value for place, value in enumerate(where.values(), start=1)}
-        query = f"SELECT {taken} FROM published.{quoted(table)} WHERE as_of = $as_of{equal}"  # DuckDB keeps their order
+        query = f"SELECT {taken} FROM published.{quoted(table)} WHERE as_of = $as_of{equal} ORDER BY rowid"
         rows = _with_columns_of_now(frame_of(connection, query, as_of=wanted, **values), table)
         return rows.select("as_of", *columns) if columns else rows
 

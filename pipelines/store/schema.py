@@ -192,7 +192,8 @@ def columns_of(connection: duckdb.DuckDBPyConnection, table: str, schema: str = 
     """Column name -> SQL type of a table, in its order; empty: no such table."""
     rows = connection.execute(
         "SELECT column_name, data_type FROM duckdb_columns() "
-        "WHERE database_name = current_database() AND schema_name = ? AND table_name = ? ORDER BY column_index",
+        "WHERE database_name = current_database() AND schema_name = ? AND table_name = ? AND column_name <> 'rowid' "
+        "ORDER BY column_index",
         [schema, table],
     ).fetchall()
     return dict(rows)

@@ -69,11 +69,9 @@ class ScopedStore(Store):
             "WHERE database_name = ? AND schema_name IN ('main', 'published') GROUP BY ALL ORDER BY ALL", [state],
         ).fetchall()  # fmt: skip
         for schema, table, names in columns:
-            shown = "*" if schema == "published" else "rowid, *"  # by which rows that came later are told
             place = f"{quoted(schema)}.{quoted(table)}"
             where = _where(table, names, scope)
-            order = "ORDER BY rowid" if where and schema == "published" else ""  # as they were published
-            rows = f"SELECT {shown} FROM {source}.{place} {where} {order}"
+            rows = f"SELECT rowid, * FROM {source}.{place} {where}"  # rowid: in which order they came
             connection.execute(f"CREATE VIEW {scope}.{place} AS {rows}")
 
 
