@@ -1,5 +1,6 @@
 """Who reaches the real server, by names and origins, on HTTP and on its websocket; and whom it asks itself."""
 
+import gc
 import importlib.util
 import os
 import socket
@@ -15,6 +16,8 @@ from hypothesis import strategies as st
 
 from dashboard.hosts import Hosts
 from dashboard.serve import QUIET, Door, theme_options
+from dashboard.warm import warm
+from pipelines.store.folder import Store
 
 spec = importlib.util.spec_from_file_location("dashboard_browser", Path(__file__).with_name("browser.py"))
 assert spec is not None
@@ -147,3 +150,12 @@ def test_the_theme_goes_along_without_a_folder_of_settings():
     options = theme_options()
     assert options["theme.dark.backgroundColor"].startswith("#")
     assert not set(QUIET) & set(options)
+
+
+def test_a_server_loads_what_pages_need_and_sets_it_apart_whatever_the_store(tmp_path):
+    warm(Store(tmp_path / "none"))
+    try:
+        assert "dashboard.charts.groups" in sys.modules
+        assert gc.get_freeze_count()
+    finally:
+        gc.unfreeze()
