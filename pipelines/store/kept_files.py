@@ -1,6 +1,7 @@
-"""Files that belong to a store and lie beside its states: settings, roles, mappings; put into backups, and back."""
+"""Files that lie beside the states of a store: settings, roles, mappings, the log; put into backups, and back."""
 
 import re
+import sqlite3
 from contextlib import closing
 from pathlib import Path
 
@@ -12,7 +13,10 @@ from pipelines.store.readers import let_go
 from pipelines.store.schema import columns_of
 
 PATTERNS = ("settings.toml", "roles.toml", "mappings/*.toml")
-OURS = re.compile(r"(?:settings|roles|mappings/[\w-]+)\.toml")  # the same as names in a backup, which anybody may write
+LOG = "entries/acts.sqlite"  # the log of who did what, which others may be writing to
+OURS = re.compile(
+    r"(?:settings|roles|mappings/[\w-]+)\.toml|entries/acts\.sqlite"
+)  # the same as names in a backup, which anybody may write
 SCHEMA = "beside"  # of the table in a backup; no committed state has it
 
 
@@ -23,12 +27,15 @@ def put_files_into(file: Path, folder: Path) -> None:
         StoreError: one of them cannot be read.
     """
     found = [path for pattern in PATTERNS for path in sorted(folder.glob(pattern))]
-    if not found:
-        return
     try:
         rows = [(path.relative_to(folder).as_posix(), path.read_bytes()) for path in found]
-    except OSError as error:
-        raise StoreError(f"{error.filename}: {error.strerror}. No backup was written; permissions?") from error
+        if (folder / LOG).exists():
+            with closing(sqlite3.connect(folder / LOG)) as log:
+                rows.append((LOG, log.serialize()))
+    except (OSError, sqlite3.Error) as error:
+        raise StoreError(f"{folder}: {error}. No backup was written; permissions, or a damaged log?") from error
+    if not rows:
+        return
     let_go(file)
     with closing(connect(file)) as connection:
         _take_out(connection)

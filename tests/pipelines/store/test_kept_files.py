@@ -5,6 +5,7 @@ from contextlib import closing
 import pytest
 
 from pipelines.intake.load import load
+from pipelines.store.acts import acts, write_act
 from pipelines.store.backup import back_up, restore
 from pipelines.store.connection import connect
 from pipelines.store.folder import Store
@@ -31,6 +32,15 @@ def test_a_lost_machine_gets_its_settings_roles_and_mappings_back(filled, tmp_pa
     done = restore(fresh, tmp_path / "b.backup")
     assert set(done.files) == set(FILES)
     assert {name: (fresh.path / name).read_text() for name in FILES} == FILES
+
+
+def test_the_log_of_who_did_what_comes_back_too_and_goes_on(filled, tmp_path):
+    write_act(filled, who="p", what="loaded")
+    back_up(filled, tmp_path / "b.backup")
+    fresh = Store(tmp_path / "fresh.store")
+    restore(fresh, tmp_path / "b.backup")
+    write_act(fresh, who="p", what="planned")
+    assert acts(fresh)["what"].to_list() == ["loaded", "planned"]
 
 
 def test_files_that_are_there_stay_as_they_are(filled, tmp_path):
