@@ -43,6 +43,7 @@ def choose() -> Frame | None:
     named = {address.state_name(Reader(as_of=at)): at for at in states}
     with st.sidebar:
         _newer(published.store().version())
+        _go_to()
         settings.pick()
         picked = next(iter(named))
         if len(named) > 1:
@@ -68,6 +69,26 @@ def _newer(shown: int) -> None:
     st.info("Newer data are there.")
     if st.button("Show them", key="newer"):
         st.rerun()
+
+
+def _go_to() -> None:
+    """A vehicle's page from anywhere by its number and Enter: cells of a table answer to a click or a tap alone.
+
+    Pages with a field of their own for a vehicle, whose number is then theirs in the address, have none.
+    """
+    if "vehicle" in st.session_state or "vehicle" in st.query_params:
+        return
+    st.text_input(
+        "Go to a vehicle", key="go_to", placeholder="its number", on_change=_asked_for, autocomplete="off",
+        help="Enter opens its page; a number that is none is answered with the nearest.",
+    )  # fmt: skip
+    if asked := st.session_state.pop("asked vehicle", ""):
+        open_vehicle(asked)
+
+
+def _asked_for() -> None:
+    st.session_state["asked vehicle"] = st.session_state["go_to"].strip()
+    st.session_state["go_to"] = ""
 
 
 def asked_state(states: Sequence[datetime]) -> datetime | None:

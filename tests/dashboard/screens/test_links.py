@@ -59,3 +59,16 @@ def test_a_depot_that_is_none_is_said_to_be_and_not_taken_for_all():
     app.query_params["depot"] = "Nowhere"
     app.run()
     assert app.warning[0].value.replace("\\", "") == "Nowhere: no depot of this state. It is left out of the choice."
+
+
+@pytest.mark.usefixtures("store")
+def test_a_number_and_enter_open_a_vehicle_from_any_page():
+    app = AppTest.from_file(str(APP), default_timeout=60).run()
+    app.text_input(key="go_to").set_value(" v2 ").run()
+    assert not app.exception, [error.message for error in app.exception]
+    assert app.title[0].value == "Vehicle V2"
+    assert "go_to" not in [each.key for each in app.text_input]  # the page has a field of its own
+    elsewhere = AppTest.from_file(str(APP), default_timeout=60).run()
+    elsewhere.text_input(key="go_to").set_value("V9").run()
+    assert elsewhere.title[0].value == "Vehicle V9"
+    assert "Nearest numbers:" in [each.value for each in elsewhere.markdown]

@@ -142,14 +142,14 @@ def test_the_drops_page_says_what_came_in_and_what_was_set_aside(monkeypatch, kn
     assert app.dataframe[2].value["row_number"].to_list() == [182]
 
 
-@pytest.mark.parametrize("page", [page for page in PAGES if page not in {"explain", "begin"}])
+@pytest.mark.parametrize("page", [page for page in PAGES if page not in {"explain", "begin", "runs"}])
 def test_without_a_store_every_page_says_how_to_begin(monkeypatch, tmp_path, page):
     app = opened(monkeypatch, tmp_path / "none", page)
     assert "There is no store at" in text(app)
     assert "leeway demo" in app.code[0].value
 
 
-@pytest.mark.parametrize("page", [page for page in PAGES if page not in {"drops", "explain", "begin"}])
+@pytest.mark.parametrize("page", [page for page in PAGES if page not in {"drops", "explain", "begin", "runs"}])
 def test_a_store_that_was_never_analysed_names_the_command(monkeypatch, loaded_store, page):
     app = opened(monkeypatch, loaded_store, page)
     assert "nothing was analysed yet" in text(app)
