@@ -152,7 +152,8 @@ def _number(cells: pl.Series, column: MappedColumn, target: str, how: Reading) -
 def numbers_and_units(cells: pl.Series, how: Reading) -> pl.DataFrame:
     """Cells as numbers, null where one is none, and the unit that is glued to each, null where none is."""
     if cells.dtype.is_numeric():  # typed as a number: neither a dot nor a comma in it means anything else
-        return pl.DataFrame({"number": cast(cells, "float", how), "unit": pl.Series([None], dtype=pl.String)})
+        none = pl.Series("unit", [None], dtype=pl.String).new_from_index(0, len(cells))
+        return pl.DataFrame([cast(cells, "float", how).alias("number"), none])
     texts = cells.cast(pl.String).str.strip_chars()
     numbers = texts.str.extract(NUMBER_AND_UNIT, 1).str.replace_all(r"[\u00a0 ]", "")
     return pl.DataFrame({"number": cast(numbers, "float", how), "unit": texts.str.extract(NUMBER_AND_UNIT, 2)})

@@ -9,7 +9,7 @@ from pipelines.catalogue.tables import drop_tables
 from pipelines.errors import DropError, EmptyError, SettingError
 from pipelines.intake.apart import Apart
 from pipelines.intake.blocks import CELLS, LOAD, ROW, Block, frame_of_blocks
-from pipelines.intake.casting import Reading, cast
+from pipelines.intake.casting import GROUPED, Reading, cast
 from pipelines.intake.delimited import Layout
 from pipelines.intake.files import SourceFile
 from pipelines.intake.foreign import LEAST_OF, MOST_OF, ROWS_OF, map_cells
@@ -69,7 +69,12 @@ def widened(cells: pl.DataFrame, form: LongForm, file: str) -> pl.DataFrame:
         raise DropError(
             f"{file}: lacks the column '{printable(lacking[0])}' of the mapping, [long]. Check the mapping."
         )
+    typed = cells[form.value].dtype.is_float()
     texts = cells.with_columns(pl.col(named).cast(pl.String).str.strip_chars())
+    if typed:  # as `unmistakable` writes it: neither sign is read anew
+        number = pl.col(form.value)
+        mistakable = pl.when(number.str.contains(GROUPED)).then(pl.format("{}0", number)).otherwise(number)
+        texts = texts.with_columns(mistakable.alias(form.value))
     value, unit = pl.col(form.value), pl.col(form.unit).fill_null("") if form.unit else pl.lit("")
     texts = texts.with_columns(
         pl.when(unit != "").then(pl.format("{} {}", value, unit)).otherwise(value).alias(form.value),

@@ -1,7 +1,7 @@
 """What was typed is kept to the last digit through every format, whatever signs the file's texts use. About 3 s."""
 
 import json
-from datetime import time
+from datetime import UTC, datetime, time
 
 import polars as pl
 import pytest
@@ -14,7 +14,7 @@ from pipelines.errors import DropError
 from pipelines.intake.files import foreign_files
 from pipelines.intake.load import load
 from pipelines.intake.mapped import foreign_cells, made_of, units_of
-from pipelines.intake.mapping import MappedColumn, Mapping
+from pipelines.intake.mapping import LongForm, MappedColumn, Mapping
 from pipelines.store.published import vehicle_snapshots
 
 NUMBERS = st.one_of(
@@ -28,8 +28,8 @@ COLUMNS = (
 )  # fmt: skip
 
 
-def read_back(path, decimal: str, columns=COLUMNS) -> pl.DataFrame:
-    mapping = Mapping(table="snapshots", decimal=decimal, columns=columns)
+def read_back(path, decimal: str, columns=COLUMNS, **said) -> pl.DataFrame:
+    mapping = Mapping(table="snapshots", decimal=decimal, columns=columns, **said)
     [file] = foreign_files([path], "snapshots")
     cells, comma = foreign_cells(file, mapping)
     units = units_of("snapshots", built_in_corrections())
@@ -55,6 +55,60 @@ def test_a_number_typed_as_a_number_is_kept_whatever_sign_the_mapping_says(tmp_p
     (tmp_path / "f.csv").write_text("\n".join(["v;t;x", *lines]) + "\n", encoding="utf-8")
     kept = read_back(tmp_path / "f.csv", decimal)["ltft_b1_idle"].cast(pl.Float64).to_list()
     assert kept == [float(repr(number)) for number in numbers]
+
+
+def in_all_formats(tmp_path, rows: dict[str, list], decimal: str) -> tuple[str, ...]:
+    """The same rows in each format, typed where it has types; names of the files."""
+    pl.DataFrame(rows).write_parquet(tmp_path / "f.parquet")
+    pl.DataFrame(rows).write_ndjson(tmp_path / "f.ndjson")
+    with xlsxwriter.Workbook(tmp_path / "f.xlsx") as book:
+        sheet = book.add_worksheet()
+        for column, (name, cells) in enumerate(rows.items()):
+            sheet.write_column(0, column, [name, *cells])
+    written = [
+        ";".join(repr(cell).replace(".", decimal or ".") if isinstance(cell, float) else str(cell) for cell in row)
+        for row in zip(*rows.values(), strict=True)
+    ]
+    (tmp_path / "f.csv").write_text("\n".join([";".join(rows), *written]) + "\n", encoding="utf-8")
+    return "f.parquet", "f.ndjson", "f.xlsx", "f.csv"
+
+
+@settings(max_examples=10, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(numbers=st.lists(NUMBERS, min_size=1, max_size=6), decimal=st.sampled_from(["", ",", "."]))
+def test_one_value_a_row_is_kept_to_the_last_digit_in_every_format(tmp_path, numbers, decimal):
+    days = [f"2026-01-{day:02}" for day in range(1, len(numbers) + 1)]
+    rows = {"v": ["a"] * len(numbers), "t": days, "what": ["Trim"] * len(numbers), "x": numbers}
+    for name in in_all_formats(tmp_path, rows, decimal):
+        mapping = Mapping(
+            table="snapshots", decimal=decimal, long=LongForm(name="what", value="x", by=("v", "t")),
+            columns=(*COLUMNS[:2], MappedColumn(to="ltft_b1_idle", source="Trim")),
+        )  # fmt: skip
+        [file] = foreign_files([tmp_path / name], "snapshots")
+        cells, comma = foreign_cells(file, mapping)
+        units = units_of("snapshots", built_in_corrections())
+        made = made_of(cells, file, mapping, units=units, decimal_comma=comma, time_zone="UTC")
+        assert made["ltft_b1_idle"].cast(pl.Float64).to_list() == numbers, name
+
+
+@settings(max_examples=10, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    milliseconds=st.lists(st.integers(0, 90_000_000), min_size=1, max_size=6, unique=True),
+    decimal=st.sampled_from(["", ",", "."]),
+)
+def test_seconds_since_a_start_and_since_1970_are_kept_to_the_millisecond(tmp_path, milliseconds, decimal):
+    start = 1_767_225_600_000  # 2026-01-01T00:00:00Z
+    rows = {
+        "v": ["a"] * len(milliseconds), "since": [ms / 1000 for ms in milliseconds],
+        "epoch": [(start + ms) / 1000 for ms in milliseconds], "ms": [start + ms for ms in milliseconds],
+    }  # fmt: skip
+    wanted = [datetime.fromtimestamp((start + ms) / 1000, tz=UTC).isoformat("T", "milliseconds") for ms in milliseconds]
+    for name in in_all_formats(tmp_path, rows, decimal):
+        for source, form in (("since", "elapsed"), ("epoch", "epoch"), ("ms", "epoch_ms")):
+            columns = (COLUMNS[0], MappedColumn(to="read_at", source=source, form=form))
+            constants = {"read_at": "2026-01-01"} if form == "elapsed" else {}
+            made = read_back(tmp_path / name, decimal, columns, constants=constants)["read_at"]
+            times = made if made.dtype != pl.String else made.str.to_datetime(time_zone="UTC")
+            assert times.dt.strftime("%Y-%m-%dT%H:%M:%S%.3f+00:00").to_list() == wanted, (name, form)
 
 
 def test_cells_of_a_sheet_are_what_they_show(tmp_path):
