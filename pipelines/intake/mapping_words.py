@@ -56,6 +56,7 @@ MAPPING = {
     "from_name": CELLS,
     "from_folder": CELLS,
     "log": TABLE,
+    "long": TABLE,
     "column": TABLES,
 }
 FILE = {"separator": SEPARATOR, "decimal": DECIMAL, "skip_lines": LINES, "short_rows": TEXT}

@@ -38,6 +38,18 @@ def test_a_source_of_another_hand_loads_without_a_question_and_names_who_drifts_
     assert set(found.filter(found["state"].is_in(["drifting", "outside"]))["vehicle_id"]) == {drifts}
 
 
+@pytest.mark.parametrize("name", ["messwerte.csv", "telemetry.ndjson"])
+def test_the_next_file_of_the_same_columns_is_read_by_the_kept_mapping(load, store, tmp_path, name):
+    SOURCES[name](tmp_path / name)
+    load(tmp_path / name, "--yes")
+    content = (tmp_path / name).read_bytes().replace(b"LKW-11", b"LKW-99").replace(b"bus-01", b"bus-99")
+    (tmp_path / f"next-{name}").write_bytes(content)
+    code, told = load(tmp_path / f"next-{name}", "--yes")
+    assert code == 0, told
+    assert "is read as files with these columns were before" in told
+    assert {"LKW-99", "bus-99"} & set(read_evidence(store).snapshots["vehicle_id"])
+
+
 def test_an_analysis_says_who_strays_by_how_much_and_what_the_others_are(load, store, tmp_path):
     drifts = SOURCES["messwerte.csv"](tmp_path / "messwerte.csv")
     load(tmp_path / "messwerte.csv", "--yes")
