@@ -86,6 +86,7 @@ def beside_part(vehicle_id: str, correction: str, vehicle_state: pl.DataFrame, f
     path_chart(other, rows[0], one_vehicle.events(other, frame.reader.as_of), frame)
 
 
+@st.fragment  # a group that is opened is drawn, not the page
 def glance_part(vehicle_id: str, states: pl.DataFrame, frame: Frame) -> None:
     """All its corrections as small lines, by group; nothing where what was expected is no longer kept."""
     groups = published.kept(
@@ -107,7 +108,12 @@ def glance_part(vehicle_id: str, states: pl.DataFrame, frame: Frame) -> None:
     )
     left, right = st.columns(2)
     for place, (name, chart) in enumerate(groups.items()):
-        with (left, right)[place % 2].expander(name.capitalize(), expanded=place < CLOSED_FROM):
+        group = (left, right)[place % 2].expander(
+            name.capitalize(), expanded=place < CLOSED_FROM, key=f"lanes of {name}", on_change="rerun"
+        )
+        if not (group.open or shared.to_print()):
+            continue
+        with group:
             shared.chart(
                 chart, key=f"group {name}", alt=f"Corrections of the group {name} in time, each beside its normal band"
             )

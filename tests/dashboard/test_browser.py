@@ -76,7 +76,9 @@ class Visitor:
 
     def goes_to(self, name: str) -> "Visitor":
         self.page.locator("[data-testid=stSidebar]").get_by_role("link", name=name, exact=True).click()
-        self.page.wait_for_function(f"[...document.querySelectorAll('h1')].some(h => h.innerText.includes({name!r}))")
+        self.page.wait_for_function(
+            f"() => [...document.querySelectorAll('h1')].some(h => h.innerText.includes({name!r}))"
+        )
         return self.settles()
 
     def picks(self, label: str, option: str) -> "Visitor":
