@@ -25,6 +25,7 @@ from pipelines.store.wholeness import damage, damaged_blocks, one_line
 DISK_ERRORS = (
     OSError, duckdb.IOException, duckdb.TransactionException, duckdb.OutOfMemoryException, duckdb.FatalException,
 )  # fmt: skip
+OLDER_FORM = "before-upgrade-from-"  # and the form: a state as the release before wrote it last
 ATTEMPTS = 20  # a reader loses the race against an unlink only when writers commit between two system calls
 WAY_OUT = "Take the newest whole state that lies there: leeway store restore; or name a backup to it."
 
@@ -180,10 +181,18 @@ class Store:
                     raise StoreError(f"{file}: damaged ({one_line(error)}). {WAY_OUT}") from error
         raise StoreError(f"{self.path}: changed too often to be read. Try again.")
 
+    def _keep_for_the_release_before(self, form: int) -> None:
+        """Keep the state of an older form as it is, so that its release can take it back: `leeway store restore`."""
+        aside = self.path / f"{OLDER_FORM}{form}.duckdb"
+        if not aside.exists():
+            aside.hardlink_to(self.state_file(self.version()))
+
     def _changed(self, draft: Path) -> Iterator[duckdb.DuckDBPyConnection]:
         connection = connect(draft)
         try:
-            check_version(connection, self.path)
+            form = check_version(connection, self.path)
+            if form and not is_current(form):
+                self._keep_for_the_release_before(form)
             connection.execute("BEGIN")
             migrate(connection)
             yield connection

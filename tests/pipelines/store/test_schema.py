@@ -5,13 +5,16 @@ from datetime import UTC, datetime
 import duckdb
 import pytest
 
+from pipelines.errors import StoreError
 from pipelines.intake.load import load
 from pipelines.intake.mapping import read_mapping
 from pipelines.store import schema
+from pipelines.store.backup import restore
 from pipelines.store.checking import breaches
 from pipelines.store.evidence import read_evidence
 from pipelines.store.folder import Store
 from pipelines.store.published import flagged, log_values, quarantined
+from pipelines.store.wholeness import damage
 from pipelines.store.withdrawal import withdraw
 
 LATER = datetime(2031, 2, 1, tzinfo=UTC)
@@ -63,6 +66,25 @@ def test_a_store_of_the_form_before_opens_with_everything_in_it(before):
     assert read_evidence(before).vehicles["engine_family"].to_list() == ["rowan"]
     assert before.version() == 8
     assert breaches(before) == []
+
+
+def test_the_release_before_can_take_back_its_store_from_what_every_upgrade_keeps(before, tmp_path, monkeypatch):
+    load(before, [_drop(tmp_path)])  # the upgrade, and a change after it
+    kept = before.path / "before-upgrade-from-2.duckdb"
+    assert damage(kept) is None
+    with before.writing("something later"):
+        pass  # a later write leaves it where it is
+    monkeypatch.setattr(schema, "STEPS", schema.STEPS[:2])  # as the release before
+    with pytest.raises(StoreError, match="Install the newer release"), before.reading():
+        pass
+    restore(before, kept)
+    with before.reading() as connection:
+        assert connection.execute("SELECT count(*) FROM loads").fetchall() == [(4,)]
+
+
+def _drop(folder):
+    (folder / "vehicles.csv").write_text("vehicle_id,engine_family\nv9,alder\n")
+    return folder / "vehicles.csv"
 
 
 def test_loads_of_the_form_before_can_be_withdrawn(before):
