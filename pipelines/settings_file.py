@@ -87,7 +87,9 @@ class SignIn:
 class Log:
     """The log of who did what, which holds personal data."""
 
-    keep_days: float = stands(730.0, "days", "lines are kept, a month at least", least=31, most=36600)
+    keep_days: float = stands(
+        730.0, "days", "lines are kept, and names of those who did nothing since", least=31, most=36600
+    )
 
 
 @dataclass(frozen=True, kw_only=True)

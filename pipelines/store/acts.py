@@ -13,7 +13,7 @@ from pathlib import Path
 import polars as pl
 
 from pipelines.errors import StoreError
-from pipelines.store.entries import people
+from pipelines.store.entries import forget_name, people, read_entries
 from pipelines.store.folder import Store
 
 WAIT_S = 10.0
@@ -75,16 +75,26 @@ def acts(store: Store) -> pl.DataFrame:
 
 
 def forget_acts(store: Store, *, days: float) -> int:
-    """Take away what is older than so many days, a month at least; how many lines went.
+    """Take away what is older than so many days, a month at least, and names of those who did nothing since.
+
+    Returns:
+        How many lines went.
 
     Raises:
         StoreError: the log cannot be written.
     """
-    if not acts_file(store).exists():
-        return 0
     before = datetime.now(UTC) - max(timedelta(days=days), timedelta(days=31))
-    with _log(store) as log:
-        return log.execute("DELETE FROM act WHERE at < ?", [before.isoformat()]).rowcount
+    still: set[str] = set()
+    gone = 0
+    if acts_file(store).exists():
+        with _log(store) as log:
+            gone = log.execute("DELETE FROM act WHERE at < ?", [before.isoformat()]).rowcount
+            still = {row[0] for row in log.execute("SELECT DISTINCT who FROM act ORDER BY who")}
+    entered = read_entries(store).filter(pl.col("entered_at") >= before)["who"]
+    for who, name in people(store).items():
+        if who != name and who not in still and who not in set(entered):
+            forget_name(store, who)
+    return gone
 
 
 def acts_file(store: Store) -> Path:

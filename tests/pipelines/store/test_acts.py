@@ -5,9 +5,10 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from pipelines.entries.entry import Entry
 from pipelines.errors import StoreError
 from pipelines.store.acts import acts, acts_file, forget_acts, write_act
-from pipelines.store.entries import forget_name, key_of_person
+from pipelines.store.entries import append, forget_name, key_of_person, people
 
 
 def test_lines_are_there_in_their_order_with_the_names_of_those_who_have_one(store):
@@ -48,6 +49,20 @@ def test_what_is_older_than_is_kept_goes_and_nothing_else(store):
     assert forget_acts(store, days=730) == 1
     assert set(acts(store)["about"]) == {"new", "40"}
     assert forget_acts(store, days=0) == 1  # a month is the least
+
+
+def test_names_of_those_who_did_nothing_for_as_long_go_too_and_others_stay(store):
+    for name, days in (("Anna", 1), ("Otto", 800), ("Mia", 800)):
+        who = key_of_person(store, name)
+        write_act(store, who=who, what="signed in")
+        with sqlite3.connect(acts_file(store)) as log:
+            log.execute("DROP TRIGGER act_is_not_changed")
+            at = (datetime.now(UTC) - timedelta(days=days)).isoformat()
+            log.execute("UPDATE act SET at = ? WHERE who = ?", [at, who])
+    note = Entry(kind="note", who=key_of_person(store, "Mia"), subject="fleet", value="x")
+    append(store, [note])
+    forget_acts(store, days=365)
+    assert {name for who, name in people(store).items() if who != name} == {"Anna", "Mia"}
 
 
 def test_a_damaged_log_is_told(store):
