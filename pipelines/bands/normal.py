@@ -105,7 +105,7 @@ class Normal:
         blur: Float64s = self.sigma[c] ** 2 * (1 + rho) / (1 - rho) + self.rounding[c]
         return blur
 
-    def season_worth(self, c: int, variance: Float64s, block: Int32s) -> Float64s:
+    def season_noise_ratio(self, c: int, variance: Float64s, block: Int32s) -> Float64s:
         """[R] factor for the season's error variance [R] as a part of the noise, whose memory is another.
 
         The error lasts as long as the season takes to move by as much. It moves a mean over `COMPARED` days against
@@ -115,8 +115,8 @@ class Normal:
         move, memory = self.season_move[c] + self.depot_move[c], self.memory_days[c]
         lasts = np.clip(variance * (WEEK / move)[block], memory[block], LONGEST_ERROR)
         share = AS_NOISE * (1 + lasts / COMPARED)
-        worth: Float64s = share * _moved_mean(COMPARED / lasts) / _moved_mean(COMPARED / memory)[block]
-        return worth
+        ratio: Float64s = share * _moved_mean(COMPARED / lasts) / _moved_mean(COMPARED / memory)[block]
+        return ratio
 
 
 def _moved_mean(windows: Float64s) -> Float64s:

@@ -35,7 +35,7 @@ from pipelines.drift.readings import (
     season_rows,
     seasons,
     told,
-    unmoved,
+    unmoved_rows,
 )
 from pipelines.drift.series import Output, blank_series, last_output
 from pipelines.handover import Bools, FamilyDrift, Float32s, Float64s, Int32s, Int64s, Panel
@@ -337,17 +337,12 @@ def _weeks(c: int, run: FamilyRun, readings: Readings, peers: Any) -> PeerWeeks:
 
 def _shifts(c: int, run: FamilyRun, readings: Readings, seasonal: Float64s, levels: Any) -> None:
     """Fill the weeks of what epochs' ends moved."""
-    normal, start, shifts, carried = run.bands.normal, run.start, run.bands.shifts[c], run.bands.carried[c]
-    ends = start.fill_shifts(c, shifts, carried)
-    rows = unmoved(readings, seasonal), run.by_week.rows, run.by_week.cell_start
-    model = (
-        run.span.vehicle, readings.epoch, readings.settled, readings.times.change, readings.times.block,
-        normal.weekly_noise(c), normal.offset_sd[c] ** 2,
-    )  # fmt: skip
+    shifts, carried = run.bands.shifts[c], run.bands.carried[c]
+    ends = run.start.fill_shifts(c, shifts, carried)
+    rows, model = unmoved_rows(readings, seasonal, run.span.vehicle), recalibration.Model.of(c, run.bands.normal)
+    known = recalibration.Known(levels, shifts, carried)
     for leg in run.legs:
-        ends = recalibration.run_weeks(
-            *rows, leg.first_week, leg.last_week, *model, levels, ends, shifts, carried
-        )  # fmt: skip
+        ends = recalibration.run_weeks(rows, run.by_week, model, known, ends, leg.first_week, leg.last_week)
         leg.keep_shifts(c, levels, ends, shifts=shifts, carried=carried)
 
 

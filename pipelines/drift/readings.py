@@ -291,7 +291,7 @@ def seasons(
     known = season.Known(peers, NO_GROUPS, weeks.levels, weeks.weeks)
     rows, model = season_rows(readings, times.depot), season.Model.of(c, normal)
     season.run_rows(rows, model, known, first, row_start, seasonal, variance)
-    return seasonal, variance * normal.season_worth(c, variance, times.block)
+    return seasonal, variance * normal.season_noise_ratio(c, variance, times.block)
 
 
 def moves(
@@ -308,20 +308,21 @@ def moves(
         row_start: [V + 1].
         levels: [V] of the recalibration's `LEVEL`, as they stand before `first`; brought to the last row.
     """
-    times, normal = readings.times, bands.normal
     moved = np.zeros((len(seasonal), 3))
-    recalibration.run_rows(
-        unmoved(readings, seasonal), first, row_start, times.week, readings.epoch, readings.settled, times.change,
-        times.block, normal.weekly_noise(c), normal.offset_sd[c] ** 2, levels, bands.shifts[c], bands.carried[c], moved,
-    )  # fmt: skip
+    known = recalibration.Known(levels, bands.shifts[c], bands.carried[c])
+    rows = unmoved_rows(readings, seasonal, readings.times.depot)
+    recalibration.run_rows(rows, recalibration.Model.of(c, bands.normal), known, first, row_start, moved)
     moved[:, 0] -= readings.recentred[:, 0]
     return moved.view(MOVED)[:, 0]
 
 
-def unmoved(readings: Readings, seasonal: Float64s) -> Float64s:
-    """[R] readings minus season, ageing and the centre of the vehicle's first calibration."""
+def unmoved_rows(readings: Readings, seasonal: Float64s, vehicle: Int32s) -> recalibration.Rows:
+    """What the recalibration takes of readings and their season; `vehicle` [R] matters for whole weeks alone."""
+    times = readings.times
     x: Float64s = readings.x - seasonal + readings.recentred[:, 1]
-    return x
+    return recalibration.Rows(
+        x, times.week, vehicle, readings.epoch, readings.settled, times.change, times.block
+    )  # fmt: skip
 
 
 def filter_rows(readings: Readings, season_of_rows: tuple[Float64s, Float64s], moved: np.ndarray) -> Rows:

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipelines.bands import recalibration
+from pipelines.bands import recalibration, season
 
 WEEKS, VEHICLES = 60, 40
 
@@ -16,21 +16,19 @@ def run(shift, *, own=0.0, got=VEHICLES, seed=1):
     new = (week >= 20 + vehicle % 10) & (vehicle < got)
     x = rng.normal(0, 3, VEHICLES)[vehicle] + rng.standard_normal(len(week)) + new * (shift + own * (vehicle == 0))
     change, kinds = recalibration.changes(new.astype(np.int32), np.arange(VEHICLES + 1) * WEEKS)
-    order = np.argsort(week, kind="stable")
+    order = season.by_cell(week, np.zeros_like(vehicle), (WEEKS, 1), since=0)
     shifts, carried = np.zeros((WEEKS, len(kinds)), dtype=recalibration.SHIFT), np.zeros(WEEKS)
-    rows = (new.astype(np.int32), np.ones(len(week), dtype=bool), change, np.zeros(len(week), dtype=np.int32))
-    noise2, offset2, row_start = np.ones(1), np.array([9.0]), np.arange(VEHICLES + 1) * WEEKS
-    levels, ends = recalibration.blank_levels(VEHICLES), recalibration.empty_ends()
-    for first, last in ((0, 33), (33, WEEKS)):  # going on gives what one go gives
-        ends = recalibration.run_weeks(
-            x, order, np.arange(WEEKS + 1) * VEHICLES, first, last, vehicle, *rows, noise2, offset2, levels, ends,
-            shifts, carried,
-        )  # fmt: skip
-    moved = np.zeros((len(week), 3))
-    levels = recalibration.blank_levels(VEHICLES)
-    recalibration.run_rows(
-        x, row_start[:-1], row_start, week, *rows, noise2, offset2, levels, shifts, carried, moved
+    settled, block = np.ones(len(week), dtype=bool), np.zeros(len(week), dtype=np.int32)
+    rows = recalibration.Rows(x, week, vehicle, new.astype(np.int32), settled, change, block)
+    model, row_start = recalibration.Model(np.ones(1), np.array([9.0])), np.arange(VEHICLES + 1) * WEEKS
+    known, ends = (
+        recalibration.Known(recalibration.blank_levels(VEHICLES), shifts, carried), recalibration.empty_ends()
     )  # fmt: skip
+    for first, last in ((0, 33), (33, WEEKS)):  # going on gives what one go gives
+        ends = recalibration.run_weeks(rows, order, model, known, ends, first, last)
+    moved = np.zeros((len(week), 3))
+    known = recalibration.Known(recalibration.blank_levels(VEHICLES), shifts, carried)
+    recalibration.run_rows(rows, model, known, row_start[:-1], row_start, moved)
     return moved.reshape(VEHICLES, WEEKS, 3), shifts, carried
 
 
