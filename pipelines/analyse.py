@@ -1,4 +1,7 @@
-"""The order of the stages, stated once; reading this is reading the method. Frames in, published tables out."""
+"""The order of the stages, stated once; reading this is reading the method. Frames in, published tables out.
+
+Each stage learns small things of groups of vehicles, and applies them to each vehicle by itself; its package says what.
+"""
 
 from pipelines.causes.check_results import by_vehicle, check_results
 from pipelines.causes.next_check import next_checks

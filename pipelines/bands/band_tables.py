@@ -64,14 +64,34 @@ def kept_tables(families: Sequence[tuple[Panel, Bands]]) -> dict[str, pl.DataFra
 
 
 def _family_tables(panel: Panel, bands: Bands) -> dict[str, pl.DataFrame]:
-    normal = bands.normal
-    codes = pl.Series(panel.codes, dtype=pl.String)
-    calibrations, depots = pl.Series(panel.calibrations), pl.Series(panel.depots)
-    starts = _times(normal.starts)
-    code, block = (place.ravel() for place in np.indices((len(codes), len(starts))))
-    model = pl.DataFrame(
+    family = pl.lit(panel.family).alias("engine_family")
+    tables = {
+        "drift_model": _model_table(panel, bands),
+        "drift_centre": _centre_table(panel, bands),
+        "drift_season": _season_table(panel, bands),
+        "drift_carried": _carried_table(panel, bands),
+        "drift_shift": _shift_table(panel, bands),
+        "drift_level": _level_table(panel, bands),
+    }
+    return {name: table.select(family, pl.all()) for name, table in tables.items()}
+
+
+def _named(panel: Panel, code: np.ndarray) -> pl.Series:
+    """Names of corrections by their indices."""
+    return pl.Series(panel.codes, dtype=pl.String).gather(code)
+
+
+def _week_from(bands: Bands, week: np.ndarray) -> pl.Series:
+    """Starts of weeks by their numbers."""
+    return _times(bands.start + WEEK * np.arange(bands.weeks.shape[1])).gather(week)
+
+
+def _model_table(panel: Panel, bands: Bands) -> pl.DataFrame:
+    normal, starts = bands.normal, _times(bands.normal.starts)
+    code, block = (place.ravel() for place in np.indices((len(panel.codes), len(starts))))
+    return pl.DataFrame(
         {
-            "correction": codes.gather(code),
+            "correction": _named(panel, code),
             "block_from": starts.gather(block),
             **{name: getattr(normal, name).ravel() for name in MODEL},
             "tails": normal.tails.reshape(-1, len(SCORES)).tolist(),
@@ -80,61 +100,71 @@ def _family_tables(panel: Panel, bands: Bands) -> dict[str, pl.DataFrame]:
             "threshold": bands.threshold[block],
         }
     )
-    code, block, calibration = (place.ravel() for place in np.indices((len(codes), len(starts), len(calibrations))))
-    centre = pl.DataFrame(
+
+
+def _centre_table(panel: Panel, bands: Bands) -> pl.DataFrame:
+    starts, shape = _times(bands.normal.starts), bands.normal.centre[:, :, :-1].shape
+    code, block, calibration = (place.ravel() for place in np.indices(shape))
+    return pl.DataFrame(
         {
-            "correction": codes.gather(code),
+            "correction": _named(panel, code),
             "block_from": starts.gather(block),
-            "calibration": calibrations.gather(calibration),
-            "centre": normal.centre[:, :, :-1].ravel(),
+            "calibration": pl.Series(panel.calibrations).gather(calibration),
+            "centre": bands.normal.centre[:, :, :-1].ravel(),
         }
     )
+
+
+def _season_table(panel: Panel, bands: Bands) -> pl.DataFrame:
     weeks = bands.weeks[:, :, :-1]
-    week_from = _times(bands.start + WEEK * np.arange(weeks.shape[1]))
     code, week, depot = (place.ravel() for place in np.indices(weeks.shape))
-    season = pl.DataFrame(
+    return pl.DataFrame(
         {
-            "depot": depots.gather(depot),
-            "correction": codes.gather(code),
-            "week_from": week_from.gather(week),
+            "depot": pl.Series(panel.depots).gather(depot),
+            "correction": _named(panel, code),
+            "week_from": _week_from(bands, week),
             **{name: weeks[name].ravel() for name in WEEK_PARTS},
         }
     )
+
+
+def _level_table(panel: Panel, bands: Bands) -> pl.DataFrame:
     group_names = pl.Series(bands.groups, dtype=pl.String).str.split_exact("\n", 1).struct.unnest()
     code, week, group = np.nonzero(_news(bands.levels) & np.isfinite(bands.levels))
-    level = pl.DataFrame(
+    return pl.DataFrame(
         {
-            "correction": codes.gather(code),
-            "week_from": week_from.gather(week),
+            "correction": _named(panel, code),
+            "week_from": _week_from(bands, week),
             "depot": group_names["field_0"].gather(group),
             "duty": group_names["field_1"].gather(group),
             "level": bands.levels[code, week, group],
         }
     )
+
+
+def _carried_table(panel: Panel, bands: Bands) -> pl.DataFrame:
     code, week = np.nonzero(_news(bands.carried))
-    carried = pl.DataFrame(
+    return pl.DataFrame(
         {
-            "correction": codes.gather(code),
-            "week_from": week_from.gather(week),
+            "correction": _named(panel, code),
+            "week_from": _week_from(bands, week),
             "carried": bands.carried[code, week],
         }
     )
+
+
+def _shift_table(panel: Panel, bands: Bands) -> pl.DataFrame:
+    calibrations = pl.Series(panel.calibrations)
     code, week, change = np.nonzero(_news(bands.shifts))
-    shift = pl.DataFrame(
+    return pl.DataFrame(
         {
-            "correction": codes.gather(code),
-            "week_from": week_from.gather(week),
+            "correction": _named(panel, code),
+            "week_from": _week_from(bands, week),
             "calibration_from": calibrations.gather(bands.changes[change, 0]),
             "calibration_to": calibrations.gather(bands.changes[change, 1]),
             **{name: bands.shifts[name][code, week, change] for name in SHIFT_PARTS},
         }
     )
-    family = pl.lit(panel.family).alias("engine_family")
-    tables = {
-        "drift_model": model, "drift_centre": centre, "drift_season": season, "drift_carried": carried,
-        "drift_shift": shift, "drift_level": level,
-    }  # fmt: skip
-    return {name: table.select(family, pl.all()) for name, table in tables.items()}
 
 
 def _news(by_week: np.ndarray) -> npt.NDArray[np.bool_]:

@@ -22,6 +22,18 @@ SCORES = np.array([0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5])
 NOISE = np.dtype(
     [(name, "f8") for name in ("sigma", "memory_days", "rounding", "wander", "offset_sd", "season_wander")], align=True
 )
+# How readings of one correction scatter during one block of time: the pooled noise as in `NOISE`, mean of its vehicles'
+# scales, variance of series' scales, variance of what a reading says of one.
+SERIES_SPREAD = np.dtype(
+    [(name, "f8") for name in (
+        "sigma", "memory_days", "rounding", "wander", "mean_scale", "series_spread", "reading_error",
+    )],
+    align=True,
+)  # fmt: skip
+# Variance of vehicles' scales, variance of what an occasion of the usual information says, and that information.
+VEHICLE_SPREAD = np.dtype(
+    [(name, "f8") for name in ("vehicle_spread", "occasion_error", "occasion_information")], align=True
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -90,14 +102,21 @@ class Normal:
         noise["season_wander"] = AS_WANDER * lasting
         return noise
 
-    def scatter_model(self, c: int) -> Float64s:
-        """[B, 7] pooled noise and scales of one correction, as `scatter.listen` takes them."""
-        columns = (self.sigma, self.memory_days, self.rounding, self.wander, self.mean_scale)
-        return np.stack([*(column[c] for column in columns), self.series_spread, self.reading_error], axis=1)
+    def series_scatter(self, c: int) -> np.ndarray:
+        """[B] of `SERIES_SPREAD`: pooled noise of one correction and how the scales of its series differ."""
+        spread = np.empty(len(self.starts), dtype=SERIES_SPREAD)
+        for name in ("sigma", "memory_days", "rounding", "wander", "mean_scale"):
+            spread[name] = getattr(self, name)[c]
+        for name in ("series_spread", "reading_error"):
+            spread[name] = getattr(self, name)
+        return spread
 
-    def vehicle_model(self) -> Float64s:
-        """[B, 3] how vehicles' scales differ, as `scatter.vehicle_scales` takes it."""
-        return np.stack([self.vehicle_spread, self.occasion_error, self.occasion_information], axis=1)
+    def vehicle_scatter(self) -> np.ndarray:
+        """[B] of `VEHICLE_SPREAD`: how vehicles' scales differ."""
+        spread = np.empty(len(self.starts), dtype=VEHICLE_SPREAD)
+        for name in VEHICLE_SPREAD.names or ():
+            spread[name] = getattr(self, name)
+        return spread
 
     def weekly_noise(self, c: int) -> Float64s:
         """[B] variance of white noise that blurs a mean over many weeks as much as the noise with memory does."""

@@ -12,6 +12,7 @@ Source: variance components by moments (Searle 1971, Linear Models, chapter 9), 
 """
 
 import math
+from typing import Any, NamedTuple
 
 import numba
 import numpy as np
@@ -69,31 +70,59 @@ def says(difference, days, noise, mean, step, scale):  # type: ignore[no-untyped
     return share * (min(size, cut) / (MEAN_SIZE * mean) - 1), share * share, size > max(JUMP * usual, step / sd)
 
 
+class Rows(NamedTuple):
+    """One correction at a family's rows, [R]: readings (NaN: not read), epoch of learning, False while relearning, day.
+
+    block: row of the law that holds then.
+    """
+
+    values: Any
+    epoch: Any
+    settled: Any
+    day: Any
+    block: Any
+
+
+class Law(NamedTuple):
+    """How one correction scatters in health, and when its readings say nothing.
+
+    spread: [B] of `SERIES_SPREAD`. stands: [B] repeats in a row from which a series stands. low, high: up to and from
+    which a value is held by its limit; NaN: nowhere. step: in which values come.
+    """
+
+    spread: Any
+    stands: Any
+    low: float
+    high: float
+    step: float
+
+
+class Said(NamedTuple):
+    """What rows say, [R], filled.
+
+    of_vehicle: [R, 3] receives, added, what each row says of the vehicle's scale, the information of that, and whether
+    the series jumped. weight: of the series' own scale against its vehicle's, as known before the row. own: that scale
+    times its weight.
+    """
+
+    of_vehicle: Any
+    weight: Any
+    own: Any
+
+
 @numba.njit(cache=True, nogil=True)
-def listen(  # type: ignore[no-untyped-def]  # noqa: PLR0917
-    values, epoch, settled, day, block, first, last, model, stands, held, step, series, told, weight, own
-):
-    """Take rows `first` to `last` of each vehicle into what is known of one correction's series.
+def listen(rows, law, first, last, series, said):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+    """Take rows `first` to `last` [V] of each vehicle into what is known of one correction's series.
 
     Args:
-        values: [R] readings; NaN: not read.
-        epoch: [R] learning epoch of the series.
-        settled: [R] False while relearning: what moves then is no scatter.
-        day: [R].
-        block: [R] row of `model` that holds then.
+        rows: `Rows`.
+        law: `Law`.
         first: [V].
         last: [V].
-        model: [B, 7] marginal sd of the pooled noise, its time constant, variance without memory, wander, mean scale of
-            the correction, variance of series' scales, variance of what a reading says of one.
-        stands: [B] repeats in a row from which a series stands, and tells nothing.
-        held: Low and high, up to and from which a value is held by its limit, which is no standstill; NaN: nowhere.
-        step: Of the correction.
         series: [V] of `SERIES_SCATTER`, as they stand before `first`; brought to `last`.
-        told: [R, 3] receives, added, what each row says of the vehicle's scale, the information of that, and whether
-            the series jumped.
-        weight: [R] output: of the series' own scale against its vehicle's, as known before the row.
-        own: [R] output: that scale times its weight.
+        said: `Said`.
     """
+    block, day = rows.block, rows.day
     for v in range(len(first)):
         s = series[v]
         total, information, value, before, now, repeated = (
@@ -101,49 +130,50 @@ def listen(  # type: ignore[no-untyped-def]  # noqa: PLR0917
         )  # fmt: skip
         fresh = True
         for r in range(first[v], last[v]):
-            m = model[block[r]]
+            m = law.spread[block[r]]
             if fresh or block[r] != block[r - 1]:
                 s.weight = s.own = 0.0
                 if information > 0:
-                    s.weight = m[5] * information / (m[5] * information + m[6])
+                    s.weight = m.series_spread * information / (m.series_spread * information + m.reading_error)
                     s.own = s.weight * max(1 + total / information, LEAST_SCALE)
                 fresh = False
-            weight[r], own[r] = s.weight, s.own
-            x = values[r]
+            said.weight[r], said.own[r] = s.weight, s.own
+            x = rows.values[r]
             if np.isnan(x):
                 continue
             repeated = repeated + 1 if x == value else 0
-            if is_unlearned(x, repeated, stands[block[r]], held[0], held[1]) or not settled[r]:
+            if is_unlearned(x, repeated, law.stands[block[r]], law.low, law.high) or not rows.settled[r]:
                 continue
-            if epoch[r] == now and day[r] > before:
+            if rows.epoch[r] == now and day[r] > before:
                 scale = 1 + total / (CUT_READINGS + information)
-                said, weighs, jumped = says(x - value, day[r] - before, (m[0], m[1], m[2], m[3]), m[4], step, scale)
-                total += said
+                noise = m.sigma, m.memory_days, m.rounding, m.wander
+                of_scale, weighs, jumped = says(x - value, day[r] - before, noise, m.mean_scale, law.step, scale)
+                total += of_scale
                 information += weighs
-                told[r, 0] += said
-                told[r, 1] += weighs
-                told[r, 2] += jumped
+                said.of_vehicle[r, 0] += of_scale
+                said.of_vehicle[r, 1] += weighs
+                said.of_vehicle[r, 2] += jumped
                 fresh = True
-            value, before, now = x, day[r], epoch[r]
+            value, before, now = x, day[r], rows.epoch[r]
         s.total, s.information, s.value, s.day, s.epoch, s.repeated = total, information, value, before, now, repeated
 
 
 @numba.njit(cache=True, nogil=True)
-def vehicle_scales(told, row_start, block, spread):  # type: ignore[no-untyped-def]
+def vehicle_scales(of_vehicle, row_start, block, spread):  # type: ignore[no-untyped-def]
     """[R], [R] each vehicle's own scale (the family's mean: 1) as known before a row, and the variance of its error.
 
     Args:
-        told: [R, 3] as `listen` gives it.
+        of_vehicle: [R, 3] as `listen` gives it.
         row_start: [V + 1].
         block: [R] row of `spread` that holds then.
-        spread: [B, 3] variance of vehicles' scales, variance of what an occasion of the usual information says, and
-            that information.
+        spread: [B] of `VEHICLE_SPREAD`.
     """
-    scale, variance = np.empty(len(told)), np.empty(len(told))
+    scale, variance = np.empty(len(of_vehicle)), np.empty(len(of_vehicle))
     for v in range(len(row_start) - 1):
         total = information = 0.0
         for r in range(row_start[v], row_start[v + 1]):
-            between, occasion, usual = spread[block[r], 0], spread[block[r], 1], spread[block[r], 2]
+            m = spread[block[r]]
+            between, occasion, usual = m.vehicle_spread, m.occasion_error, m.occasion_information
             scale[r], variance[r] = 1.0, between
             if information > 0:
                 scale_of_all = max(1 + total / information, LEAST_SCALE)
@@ -151,13 +181,13 @@ def vehicle_scales(told, row_start, block, spread):  # type: ignore[no-untyped-d
                 weight = between / (between + error) if between > 0 else 0.0
                 scale[r] = 1 + weight * (scale_of_all - 1)
                 variance[r] = weight * error
-            total += told[r, 0]
-            information += told[r, 1]
+            total += of_vehicle[r, 0]
+            information += of_vehicle[r, 1]
     return scale, variance
 
 
 @numba.njit(cache=True, nogil=True)
-def series_scales(scale, variance, weight, own, block, model, widening):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+def series_scales(scale, variance, weight, own, block, spread, widening):  # type: ignore[no-untyped-def]  # noqa: PLR0917
     """[R] what the pooled sd of one correction is multiplied by: a series' scale, widened by what is uncertain of it.
 
     Args:
@@ -166,7 +196,7 @@ def series_scales(scale, variance, weight, own, block, model, widening):  # type
         weight: [R] of the series' own.
         own: [R] that, times its weight.
         block: [R].
-        model: [B, 7] as `listen` takes it.
+        spread: [B] of `SERIES_SPREAD`.
         widening: [B, K] factors for squared relative errors of `WIDENINGS`.
     """
     out = np.empty(len(scale))
@@ -175,10 +205,10 @@ def series_scales(scale, variance, weight, own, block, model, widening):  # type
         b = block[r]
         left = 1 - np.float64(weight[r])
         one = max(left * scale[r] + own[r], LEAST_SCALE)
-        error = (left * left * variance[r] + left * model[b, 5] * scale[r] * scale[r]) / (one * one)
+        error = (left * left * variance[r] + left * spread[b].series_spread * scale[r] * scale[r]) / (one * one)
         at = min(error / WIDENINGS[1], np.float64(last))
         k = min(int(at), last - 1)
-        out[r] = model[b, 4] * one * (widening[b, k] + (at - k) * (widening[b, k + 1] - widening[b, k]))
+        out[r] = spread[b].mean_scale * one * (widening[b, k] + (at - k) * (widening[b, k + 1] - widening[b, k]))
     return out
 
 

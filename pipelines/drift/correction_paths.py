@@ -30,7 +30,7 @@ from pipelines.drift.readings import (
     readings_of,
     run_filter,
     seasons,
-    told,
+    take_scatter,
 )
 from pipelines.drift.series import blank_series
 from pipelines.drift.verdict import LEAST_OWN
@@ -148,7 +148,7 @@ def _vehicle_scatter(panel: Panel, normal: Normal, stretch: Stretch, settled: Bo
     for share in range(SHARES):  # added up as in the analysis
         part = np.zeros_like(of_vehicle)
         for c in range(share, len(panel.codes), SHARES):
-            told(
+            take_scatter(
                 c, panel, normal, stretch, settled[c], first=panel.row_start[:-1], last=panel.row_start[1:],
                 series=blank_scatter(len(panel.vehicles)), of_vehicle=part, weight=weight, own=own,
             )  # fmt: skip

@@ -1,7 +1,7 @@
 """One family through season, filter and episodes, correction by correction, from its first reading or a checkpoint."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from functools import partial
 from typing import Any
 
@@ -10,11 +10,11 @@ import numpy as np
 from pipelines.bands import recalibration, season
 from pipelines.bands.band_tables import Bands
 from pipelines.bands.group_levels import GROUP, groups_of
-from pipelines.bands.normal import Normal, vehicle_of_row
+from pipelines.bands.normal import Normal
 from pipelines.bands.recalibration import blank_levels
 from pipelines.drift.directions import Direction
-from pipelines.drift.harm import CHANGED
-from pipelines.drift.joined import JOINED, joined, rows_of, strongest
+from pipelines.drift.family_run import FamilyRun, Span
+from pipelines.drift.joined import joined, rows_of, strongest
 from pipelines.drift.leeway import leeway
 from pipelines.drift.onset_bank import empty_bank
 from pipelines.drift.onset_posterior import OpenAlarm, open_alarms
@@ -34,11 +34,11 @@ from pipelines.drift.readings import (
     scale_of,
     season_rows,
     seasons,
-    told,
+    take_scatter,
     unmoved_rows,
 )
 from pipelines.drift.series import Output, blank_series, last_output
-from pipelines.handover import Bools, FamilyDrift, Float32s, Float64s, Int32s, Int64s, Panel
+from pipelines.handover import Bools, FamilyDrift, Float32s, Float64s, Panel
 from pipelines.resume.drift_checkpoint import FamilyCheckpoint, Put
 from pipelines.resume.drift_start import Start
 from pipelines.resume.legs import Leg, legs_of
@@ -48,77 +48,6 @@ SHARES = 4  # of the corrections, added up in a fixed order: sums are alike on a
 # Families up to this size leave a vehicle out of its season throughout, not in its own week alone; judgement.
 EXACT_PEERS = 10
 EVERYONE = -1  # whom the weeks leave out: nobody; definition
-
-
-@dataclass(frozen=True, kw_only=True)
-class Span:
-    """The rows that are computed, and before them each vehicle's last that is known; row numbers in `panel`, [V].
-
-    panel: These rows alone. stretch: where they are in the whole panel. vehicle: [R] index. begin: where the vehicle's
-    rows of the whole panel would begin. first: to compute. last: one behind the vehicle's.
-    """
-
-    panel: Panel
-    stretch: Stretch
-    vehicle: Int32s
-    begin: Int64s
-    first: Int64s
-    last: Int64s
-
-    @classmethod
-    def of(cls, panel: Panel, start: Start, times: Times) -> "Span":
-        """From `start` on; `times` of all rows of the panel."""
-        stretch = Stretch.of(panel, start.first - start.carried, times)
-        shift = stretch.row_start[:-1] - stretch.begin
-        rows = _rows_of(panel, stretch)
-        return cls(
-            panel=rows,
-            stretch=stretch,
-            vehicle=vehicle_of_row(rows),
-            begin=panel.row_start[:-1] + shift,
-            first=start.first + shift,
-            last=stretch.row_start[1:],
-        )
-
-
-def _rows_of(panel: Panel, stretch: Stretch) -> Panel:
-    by_row = {name: getattr(panel, name)[stretch.rows] for name in ("read_at", "hours", "km", "depot", "calibration")}
-    by_code = {name: getattr(panel, name).T[:, stretch.rows].T for name in ("values", "epoch")}
-    return replace(panel, row_start=stretch.row_start, **by_row, **by_code)
-
-
-@dataclass(frozen=True, kw_only=True)
-class FamilyRun:
-    """What a family's run needs and what it fills: `drift`, weeks of `bands`, and what `legs` keep.
-
-    settled: [C, R] False while relearning. vehicle_scatter: at the panel's rows. by_cell, by_week: the span's rows by
-    week and depot, and by week alone, from the first computed week on; and the first of each. open_alarms: those at the
-    last readings. changed: [C, V] of `CHANGED`, then. directions: in which corrections move together. joined: [n] of
-    `JOINED`; and the panel says of it what readings take.
-    """
-
-    panel: Panel
-    bands: Bands
-    times: Times
-    start: Start
-    span: Span
-    legs: Sequence[Leg]
-    settled: Bools
-    vehicle_scatter: VehicleScatter
-    by_cell: season.Order
-    by_week: season.Order
-    drift: FamilyDrift
-    directions: Sequence[Direction]
-    joined: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=JOINED))
-    open_alarms: tuple[OpenAlarm, ...] = ()
-    changed: np.ndarray = field(default_factory=lambda: np.zeros((0, 0), dtype=CHANGED))
-
-    @property
-    def newest_sigma(self) -> Float64s:
-        """[C, V] sd of each series' healthy noise at its vehicle's newest reading."""
-        last = self.span.panel.row_start[1:] - 1
-        sigma: Float64s = self.bands.normal.sigma[:, self.span.stretch.times.block[last]] * self.drift.scale.T[:, last]
-        return sigma
 
 
 def run_family(
@@ -185,7 +114,7 @@ def _vehicle_scatter(
             for name, row in (("weight", drift.z.T[c]), ("own", drift.scale.T[c])):
                 row[span.first[start.carried] - 1] = series[name][start.carried]
             for leg in legs:
-                told(
+                take_scatter(
                     c, panel, normal, span.stretch, settled[c], first=leg.first, last=leg.last, series=series,
                     of_vehicle=of_vehicle, weight=drift.z.T[c], own=drift.scale.T[c],
                 )  # fmt: skip

@@ -6,7 +6,6 @@ own may: it needs `LEAST_OWN` alone there (`verdict`).
 """
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
@@ -14,31 +13,23 @@ import polars as pl
 from pipelines.bands.normal import NOISE, SCORES
 from pipelines.drift.carry_over import MOVED
 from pipelines.drift.directions import Direction, combined
+from pipelines.drift.family_run import FamilyRun
 from pipelines.drift.readings import run_filter
-from pipelines.drift.series import Healthy, Output, Rows
+from pipelines.drift.series import JOINED, Healthy, Output, Rows
 from pipelines.drift.verdict import LEAST_OWN
 from pipelines.handover import Int32s, Int64s, Panel
-
-if TYPE_CHECKING:
-    from pipelines.drift.family import FamilyRun
 
 MOVES_TOO = 0.5  # own evidence from which a correction is said to move with another: one sd; judgement
 NOTHING_CARRIED = (0.0, 0.0, 1.0)  # of `MOVED`: where a direction begins anew, nothing of before holds; definition
 # Of `NOISE`: normal, without memory, about a level that is known: 0; derived.
 NOISE_OF_SCORES = (1.0, 1e-3, 0.0, 0.0, 1e-3, 0.0)
-# A reading at which others bear out a correction's change. row: of the vehicle's. evidence: the direction's. others: a
-# bit for each of its members that move with it.
-JOINED = np.dtype(
-    [("correction", "i4"), ("vehicle", "i4"), ("row", "i4"), ("direction", "i4"), ("evidence", "f8"), ("others", "u8")],
-    align=True,
-)
 TABLE: dict[str, pl.DataType | type[pl.DataType]] = {
     "vehicle_id": pl.String, "correction": pl.String, "read_at": pl.Datetime("us", "UTC"), "evidence": pl.Float64,
     "others": pl.String,
 }  # fmt: skip
 
 
-def joined(run: "FamilyRun", d: int) -> np.ndarray:
+def joined(run: FamilyRun, d: int) -> np.ndarray:
     """[n] of `JOINED`: what direction d of a family says at the rows that are computed, and before.
 
     The rows of z in the run's `drift` hold normal scores by now.
@@ -66,7 +57,7 @@ def joined(run: "FamilyRun", d: int) -> np.ndarray:
     return every
 
 
-def _turns(run: "FamilyRun", members: Int64s, before: Int32s) -> Int32s:
+def _turns(run: FamilyRun, members: Int64s, before: Int32s) -> Int32s:
     """[R] how often a direction began anew: with an epoch of one of its members, and when an alarm of one ended."""
     panel, alarm = run.span.panel, run.drift.alarm.T[members]
     epoch, start = panel.epoch.T[members], panel.row_start
@@ -89,7 +80,7 @@ def _rows(value: np.ndarray, epoch: Int32s, day: np.ndarray) -> Rows:
     )  # fmt: skip
 
 
-def _led(run: "FamilyRun", d: int, output: Output) -> np.ndarray:
+def _led(run: FamilyRun, d: int, output: Output) -> np.ndarray:
     """[n] of `JOINED`: the correction that leads where the direction's evidence asks for an alarm."""
     direction, span, drift = run.directions[d], run.span, run.drift
     members = direction.members

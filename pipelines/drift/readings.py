@@ -10,7 +10,8 @@ from pipelines.bands.anchors import anchors
 from pipelines.bands.band_tables import Bands
 from pipelines.bands.group_levels import GROUP, groups_of
 from pipelines.bands.normal import WEEK, Normal, days
-from pipelines.bands.scatter import blank_scatter, listen, series_scales, vehicle_scales
+from pipelines.bands.scatter import Law, Said, blank_scatter, listen, series_scales, vehicle_scales
+from pipelines.bands.scatter import Rows as ScatterRows
 from pipelines.drift.carry_over import MOVED
 from pipelines.drift.glr import run
 from pipelines.drift.onset_bank import empty_bank
@@ -126,8 +127,8 @@ class VehicleScatter(NamedTuple):
 
     @classmethod
     def of(cls, said: Float64s, row_start: Int64s, normal: Normal) -> "VehicleScatter":
-        """From what `told` added up over all corrections, [R, 3]."""
-        scale, error = vehicle_scales(said, row_start, normal.block, normal.vehicle_model())
+        """From what `take_scatter` added up over all corrections, [R, 3]."""
+        scale, error = vehicle_scales(said, row_start, normal.block, normal.vehicle_scatter())
         return cls(scale, error, said[:, 2].copy())
 
     def at(self, rows: Int64s | slice) -> "VehicleScatter":
@@ -202,7 +203,7 @@ def _at(panel: Panel, rows: Int64s | list[int]) -> Bools:
     return there
 
 
-def told(
+def take_scatter(
     c: int, panel: Panel, normal: Normal, stretch: Stretch, settled: Bools, *, first: Int64s, last: Int64s, series: Any,
     of_vehicle: Float64s, weight: Float32s, own: Float32s,
 ) -> None:  # fmt: skip
@@ -223,11 +224,9 @@ def told(
     """
     low, high = held_beyond(panel)
     rows, times = stretch.rows, stretch.times
-    listen(
-        panel.values.T[c, rows], panel.epoch.T[c, rows], settled[rows], times.day, times.block, first, last,
-        normal.scatter_model(c), normal.stands_from[c], (low[c], high[c]), panel.resolution[c], series, of_vehicle,
-        weight, own,
-    )  # fmt: skip
+    taken = ScatterRows(panel.values.T[c, rows], panel.epoch.T[c, rows], settled[rows], times.day, times.block)
+    law = Law(normal.series_scatter(c), normal.stands_from[c], low[c], high[c], panel.resolution[c])
+    listen(taken, law, first, last, series, Said(of_vehicle, weight, own))
 
 
 def own_scale(
@@ -245,7 +244,7 @@ def own_scale(
     """
     count = len(of_vehicle.scale)
     weight, own = np.empty((2, count), dtype=np.float32)
-    told(
+    take_scatter(
         c, panel, bands.normal, stretch, settled, first=stretch.row_start[:-1], last=stretch.row_start[1:],
         series=blank_scatter(len(stretch.begin)), of_vehicle=np.zeros((count, 3)), weight=weight, own=own,
     )  # fmt: skip
@@ -255,10 +254,10 @@ def own_scale(
 def scale_of(
     c: int, bands: Bands, times: Times, of_vehicle: VehicleScatter, *, weight: Float32s, own: Float32s
 ) -> Float64s:  # fmt: skip
-    """[n] the same from what `told` gave."""
-    model = bands.normal.scatter_model(c)
+    """[n] the same from what `take_scatter` gave."""
+    spread = bands.normal.series_scatter(c)
     vehicle = of_vehicle.scale, of_vehicle.error
-    scale: Float64s = series_scales(*vehicle, weight, own, times.block, model, bands.widening)
+    scale: Float64s = series_scales(*vehicle, weight, own, times.block, spread, bands.widening)
     return scale
 
 

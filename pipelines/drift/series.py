@@ -39,6 +39,12 @@ SERIES = np.dtype(
 STEP = np.dtype(
     [(name, "f8") for name in ("level_gain", "noise_gain", "sd", "score", "memory", "level")], align=True
 )  # fmt: skip
+# A reading at which others bear out a correction's change. row: of the vehicle's. evidence: the direction's. others: a
+# bit for each of its members that move with it.
+JOINED = np.dtype(
+    [("correction", "i4"), ("vehicle", "i4"), ("row", "i4"), ("direction", "i4"), ("evidence", "f8"), ("others", "u8")],
+    align=True,
+)
 NO_TRACE = np.empty(0, dtype=STEP)  # no steps are wanted: definition
 
 

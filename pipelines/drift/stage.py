@@ -17,7 +17,8 @@ from pipelines.bands.relearning import relearning_hours, settled_rows
 from pipelines.bands.scatter import widenings
 from pipelines.bands.season import WEEKLY
 from pipelines.drift.directions import Patterns, directions, patterns
-from pipelines.drift.family import FamilyRun, run_family
+from pipelines.drift.family import run_family
+from pipelines.drift.family_run import FamilyRun
 from pipelines.drift.joined import TABLE, joined_table
 from pipelines.drift.onset_posterior import conclude
 from pipelines.drift.states import Newest, correction_states

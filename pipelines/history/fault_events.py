@@ -87,62 +87,64 @@ def _runs(faults: pl.DataFrame, known: pl.DataFrame) -> pl.DataFrame:
 
 def _endings(runs: pl.DataFrame, readings: pl.DataFrame, evidence: Evidence) -> pl.DataFrame:
     """Runs with ended and ended_at: what happened between the last reading with the code and the first without."""
+    numbered = runs.with_row_index("event")
+    newest = readings.group_by("vehicle_id").agg(newest_at=pl.col("read_at").max())
+    stands = pl.col("gone_at").is_null() & pl.col("cleared_at").is_null()  # what was cleared since stands no more
+    middle = pl.col("last_at") + (pl.col("gone_at") - pl.col("last_at")) / 2
+    ended = (
+        pl.when(stands & (pl.col("newest_at") > pl.col("last_at")))
+        .then(pl.lit("not_read_since"))
+        .when(stands)
+        .then(pl.lit("open"))
+        .when(pl.col("repaired_at").is_not_null())
+        .then(pl.lit("repaired"))
+        .when(pl.col("cleared_at").is_not_null())
+        .then(pl.lit("cleared"))
+        .when(pl.col("lost_at").is_not_null())
+        .then(pl.lit("lost_with_power"))
+        .when(pl.col("wiped_at").is_not_null())
+        .then(pl.lit("cleared"))
+        .otherwise(pl.lit("self_erased"))
+    )
+    return (
+        numbered.join(_by_work(numbered, evidence.work), on="event", how="left")
+        .join(_by_marks(numbered, readings), on="event", how="left")
+        .join(newest, on="vehicle_id", how="left")
+        .with_columns(
+            ended=ended, ended_at=pl.when(~stands).then(pl.coalesce("repaired_at", "cleared_at", middle))
+        )
+    )  # fmt: skip
+
+
+def _by_work(numbered: pl.DataFrame, work: pl.DataFrame) -> pl.DataFrame:
+    """By event: repaired_at and cleared_at, of the last such work before the code was seen to be gone."""
     hands_on = pl.col("kind").is_in(HANDS_ON)
     clears = pl.col("kind").is_in(CLEARING) | pl.col("codes_cleared").fill_null(value=False)
-    work = evidence.work.select("vehicle_id", "done_at", hands_on=hands_on, clears=clears).filter(
-        pl.col("hands_on") | pl.col("clears")
-    )
-    numbered = runs.with_row_index("event")
-    no_later_look = pl.col("gone_at").is_null()
-    by_work = (
-        numbered.join(work, on="vehicle_id")
-        .filter(
-            (pl.col("done_at") >= pl.col("last_at")) & ((pl.col("done_at") <= pl.col("gone_at")) | no_later_look),
-        )
+    ending = work.select("vehicle_id", "done_at", hands_on=hands_on, clears=clears)
+    in_time = (pl.col("done_at") <= pl.col("gone_at")) | pl.col("gone_at").is_null()
+    return (
+        numbered.join(ending.filter(pl.col("hands_on") | pl.col("clears")), on="vehicle_id")
+        .filter((pl.col("done_at") >= pl.col("last_at")) & in_time)
         .group_by("event")
         .agg(
             repaired_at=pl.col("done_at").filter(pl.col("hands_on")).max(),
             cleared_at=pl.col("done_at").filter(pl.col("clears")).max(),
         )
     )
-    marks = (
+
+
+def _by_marks(numbered: pl.DataFrame, readings: pl.DataFrame) -> pl.DataFrame:
+    """By event: lost_at and wiped_at, the first reading since that shows a loss of power, or counters that fell."""
+    marked = readings.filter(pl.col("power_lost") | pl.col("cleared_counter"))
+    return (
         numbered.filter(pl.col("gone_at").is_not_null())
         .select("event", "vehicle_id", "last_at", "gone_at")
-        .join(
-            readings.filter(pl.col("power_lost") | pl.col("cleared_counter")).select(
-                "vehicle_id", "read_at", "power_lost", "cleared_counter"
-            ),
-            on="vehicle_id",
-        )
+        .join(marked.select("vehicle_id", "read_at", "power_lost", "cleared_counter"), on="vehicle_id")
         .filter((pl.col("read_at") > pl.col("last_at")) & (pl.col("read_at") <= pl.col("gone_at")))
         .group_by("event")
         .agg(
             lost_at=pl.col("read_at").filter(pl.col("power_lost")).min(),
             wiped_at=pl.col("read_at").filter(pl.col("cleared_counter")).min(),
-        )
-    )
-    newest = readings.group_by("vehicle_id").agg(newest_at=pl.col("read_at").max())
-    stands = pl.col("gone_at").is_null() & pl.col("cleared_at").is_null()  # what was cleared since stands no more
-    middle = pl.col("last_at") + (pl.col("gone_at") - pl.col("last_at")) / 2
-    return (
-        numbered.join(by_work, on="event", how="left")
-        .join(marks, on="event", how="left")
-        .join(newest, on="vehicle_id", how="left")
-        .with_columns(
-            ended=pl.when(stands & (pl.col("newest_at") > pl.col("last_at")))
-            .then(pl.lit("not_read_since"))
-            .when(stands)
-            .then(pl.lit("open"))
-            .when(pl.col("repaired_at").is_not_null())
-            .then(pl.lit("repaired"))
-            .when(pl.col("cleared_at").is_not_null())
-            .then(pl.lit("cleared"))
-            .when(pl.col("lost_at").is_not_null())
-            .then(pl.lit("lost_with_power"))
-            .when(pl.col("wiped_at").is_not_null())
-            .then(pl.lit("cleared"))
-            .otherwise(pl.lit("self_erased")),
-            ended_at=pl.when(~stands).then(pl.coalesce("repaired_at", "cleared_at", middle)),
         )
     )
 

@@ -16,9 +16,8 @@ from pipelines.bands.recalibration import LEVEL, SHIFT, changes, empty_ends
 from pipelines.bands.scatter import SERIES_SCATTER
 from pipelines.bands.season import PEER, WEEKLY
 from pipelines.digests import code_digest
-from pipelines.drift.joined import JOINED
 from pipelines.drift.onset_bank import empty_bank
-from pipelines.drift.series import SERIES
+from pipelines.drift.series import JOINED, SERIES
 from pipelines.handover import Bools, Float64s, Int32s, Int64s, Panel
 from pipelines.resume.drift_past import row_digests
 from pipelines.resume.reset_checkpoint import ResetCheckpoint

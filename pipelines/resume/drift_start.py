@@ -11,9 +11,8 @@ from pipelines.bands.normal import Normal
 from pipelines.bands.recalibration import blank_levels, changes, empty_ends
 from pipelines.bands.scatter import blank_scatter
 from pipelines.bands.season import blank_peers
-from pipelines.drift.joined import JOINED
 from pipelines.drift.onset_bank import empty_bank
-from pipelines.drift.series import blank_series
+from pipelines.drift.series import JOINED, blank_series
 from pipelines.handover import Bools, Float64s, Int32s, Int64s, Panel
 from pipelines.resume.drift_checkpoint import FamilyCheckpoint, KnownRows, rows_until
 from pipelines.resume.drift_past import row_digests

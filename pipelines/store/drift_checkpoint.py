@@ -22,9 +22,8 @@ from pipelines.bands.recalibration import LEVEL, SHIFT
 from pipelines.bands.scatter import SERIES_SCATTER
 from pipelines.bands.season import PEER, WEEKLY
 from pipelines.digests import digest
-from pipelines.drift.joined import JOINED
 from pipelines.drift.onset_bank import ONSET
-from pipelines.drift.series import SERIES
+from pipelines.drift.series import JOINED, SERIES
 from pipelines.errors import StoreError
 from pipelines.resume.drift_checkpoint import Checkpoint, FamilyCheckpoint
 from pipelines.resume.reset_checkpoint import ResetCheckpoint

@@ -3,7 +3,18 @@
 import numpy as np
 import pytest
 
-from pipelines.bands.scatter import WIDENINGS, blank_scatter, listen, series_scales, vehicle_scales, widenings
+from pipelines.bands.normal import SERIES_SPREAD, VEHICLE_SPREAD
+from pipelines.bands.scatter import (
+    WIDENINGS,
+    Law,
+    Rows,
+    Said,
+    blank_scatter,
+    listen,
+    series_scales,
+    vehicle_scales,
+    widenings,
+)
 from pipelines.bands.spread import learn_spread, pooled_spreads
 
 WEEKS, CODES = 60, 12
@@ -36,13 +47,13 @@ def scales(x, row_start, day, spread, *, vehicle, series):
     first, last, block = row_start[:-1], row_start[1:], np.zeros(len(day), np.int32)
     told, weight, own = np.zeros((len(day), 3)), np.empty(x.shape, np.float32), np.empty(x.shape, np.float32)
     noise = list(NOISE.values())
-    models = [np.array([[*noise, mean, series, spread.reading]]) for mean in spread.mean]
+    models = [np.array([(*noise, mean, series, spread.reading)], dtype=SERIES_SPREAD) for mean in spread.mean]
     for c, model in enumerate(models):
-        listen(
-            x[c], np.zeros(len(day), np.int32), np.ones(len(day), bool), day, block, first, last, model,
-            np.array([np.inf]), (np.nan, np.nan), 0.0, blank_scatter(len(first)), told, weight[c], own[c],
-        )  # fmt: skip
-    theirs = vehicle_scales(told, row_start, block, np.array([[vehicle, spread.occasion, spread.information]]))
+        rows = Rows(x[c], np.zeros(len(day), np.int32), np.ones(len(day), bool), day, block)
+        law = Law(model, np.array([np.inf]), np.nan, np.nan, 0.0)
+        listen(rows, law, first, last, blank_scatter(len(first)), Said(told, weight[c], own[c]))
+    differ = np.array([(vehicle, spread.occasion, spread.information)], dtype=VEHICLE_SPREAD)
+    theirs = vehicle_scales(told, row_start, block, differ)
     none = np.ones((1, len(WIDENINGS)))
     return np.array([series_scales(*theirs, weight[c], own[c], block, models[c], none) for c in range(CODES)])
 
