@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from datetime import datetime, timedelta
 from typing import Any
 
-from dashboard.views.wording import Reader, amount, number, sentence
+from dashboard.views.wording import Reader, amount, sentence
 
 Row = Mapping[str, Any]
 FAR = timedelta(days=730)  # a date beyond it says no more than that there is time
@@ -115,9 +115,3 @@ def _away(row: Row) -> str:
     if deviation is None:
         return "away from"
     return f"{amount(abs(deviation), row['unit'])} {'above' if deviation > 0 else 'below'}"
-
-
-def evidence_words(row: Row) -> str:
-    """How far out it is, against this family's own noise: '3.4 times its healthy scatter'."""
-    z = row["z"]
-    return "not known" if z is None else f"{number(abs(z))} times its healthy scatter"
