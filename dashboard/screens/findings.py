@@ -28,7 +28,7 @@ def findings_part(frame: Frame) -> None:
     shut = closed_ids(known.counts)
     view = recurring(published.table("recurring_issue", as_of), names=published.names(), closed=shut)
     st.markdown(f"## {plain(view.sentence)}")
-    shared.basis(frame, "Rates are first events in 100 vehicle-months; intervals are 95 %.")
+    shared.basis(frame, "Rates are first events in 100 vehicle-months, or in 100 jobs; intervals are 95 %.")
     said = work_on(known.counts, known.people, frame.reader)
     _issues(view, said, frame)
     if view.issues.height:
@@ -70,7 +70,8 @@ def _table(issues: pl.DataFrame, frame: Frame) -> None:
             "cause_or_correction": st.column_config.TextColumn("Cause or correction"),
             "vehicles": st.column_config.NumberColumn("Vehicles"),
             "events": st.column_config.NumberColumn("Events"),
-            "rate": st.column_config.NumberColumn("In 100 vehicle-months", format="%.2f"),
+            "rate": st.column_config.NumberColumn("In 100", format="%.2f"),
+            "per": st.column_config.TextColumn("of these"),
             "fleet_rate": st.column_config.NumberColumn("Whole fleet", format="%.2f"),
             "rate_ratio": st.column_config.NumberColumn("Times", format="%.2f"),
             "low": st.column_config.NumberColumn("at least", format="%.2f"),

@@ -101,7 +101,8 @@ def issue_sentence(row: Mapping[str, Any], reader: Reader) -> str:
     if row["rate_ratio"] is None and row["low"] is None:  # what a place's vehicles did together: no rate of any
         return f"{vehicles} moved together{since}.{_holds(row)}"
     return (
-        f"{_times(row)}: {number(row['rate'])} in 100 vehicle-months against {number(row['fleet_rate'])} in the whole "
+        f"{_times(row)}: {number(row['rate'])} in 100 {row.get('per') or 'vehicle-months'} against "
+        f"{number(row['fleet_rate'])} in the whole "
         f"fleet, {vehicles}{since}.{_doubt(row['q_value'])}{_back(row, reader)}{_holds(row)}"
     )
 

@@ -21,8 +21,10 @@ from pipelines.recurring.rollouts import FALSE_WARNINGS, subject_of
 from pipelines.recurring.stories import Story, came_at_once
 
 TROUBLE, WARNING, CONDITIONS = "trouble", "early warning", "conditions"
-# Beyond the contract: what kind of finding, what else it holds, how many events stand behind it.
-EXTRA = {"nature": pl.String(), "parts": pl.String(), "events": pl.Int64()}
+# Beyond the contract: what kind of finding, what else it holds, how many events stand behind it, a hundred of what its
+# rates are of.
+EXTRA = {"nature": pl.String(), "parts": pl.String(), "events": pl.Int64(), "per": pl.String()}
+MONTHS, JOBS = "vehicle-months", "jobs"
 ALIKE = 0.95  # share of rows that two levels have in common, from which nothing tells them apart (judgement)
 NESTED = ("engine_family", "calibration")
 SAME_MOVE = timedelta(days=28)  # between a movement of a depot and what began at once there (judgement)
@@ -79,7 +81,8 @@ def recurring_issues(
     repeats = repeat_repairs(compared.stood, compared.months, titles).with_columns(nature=pl.lit(TROUBLE))
     conditions = moved_depots(moved, compared.months, titles, issue_id).with_columns(nature=pl.lit(CONDITIONS))
     conditions = conditions.filter(~_said_already(conditions, [story.head for _, story in stories]))
-    beside = [part.with_columns(parts=pl.lit("")).select(schema.names()).cast(schema) for part in (repeats, conditions)]
+    alike = {"parts": pl.lit(""), "per": pl.lit(MONTHS)}
+    beside = [part.with_columns(**alike).select(schema.names()).cast(schema) for part in (repeats, conditions)]
     found = pl.DataFrame(sorted(rows, key=_usefulness), schema=schema)
     trouble = pl.col("nature") != CONDITIONS
     return pl.concat([found.filter(trouble), beside[0], found.filter(~trouble), beside[1]]), about
@@ -134,6 +137,7 @@ def _issue(
         "nature": CONDITIONS if _shared_by_place(pair) else TROUBLE,
         "parts": "; ".join(_parts(story, titles)),
         "events": pair.exposed_events,
+        "per": JOBS if pair.comparison.once else MONTHS,
     }
 
 
@@ -159,6 +163,7 @@ def _warning(row: Mapping[str, Any], titles: Mapping[str, str]) -> dict[str, obj
         "nature": WARNING,
         "parts": "",
         "events": row["events"],
+        "per": MONTHS,
     }
 
 

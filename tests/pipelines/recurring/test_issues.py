@@ -150,6 +150,7 @@ def test_a_workshop_that_does_not_set_learned_values_back_is_a_finding(drift, ev
     first = found.filter(factor="workshop").row(0, named=True)
     assert (first["level"], first["cause_or_correction"]) == ("Quay", "not_reset")
     assert "without setting learned values back" in first["title"]
+    assert (first["rate"], first["per"]) == (100.0, "jobs")
 
 
 def test_what_came_at_once_at_one_depot_is_said_once_as_its_conditions(drift, evidence, history):
