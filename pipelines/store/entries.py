@@ -22,7 +22,7 @@ from pipelines.entries.standing import withdrawn_ids
 from pipelines.errors import StoreError
 from pipelines.store.folder import Store
 from pipelines.store.lock import writers_lock
-from pipelines.store.schema import columns_of
+from pipelines.store.scoped_entries import entries_seen
 
 FORM = 1  # of the file; a newer one is refused
 COLUMNS = tuple(entry_columns().schema.names())
@@ -145,7 +145,7 @@ def read_entries(store: Store) -> pl.DataFrame:
         state = (path.stat().st_ino, *connection.execute("SELECT max(entry_id), count(*) FROM entry").fetchone())
         kept = _FRAMES.get(path)
         if kept is not None and kept[0] == state:
-            return _seen(kept[1], store)
+            return entries_seen(kept[1], store)
         rows = connection.execute("SELECT * FROM entry ORDER BY entry_id").fetchall()
     texts = pl.DataFrame(rows, schema=dict.fromkeys(COLUMNS, pl.String), orient="row")
     frame = texts.with_columns(
@@ -153,26 +153,7 @@ def read_entries(store: Store) -> pl.DataFrame:
         pl.col("until").str.to_date("%Y-%m-%d"),
     )
     _FRAMES[path] = (state, frame)
-    return _seen(frame, store)
-
-
-def _seen(entries: pl.DataFrame, store: Store) -> pl.DataFrame:
-    """The entries that whoever reads the store may see."""
-    if store.depots is None or entries.is_empty():
-        return entries
-    with store.reading() as connection:
-        own = [row[0] for row in connection.execute("SELECT vehicle_id FROM vehicles ORDER BY 1").fetchall()]
-        batches = []
-        if "batch_id" in columns_of(connection, "held_reading", "published"):
-            query = "SELECT DISTINCT batch_id FROM published.held_reading ORDER BY 1"
-            batches = [row[0] for row in connection.execute(query).fetchall()]
-    subject = pl.col("subject")
-    return entries.filter(
-        pl.col("vehicle_id").is_in(own)
-        | (pl.col("kind") == "finding")
-        | ((pl.col("kind") == "note") & subject.is_in([*store.depots, "fleet"]))
-        | ((pl.col("kind") == "held") & subject.is_in(batches))
-    )
+    return entries_seen(frame, store)
 
 
 def newest_of_first(store: Store, count: int) -> str:

@@ -1,0 +1,25 @@
+"""Which entries whoever may see some depots sees: about their vehicles, their batches, themselves, and all findings."""
+
+import polars as pl
+
+from pipelines.store.folder import Store
+from pipelines.store.schema import columns_of
+
+
+def entries_seen(entries: pl.DataFrame, store: Store) -> pl.DataFrame:
+    """Those of all entries that whoever reads the store may see."""
+    if store.depots is None or entries.is_empty():
+        return entries
+    with store.reading() as connection:
+        own = [row[0] for row in connection.execute("SELECT vehicle_id FROM vehicles ORDER BY 1").fetchall()]
+        batches = []
+        if "batch_id" in columns_of(connection, "held_reading", "published"):
+            query = "SELECT DISTINCT batch_id FROM published.held_reading ORDER BY 1"
+            batches = [row[0] for row in connection.execute(query).fetchall()]
+    subject = pl.col("subject")
+    return entries.filter(
+        pl.col("vehicle_id").is_in(own)
+        | (pl.col("kind") == "finding")
+        | ((pl.col("kind") == "note") & subject.is_in([*store.depots, "fleet"]))
+        | ((pl.col("kind") == "held") & subject.is_in(batches))
+    )
