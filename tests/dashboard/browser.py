@@ -117,7 +117,7 @@ def hindrances(page: Page) -> list[str]:
     found: list[str] = []
     for scheme in ("light", "dark"):
         page.emulate_media(color_scheme=scheme)
-        page.wait_for_timeout(200)
+        page.wait_for_timeout(500)  # colours pass over into each other
         found += [f"{scheme}: {each}" for each in page.evaluate(FOUND)]
     return found
 
