@@ -1,6 +1,7 @@
 """A real browser on `leeway serve`: the roads of the three users; any error box or console error fails."""
 
 import importlib.util
+import json
 import re
 import shutil
 from collections.abc import Iterator
@@ -237,6 +238,27 @@ if tools.CHROMIUM:  # without a browser on the machine there is nothing to colle
         other.page.get_by_role("link", name="idle <b> by depot", exact=True).click()
         other.is_at("and_by=calibration").reads(said[0]).settles()
         assert other.opens_again_elsewhere().reads(said[0]).page.url == other.page.url
+
+    def test_at_the_vehicle_all_is_reached_and_entered_by_the_keyboard(running, own):
+        address, store = own
+        visitor = Visitor(running, address, width=820).opens("bay")
+        visitor.tabs_to("Fleet number or VIN").types("V1", "Enter").reads("Read before you clear").settles()
+        visitor.tabs_to("Long-term fuel trim, bank 1, idle").types("7.5").tabs_to("Your name").types("Bo Lind", "Enter")
+        visitor.tabs_to("Enter the reading").types("Enter").reads("Entered. It counts with the next analysis").settles()
+        visitor.tabs_to("What it found").types("Space").tabs_to("Enter what was found").types("Enter")
+        visitor.reads("The causes below are weighed anew").settles()
+        visitor.tabs_to("On which part").types("ArrowDown", "ArrowDown", "Enter")
+        visitor.tabs_to("Learned values were set back").types("Space").tabs_to("Enter the work").types("Enter")
+        visitor.reads("what went before as from before this work").settles()
+        visitor.tabs_to("What kept it off the road").types("Space").tabs_to("Sign off").types("Enter").reads(
+            "Signed off"
+        )
+        written = {entry["kind"]: entry for entry in read_entries(store).rows(named=True)}
+        assert json.loads(written["reading"]["detail"])["ltft_b1_idle"] == 7.5
+        work = json.loads(written["visit"]["detail"])
+        assert work["component"]
+        assert work["reset_done"] is True
+        assert (written["check"]["vehicle_id"], written["safe"]["value"]) == ("V1", "signed_off")
 
     def test_a_distance_unit_goes_along_from_page_to_page(running, address):
         visitor = Visitor(running, address).opens("trends")
