@@ -41,7 +41,7 @@ def choose() -> Frame | None:
     if not states:
         return None
     named = {address.state_name(Reader(as_of=at)): at for at in states}
-    with st.sidebar:
+    with st.sidebar.container(key="reading"):
         _newer(published.store().version())
         _go_to()
         settings.pick()
