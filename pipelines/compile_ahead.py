@@ -9,10 +9,13 @@ import os
 import subprocess
 import sys
 import tempfile
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+DONE = ".done"
+WAIT_S, LONGEST_WAIT_S = 0.05, 60.0
 PROCESSES = 2  # more would wait for each other: a few kernels are a third of the work (measured by CPU time)
 
 
@@ -48,12 +51,22 @@ class Claims:
             self.mine.add(name)
         return True
 
+    def done(self, name: str) -> None:
+        """Say that it is compiled, and lies in the cache."""
+        (self.folder / f"{name}{DONE}").touch()
+
+    def wait_for(self, name: str) -> None:
+        """Wait until the process that compiles a kernel has done so; not for one that ended before."""
+        until = time.monotonic() + LONGEST_WAIT_S
+        while not (self.folder / f"{name}{DONE}").exists() and time.monotonic() < until:
+            time.sleep(WAIT_S)
+
 
 def sharing(compile_for: Callable[..., Any], claims: Claims) -> Callable[..., Any]:
     """What a dispatcher of numba calls where it has no compiled kernel: compiles what is claimed, else runs it plain.
 
-    A plain run of a kernel that takes records fails, since plain records have no attributes: then it gives nothing, and
-    what follows of the examples goes on without.
+    A plain run of a kernel that takes records fails, since plain records have no attributes: then the other process is
+    waited for, whose kernel comes out of the cache.
 
     Args:
         compile_for: `_compile_for_args` of the dispatcher's class: compiles, and gives what is to be called.
@@ -63,18 +76,24 @@ def sharing(compile_for: Callable[..., Any], claims: Claims) -> Callable[..., An
 
     def compile_or_not(dispatcher: Any, *args: Any, **words: Any) -> Any:
         kernel = dispatcher.py_func
-        if not plain[0] and claims.take(f"{kernel.__module__}.{kernel.__qualname__}"):
-            return compile_for(dispatcher, *args, **words)
+        name = f"{kernel.__module__}.{kernel.__qualname__}"
+        if not plain[0] and claims.take(name):
+            compiled = compile_for(dispatcher, *args, **words)
+            claims.done(name)
+            return compiled
 
         def run(*args: Any, **words: Any) -> Any:
             outermost = not plain[0]
             plain[0] = True
             try:
                 return kernel(*args, **words)
-            except (AttributeError, TypeError):
-                return None
+            except (AttributeError, TypeError, ValueError, ArithmeticError, LookupError):
+                if not outermost:
+                    raise
             finally:
                 plain[0] = not outermost
+            claims.wait_for(name)
+            return compile_for(dispatcher, *args, **words)(*args, **words)
 
         return run
 
