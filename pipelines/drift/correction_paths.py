@@ -108,7 +108,7 @@ def _paths(panel: Panel, bands: Bands) -> pl.DataFrame:
             onsets=empty_bank(0), output=output_of(c, out),
         )  # fmt: skip
         centre[c], seasonal[c], out.scale.T[c] = readings.anchor, season[0], readings.scale
-        threshold[c, readings.joined] = np.minimum(threshold[c, readings.joined], LEAST_OWN)
+        threshold[c, readings.joined] *= LEAST_OWN
     rows = len(times.day)
     expected = out.expected.T.astype(np.float64)
     offset, learning = expected - centre - seasonal, out.relearning.T

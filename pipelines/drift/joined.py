@@ -2,7 +2,7 @@
 
 The sequential test runs on the innovations of each direction as on one more series, with its share of the promise.
 Where it stands above its threshold while none of the direction's corrections alarms, the one with most evidence of its
-own may: it needs `LEAST_OWN` alone there (`verdict`).
+own may: it needs `LEAST_OWN` of the threshold there (`verdict`).
 """
 
 from collections.abc import Sequence
@@ -92,7 +92,8 @@ def _led(run: FamilyRun, d: int, output: Output) -> np.ndarray:
     agrees = (np.sign(drift.deviation.T[members][:, rows]) * side > 0) & ~drift.relearning.T[members][:, rows]
     evidence = np.where(agrees, np.nan_to_num(drift.evidence.T[members][:, rows]), 0.0)
     lead = evidence.argmax(axis=0)
-    asked = evidence[lead, np.arange(len(rows))] > LEAST_OWN
+    limit = run.bands.threshold[span.stretch.times.block[rows]]
+    asked = evidence[lead, np.arange(len(rows))] > LEAST_OWN * limit
     rows, lead, evidence = rows[asked], lead[asked], evidence[:, asked]
     led = np.zeros(len(rows), dtype=JOINED)
     led["correction"], led["vehicle"] = members[lead], span.vehicle[rows]

@@ -13,7 +13,7 @@ from pipelines.drift.harm import is_far, is_harmless, is_near_again, levelled_of
 from pipelines.drift.level_filter import begin
 
 WITHIN = 1.001  # steps within which readings may be of one value, with room for single precision; numerical
-LEAST_OWN = 2.0  # evidence of its own that a change needs which others bear out: two sds; judgement
+LEAST_OWN = 0.5  # share of the threshold that a change which others bear out needs by itself: even odds, as in `trust`
 REGAINED = 0.25  # variance that a level gains when its alarm is over, as a share of that between vehicles; judgement
 
 
@@ -21,7 +21,7 @@ REGAINED = 0.25  # variance that a level gains when its alarm is over, as a shar
 def judge(s, best, reading, terms):  # type: ignore[no-untyped-def]
     """What is expected, how clearly it strays from that, and what this does to the alarm."""
     verdict, alarm = s.verdict, s.alarm
-    threshold = min(terms.threshold, LEAST_OWN) if terms.joined else terms.threshold
+    threshold = LEAST_OWN * terms.threshold if terms.joined else terms.threshold
     before = verdict.baseline
     if s.relearning.on:
         shorten(s.relearning, s.level.smoothed, terms.learn_hours, terms.sigma)
