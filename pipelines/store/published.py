@@ -6,6 +6,7 @@ from types import MappingProxyType
 
 import polars as pl
 
+from pipelines.catalogue.checks import waits_for
 from pipelines.catalogue.tables import published_tables
 from pipelines.errors import StoreError
 from pipelines.store.connection import frame_of, one_row, quoted
@@ -178,7 +179,10 @@ def quarantined(store: Store, drop: str | None = None, *, mended: bool = False) 
 
 
 def flagged(store: Store, drop: str | None = None) -> pl.DataFrame:
-    """Values that loaded although unusual, with file, row number, vehicle, column, reason and detail; newest first."""
+    """Values that loaded although unusual, with file, row number, vehicle, column, reason and detail; newest first.
+
+    What waited for a row of `vehicles` and has it now is no longer unusual.
+    """
     with store.reading() as connection:
         return frame_of(
             connection,
@@ -186,8 +190,10 @@ def flagged(store: Store, drop: str | None = None) -> pl.DataFrame:
             "loaded_at, load_id "
             "FROM flags JOIN loads USING (load_id) "
             "WHERE withdrawn_at IS NULL AND ($drop IS NULL OR drop_name = $drop) "
+            "AND NOT (reason = $waits AND vehicle_id IN (SELECT vehicle_id FROM vehicles)) "
             "ORDER BY load_id DESC, row_number",
             drop=drop,
+            waits=waits_for("vehicles"),
         )
 
 

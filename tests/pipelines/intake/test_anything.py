@@ -7,7 +7,7 @@ from click.testing import CliRunner
 
 from pipelines import load_command
 from pipelines.store.fleet_reads import fleet_table
-from pipelines.store.published import vehicle_snapshots
+from pipelines.store.published import flagged, vehicle_snapshots
 
 SHEET = "Kennzeichen;Datum;LTFT Bank 1 [%];Reifen\n{plate};03.02.2026;1,6;gut\n{plate};10.02.2026;2,3;gut\n"
 NAMELESS = "Datum;LTFT Bank 1 [%]\n03.02.2026;1,6\n10.02.2026;2,3\n"
@@ -37,6 +37,7 @@ def test_a_file_loads_without_a_question_where_none_is_open_and_the_next_one_by_
     assert "is read as files with these columns were before" in told
     assert vehicle_snapshots(store, "K-2")["ltft_b2"].to_list() == pytest.approx([1.6, 2.3])
     assert fleet_table(store, "vehicles")["engine_family"].to_list() == ["all vehicles"] * 2
+    assert flagged(store).is_empty(), "no vehicle waits for a list that names it any more"
 
 
 def test_an_open_question_stops_a_script_with_code_2_and_says_how_to_answer_it(run, store, tmp_path):
