@@ -11,7 +11,7 @@ import polars as pl
 import streamlit as st
 from streamlit.elements.lib.column_types import ColumnConfig
 
-from dashboard import entered, files, published, suppliers
+from dashboard import entered, files, published, signed_in, suppliers
 from dashboard.charts import Drawn
 from dashboard.charts.ready import ready
 from dashboard.palette import chart_words
@@ -163,6 +163,9 @@ def your_name(form: str) -> str:
     Args:
         form: What it is asked for; two forms of a page need two.
     """
+    if known := signed_in.known_as():
+        st.caption(plain(f"Entered as {known}."))
+        return known
     people = sorted(entered.now().people.values())
     mine: str = st.session_state.get(entered.NAME, "")
     names = [mine, *(name for name in people if name != mine)] if mine else people
