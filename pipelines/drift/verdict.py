@@ -13,7 +13,7 @@ from pipelines.drift.harm import is_far, is_harmless, is_near_again, levelled_of
 from pipelines.drift.level_filter import begin
 
 WITHIN = 1.001  # steps within which readings may be of one value, with room for single precision; numerical
-LEAST_OWN = 0.5  # share of the threshold that a change which others bear out needs by itself: even odds, as in `trust`
+LEAST_OWN = 0.5  # share of the threshold that a change which others bear out needs alone: even odds; derived, `trust`
 REGAINED = 0.25  # variance that a level gains when its alarm is over, as a share of that between vehicles; judgement
 
 

@@ -61,7 +61,7 @@ WORDS = (
 )
 
 
-WITHOUT_DATA = {"trust", "explain", "begin"}  # pages that show no text of a fleet
+WITHOUT_DATA = {"trust", "explain", "begin", "runs"}  # pages that show no text of a fleet
 ASKED = {"query": {"sql": "FROM work_plan"}, "before_after": {"kind": "work on a part"}}  # so that there is an answer
 
 

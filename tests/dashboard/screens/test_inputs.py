@@ -42,6 +42,7 @@ SAID = {  # page -> a word that stands on it whatever the fleet is like
     "drops": "came in from",
     "bay": "What is most urgent",
     "query": "Ask what no page says",
+    "runs": "Nothing looks after this store by itself yet",
     "explain": "Where to begin",
     "begin": "How often to read",
     "before_after": "",  # what it says depends on what happened
