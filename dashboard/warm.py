@@ -2,6 +2,7 @@
 
 import gc
 import pkgutil
+import threading
 from contextlib import suppress
 from importlib import import_module
 
@@ -16,7 +17,12 @@ def warm(store: Store) -> None:
     for package in LOADED:
         for module in pkgutil.iter_modules(import_module(package).__path__, f"{package}."):
             import_module(module.name)
-    _reason_once(store)
+    try:
+        _reason_once(store)
+    except RuntimeError:
+        if threading.main_thread().is_alive():
+            raise
+        return  # the server was ended meanwhile, and starts no more threads
     set_apart()
 
 
