@@ -8,7 +8,7 @@ import polars as pl
 from scipy.stats import binom
 
 from dashboard.views.joined import Choice, with_vehicles
-from dashboard.views.wording import Reader, amount, count, sentence, signed, unit_word
+from dashboard.views.wording import Reader, count, difference, difference_word, sentence, signed
 
 WEEKS = 12  # before and after that are looked at (judgement: a season is longer, a relearning shorter)
 SETTLED = 2  # weeks after the event left out of the comparison, while a set back value is learned (judgement)
@@ -206,12 +206,12 @@ def _sentence(changes: pl.DataFrame, correction: Mapping[str, Any]) -> str:
     if not changes.height:
         return f"{title}: no vehicle has readings on both sides of such an event and peers without one."
     middle = float(changes.get_column("change").median())  # type: ignore[arg-type]
-    moved = f"{title} {'rose' if middle > 0 else 'fell'} by {amount(abs(middle), unit)} more than that of its peers"
+    moved = f"{title} {'rose' if middle > 0 else 'fell'} by {difference(abs(middle), unit)} more than that of its peers"
     interval = median_interval(changes.get_column("change"))
     if interval is None:
         return f"{moved}, the median of {count(changes.height, 'vehicle')}: too few for an interval."
     low, high = interval
-    word = unit_word(unit)
+    word = difference_word(unit)
     between = f"between {signed(low)} and {signed(high)}{f' {word}' if word else ''}"
     sure = "" if low > 0 or high < 0 else "; no change at all cannot be ruled out"
     return f"{moved} ({between}){sure}."

@@ -8,7 +8,7 @@ import polars as pl
 
 from dashboard.views import factors
 from dashboard.views.joined import Choice, in_kind_of, with_catalogue
-from dashboard.views.wording import Reader, amount, count, sentence
+from dashboard.views.wording import Reader, count, difference, sentence
 
 MOST_PANELS = 6  # charts one above the other that can still be compared (judgement); further places are drawn as one
 MOST_MARKS = 3_000  # more marks than this slow the browser; then two weeks and more are drawn as one
@@ -129,7 +129,7 @@ def _sentence(weekly: pl.DataFrame, standing: pl.DataFrame, correction: Mapping[
     if moves is None:
         return now
     group, change = moves
-    moved = f"{'rose' if change > 0 else 'fell'} by {amount(abs(change), unit)}"
+    moved = f"{'rose' if change > 0 else 'fell'} by {difference(abs(change), unit)}"
     if weekly.select(pl.struct("panel", "group").n_unique()).item() == 1:
         return f"{now} Over the last eight weeks the median {moved} against the eight weeks before."
     return (

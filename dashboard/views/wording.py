@@ -160,6 +160,16 @@ def amount(value: float | None, unit: str | None, *, figures: int = 2) -> str:
     return text if not word or text == UNKNOWN else f"{text}{NO_BREAK}{word}"
 
 
+def difference(value: float, unit: str | None) -> str:
+    """How far two values lie apart: of values in per cent, points, since per cent would be read as a share of them."""
+    return amount(value, difference_word(unit))
+
+
+def difference_word(unit: str | None) -> str:
+    """The unit of a difference, as a word."""
+    return "points" if unit_word(unit) == "%" else unit_word(unit)
+
+
 def percent(share: float | None) -> str:
     """A share from 0 to 1 as published texts say it, kept on one line."""
     if share is None or not math.isfinite(share):

@@ -65,7 +65,7 @@ def test_a_step_is_found_without_the_season_that_all_share():
     view = found(5.0)
     assert view.vehicles["change"].to_list() == pytest.approx([5.0] * 12)
     assert view.sentence.replace("\N{NO-BREAK SPACE}", " ").startswith(
-        "Idle trim rose by 5 % more than that of its peers (between +5 and +5 %)."
+        "Idle trim rose by 5 points more than that of its peers (between +5 and +5 points)."
     )
     after = view.weekly.filter(pl.col("week") > 0)["median"].to_list()
     assert after == pytest.approx([5.0] * len(after))

@@ -64,8 +64,8 @@ DEPOTS = places(LEVELS, depot=["Saltings", "Millrace", "Millrace"])
 def test_the_group_that_moved_most_is_named_with_how_far():
     view = trend_of(LEVELS, DEPOTS, step=["V1"])
     assert view.sentence.replace("\u00a0", " ") == (
-        "Idle trim: no vehicles of 3 stray today. Over the last eight weeks the median of Saltings (depot) rose by 2 % "
-        "against the eight weeks before, the most of all groups."
+        "Idle trim: no vehicles of 3 stray today. Over the last eight weeks the median of Saltings (depot) rose by "
+        "2 points against the eight weeks before, the most of all groups."
     )
     assert view.weekly.filter(pl.col("group") == "Saltings")["median"].to_list() == [1.0] * 8 + [3.0] * 8
 
