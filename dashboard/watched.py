@@ -79,7 +79,7 @@ class _Figures(Collector):
             if at is not None:
                 yield _gauge(f"{name}_age_seconds", f"Age of the newest {name}.", (self.now - at).total_seconds())
         yield _gauge("vehicles", "Vehicles of the newest analysis.", holds.vehicles)
-        yield _gauge("held_batches_open", "Held batches that wait for a decision.", holds.held_open)
+        yield _gauge("held_batches_open", "Held batches that were open at the newest analysis.", holds.held_open)
         yield _gauge("quarantined_rows", "Rows in quarantine that were not mended.", holds.quarantined)
         yield _gauge("store_bytes", "Size of the store's folder.", stands.store_bytes)
         yield _gauge("disk_free_bytes", "Left on the store's disk.", stands.free_bytes)

@@ -76,7 +76,7 @@ def _facts(stands: Condition, reader: Reader, now: datetime) -> pl.DataFrame:
     facts = [(what, f"{reader.moment(at)}, {_age(now, at)}" if at else "none") for what, at in times]
     facts += [
         ("Vehicles in the newest analysis", number(holds.vehicles)),
-        ("Withheld batches that wait for a decision", number(holds.held_open)),
+        ("Withheld batches that were open when it was made", number(holds.held_open)),
         ("Rows in quarantine", number(holds.quarantined)),
         ("Size of the store", _size(stands.store_bytes)),
         ("Free on its disk", _size(stands.free_bytes)),

@@ -1,4 +1,4 @@
-"""Which entries whoever may see some depots sees: about their vehicles, their batches, themselves, and all findings."""
+"""Which entries whoever may see some depots sees: about their vehicles, batches and depots, all findings and views."""
 
 import polars as pl
 
@@ -17,9 +17,11 @@ def entries_seen(entries: pl.DataFrame, store: Store) -> pl.DataFrame:
             query = "SELECT DISTINCT batch_id FROM published.held_reading ORDER BY 1"
             batches = [row[0] for row in connection.execute(query).fetchall()]
     subject = pl.col("subject")
+    listed = pl.col("detail").str.json_path_match("$.vehicles").str.split("\n")
     return entries.filter(
         pl.col("vehicle_id").is_in(own)
-        | (pl.col("kind") == "finding")
+        | pl.col("kind").is_in(["finding", "view"])  # a view is an address, which shows to each what they may see
+        | ((pl.col("kind") == "list") & listed.list.eval(pl.element().is_in(own)).list.all())
         | ((pl.col("kind") == "note") & subject.is_in([*store.depots, "fleet"]))
         | ((pl.col("kind") == "held") & subject.is_in(batches))
     )

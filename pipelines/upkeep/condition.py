@@ -48,7 +48,7 @@ class Holds:
         loaded_at: Of the newest load.
         analysed_at: When the newest analysis was published.
         as_of: Which it is as of.
-        held_open: Held batches that wait for a decision.
+        held_open: Held batches that were open when it was made.
         quarantined: Rows in quarantine that were not mended.
         vehicles: Vehicles of the newest analysis.
     """

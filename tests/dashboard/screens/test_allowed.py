@@ -10,23 +10,12 @@ from streamlit.testing.v1 import AppTest
 
 from dashboard import asked, entered, published, signed_in
 from dashboard.roles import DeniedError, Person, rights, roles
-from dashboard.variables import STORE
 from dashboard.views.address import PAGE_RIGHTS, PAGES
 from pipelines.entries.entry import Entry
 from pipelines.entries.kinds import answers
 from pipelines.store.entries import read_entries
-from pipelines.store.folder import Store
 
 APP = Path(__file__).parents[3] / "dashboard" / "app.py"
-
-
-@pytest.fixture
-def place(monkeypatch, tmp_path, known_store) -> Path:
-    for file in known_store.iterdir():  # a store of our own, whose states are those of the known one
-        if file.is_file():
-            (tmp_path / file.name).hardlink_to(file)
-    monkeypatch.setenv(STORE, str(tmp_path))
-    return tmp_path
 
 
 @pytest.fixture
@@ -60,8 +49,8 @@ def of_kind(kind: str, vehicle: str) -> Entry:
 
 
 @pytest.mark.parametrize("role", roles())
-def test_a_page_opens_for_those_whom_it_is_for_and_tells_all_others(place, as_, role):
-    assert place.exists()
+def test_a_page_opens_for_those_whom_it_is_for_and_tells_all_others(store, as_, role):
+    assert store.exists()
     person = as_(role)
     for page in PAGE_RIGHTS if role != "viewer" else PAGES:
         app = AppTest.from_file(str(APP), default_timeout=60).run()
@@ -76,19 +65,19 @@ def test_a_page_opens_for_those_whom_it_is_for_and_tells_all_others(place, as_, 
 
 
 @pytest.mark.parametrize("role", roles())
-def test_every_entry_is_taken_from_those_who_may_and_refused_to_all_others(place, as_, role):
+def test_every_entry_is_taken_from_those_who_may_and_refused_to_all_others(store, as_, role):
     person = as_(role)
     for kind in answers():
         said = entered.enter(f"form {kind}", Written(of_kind(kind, "V1")))
         refused = rights()[kind].words in said.casefold() and f"{role}@x.example" in said
         assert refused == (not person.may(kind)), (kind, said)
     if not any(person.may(kind) for kind in answers()):
-        assert read_entries(Store(place)).is_empty()
+        assert read_entries(store).is_empty()
 
 
 @pytest.mark.parametrize("role", roles())
-def test_queries_plans_and_files_are_refused_where_they_are_made_not_only_where_they_are_shown(place, as_, role):
-    assert place.exists()
+def test_queries_plans_and_files_are_refused_where_they_are_made_not_only_where_they_are_shown(store, as_, role):
+    assert store.exists()
     person = as_(role)
     if not person.may("plan"):
         with pytest.raises(DeniedError, match="Making the plan again"):
@@ -98,11 +87,11 @@ def test_queries_plans_and_files_are_refused_where_they_are_made_not_only_where_
             asked.asked("FROM vehicle_state", published.kept_as_ofs()[0])
 
 
-def test_whoever_is_limited_to_depots_enters_nothing_about_others_and_withdraws_nothing_of_theirs(place, as_):
+def test_whoever_is_limited_to_depots_enters_nothing_about_others_and_withdraws_nothing_of_theirs(store, as_):
     as_("owner")
     note = Entry(kind="note", who="", vehicle_id="V2", value="seen")
     assert not entered.enter("form", Written(note))
-    theirs = read_entries(Store(place))["entry_id"][0]
+    theirs = read_entries(store)["entry_id"][0]
     as_("owner", frozenset({"Saltings"}))
     assert "'V2' is not of Saltings" in entered.enter("form 2", Written(note))
     assert "'fleet' is not of Saltings" in entered.enter(
@@ -110,12 +99,26 @@ def test_whoever_is_limited_to_depots_enters_nothing_about_others_and_withdraws_
     )
     assert "no entry that is seen here" in entered.enter("form 4", Written(Entry(kind=None, who="", withdraws=theirs)))
     assert not entered.enter("form 5", Written(Entry(kind="note", who="", vehicle_id="V1", value="mine")))
-    assert read_entries(Store(place)).height == 2
+    assert read_entries(store).height == 2
     assert entered.now().everything["vehicle_id"].to_list() == ["V1"]
 
 
-def test_no_page_of_whoever_is_limited_to_a_depot_names_another_s_vehicle(place, as_):
-    assert place.exists()
+@pytest.mark.usefixtures("store")
+def test_whoever_is_limited_to_depots_sees_kept_views_and_lists_of_their_vehicles_alone(as_):
+    as_("owner")
+    kept = {
+        "all": Entry(kind="list", who="", value="all", detail='{"vehicles": "V1\\nV2"}'),
+        "mine": Entry(kind="list", who="", value="mine", detail='{"vehicles": "V1\\nV3"}'),
+        "view": Entry(kind="view", who="", value="view", detail='{"address": "look=In+time"}'),
+    }
+    for name, entry in kept.items():
+        assert not entered.enter(name, Written(entry))
+    as_("owner", frozenset({"Saltings"}))
+    assert set(entered.now().everything["value"]) == {"mine", "view"}
+
+
+def test_no_page_of_whoever_is_limited_to_a_depot_names_another_s_vehicle(store, as_):
+    assert store.exists()
     as_("owner", frozenset({"Saltings"}))
     for page in PAGES:
         app = AppTest.from_file(str(APP), default_timeout=60).run()

@@ -7,19 +7,9 @@ from streamlit.testing.v1 import AppTest
 
 from dashboard import signed_in
 from dashboard.roles import Person
-from dashboard.variables import STORE
 from pipelines.upkeep.runs import begin, end
 
 APP = Path(__file__).parents[3] / "dashboard" / "app.py"
-
-
-@pytest.fixture
-def page(monkeypatch, tmp_path, known_store):
-    for file in known_store.iterdir():  # a store of our own, whose states are those of the known one
-        if file.is_file():
-            (tmp_path / file.name).hardlink_to(file)
-    monkeypatch.setenv(STORE, str(tmp_path))
-    return tmp_path
 
 
 def opened() -> AppTest:
@@ -34,7 +24,7 @@ def said(app: AppTest) -> str:
     )
 
 
-@pytest.mark.usefixtures("page")
+@pytest.mark.usefixtures("store")
 def test_a_store_that_nothing_looks_after_says_so_with_the_command():
     app = opened()
     assert not app.exception
@@ -44,10 +34,10 @@ def test_a_store_that_nothing_looks_after_says_so_with_the_command():
     assert any("leeway tend" in each.value for each in app.code)
 
 
-def test_what_failed_is_said_with_its_reason_and_what_is_set_stands_there(page):
-    (page / "settings.toml").write_text("[plan]\ndays = 9\n")
-    number = begin(page, "backup", version="1", settings_digest="d")
-    end(page, number, exit_code=2, said="b.backup: no room left. Free some.")
+def test_what_failed_is_said_with_its_reason_and_what_is_set_stands_there(store):
+    (store.path / "settings.toml").write_text("[plan]\ndays = 9\n")
+    number = begin(store.path, "backup", version="1", settings_digest="d")
+    end(store.path, number, exit_code=2, said="b.backup: no room left. Free some.")
     app = opened()
     assert "1 thing is the matter." in said(app)
     assert "backup: failed with code 2: b.backup: no room left. Free some." in said(app)
@@ -57,7 +47,7 @@ def test_what_failed_is_said_with_its_reason_and_what_is_set_stands_there(page):
     assert "settings.toml" in said(app)
 
 
-@pytest.mark.usefixtures("page")
+@pytest.mark.usefixtures("store")
 def test_whoever_does_not_keep_the_service_is_told_who_does(monkeypatch):
     anna = Person(name="Anna", address="anna", roles=frozenset({"technician"}))
     monkeypatch.setattr(signed_in, "person", lambda: anna)
