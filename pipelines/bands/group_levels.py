@@ -47,9 +47,13 @@ def believed(prior, error, gap, count):  # type: ignore[no-untyped-def]
         gap: How far off it lies.
         count: Vehicles that it rests on.
     """
-    if count >= LEAST and gap * gap > SURE * (prior + error):
-        return max(prior, gap * gap - error)
-    return prior
+    return max(prior, gap * gap - error) if is_doubtless(prior, error, gap, count) else prior
+
+
+@numba.njit(cache=True, nogil=True)
+def is_doubtless(prior, error, gap, count):  # type: ignore[no-untyped-def]
+    """Whether a gap lies beyond all that such gaps and their error make; arguments as those of `believed`."""
+    return count >= LEAST and gap * gap > SURE * (prior + error)
 
 
 @numba.njit(cache=True, nogil=True)

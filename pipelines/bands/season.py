@@ -9,9 +9,10 @@ from typing import Any, NamedTuple
 import numba
 import numpy as np
 
-from pipelines.bands.group_levels import believed, draw, take_in
+from pipelines.bands.group_levels import believed, draw, is_doubtless
+from pipelines.bands.newcomers import openings, welcome
 from pipelines.bands.normal import Normal
-from pipelines.bands.robust_mean import peer_weight, robust_mean
+from pipelines.bands.robust_mean import is_shared, mean_about, peer_weight, robust_mean
 from pipelines.handover import Int32s, Int64s
 
 # First readings of a new epoch that say nothing of the season: what they moved may be the epoch's own doing;
@@ -157,7 +158,7 @@ def run_weeks(rows, order, model, known, first, last, exclude):  # type: ignore[
     for w in range(first, last):
         size = max(size, start[(w + 1) * depots] - start[w * depots])
     heard = Heard(np.empty(size), np.empty(size), np.empty(size, dtype=np.int64), np.zeros(depots + 1, dtype=np.int64))
-    opening, opened = _openings(rows.x, order.rows, rows.vehicle, known.peers)
+    opening, opened = openings(rows.x, order.rows, rows.vehicle, known.peers)
     begin = end = 0
     while end < len(opened) and rows.week[opened[end]] < first:
         end += 1
@@ -167,7 +168,7 @@ def run_weeks(rows, order, model, known, first, last, exclude):  # type: ignore[
             end += 1
         _carry_over(known, w)
         if end > begin:
-            _welcome(rows, order, opened[begin:end], model, known, w, exclude)
+            welcome(rows, order, opened[begin:end], model, known, w, exclude)
         if start[(w + 1) * depots] > start[w * depots]:
             block = rows.block[order.rows[start[w * depots]]]  # blocks begin with weeks
             _draw_levels(rows, order, model, known, w, block)
@@ -247,6 +248,13 @@ def _follow_family(weeks, move, heard, w):  # type: ignore[no-untyped-def]
     begun = weeks[w, 0].begun
     if count:
         mean, weight, _ = robust_mean(heard.x[:count], heard.variance[:count])
+        if begun and weight > 0 and is_doubtless(variance, 1 / weight, mean - family, count):
+            apart = np.empty(count)
+            for depot in range(depots):
+                for i in range(heard.start[depot], heard.start[depot + 1]):
+                    apart[i] = heard.x[i] - weeks[w, depot].season
+            if not is_shared(apart, heard.variance[:count], mean - family):
+                mean, weight, _ = mean_about(heard.x[:count], heard.variance[:count], family)
         if begun and weight > 0:
             variance = believed(variance, 1 / weight, mean - family, count)
             gain = variance / (variance + 1 / weight)
@@ -266,10 +274,15 @@ def _follow_depot(place, move, heard, depot):  # type: ignore[no-untyped-def]
     place.season, place.depot_variance = place.prior, place.prior_variance
     first, last = heard.start[depot], heard.start[depot + 1]
     if last > first:
-        place.mean, place.weight, place.centre = robust_mean(heard.x[first:last], heard.variance[first:last])
+        x, variance = heard.x[first:last], heard.variance[first:last]
+        place.mean, place.weight, place.centre = robust_mean(x, variance)
         place.count = last - first
         if place.weight > 0:
             gap = place.mean - place.prior
+            leaps = is_doubtless(place.prior_variance, 1 / place.weight, gap, place.count)
+            if leaps and not is_shared(x - place.prior, variance, gap):  # some of them alone: no weather does that
+                place.mean, place.weight, place.centre = mean_about(x, variance, place.prior)
+                gap = place.mean - place.prior
             moves = believed(place.prior_variance, 1 / place.weight, gap, place.count)
             gain = moves / (moves + 1 / place.weight)
             place.season += gain * gap
@@ -286,45 +299,6 @@ def _follow_peers(rows, known, heard, w, depot):  # type: ignore[no-untyped-def]
         if rows.epoch[r] == peer.epoch:
             peer.total += rows.x[r] - peer.level - season
             peer.count += 1
-
-
-@numba.njit(cache=True, nogil=True)
-def _openings(x, order, vehicle, peers):  # type: ignore[no-untyped-def]
-    """[V] row of each vehicle's first reading, -1: read before; and those rows in their order."""
-    opening = np.full(len(peers), -1)
-    opened = 0
-    for r in range(len(x)):
-        v = vehicle[r]
-        if opening[v] < 0 and not peers[v].placed and not np.isnan(x[r]):
-            opening[v] = r
-            opened += 1
-    for v in range(len(peers)):
-        if opening[v] < 0 and not peers[v].placed:
-            opening[v] = len(x)  # not read yet
-    rows = np.empty(opened, dtype=np.int64)
-    opened = 0
-    for r in order:
-        if opening[vehicle[r]] == r:
-            rows[opened] = r
-            opened += 1
-    return opening, rows[:opened]
-
-
-@numba.njit(cache=True, nogil=True)
-def _welcome(rows, order, opened, model, known, w, exclude):  # type: ignore[no-untyped-def]  # noqa: PLR0917
-    """Take the vehicles whose first readings are `opened`, in week w, into what is known of their groups."""
-    new, variance = np.empty(len(opened)), np.empty(len(opened))
-    block = rows.block[opened[0]]
-    for g in range(len(known.groups)):
-        count = 0
-        for r in opened:
-            if rows.group[r] == g and rows.vehicle[r] != exclude:
-                new[count] = rows.x[r] - known.weeks[max(w - 1, 0), order.depot_of[g]].season
-                variance[count] = model.noise[block] + model.level[block]
-                count += 1
-        if count:
-            mean, weight, _ = robust_mean(new[:count], variance[:count])
-            take_in(known.groups[g], mean, weight, count)
 
 
 @numba.njit(cache=True, nogil=True)

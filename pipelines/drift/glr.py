@@ -215,6 +215,8 @@ def pass_time(s, reading, terms):  # type: ignore[no-untyped-def]
         hours = HOURS_A_DAY * days
     noise = terms.noise
     loose = relearn(s.relearning, hours, terms.learn_hours, terms.sigma) if s.relearning.on else 0.0
+    if loose > terms.noise_var:  # it is elsewhere now than where it was read
+        s.level.smoothed = reading.x
     wander = (terms.wander + noise.season_wander * reading.base_var) * days + loose
     return predict(s.level, days, noise.memory_days, wander, terms.noise_var)
 

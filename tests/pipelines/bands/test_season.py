@@ -6,6 +6,7 @@ import pytest
 from pipelines.bands import season
 from pipelines.bands.anchors import anchors
 from pipelines.bands.group_levels import GROUP
+from pipelines.bands.robust_mean import is_shared
 
 WEEKS = 40
 MODEL = season.Model(*(np.array([variance]) for variance in (1.0, 4.0, 0.2, 0.02, 0.0, 0.0)))
@@ -65,6 +66,19 @@ def test_a_vehicles_own_reading_says_nothing_of_its_season():
     of_others, _ = one_week(x, exclude=mine)
     assert found[mine] == pytest.approx(of_others["season"][0, 0])
     assert found[mine] < 0.9 * weeks["season"][0, 0]  # of fewer peers
+
+
+@pytest.mark.parametrize(("stayed", "shared"), [(0, True), (1, True), (3, False), (6, False)])
+def test_a_movement_is_shared_unless_more_stayed_than_odd_ones_do(stayed, shared):
+    apart = np.where(np.arange(12) < stayed, 0.0, 8.0)
+    assert is_shared.py_func(apart, np.ones(12), apart.mean()) == shared
+    assert is_shared.py_func(-apart, np.ones(12), -apart.mean()) == shared
+
+
+def test_noise_that_hides_a_movement_is_nobody_who_stayed():
+    apart = 0.8 + np.random.default_rng(1).standard_normal(200)
+    assert is_shared.py_func(apart, np.ones(200), 0.8)
+    assert is_shared.py_func(np.append(np.full(5, 8.0), np.zeros(5)), np.append(np.ones(5), np.full(5, 1e9)), 8.0)
 
 
 def test_a_level_is_moved_by_every_change_of_calibration():

@@ -205,3 +205,12 @@ def test_what_drifted_too_slowly_for_an_alarm_is_told_once_no_healthy_engine_rea
     out, _ = run(values, day, memory_days=3.0, offset_sd=2.0, wander=0.05, threshold=60.0, epoch=epoch)
     assert np.flatnonzero(out["alarm"])[0] == pytest.approx(6 * np.sqrt(5) / 30 * 200, abs=12)
     assert out["alarm"][120:].all()
+
+
+def test_what_read_its_default_after_a_reset_and_learned_at_once_is_where_it_reads_now():
+    """Twenty sigmas off in the first reading of an epoch, back in the second: nothing strays."""
+    epoch = (np.arange(24) >= 16).astype(np.int32)
+    values = np.where(np.arange(24) == 16, 20.0, np.random.default_rng(3).normal(0, 0.5, 24))
+    out, _ = run(values, np.arange(24) * 7.0, memory_days=3.0, offset_sd=3.0, learn_hours=0.2, epoch=epoch)
+    assert not out["alarm"].any()
+    assert np.abs(out["expected"] + out["deviation"] - values)[17:].max() < 2.5

@@ -7,6 +7,7 @@ from drift_fleets import World, light_fleet
 
 from pipelines.bands.group_levels import GROUP, draw
 from pipelines.bands.normal import days
+from pipelines.bands.panel import panels
 from pipelines.recurring.conditions import moved_depots
 
 WORLD = World(vehicles=45, corrections=4, depots=3, weeks=80, seed=4)
@@ -46,6 +47,23 @@ def test_vehicle_far_from_its_depot_is_no_condition_of_the_depot(drift_of, chang
     newest = family.alarm[family.panel.row_start[1:] - 1].any(axis=1)
     assert newest[family.panel.vehicles.index(one)]
     assert newest.sum() <= 3
+
+
+def test_what_reaches_two_thirds_of_a_depot_is_no_condition_of_it(drift_of, changed):
+    """As bad fuel in its tank does: whoever filled up strays and alarms; the others, who stayed, do not."""
+    fleet = light_fleet(WORLD)
+    panel = panels(fleet.evidence, fleet.history)[0]
+    there = [panel.vehicles[v] for v in range(45) if panel.depots[panel.depot[panel.row_start[v]]] == "depot-0"]
+    filled = np.arange(len(there)) % 3 > 0
+    ill = [name for name, has in zip(there, filled, strict=True) if has]
+    fleet = changed(fleet, "channel_2", lambda v, day, x: x + 8 * 0.46 * (np.isin(v, ill) & (day > 400)))
+    family = drift_of(fleet).families[0]
+    panel, day = family.panel, days(family.panel) - days(family.panel).min()
+    vehicle = np.repeat(np.array(panel.vehicles), np.diff(panel.row_start))
+    after = (panel.depot == panel.depots.index("depot-0")) & (day > 430) & (day < 490)
+    alarm = family.alarm[:, panel.codes.index("channel_2")]
+    assert alarm[after & np.isin(vehicle, ill)].mean() > 0.9
+    assert alarm[after & ~np.isin(vehicle, ill)].mean() < 0.05
 
 
 def known(*groups):
