@@ -7,8 +7,8 @@ from typing import Any
 
 import polars as pl
 
+from pipelines.figure_words import day_words, percent
 from pipelines.held.words import UNITS
-from pipelines.wording import day_words, percent
 
 MOST_LINES = 8  # of a section, so that a digest is one screen long
 RISEN_BY, RISEN_TO = 0.10, 0.15  # a forecast has risen when it grew by so much, to so much, within 30 days (judgement)

@@ -5,6 +5,7 @@ from datetime import datetime
 from pathlib import Path
 
 from pipelines.errors import SettingError
+from pipelines.figure_words import with_names
 from pipelines.handouts.gather import Papers, papers_of
 from pipelines.settings_file import settings_of
 from pipelines.store.entries import people
@@ -12,7 +13,6 @@ from pipelines.store.evidence import entries_by_now, read_evidence
 from pipelines.store.folder import Store
 from pipelines.store.publish import publish_tables
 from pipelines.store.published import kept_as_ofs, published_names, read_published
-from pipelines.wording import with_names
 from pipelines.workplan.costs import CostAssumptions, costs_from, given_in, own_costs, read_costs
 from pipelines.workplan.plan import WorkPlan, plan_work
 

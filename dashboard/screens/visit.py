@@ -5,7 +5,7 @@ import polars as pl
 from dashboard import entered, published
 from dashboard.screens.frame import Frame
 from dashboard.views.plan import PlanView, plan
-from pipelines.wording import with_names
+from pipelines.figure_words import with_names
 
 
 def plan_of(frame: Frame, depots: list[str] | None = None) -> PlanView:

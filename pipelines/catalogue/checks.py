@@ -11,7 +11,7 @@ class Check:
     """One check of one column.
 
     check: `words`, `shape`, `year`, `not_before`, `above`, `check_digit` look at one row (pipelines.intake.checking);
-        the others look at what is stored beside it (pipelines.store.plausibility, pipelines.store.own_past).
+        the others look at what is stored beside it (pipelines.flags.plausibility, pipelines.flags.own_past).
     verdict: `quarantine`: the row stays out; `flag`: the row loads and is named in the report.
     unit: What the values are in if the reason is right, for a proposal; empty: the check tells nothing of units.
     """

@@ -12,8 +12,8 @@ from pipelines.causes.freeze_frames import Frame, log_frame_ratio
 from pipelines.causes.hypotheses import Hypothesis
 from pipelines.causes.knowledge import checks, wholes
 from pipelines.causes.next_check import parting_check
+from pipelines.figure_words import percent
 from pipelines.handover import Bools, Float64s
-from pipelines.wording import percent
 
 NOTABLE = 2.0  # deviations above as many sigmas of healthy noise are named
 MOST_NAMED = 3  # corrections named in one sentence

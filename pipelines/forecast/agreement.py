@@ -10,9 +10,9 @@ from datetime import datetime, timedelta
 import numpy as np
 import polars as pl
 
+from pipelines.figure_words import day_words, percent
 from pipelines.forecast.past import Past
 from pipelines.forecast.time_grid import AT_HORIZON, HORIZONS, within_horizons
-from pipelines.wording import day_words, percent
 
 EVEN = 0.5  # the chance that a limit date's median stands for; definition
 HEADED = 0.5  # chance of a first passage within 90 days from which past vehicles count as headed for a limit; judgement

@@ -10,11 +10,11 @@ import polars as pl
 from pipelines.catalogue.tables import published_tables
 from pipelines.causes.knowledge import Cause, causes
 from pipelines.causes.setting_back import relearning, set_back
+from pipelines.figure_words import percent
 from pipelines.handouts.chart import chart_of
 from pipelines.handouts.claims import Claim, claims_of
 from pipelines.handouts.supplier import suppliers_of
 from pipelines.handover import Evidence
-from pipelines.wording import percent
 from pipelines.workplan.costs import CostAssumptions
 from pipelines.workplan.jobs import jobs
 
@@ -81,9 +81,9 @@ def papers_of(published: Mapping[str, pl.DataFrame], evidence: Evidence, *, cost
 
 def _parts(wanted: pl.DataFrame) -> pl.DataFrame:
     """Parts that the visits may need, by depot."""
-    own = wanted.filter(pl.col("asks") == "work", pl.col("lane") == "bay", pl.col("component").is_not_null())
+    in_bays = wanted.filter(pl.col("asks") == "work", pl.col("lane") == "bay", pl.col("component").is_not_null())
     return (
-        own.group_by("depot", "component")
+        in_bays.group_by("depot", "component")
         .agg(
             title=pl.coalesce(pl.col("part").first(), pl.col("component").first()),
             needed=pl.len(),

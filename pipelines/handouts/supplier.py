@@ -6,9 +6,9 @@ from typing import Any
 
 import polars as pl
 
+from pipelines.figure_words import percent
 from pipelines.recurring.survival import standing_at
 from pipelines.recurring.warranty import WARRANTY_MONTHS
-from pipelines.wording import percent
 
 BY_PART = ("part_batch", "part_number")  # factors of findings that a supplier is told of
 AFTER_DAYS = (90, 180, 365)

@@ -97,12 +97,12 @@ def _snapped(recorded: pl.DataFrame, inferred: pl.DataFrame) -> pl.DataFrame:
         tolerance=timedelta(days=MISDATED_DAYS),
         check_sortedness=False,
     )
-    own = recorded.join(inferred, on=["row", "kind"], how="semi").select("row", "kind", own=pl.lit(value=True))
-    moved = near.join(own.unique(), on=["row", "kind"], how="left").with_columns(
-        pl.when(pl.col("own").is_null() & pl.col("shown_row").is_not_null())
+    stated = recorded.join(inferred, on=["row", "kind"], how="semi").select("row", "kind", stated=pl.lit(value=True))
+    moved = near.join(stated.unique(), on=["row", "kind"], how="left").with_columns(
+        pl.when(pl.col("stated").is_null() & pl.col("shown_row").is_not_null())
         .then(pl.struct(row="shown_row", first_read_at="shown_at", started_at="shown_start"))
         .otherwise(pl.struct("row", "first_read_at", "started_at"))
         .struct.unnest()
     )
-    stays = (pl.col("kind") != "power_loss") | pl.col("own").is_not_null() | pl.col("shown_row").is_not_null()
+    stays = (pl.col("kind") != "power_loss") | pl.col("stated").is_not_null() | pl.col("shown_row").is_not_null()
     return moved.filter(stays).select(recorded.columns)

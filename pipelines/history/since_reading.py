@@ -13,9 +13,9 @@ import polars as pl
 
 from pipelines.causes.affected import FamilyPlaces, family_places
 from pipelines.causes.knowledge import causes
+from pipelines.figure_words import day_words
 from pipelines.handover import Bools, Evidence
 from pipelines.history.fault_events import CLEARING, HANDS_ON
-from pipelines.wording import day_words
 
 SETS_BACK = ("reset", "module_replacement", "programming")  # whatever the module had learned, of every part
 

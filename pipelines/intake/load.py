@@ -19,6 +19,7 @@ import polars as pl
 
 from pipelines.catalogue.tables import drop_tables
 from pipelines.errors import DropError, EmptyError, LacksColumnsError, SettingError
+from pipelines.flags.plausibility import flag_implausible
 from pipelines.intake.apart import Apart
 from pipelines.intake.blocks import LOAD, ROW, Block, frame_of_blocks
 from pipelines.intake.casting import Reading
@@ -47,7 +48,6 @@ from pipelines.store.loads import (
     seen_hashes,
 )
 from pipelines.store.long_readings import merge_table
-from pipelines.store.plausibility import flag_implausible
 from pipelines.store.schema import columns_of, get_setting, put_setting
 from pipelines.threads import ahead
 from pipelines.visible import visible

@@ -12,6 +12,7 @@ from pipelines.catalogue.tables import published_tables
 from pipelines.causes.affected import FamilyPlaces, family_places
 from pipelines.causes.departure_noise import deviation_noise
 from pipelines.causes.knowledge import causes
+from pipelines.figure_words import percent
 from pipelines.handover import Bools, Drift, Evidence, FamilyDrift, History
 from pipelines.recurring.around import (
     ENOUGH_HOURS,
@@ -26,7 +27,6 @@ from pipelines.recurring.around import (
 from pipelines.recurring.fault_codes import Event, by_vehicle, returned, stood
 from pipelines.recurring.pieces import pieces_of_work
 from pipelines.recurring.warranty import WARRANTY, with_warranty
-from pipelines.wording import percent
 
 AGAIN = 0.25  # share of the earlier departure that counts as back where it grows
 STALE = 0.3  # share of it found at the first reading after, from which the learned value was not set back

@@ -13,11 +13,11 @@ import polars as pl
 
 from pipelines.catalogue.tables import drop_tables
 from pipelines.errors import SettingError
+from pipelines.flags.plausibility import judge_again, judge_references
 from pipelines.store.connection import frame_of, one_row, quoted
 from pipelines.store.folder import Store
 from pipelines.store.history import STANDING, same, standing
 from pipelines.store.loads import add_flags
-from pipelines.store.plausibility import judge_again, judge_references
 from pipelines.store.schema import columns_of, stored_key
 
 GONE = "(SELECT load_id FROM going)"  # the loads that are being withdrawn

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-from pipelines.wording import day_words
+from pipelines.figure_words import day_words
 from pipelines.workplan.calendar import Depot
 from pipelines.workplan.options import Days, Row, over_days
 

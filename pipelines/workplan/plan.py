@@ -126,10 +126,10 @@ def _with_routine(candidates: pl.DataFrame, evidence: Evidence, until: date) -> 
             due_on=pl.col("due_on").first(),
         )
     )
-    own = pl.col("lane") == "bay"  # the dealer does what is under warranty, and no more
+    in_bay = pl.col("lane") == "bay"  # the dealer does what is under warranty, and no more
     return candidates.join(due, on="vehicle_id", how="left").with_columns(
-        routine=pl.when(own).then("routine"),
-        routine_hours=pl.when(own).then(pl.col("routine_hours")).fill_null(0.0),
+        routine=pl.when(in_bay).then("routine"),
+        routine_hours=pl.when(in_bay).then(pl.col("routine_hours")).fill_null(0.0),
     )
 
 

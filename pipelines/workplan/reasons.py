@@ -3,7 +3,7 @@
 from datetime import date
 from typing import Any
 
-from pipelines.wording import day_words, percent
+from pipelines.figure_words import day_words, percent
 from pipelines.workplan.calendar import Depot
 from pipelines.workplan.options import THIS_WEEK, Days
 from pipelines.workplan.urgency import STRAYS

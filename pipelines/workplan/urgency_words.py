@@ -8,8 +8,8 @@ import polars as pl
 
 from pipelines.catalogue.corrections import code_titles, own_code_titles
 from pipelines.causes.knowledge import causes
+from pipelines.figure_words import day_words, days_ago, percent
 from pipelines.handover import Evidence
-from pipelines.wording import day_words, days_ago, percent
 
 AGED_DAYS = 7.0  # from which on the age of the reading stands beside the reason: a week's rhythm is no news
 MOST_CODES = 3  # named in one sentence

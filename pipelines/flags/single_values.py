@@ -9,8 +9,8 @@ import numpy as np
 import polars as pl
 
 from pipelines.catalogue.checks import Check, checks
+from pipelines.flags.neighbours import FLAG, KEYS, MINUTE, flag_rows
 from pipelines.held.spikes import SEVERAL, module_began, out_and_back
-from pipelines.store.neighbours import FLAG, KEYS, MINUTE, flag_rows
 from pipelines.threads import in_threads
 
 

@@ -8,8 +8,8 @@ from collections.abc import Callable
 import polars as pl
 
 from pipelines.catalogue.checks import Check, checks
-from pipelines.store.neighbours import FLAG, flag_rows, value_after, value_before
-from pipelines.store.time_of_day import hours_off
+from pipelines.flags.neighbours import FLAG, flag_rows, value_after, value_before
+from pipelines.flags.time_of_day import hours_off
 
 MILE_KM = 1.609344
 MOST_KM_A_DAY = 2500.0

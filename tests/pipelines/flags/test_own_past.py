@@ -5,8 +5,8 @@ import polars as pl
 import pytest
 
 from pipelines.catalogue.checks import checks
-from pipelines.store.own_past import own_past_flags
-from pipelines.store.single_values import value_flags
+from pipelines.flags.own_past import own_past_flags
+from pipelines.flags.single_values import value_flags
 
 START = datetime(2031, 1, 6, tzinfo=UTC)
 WEEKS = 20

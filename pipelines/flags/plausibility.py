@@ -10,14 +10,14 @@ import polars as pl
 from pipelines.catalogue.checks import Check, checks
 from pipelines.catalogue.corrections import built_in_components
 from pipelines.catalogue.tables import drop_tables
+from pipelines.flags.neighbours import FLAG, KEYS, MINUTE
+from pipelines.flags.own_past import CHECKS as OWN_PAST
+from pipelines.flags.own_past import own_past_flags
+from pipelines.flags.single_values import CHECKS as SINGLE_VALUES
+from pipelines.flags.single_values import value_flags
 from pipelines.store.catalogue import catalogue_of
 from pipelines.store.connection import frame_of, one_row, quoted
-from pipelines.store.neighbours import FLAG, KEYS, MINUTE
-from pipelines.store.own_past import CHECKS as OWN_PAST
-from pipelines.store.own_past import own_past_flags
 from pipelines.store.schema import columns_of
-from pipelines.store.single_values import CHECKS as SINGLE_VALUES
-from pipelines.store.single_values import value_flags
 from pipelines.threads import in_threads
 
 FLAGS = {

@@ -6,8 +6,8 @@ import numpy as np
 import polars as pl
 
 from pipelines.catalogue.checks import Check
+from pipelines.flags.neighbours import FLAG, MINUTE
 from pipelines.handover import Bools, Float64s, Int64s
-from pipelines.store.neighbours import FLAG, MINUTE
 
 BINS = 48  # of a day
 SHIFTS = np.setdiff1d(np.arange(-12, 13), [0])  # hours that a clock may be wrong by
