@@ -10,7 +10,7 @@ from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo
 
 from dashboard.views.dates import DAY_FIRST, MONTH_FIRST, day_words, rewritten
-from pipelines import wording
+from pipelines import figure_words
 from pipelines.visible import visible
 
 KM_PER_MILE = 1.609344
@@ -174,7 +174,7 @@ def percent(share: float | None) -> str:
     """A share from 0 to 1 as published texts say it, kept on one line."""
     if share is None or not math.isfinite(share):
         return UNKNOWN
-    return wording.percent(share).replace(" ", NO_BREAK)
+    return figure_words.percent(share).replace(" ", NO_BREAK)
 
 
 def count(how_many: int, one: str, many: str | None = None) -> str:
