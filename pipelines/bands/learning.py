@@ -167,16 +167,9 @@ def _drawn_wander(fits: Sequence[Fit], sigmas: Sequence[Float64s], trusted: Int6
         errors.append((1 + rho) / (1 - rho) * alike**2 / (span**2 * (np.diff(fit.row_start) > 0).sum()))
     elder = np.flatnonzero(trusted == trusted.max())
     every, error = np.concatenate([sizes[f] for f in elder]), np.concatenate([errors[f] for f in elder])
-    middle, upper = _quantiles(every, 1 / error, (0.5, 0.84))
+    middle, upper = np.quantile(every, (0.5, 0.84), weights=1 / error, method="inverted_cdf")
     spread = max(float((upper - middle) ** 2 - 1 / np.mean(1 / error)), 0.0)
     return [(spread * size + err * middle) / (spread + err) for size, err in zip(sizes, errors, strict=True)]
-
-
-def _quantiles(values: Float64s, weights: Float64s, shares: tuple[float, ...]) -> Float64s:
-    """Weighted quantiles."""
-    order = np.argsort(values)
-    below = np.cumsum(weights[order]) / weights.sum()
-    return values[order][np.minimum(np.searchsorted(below, shares), len(values) - 1)]
 
 
 def _drawn(

@@ -6,6 +6,7 @@ import numpy as np
 from scipy.optimize import minimize
 from scipy.special import expit
 from sklearn.isotonic import IsotonicRegression
+from sklearn.metrics import average_precision_score, roc_auc_score
 
 from pipelines.handover import Float64s
 
@@ -33,22 +34,16 @@ def brier_skill(forecast: Float64s, fault: Float64s, weight: Float64s) -> float:
 
 def auc(forecast: Float64s, fault: Float64s, weight: Float64s) -> float:
     """Chance that a row with a fault was given more than one without; ties count half; NaN without both kinds."""
-    values, place = np.unique(forecast, return_inverse=True)
-    hit = np.bincount(place, weights=weight * fault, minlength=len(values))
-    miss = np.bincount(place, weights=weight * (1 - fault), minlength=len(values))
-    if not hit.sum() > 0 or not miss.sum() > 0:
+    if not 0 < np.average(fault, weights=weight) < 1:
         return float("nan")
-    return float((hit * (np.cumsum(miss) - miss / 2)).sum() / (hit.sum() * miss.sum()))
+    return float(roc_auc_score(fault, forecast, sample_weight=weight))
 
 
 def average_precision(forecast: Float64s, fault: Float64s, weight: Float64s) -> float:
     """Area under precision over recall, by steps; tied forecasts enter together; NaN without a fault."""
-    values, place = np.unique(-forecast, return_inverse=True)
-    hit = np.bincount(place, weights=weight * fault, minlength=len(values))
-    both = np.bincount(place, weights=weight, minlength=len(values))
-    if not hit.sum() > 0:
+    if not np.average(fault, weights=weight) > 0:
         return float("nan")
-    return float((hit / hit.sum() * np.cumsum(hit) / np.maximum(np.cumsum(both), 1e-300)).sum())
+    return float(average_precision_score(fault, forecast, sample_weight=weight))
 
 
 def calibration_line(forecast: Float64s, fault: Float64s, weight: Float64s) -> tuple[float, float]:
