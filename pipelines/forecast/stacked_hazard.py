@@ -30,6 +30,13 @@ STEADINESS = 0.15  # standard deviation of log(observed / expected) between quar
 STEADINESS_FAULTS = 20.0  # it counts as many faults; judgement
 NINETY = float(ndtri(0.95))  # sds on either side that hold 90 %: derived
 
+Part = tuple[
+    Past, float, Bools
+]  # what is learned from, until when (days since 1970), and which rows are judged by it, [n]
+Learned = tuple[
+    BaseModels | None, Float64s, Int64s
+]  # what was; log odds that it announces, [m, L, M], of which rows, [m]
+
 
 @dataclass(frozen=True, kw_only=True)
 class StackedHazard:
@@ -76,11 +83,13 @@ def learn_hazard(past: Past) -> StackedHazard | None:
     times = past.fault_times(faults.sum(axis=1) > 0)
     if len(times) < FEWEST_FAULTS:
         return None
-    with threadpool_limits(1):  # the fits are small, and threads that wait for each other cost more than they save
-        base_models = learn_base_models(past, until=past.now)
-        parts = [_out_of_fold(past), _out_of_time(past, np.quantile(times, CUTS))]
-    announced, judged = np.concatenate([log_odds for log_odds, _ in parts]), np.concatenate([rows for _, rows in parts])
-    later_faults = past.distinct_faults(np.isin(np.arange(len(days)), parts[1][1]) & (faults.sum(axis=1) > 0))
+    none = np.zeros(len(days), dtype=np.bool_)  # of the rows is today's to judge: it was learned from all of them
+    parts = [(past, past.now, none), *out_of_fold(past), *_out_of_time(past, np.quantile(times, CUTS))]
+    learned = learn_parts(past, parts)
+    base_models = learned[0][0]
+    announced, judged = (np.concatenate([part[place] for part in learned]) for place in (1, 2))
+    later = np.concatenate([rows for _, _, rows in learned[-len(CUTS) :]])
+    later_faults = past.distinct_faults(np.isin(np.arange(len(days)), later) & (faults.sum(axis=1) > 0))
     if base_models is None or not len(judged):
         return None
     known = (days[judged], faults[judged])
@@ -98,34 +107,31 @@ def learn_hazard(past: Past) -> StackedHazard | None:
     )  # fmt: skip
 
 
-def _out_of_fold(past: Past) -> tuple[Float64s, Int64s]:
-    """Log odds announced for rows by base models learned from other vehicles, [m, L, M]; and which rows, [m]."""
+def out_of_fold(past: Past) -> list[Part]:
+    """The rows of each fifth of the vehicles, to be judged by what is learned from the others."""
     fold = past.features.fold
-    return _judged(past, [(past.without(fold == n), past.now, fold == n) for n in range(FOLDS)])
+    return [(past.without(fold == n), past.now, fold == n) for n in range(FOLDS)]
 
 
-def _out_of_time(past: Past, cuts: Float64s) -> tuple[Float64s, Int64s]:
-    """The same by base models learned from what was known before those rows."""
+def _out_of_time(past: Past, cuts: Float64s) -> list[Part]:
+    """The rows between dates, to be judged by what was known before."""
     at, ends = past.origins.at, [*cuts[1:], np.inf]
-    return _judged(
-        past,
-        [(past, float(start), (at >= start) & (at < end)) for start, end in zip(cuts, ends, strict=True)],
-    )
+    return [(past, float(start), (at >= start) & (at < end)) for start, end in zip(cuts, ends, strict=True)]
 
 
-def _judged(past: Past, parts: list[tuple[Past, float, Bools]]) -> tuple[Float64s, Int64s]:
-    """BaseModels are learned from each part's past as known by its time, and applied to its rows of all the past."""
+def learn_parts(past: Past, parts: list[Part]) -> list[Learned]:
+    """Base models learned from each part's past as known by its time, and what they announce for its rows of `past`."""
 
-    def judge(part: tuple[Past, float, Bools]) -> tuple[Float64s, Int64s]:
+    def learn(part: Part) -> Learned:
         known, until, chosen = part
         rows = np.flatnonzero(chosen).astype(np.int64)
         base_models = learn_base_models(known, until=until)
         if base_models is None:
-            return np.empty((0, len(DAYS), len(BASE_MODELS))), rows[:0]
-        return base_models.announced(past.features.take(rows)), rows
+            return None, np.empty((0, len(DAYS), len(BASE_MODELS))), rows[:0]
+        return base_models, base_models.announced(past.features.take(rows)), rows
 
-    log_odds, rows = zip(*in_threads(judge, parts), strict=True)
-    return np.concatenate(log_odds), np.concatenate(rows)
+    with threadpool_limits(1):  # the fits are small, and threads that wait for each other cost more than they save
+        return in_threads(learn, parts)
 
 
 def _loss(log_hazard: Float64s, days: Float64s, faults: Float64s) -> float:

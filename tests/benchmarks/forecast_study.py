@@ -24,7 +24,7 @@ from pipelines.forecast.check import check_tables
 from pipelines.forecast.outcomes import record_of
 from pipelines.forecast.past import past_of
 from pipelines.forecast.scores import auc
-from pipelines.forecast.stacked_hazard import _out_of_fold
+from pipelines.forecast.stacked_hazard import learn_parts, out_of_fold
 from pipelines.forecast.stacking import stack
 from pipelines.forecast.time_grid import HORIZONS, within_horizons
 from pipelines.history.reconstruct import reconstruct
@@ -265,7 +265,8 @@ def other_engines(store: Store) -> None:
     outliers = unlike_peers(drift, evidence=evidence, settings=Settings())
     record, now = record_of(evidence, history), evidence.as_of.timestamp() / 86_400
     past = past_of(drift, outliers, record, now, evidence=evidence, history=history, seed=1)
-    announced, rows = _out_of_fold(past)
+    parts = learn_parts(past, out_of_fold(past))
+    announced, rows = (np.concatenate([part[place] for part in parts]) for place in (1, 2))
     days, faults = (part[rows] for part in past.watched(past.now))
     learned = learn_base_models(past, until=past.now)
     distinct = past.distinct_faults(faults.sum(axis=1) > 0)
