@@ -34,7 +34,6 @@ def make_demo(
     seed: int,
     open_standard_only: bool,
     say: Say,
-    ready: Callable[[], None] = lambda: None,
 ) -> None:
     """Make the store of a demo fleet, analysed and planned, whole or not at all.
 
@@ -45,7 +44,6 @@ def make_demo(
         seed: Same seed, same fleet.
         open_standard_only: Only what the open standard reads everywhere.
         say: Called with what is being done.
-        ready: Called before the analysis: waits for what it needs.
     """
     draft = Store(store.path.with_name(f"{store.path.name}.in-the-making"))
     shutil.rmtree(draft.path, ignore_errors=True)
@@ -55,7 +53,6 @@ def make_demo(
         _simulate(drops, vehicles=vehicles, weeks=weeks, seed=seed, open_standard_only=open_standard_only)
         say("Loading its drops")
         load(draft, sorted(path for path in drops.iterdir() if path.name != "truth"))
-    ready()
     _analyse(draft, say)
     store.path.parent.mkdir(parents=True, exist_ok=True)
     draft.path.replace(store.path)

@@ -34,13 +34,10 @@ def demo(
     if made:
         from pipelines.first_run import compiling_told  # noqa: PLC0415
 
-        with compiling_told(told, "pipelines", "synthetic_fleet", ahead=True) as ready:
+        with compiling_told(told, "pipelines", "synthetic_fleet", ahead=True):
             from dashboard.demo import check_forecast, make_demo  # noqa: PLC0415 - all the computing, spared by --help
 
-            make_demo(
-                store, vehicles=vehicles, weeks=weeks, seed=seed, open_standard_only=open_standard_only, say=told,
-                ready=ready,
-            )  # fmt: skip
+            make_demo(store, vehicles=vehicles, weeks=weeks, seed=seed, open_standard_only=open_standard_only, say=told)
             if no_serve:
                 check_forecast(store, told)
     else:

@@ -2,7 +2,6 @@
 
 import gc
 import pkgutil
-import threading
 from contextlib import suppress
 from importlib import import_module
 
@@ -19,8 +18,8 @@ def warm(store: Store) -> None:
             import_module(module.name)
     try:
         _reason_once(store)
-    except RuntimeError:
-        if threading.main_thread().is_alive():
+    except RuntimeError as error:
+        if "interpreter shutdown" not in str(error):
             raise
         return  # the server was ended meanwhile, and starts no more threads
     set_apart()

@@ -76,13 +76,13 @@ def analyse(
     settings = set_here.analysis
     if false_alarms is not None:
         settings = replace(settings, false_alarms_per_vehicle_year=false_alarms)
-    evidence = read_evidence(store, as_of=as_of, known_at=known_at)
-    if evidence.snapshots.is_empty():
-        raise SettingError(
-            f"{store.path}: no reading up to {evidence.as_of:%Y-%m-%d %H:%M} UTC. Choose a later --as-of, or load more."
-        )
-    with compiling_told(lambda line: say(line, err=True), "pipelines", ahead=True) as ready:
-        ready()
+    with compiling_told(lambda line: say(line, err=True), "pipelines", ahead=True):
+        evidence = read_evidence(store, as_of=as_of, known_at=known_at)
+        if evidence.snapshots.is_empty():
+            raise SettingError(
+                f"{store.path}: no reading up to {evidence.as_of:%Y-%m-%d %H:%M} UTC. "
+                "Choose a later --as-of, or load more."
+            )
         if states:
             _publish_states(store, evidence, settings)
             return

@@ -1,57 +1,61 @@
 """Says, while it lasts, that this machine compiles the kernels for the first time: a minute without other news."""
 
 import os
-import subprocess
+import re
 import tempfile
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from importlib.util import find_spec
 from pathlib import Path
 
-from pipelines.compile_ahead import start
+from pipelines.compile_ahead import Claims, shared, start
 
 EVERY_SECONDS = 5.0
-DECORATOR = b"@numba.njit(cache=True"
+DECORATOR = re.compile(rb"^@(?:numba\.)?njit\(cache=True", re.MULTILINE)
+COMPILED = 0.5  # share of the kernels from which a run is no longer a first one: loading compiles some; judgement
 Say = Callable[[str], None]
 
 
 @contextmanager
-def compiling_told(say: Say, *packages: str, ahead: bool = False) -> Iterator[Callable[[], None]]:
-    """While the block runs on a machine that has compiled nothing of a package yet: how far compiling has come.
+def compiling_told(say: Say, *packages: str, ahead: bool = False) -> Iterator[None]:
+    """While the block runs on a machine that has compiled little of some packages yet: how far compiling has come.
 
     Args:
         say: Called with a line when it begins, and every few seconds with how many kernels are done.
         packages: Whose kernels the block needs.
-        ahead: The block needs those of an analysis: they are compiled on both cores meanwhile.
-
-    Yields:
-        What waits until those are compiled.
+        ahead: The block needs those of an analysis: helpers compile them on the other core, ahead of it.
     """
     folders = [folder for package in packages if (folder := _folder(package)) is not None]
-    if not folders or os.environ.get("NUMBA_CACHE_DIR") or any(_compiled(folder) for folder in folders):
-        yield lambda: None
+    total = sum(len(DECORATOR.findall(file.read_bytes())) for folder in folders for file in folder.rglob("*.py"))
+    if os.environ.get("NUMBA_CACHE_DIR") or sum(_compiled(folder) for folder in folders) >= COMPILED * total:
+        yield
         return
-    total = sum(file.read_bytes().count(DECORATOR) for folder in folders for file in folder.rglob("*.py"))
     say(f"First run on this machine: up to {total} kernels are compiled once, for a minute or so; later runs spare it.")
     done = threading.Event()
     teller = threading.Thread(target=_tell, args=(say, folders, total, done), daemon=True)
     teller.start()
-    with tempfile.TemporaryDirectory(prefix="leeway-claims-") as claims:
-        helpers = start(Path(claims)) if ahead and (os.cpu_count() or 1) > 1 else []
+    try:
+        with _helped() if ahead and (os.cpu_count() or 1) > 1 else nullcontext():
+            yield
+    finally:
+        done.set()
+        teller.join()
+
+
+@contextmanager
+def _helped() -> Iterator[None]:
+    with tempfile.TemporaryDirectory(prefix="leeway-claims-") as folder:
+        helpers = start(Path(folder))
+        claims = Claims(Path(folder), others_live=lambda: any(helper.poll() is None for helper in helpers))
         try:
-            yield lambda: _wait(helpers)
+            with shared(claims, plain=False):
+                yield
         finally:
             for helper in helpers:
                 helper.terminate()
-            _wait(helpers)
-            done.set()
-            teller.join()
-
-
-def _wait(helpers: list[subprocess.Popen[bytes]]) -> None:
-    for helper in helpers:
-        helper.wait()
+            for helper in helpers:
+                helper.wait()
 
 
 def _tell(say: Say, folders: list[Path], total: int, done: threading.Event) -> None:
@@ -59,7 +63,7 @@ def _tell(say: Say, folders: list[Path], total: int, done: threading.Event) -> N
     while not done.wait(EVERY_SECONDS):
         ready = sum(_compiled(folder) for folder in folders)
         if ready != told:
-            say(f"  compiled {min(ready, total)} of at most {total}")
+            say(f"  compiled {ready} of at most {total}")
             told = ready
 
 

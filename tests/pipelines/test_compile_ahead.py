@@ -1,10 +1,12 @@
-"""Kernels are compiled by the process that comes to them first, and run plain by the other. About a second."""
+"""Kernels are compiled by the process that comes to them first; others run them plain or wait. About a second."""
+
+import gc
 
 import numba
 import numpy as np
 from numba.core.registry import CPUDispatcher
 
-from pipelines.compile_ahead import Claims, sharing
+from pipelines.compile_ahead import Claims, shared
 
 
 def kernels():
@@ -22,22 +24,20 @@ def kernels():
     return doubled, summed
 
 
-def test_what_another_process_claimed_runs_plain_and_gives_the_same(tmp_path, monkeypatch):
+def test_what_another_process_claimed_runs_plain_and_gives_the_same(tmp_path):
     first, second = Claims(tmp_path), Claims(tmp_path)
     doubled, summed = kernels()
     assert first.take(f"{summed.py_func.__module__}.{summed.py_func.__qualname__}")
-    monkeypatch.setattr(
-        CPUDispatcher, "_compile_for_args", sharing(CPUDispatcher._compile_for_args, second)
-    )  # fmt: skip
-    assert summed(np.arange(4.0)) == 12.0
-    assert not summed.signatures
-    assert not doubled.signatures  # part of what the other one compiles
-    assert doubled(3.0) == 6.0
-    assert doubled.signatures
+    with shared(second, plain=True):
+        assert summed(np.arange(4.0)) == 12.0
+        assert not summed.signatures
+        assert not doubled.signatures  # part of what the other one compiles
+        assert doubled(3.0) == 6.0
+        assert doubled.signatures
     assert not first.take(f"{doubled.py_func.__module__}.{doubled.py_func.__qualname__}")
 
 
-def test_a_plain_run_that_fails_waits_for_the_other_process_and_gives_the_same(tmp_path, monkeypatch):
+def test_a_plain_run_that_fails_waits_for_the_other_process_and_gives_the_same(tmp_path):
     @numba.njit
     def level_of(state):
         return state[0].level
@@ -46,7 +46,17 @@ def test_a_plain_run_that_fails_waits_for_the_other_process_and_gives_the_same(t
     other = Claims(tmp_path)
     other.take(name)
     other.done(name)
-    monkeypatch.setattr(
-        CPUDispatcher, "_compile_for_args", sharing(CPUDispatcher._compile_for_args, Claims(tmp_path))
-    )  # fmt: skip
-    assert level_of(np.ones(1, dtype=[("level", "f8")])) == 1.0
+    with shared(Claims(tmp_path), plain=True):
+        assert level_of(np.ones(1, dtype=[("level", "f8")])) == 1.0
+
+
+def test_whoever_runs_nothing_plain_waits_for_the_other_process_unless_that_one_ended(tmp_path):
+    doubled, _ = kernels()
+    before = CPUDispatcher._compile_for_args, gc.get_threshold()
+    asked: list[str] = []
+    assert Claims(tmp_path).take(f"{doubled.py_func.__module__}.{doubled.py_func.__qualname__}")
+    with shared(Claims(tmp_path, others_live=lambda: bool(asked.append("alive?"))), plain=False):
+        assert doubled(3.0) == 6.0
+    assert doubled.signatures
+    assert asked == ["alive?"]
+    assert (CPUDispatcher._compile_for_args, gc.get_threshold()) == before

@@ -30,6 +30,7 @@ def test_how_far_compiling_has_come_is_told_on_the_first_run_alone(package):
             time.sleep(0.01)
     assert told[0].startswith("First run on this machine: up to 3 kernels")
     assert told[1] == "  compiled 1 of at most 3"
+    (package / "__pycache__" / "one.another.nbi").write_text("")
     again: list[str] = []
     with first_run.compiling_told(again.append, "kernels_of_a_test", "no_such_package"):
         pass
