@@ -45,9 +45,12 @@ def healthy_innovations(fit: Fit, noise: dict[str, Float64s], scale: Float64s) -
 
 
 def correlation(innovation: Float64s) -> Float64s:
-    """[C, C] of innovations [C, R], drawn to none as far as chance made them.
+    """[C, C] of innovations [C, R], each drawn to none as far as chance made it.
 
-    Source: Schaefer and Strimmer (2005), Statistical Applications in Genetics and Molecular Biology 4(1), 32.
+    Pair by pair: what few go together with, as one cylinder's or one sensor's corrections, is not drawn to none by all
+    the others that do not, which would make their sum look quieter than it is.
+
+    Source: Breiman (1995), Technometrics 37(4), 373-384, the garotte; what is left of an estimate r of variance v.
     """
     read = np.isfinite(innovation).astype(np.float64)
     cut = np.clip(np.nan_to_num(innovation), -SCORES[-1], SCORES[-1])
@@ -55,8 +58,7 @@ def correlation(innovation: Float64s) -> Float64s:
     both = cut @ cut.T / np.maximum(np.sqrt(square * square.T), 1e-12)
     np.fill_diagonal(both, 0.0)
     chance = BURSTS * (1 - both**2) ** 2 / np.maximum(count, 1.0)
-    np.fill_diagonal(chance, 0.0)
-    drawn = both * max(1 - chance.sum() / max((both**2).sum(), 1e-12), 0.0) + np.eye(len(both))
+    drawn = both * np.maximum(1 - chance / np.maximum(both**2, 1e-12), 0.0) + np.eye(len(both))
     size, axes = np.linalg.eigh(drawn)  # pairs that were read at other times may contradict each other
     drawn = (axes * np.maximum(size, LEAST_VARIANCE)) @ axes.T
     sd = np.sqrt(np.diag(drawn))

@@ -10,6 +10,7 @@ from pipelines.bands.noise import variograms
 from pipelines.bands.normal import days
 from pipelines.bands.panel import panels
 from pipelines.bands.relearning import settled_rows
+from pipelines.bands.tails import correlation
 
 
 def learned(world):
@@ -79,6 +80,16 @@ def test_heavy_tails_widen_the_knots_far_out_and_not_the_middle():
     assert (heavy[:, -1] > light[:, -1] + 0.5).all()
     assert (heavy[:, 2] < light[:, 2] + 0.1).all()
     assert (np.diff(heavy, axis=1) > 0).all()
+
+
+def test_what_a_few_share_is_as_large_in_their_sum_however_many_share_nothing():
+    """Six of sixty with correlation 0.4: the variance of their sum is 6 + 30 * 0.4, and nobody else has any."""
+    rng = np.random.default_rng(3)
+    z = rng.standard_normal((60, 900))
+    z[:6] = np.sqrt(0.6) * z[:6] + np.sqrt(0.4) * rng.standard_normal(900)
+    together = correlation(z)
+    assert together[:6, :6].sum() == pytest.approx(18.0, rel=0.1)
+    assert np.abs(together[6:, 6:] - np.eye(54)).mean() < 0.01  # chance alone would show 0.027
 
 
 def test_what_drifts_shows_no_tail():
