@@ -3,6 +3,7 @@
 A draft says what it took for granted. It leaves a column alone rather than guess: names, units and cells must agree.
 """
 
+import re
 from collections.abc import Mapping as Answers
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -26,7 +27,7 @@ from pipelines.intake.draft_logs import (
     with_what_they_rest_on,
 )
 from pipelines.intake.draft_long import long_form
-from pipelines.intake.draft_times import NUMBERS, TimeForm, goes_on, is_day, time_form
+from pipelines.intake.draft_times import NUMBERS, TimeForm, begins_at_zero, goes_on, is_day, time_form
 from pipelines.intake.files import SourceFile, foreign_files
 from pipelines.intake.mapped import foreign_cells, made_of, units_of
 from pipelines.intake.mapping import LongForm, MappedColumn, Mapping
@@ -147,6 +148,8 @@ class _Drafting:
         if vehicle in self.cells.columns and all(column.to != "vehicle_id" for column in columns):
             columns.append(MappedColumn(to="vehicle_id", source=vehicle))
         given = {key: answer for key, answer in self.answers.items() if answer not in self.cells.columns}
+        if self.by_clock and (dated := re.match(r"(\d{4}-\d{2}-\d{2})T", given.get(self.time_key, ""))):
+            given[self.time_key] = dated[1]  # each row says its time of day
         keys = with_keys(replace(self.mapping, columns=tuple(columns)), self.file, given, whole_days=self.by_clock)
         self.mapping = keys.mapping
         self.questions += [self._with_columns(question) for question in keys.questions]
@@ -258,7 +261,7 @@ class _Drafting:
         order = ("full", "day", "clock", "elapsed") if sure else ("full", "day", "elapsed", "clock")
         kind = next(kind for kind in order if kind in by_kind)
         name = by_kind[kind][0]
-        form, self.by_clock = forms[name], kind == "clock"
+        form, self.by_clock = forms[name], kind == "clock" and not begins_at_zero(self.cells[name])
         if kind == "day" and clocks and form.form not in ("serial", "spoken"):
             self._note_second(by_kind, name)
             return self._day_and_clock(to, name, form, clocks[0], forms[clocks[0]])

@@ -18,6 +18,7 @@ BETWEEN = (" ", "T", ", ", "  ")
 EPOCH_SECONDS = (8e8, 4.2e9)  # 1995 to 2103
 NUMBERS = ("serial", *PER_SECOND)  # forms that any numbers may seem to be
 SERIAL_DAYS = (35_000, 75_000)  # 1995 to 2105
+FIRST_SECONDS = 60.0  # after midnight: a clock that begins there counts from the log's start; judgement
 LONGEST_START = 3600.0  # seconds after the start at which a log's first row may stand; judgement
 MOST_LOOKED_AT = 2_000
 LOOKS = {"%Y": r"[+-]?\d{4,}", "%p": r"[AP]M", "%.f": r"(?:\.\d+)?", **dict.fromkeys(
@@ -75,6 +76,12 @@ def goes_on(clocks: pl.Series) -> bool:
     """Whether times of day never go back, as within one day they do not."""
     hours = clock_hours(clocks).drop_nulls()
     return bool((hours.diff().drop_nulls() >= 0).all())
+
+
+def begins_at_zero(clocks: pl.Series) -> bool:
+    """Whether what look like times of day are rather the time since a log's start."""
+    first = clock_hours(clocks).drop_nulls().head(1)
+    return bool((first * 3600 < FIRST_SECONDS).any())
 
 
 def _of_numbers(numbers: pl.Series, texts: pl.Series, unit: str) -> TimeForm | None:

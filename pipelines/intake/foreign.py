@@ -59,6 +59,7 @@ def map_cells(
         column.to: _mapped(_source(cells, column), column, units=units, how=how, constants=constants)
         for column in mapping.columns
     }
+    columns |= _on_their_days(columns, mapping, constants)
     if mapping.aggregates:
         return _snapshots(cells, columns, mapping, constants, how)
     fixed = [pl.lit(value).alias(name) for name, value in constants.items() if name not in columns]
@@ -115,6 +116,17 @@ def _mapped(
     if column.to in units:
         return _number(cells, column, units[column.to], how)
     return cells
+
+
+def _on_their_days(columns: dict[str, pl.Series], mapping: Mapping, constants: dict[str, str]) -> dict[str, pl.Series]:
+    """Times of day that count from a date, a day later after each midnight that their vehicle's rows pass."""
+    elapsed = [column.to for column in mapping.columns if column.form == "elapsed"]
+    clocks = [name for name in elapsed if DATE.fullmatch(constants.get(name, ""))]
+    of = columns["vehicle_id"] if "vehicle_id" in columns else pl.lit("")
+    half_a_day = pl.duration(hours=12)  # a clock that goes back further is nearer to what it says of the next day
+    passed = (pl.col("at").diff() < -half_a_day).fill_null(value=False).cum_sum().over("of")
+    later = pl.col("at") + pl.duration(days=1) * passed
+    return {name: pl.select(at=columns[name], of=of).select(later).to_series() for name in clocks}
 
 
 def _flag(cells: pl.Series, column: MappedColumn) -> pl.Series:

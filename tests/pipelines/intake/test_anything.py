@@ -97,6 +97,22 @@ def test_a_folder_of_logs_takes_vehicle_and_day_from_its_names(run, store, tmp_p
     ]  # fmt: skip
 
 
+@pytest.mark.parametrize(
+    ("clocks", "newest"),
+    [
+        ([f"23:59:{n}" for n in range(30, 60)] + ["00:00:20"], "2026-01-04T00:00:20"),  # passes midnight
+        ([f"0:00:{n:02}" for n in range(50)], "2026-01-03T23:58:49"),  # counts from the start, which the name says
+    ],
+)
+def test_what_a_logs_clock_says_counts_from_the_day_or_the_start(run, store, tmp_path, clocks, newest):
+    text = "".join(f"{clock},800,88,1.6\n" for clock in clocks)
+    log = tmp_path / "trip_20260103_2358.csv"
+    log.write_text(f"Time,Engine RPM,Coolant (°C),LTFT B1 (%)\n{text}", encoding="utf-8")
+    code, told, error = run(log, "--yes", "--answer", "vehicle_id=V7")
+    assert code == 0, (told, error)
+    assert [at.isoformat() for at in vehicle_snapshots(store, "V7")["read_at"]] == [f"{newest}+00:00"]
+
+
 def test_a_list_of_vehicles_becomes_vehicles_with_their_engines(run, store, tmp_path):
     (tmp_path / "flotte.csv").write_text(
         "Kennzeichen;FIN;Motor;Baujahr;Standort\nK-1;WVWZZZ1KZ6W000001;2.0 TDI;2024;K\u00f6ln\n"

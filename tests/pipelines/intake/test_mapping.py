@@ -230,6 +230,25 @@ def test_elapsed_seconds_count_from_the_constant(store, tmp_path):
     assert (row["read_at"], row["ltft_b1_idle"]) == (datetime(2031, 2, 14, 7, 1, 0, 500_000, tzinfo=UTC), 2.0)
 
 
+def test_times_of_day_count_on_past_midnight_for_each_vehicle(store, tmp_path):
+    rows = ["A,23:59:50,1", "A,00:00:10,1", "A,00:00:05,3", "B,13:00:00,2", "B,12:59:59,2"]
+    (tmp_path / "log.csv").write_text("Car,Clock,LTFT\n" + "\n".join(rows) + "\n", encoding="utf-8")
+    raw = {
+        "table": "snapshots",
+        "constants": {"read_at": "2031-02-14"},
+        "log": {"session_gap_minutes": 30},
+        "column": [
+            {"to": "vehicle_id", "from": "Car"},
+            {"to": "read_at", "from": "Clock", "form": "elapsed"},
+            {"to": "ltft_b1_idle", "from": "LTFT", "how": "median"},
+        ],
+    }
+    load(store, [tmp_path / "log.csv"], mapping=parse_mapping(raw, "log.toml"))
+    [night], [day] = (vehicle_snapshots(store, car)["read_at"].to_list() for car in "AB")
+    assert night == datetime(2031, 2, 15, 0, 0, 10, tzinfo=UTC)
+    assert day == datetime(2031, 2, 14, 13, 0, tzinfo=UTC)
+
+
 SOUND: dict[str, object] = {
     "table": "snapshots",
     "file": {"separator": ";", "decimal": ",", "skip_lines": 1, "short_rows": "pad_end"},
