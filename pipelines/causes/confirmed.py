@@ -186,7 +186,7 @@ def _rows_before(family: FamilyDrift, confirmed: pl.DataFrame) -> tuple[list[int
 
 def _pattern_at(family: FamilyDrift, rows: Sequence[int]) -> Pattern:
     """Departures from each vehicle's own past at some rows."""
-    noise = deviation_noise(family)
+    noise, _ = deviation_noise(family)
     z = family.z[list(rows)].astype(np.float64)
     scale = np.maximum(np.nan_to_num(family.scale[list(rows)].astype(np.float64), nan=1.0), 1e-3)
     unit = np.maximum(family.sigma.astype(np.float64), 1e-12) * scale * noise

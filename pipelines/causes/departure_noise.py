@@ -48,8 +48,8 @@ def _shown_by_peers(z: Float64s) -> Float64s:
     return np.where(told >= FEWEST_PEERS, common, 0.0)
 
 
-def deviation_noise(family: FamilyDrift) -> Float64s:
-    """Standard deviation of each correction's `z` without a defect, [C], above 0.
+def deviation_noise(family: FamilyDrift) -> tuple[Float64s, Float64s]:
+    """Standard deviation of each correction's `z` without a defect, [C], above 0: now, and as it was before.
 
     Robust: from the 90th percentile of its size at reference readings, drawn towards USUAL_SD where they are few, or
     the middle 80 % of what peers show now where that is wider. Corrections that move together in health (all trims,
@@ -59,9 +59,10 @@ def deviation_noise(family: FamilyDrift) -> Float64s:
     rows = _reference_rows(family)
     z = family.z[rows].astype(np.float64)
     z[family.relearning[rows] | family.alarm[rows] | np.isnan(family.panel.values[rows])] = np.nan
-    sd = np.maximum(drawn(z, 0.9, 1.645), scatter_now(newest_deviations(family)))
-    together: Float64s = sd * np.sqrt(1.0 + 0.5 * _moving_together(z / sd))
-    return together
+    before = drawn(z, 0.9, 1.645)
+    now = np.maximum(before, scatter_now(newest_deviations(family)))
+    together = np.sqrt(1.0 + 0.5 * _moving_together(z / now))
+    return now * together, before * together
 
 
 def scatter_now(z: Float64s) -> Float64s:

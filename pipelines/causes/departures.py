@@ -8,6 +8,7 @@ of a vehicle are held against one time: before its episode began. What stood bef
 from dataclasses import dataclass, replace
 
 import numpy as np
+import polars as pl
 from scipy.stats import norm
 
 from pipelines.causes.bayes_factors import Pattern
@@ -39,11 +40,16 @@ class Departures:
         sigmas: [V, C] departures in sigmas of each vehicle's own noise, as they are published.
         deviation: [V, C] the same in the unit of the correction.
         alarmed: [V] the drift test found that something strays.
+        shared: What the departures were freed of: what each vehicle's depot does as a whole, in healthy scatters as
+            they were before.
+        shared_deviation: [V, C] the same in the unit of the correction.
         before_record: [V] what departs stood before the record began, or came so slowly: held against peers.
         recent: The family with the newest rows of each vehicle alone.
     """
 
     pattern: Pattern
+    shared: Pattern
+    shared_deviation: Float64s
     sigmas: Float64s
     deviation: Float64s
     alarmed: Bools
@@ -68,18 +74,23 @@ class _Held:
         return most
 
 
-def departures(family: FamilyDrift) -> Departures:
+def departures(family: FamilyDrift, moved: pl.DataFrame | None = None) -> Departures:
     """Departures of every vehicle at its newest row.
 
     A vehicle whose corrections left its own past is judged by that; one that did not, but lies beyond what its peers'
     levels are, by its distance to them.
+
+    Args:
+        family: Drift.
+        moved: Rows of bands' `MOVED`: depots that the bands followed; None: not kept.
     """
     recent = newest_rows(family)
     last = recent.panel.row_start[1:] - 1
     own_scale = np.maximum(np.nan_to_num(recent.scale[last].astype(np.float64), nan=1.0), 1e-3)
     alarmed: Bools = np.asarray(recent.alarm[last].any(axis=1))
     slow = np.where(recent.relearning[last], relearning_noise(family), 1.0)
-    own, peers = (held.widened(slow) for held in _held_against(family, recent, own_scale))
+    own, peers, shared = _held_against(family, recent, own_scale)
+    own, peers = own.widened(slow), peers.widened(slow)
     tail = _tail(own, alarmed)
     own, peers = own.widened(tail), peers.widened(tail)
     old = (peers.largest() >= OLD_FROM) & (own.largest() < STRAYS_FROM)
@@ -87,8 +98,11 @@ def departures(family: FamilyDrift) -> Departures:
     noise = np.where(old[:, None], peers.noise, own.noise)
     sigma = np.maximum(recent.sigma.astype(np.float64), 1e-12) * own_scale
     up, down = ways_to_limits(recent)
+    shared_size, usual = shared.size + followed(recent, base_rows(recent), moved) / own_scale, shared.noise
     return Departures(
         pattern=Pattern(scatters=size / noise, up=up / (noise * sigma), down=down / (noise * sigma)),
+        shared=Pattern(scatters=shared_size / usual, up=up / (usual * sigma), down=down / (usual * sigma)),
+        shared_deviation=shared_size * sigma,
         sigmas=size,
         deviation=size * sigma,
         alarmed=alarmed,
@@ -97,18 +111,19 @@ def departures(family: FamilyDrift) -> Departures:
     )
 
 
-def _held_against(family: FamilyDrift, recent: FamilyDrift, own_scale: Float64s) -> tuple[_Held, _Held]:
-    """Each vehicle's newest levels against its own past, and against its peers' levels."""
+def _held_against(family: FamilyDrift, recent: FamilyDrift, own_scale: Float64s) -> tuple[_Held, _Held, _Held]:
+    """Each vehicle's newest levels against its own past, against its peers' levels, and what all do together."""
     panel = recent.panel
     last, base = panel.row_start[1:] - 1, base_rows(recent)
     offset = own_offsets(recent).astype(np.float64)
     z = recent.z[last].astype(np.float64)
-    z -= common_movement(z, panel.depot[last])
+    common = common_movement(z, panel.depot[last])
+    z -= common
     level_sd = _level_sd(offset[last])
     since_base = z + np.nan_to_num(offset[last] - offset[base]) / own_scale
     beside = z + offset[last] / own_scale
     anew = panel.epoch[base] != panel.epoch[last]
-    now = deviation_noise(family)
+    now, before = deviation_noise(family)
     settled = np.maximum(now, scatter_now(np.where(anew | recent.relearning[last], np.nan, since_base)))
     noise = np.hypot(settled, np.where(anew, ANEW * level_sd, 0.0) / own_scale)
     # What was off before and comes back to its peers was mended; what alarmed has had its level before held fast.
@@ -118,6 +133,7 @@ def _held_against(family: FamilyDrift, recent: FamilyDrift, own_scale: Float64s)
     return (
         _Held(size=own, noise=np.where(tells_more, now, noise)),
         _Held(size=beside, noise=np.hypot(settled, level_sd / own_scale)),
+        _Held(size=common, noise=np.broadcast_to(before, z.shape)),
     )
 
 
@@ -150,6 +166,27 @@ def base_rows(family: FamilyDrift) -> Int64s:
             gaps = np.flatnonzero(np.diff(alarms) > SAME_EPISODE)
             base[v] = begin + alarms[gaps[-1] + 1 if len(gaps) else 0] - BEFORE_ALARM
     return np.clip(base, first, last)
+
+
+def followed(family: FamilyDrift, base: Int64s, moved: pl.DataFrame | None) -> Float64s:
+    """[V, C] by how much bands followed each vehicle's depot since its row `base`, in sigmas of healthy noise.
+
+    Args:
+        family: Drift.
+        base: [V] rows.
+        moved: Rows of bands' `MOVED`; None: not kept.
+    """
+    panel = family.panel
+    found = np.zeros((len(panel.vehicles), len(panel.codes)))
+    if moved is None or moved.is_empty():
+        return found
+    mine = moved.filter(engine_family=panel.family).filter(pl.col("correction").is_in(panel.codes))
+    depot, since = panel.depot[panel.row_start[1:] - 1], panel.read_at[base]
+    for row in mine.filter(pl.col("depot").is_in(panel.depots)).iter_rows(named=True):
+        at = np.datetime64(row["week_from"].replace(tzinfo=None), "us")
+        here = (depot == panel.depots.index(row["depot"])) & (since < at)
+        found[here, panel.codes.index(row["correction"])] += row["moved"]
+    return found
 
 
 def relearning_noise(family: FamilyDrift) -> float:

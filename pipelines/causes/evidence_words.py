@@ -42,6 +42,7 @@ class Findings:
     drives: Mapping[int, Float64s] = field(default_factory=dict)  # by vehicle: what `drivers` tells of the change
     taught: Learned = field(default_factory=Learned)  # confirmed cases of this fleet
     laid_out: Sequence[Hypothesis] = ()  # all causes on this family's engine
+    depots: Mapping[int, str] = field(default_factory=dict)  # by vehicle: what its depot did with it as a whole
     remarks: Mapping[str, str] = field(default_factory=dict)  # by vehicle: what was done since its newest reading
     beside: Mapping[int, tuple[Hypothesis, float]] = field(default_factory=dict)  # a second cause, and its chance
 
@@ -94,6 +95,8 @@ def cause_evidence(
     own = [code for code in codes if code in hypothesis.code_names]
     sentences = [f"For it: {findings.named(vehicle, support)}."] if support else []
     sentences += [f"Of {what}: {unsaid}." for what, unsaid in _unsaid(findings, support).items()]
+    if hypothesis.cause.reaches_depots and vehicle in findings.depots:
+        sentences.append(findings.depots[vehicle])
     if own:
         sentences.append(
             f"{'Codes' if len(own) > 1 else 'Code'} {', '.join(own)} {'fit' if len(own) > 1 else 'fits'} it."

@@ -113,6 +113,7 @@ class Cause:
     cold: int  # 1: more in the cold, -1: more in warm weather, 0: neither
     by_km: bool  # it grows with kilometres, not with days
     sudden: float  # share of cases that begin as a step
+    reaches_depots: bool  # it may come to most vehicles of a depot at once
     cautions: tuple[Caution, ...]
     apart: MappingProxyType[str, str]  # look-alike's id -> what tells the two apart
     variants: tuple[Variant, ...]
@@ -250,6 +251,7 @@ def _cause(
         cold=entry.get("cold", 0),
         by_km=entry.get("grows_by") == "km",
         sudden=entry["sudden"],
+        reaches_depots=entry.get("reaches_depots", False),
         cautions=(cautions()["manufacturer_first"], *(cautions()[caution] for caution in entry["cautions"])),
         apart=MappingProxyType(entry["apart"]),
         variants=tuple(

@@ -24,6 +24,7 @@ from pipelines.causes.hypotheses import Hypothesis, engine_layout, hypotheses
 from pipelines.causes.posterior import log_joint, looked_at, probabilities, second_causes, signatures_of
 from pipelines.causes.priors import DEFECT_PRESENT, NO_FAULT_SHARE, cause_priors, shares_beyond
 from pipelines.causes.shape import log_scatter_growth, log_scatter_ratio, log_step_ratio
+from pipelines.causes.shared import depots_words, parted_from_depots, with_depots_heard
 from pipelines.causes.standing_codes import log_code_ratios, speaking_codes
 from pipelines.handover import Drift, Evidence, FamilyDrift, Float64s, History, Int64s
 from pipelines.history.since_reading import SinceReading, since_reading
@@ -78,7 +79,8 @@ def rank_causes(drift: Drift, *, evidence: Evidence, history: History, taught: L
         frames=frames(evidence.faults, spoken),
         taught=taught or Learned(),
     )
-    rows = [row for family in drift.families for row in _rank_family(family, fleet)]
+    moved = drift.extras.get("drift_moved")
+    rows = [row for family in drift.families for row in _rank_family(family, fleet, moved)]
     serving = in_service(evidence.vehicles, evidence.as_of).select("vehicle_id")
     schema = published_tables()["cause_ranking"].schema
     ranked = pl.DataFrame(rows, schema={name: schema[name] for name in schema if name != "rank"})
@@ -114,16 +116,20 @@ def _laid_out(family: FamilyDrift, evidence: Evidence) -> tuple[Hypothesis, ...]
     return hypotheses(codes, engine_layout(evidence.families, family.panel.family, catalogue))
 
 
-def _rank_family(family: FamilyDrift, fleet: _Fleet) -> list[dict[str, object]]:
+def _rank_family(family: FamilyDrift, fleet: _Fleet, moved: pl.DataFrame | None) -> list[dict[str, object]]:
     panel = family.panel
     catalogue = fleet.evidence.corrections.filter(pl.col("code").is_in(panel.codes))
     laid_out = _laid_out(family, fleet.evidence)
-    now = departures(family)
+    log_prior = np.log([fleet.priors[h.cause.id] * h.prior for h in laid_out])
+    now = departures(family, moved)
     scatters = np.where(fleet.since.left_out(panel.vehicles, panel.codes), np.nan, now.pattern.scatters)
     code_ratio, codes = log_code_ratios(panel.vehicles, fleet.spoken, laid_out)
     told = code_ratio + log_result_ratios(panel.vehicles, fleet.found, laid_out)
     told += log_frame_ratios(panel.vehicles, fleet.frames, laid_out)
-    pattern = replace(now.pattern, scatters=scatters)
+    struck, pattern = parted_from_depots(
+        replace(now.pattern, scatters=scatters), now.shared, panel.depot[panel.row_start[1:] - 1], laid_out,
+        log_prior=log_prior, unknown=fleet.unknown,
+    )  # fmt: skip
     known = np.asarray(told.any(axis=1)) | (now.alarmed & ~np.isnan(scatters).all(axis=1))
     looked = np.flatnonzero(looked_at(pattern, known))
     shares = np.zeros((len(scatters), len(laid_out) + 1))
@@ -133,23 +139,24 @@ def _rank_family(family: FamilyDrift, fleet: _Fleet) -> list[dict[str, object]]:
     if len(looked) and laid_out:
         seen = of_vehicles(pattern, looked)
         signatures = signatures_of(laid_out, spread=[fleet.taught.spread.get(h.cause.id, 1.0) for h in laid_out])
-        log_prior = np.log([fleet.priors[h.cause.id] * h.prior for h in laid_out])
         spoken_for = told[looked] > 0  # by a code or a check; how it moves names no cause that nothing shows
         shape, drives = _shape_told(now.recent, pattern, looked, laid_out, fleet.evidence.snapshots)
-        told[looked] += shape
+        log_told = told[looked] + shape
         joint = log_joint(
-            seen, signatures, log_prior=log_prior, log_told=told[looked], alarmed=now.alarmed[looked],
+            seen, signatures, log_prior=log_prior, log_told=log_told, alarmed=now.alarmed[looked],
             unknown=fleet.unknown, odd=fleet.odd,
         )  # fmt: skip
         heard = ~np.isnan(seen.scatters) @ np.array([h.named for h in laid_out]).T
         joint[:, :-1][~heard & ~spoken_for] = -np.inf
-        shares[looked] = probabilities(joint)
+        shares[looked] = probabilities(with_depots_heard(joint, struck[looked], told[looked], known[looked]))
         second = partial(second_causes, signatures=signatures, log_prior=log_prior, unknown=fleet.unknown)
         beside = {int(looked[v]): (laid_out[k], p) for v, (k, p) in _beside(seen, shares[looked], second).items()}
+    titles, units = (dict(catalogue.select("code", name).iter_rows()) for name in ("title", "unit"))
     findings = Findings(
         codes=panel.codes,
-        titles=dict(catalogue.select("code", "title").iter_rows()),
-        units=dict(catalogue.select("code", "unit").iter_rows()),
+        titles=titles,
+        units=units,
+        depots=depots_words(panel, now, struck, titles=titles, units=units),
         z=np.where(np.isnan(scatters), np.nan, now.sigmas),
         deviation=now.deviation,
         remarks=fleet.since.words(fleet.evidence.as_of),

@@ -13,7 +13,7 @@ from pipelines.causes.knowledge import causes
 from pipelines.handover import Evidence
 from pipelines.recurring.compared import Compared
 from pipelines.recurring.comparing import Pair, Subject
-from pipelines.recurring.conditions import moved_depots
+from pipelines.recurring.conditions import causes_of_depots, moved_depots
 from pipelines.recurring.rates import rate_ratio, rate_ratio_limits
 from pipelines.recurring.repeats import repeat_repairs
 from pipelines.recurring.returns import ANY, NOT_RESET, RETURN
@@ -43,7 +43,12 @@ WHERE = {
 
 
 def recurring_issues(
-    compared: Compared, watch: pl.DataFrame, *, moved: pl.DataFrame | None, evidence: Evidence
+    compared: Compared,
+    watch: pl.DataFrame,
+    *,
+    moved: pl.DataFrame | None,
+    cause_ranking: pl.DataFrame,
+    evidence: Evidence,
 ) -> tuple[pl.DataFrame, dict[str, Sequence[Subject]]]:
     """The contract's `recurring_issue`: things that happen more often at one level of a factor than elsewhere.
 
@@ -55,7 +60,8 @@ def recurring_issues(
         compared: What was tried, and the stories that stand out.
         watch: From `rollout_watch`.
         moved: Depots that moved as a whole, as bands saw them; None: not kept.
-        evidence: What things are called.
+        cause_ranking: The contract's table: what a depot's vehicles have that reaches depots names what moved it.
+        evidence: What things are called, and where vehicles are.
 
     Returns:
         Findings with the columns of EXTRA behind the contract's, those that a workshop could act on first, by how much
@@ -79,13 +85,19 @@ def recurring_issues(
             rows.append(_warning(row, titles))
             about[str(rows[-1]["issue_id"])] = [subject_of(row)]
     repeats = repeat_repairs(compared.stood, compared.months, titles).with_columns(nature=pl.lit(TROUBLE))
-    conditions = moved_depots(moved, compared.months, titles, issue_id).with_columns(nature=pl.lit(CONDITIONS))
+    named = causes_of_depots(cause_ranking, evidence.vehicles)
+    conditions = moved_depots(moved, compared.months, titles, issue_id, named)
     conditions = conditions.filter(~_said_already(conditions, [story.head for _, story in stories]))
     alike = {"parts": pl.lit(""), "per": pl.lit(MONTHS)}
+    conditions = conditions.with_columns(
+        nature=pl.when(pl.col("cause_or_correction").is_in(list(causes())))
+        .then(pl.lit(TROUBLE))
+        .otherwise(pl.lit(CONDITIONS))
+    )
     beside = [part.with_columns(**alike).select(schema.names()).cast(schema) for part in (repeats, conditions)]
     found = pl.DataFrame(sorted(rows, key=_usefulness), schema=schema)
     trouble = pl.col("nature") != CONDITIONS
-    return pl.concat([found.filter(trouble), beside[0], found.filter(~trouble), beside[1]]), about
+    return pl.concat([part.filter(which) for which in (trouble, ~trouble) for part in (found, *beside)]), about
 
 
 def _said_already(moved: pl.DataFrame, heads: Sequence[Pair]) -> pl.Series:
@@ -134,7 +146,7 @@ def _issue(
         "high": None if np.isinf(high) else high,
         "q_value": story.q_value,
         "first_seen_at": pair.first_seen_at,
-        "nature": CONDITIONS if _shared_by_place(pair) else TROUBLE,
+        "nature": CONDITIONS if _shared_by_place(pair) and not _reached_place(pair) else TROUBLE,
         "parts": "; ".join(_parts(story, titles)),
         "events": pair.exposed_events,
         "per": JOBS if pair.comparison.once else MONTHS,
@@ -205,12 +217,20 @@ def _shared_by_place(pair: Pair) -> bool:
     return pair.kind not in (RETURN, NOT_RESET) and came_at_once(pair) is not None
 
 
+def _reached_place(pair: Pair) -> bool:
+    """Whether it is a cause that can reach a depot at once: then the place has it, and it is to be mended there."""
+    return pair.kind == "cause" and causes()[pair.what].reaches_depots
+
+
 def _title(pair: Pair, ratio: float, aliases: Sequence[tuple[str, str]], titles: Mapping[str, str]) -> str:
     where = _where(pair.factor, pair.level)
     often = "only seen here" if np.isinf(ratio) else f"{ratio:.1f} times as often as elsewhere"
     also = " or ".join(_where(factor, level) for factor, level in aliases)
     apart = f"; cannot be told from {also}, which has largely the same vehicles" if also else ""
-    together = "; most of it at once: what they share, no trouble of each" if _shared_by_place(pair) else ""
+    shared = (
+        "what they have in common is to be mended" if _reached_place(pair) else "what they share, no trouble of each"
+    )
+    together = f"; most of it at once: {shared}" if _shared_by_place(pair) else ""
     vehicles = f"{pair.vehicles} vehicle{'' if pair.vehicles == 1 else 's'}"
     times = "once" if pair.exposed_events == 1 else f"{pair.exposed_events} times"
     return f"{where}: {_what(pair, titles)}, {often} ({times} on {vehicles}){apart}{together}"

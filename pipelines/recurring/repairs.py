@@ -118,7 +118,7 @@ def _read_around(
         until=mine["until"].dt.replace_time_zone(None).to_numpy(),
         asked=np.array(asked)[kind.to_numpy()],
     )
-    scatter = np.maximum(family.sigma, 1e-12) * np.maximum(deviation_noise(family), 1.0)
+    scatter = np.maximum(family.sigma, 1e-12) * np.maximum(deviation_noise(family)[0], 1.0)
     seen = around(family, works, scatter)
     yield from zip(mine["n"], zip(seen, (codes[k] for k in kind), strict=True), strict=True)
 

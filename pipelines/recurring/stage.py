@@ -44,7 +44,9 @@ def recurring(
         [Watched(ground=months, factor="calibration"), Watched(ground=returns, factor="part_batch")],
         as_of=evidence.as_of,
     )
-    issues, about = recurring_issues(compared, watch, moved=drift.extras.get("drift_moved"), evidence=evidence)
+    issues, about = recurring_issues(
+        compared, watch, moved=drift.extras.get("drift_moved"), cause_ranking=cause_ranking, evidence=evidence
+    )
     titles = titles_of(evidence)
 
     def grown(issue: str, closed_at: datetime) -> bool:

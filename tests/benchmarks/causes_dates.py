@@ -29,7 +29,8 @@ def at_date(drift, evidence, history, at):
     read = newest.filter(pl.col("read_at") > at - pl.duration(days=READ_WITHIN_DAYS))["vehicle_id"]
     worked = since_reading(then).work["vehicle_id"].to_list()
     calm = read.filter(~read.is_in(worked)).to_list()
-    then_drift = Drift(families=families, correction_state=drift.correction_state)
+    moved = drift.extras["drift_moved"].filter(pl.col("week_from") <= at - pl.duration(days=7))
+    then_drift = Drift(families=families, correction_state=drift.correction_state, extras={"drift_moved": moved})
     return then_drift, then, replace(history, fault_events=events), calm
 
 

@@ -101,11 +101,15 @@ def test_depot_that_moves_as_a_whole_is_one_finding_about_it(drift_of):
     months = pl.DataFrame({"depot": ["depot-0"] * 100 + ["depot-1"] * 200}).with_columns(
         month=moved["week_from"].dt.date().max()
     )
-    found = moved_depots(moved, months, {}, lambda *words: "|".join(words))
+    found = moved_depots(moved, months, {}, lambda *words: "|".join(words), {})
     assert found.height == 1
     assert found["level"].to_list() == ["depot-0"]
     assert "moved up together" in found["title"][0]
     assert found["q_value"][0] < 1e-3
+    assert "no trouble of each" in found["title"][0]
+    told = moved_depots(moved, months, {}, lambda *words: "|".join(words), {"depot-0": "fuel_contaminated"})
+    assert told["cause_or_correction"].to_list() == ["fuel_contaminated"]
+    assert "most likely fuel_contaminated" in told["title"][0]
 
 
 def test_depots_that_stay_are_no_finding(drift_of):
