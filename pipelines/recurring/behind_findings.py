@@ -26,20 +26,27 @@ def vehicles_behind(
 ) -> pl.DataFrame:
     """One row per vehicle and time at which something of a finding happened: VEHICLES, by issue and time.
 
+    Vehicles are those that a finding counts, which have what leads it; what else it holds is listed on these alone.
+
     Args:
-        findings: What each is about, by issue_id.
+        findings: What each is about, by issue_id; what leads it first.
         compared: What they were found in.
         words: What a subject is called.
     """
     rows: list[tuple[object, ...]] = []
     for issue, subjects in findings.items():
+        counted: set[str] = set()
         for subject in subjects:
             ground = compared.ground(subject)
             thing = ground.thing(subject)
             vehicle = ground.rows["vehicle_id"].gather(thing.rows)
+            exposed = _exposed(thing, ground.compared(subject), subject.level)
+            if subject is subjects[0]:
+                counted = {vehicle[event] for event in exposed}
             rows += [
                 (issue, vehicle[event], thing.at[event], words(subject), subject.what == ANY)
-                for event in _exposed(thing, ground.compared(subject), subject.level)
+                for event in exposed
+                if vehicle[event] in counted
             ]
     special = pl.col("what").filter(
         ~pl.col("any") | pl.col("any").all()

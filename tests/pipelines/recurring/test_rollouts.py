@@ -8,7 +8,7 @@ import pytest
 from pipelines.recurring.behind_findings import trend_of, vehicles_behind
 from pipelines.recurring.closed import has_grown
 from pipelines.recurring.compared import Compared, Ground
-from pipelines.recurring.comparing import places_of, things_of
+from pipelines.recurring.comparing import Subject, places_of, things_of
 from pipelines.recurring.rollouts import Watched, rollout_watch, subject_of
 from pipelines.recurring.sprt import chance_of_reaching, log_likelihood_ratio, needed_ratio
 
@@ -46,8 +46,9 @@ def ground(happened):
         orient="row",
     ).with_columns(exposure=pl.lit(1.0), start=pl.col("start").cast(pl.Datetime("us", "UTC")))
     where = {(v, at.month): n for n, (v, at) in enumerate(rows.select("vehicle_id", "start").iter_rows())}
+    named = (("ignition_weak", *each) if len(each) == 2 else each for each in happened)
     events = pl.DataFrame(
-        [("cause", "ignition_weak", where[v, at.month], at, n) for n, (v, at) in enumerate(happened)],
+        [("cause", what, where[v, at.month], at, n) for n, (what, v, at) in enumerate(named)],
         schema={
             "kind": pl.String, "what": pl.String, "row": pl.Int64, "at": pl.Datetime("us", "UTC"), "episode": pl.Int64,
         },
@@ -101,3 +102,16 @@ def test_the_vehicles_and_months_behind_a_warning_are_those_of_its_calibration()
     elsewhere = {"warned": [replace(subject_of(row), of=("engine_family", "alder"))]}
     assert vehicles_behind(elsewhere, compared, lambda subject: subject.what).is_empty()
     assert not has_grown(subject_of(row), compared, bad[-1][1])  # nothing came since
+
+
+def test_a_finding_lists_the_vehicles_that_it_counts_with_all_that_it_holds():
+    bad = [(f"van-{n:02}", datetime(2030, 8 + n // 3, 5 + n, tzinfo=UTC)) for n in range(9)]
+    too = [("knock_sensor_loose", f"van-{n:02}", at) for n, (_, at) in enumerate(bad) if n >= 3]
+    one_more = ("knock_sensor_loose", "van-15", datetime(2030, 11, 2, tzinfo=UTC))
+    comparable = ground([*usual(), *bad, *too, one_more])
+    compared = Compared(months=pl.DataFrame(), stood=pl.DataFrame(), grounds=(comparable,), findings=())
+    leading = Subject(factor="calibration", level="B", kind="cause", what="ignition_weak", rows="vehicle-month")
+    about = {"told": [leading, replace(leading, what="knock_sensor_loose")]}
+    behind = vehicles_behind(about, compared, lambda subject: subject.what)
+    assert behind["vehicle_id"].to_list() == [vehicle for vehicle, _ in bad]
+    assert behind["what"].to_list() == ["ignition_weak"] * 3 + ["ignition_weak; knock_sensor_loose"] * 6
