@@ -31,3 +31,12 @@ class LockedError(StoreError):
 
 class QueryError(LeewayError):
     """A query of the published tables that is none, is not allowed, or goes beyond its limits."""
+
+
+# Of a damaged store.
+WAY_OUT = "Take the newest whole state that lies there: leeway store restore; or name a backup to it."
+
+
+def one_line(error: BaseException) -> str:
+    """An error's text as the part of a line."""
+    return " ".join(str(error).split())[:200].rstrip(".")

@@ -1,4 +1,4 @@
-"""The commands that look after a store: check, backup, restore, loads, withdraw, forget, quarantine export."""
+"""The commands that look after a store: check, backup, restore, convert, loads, withdraw, forget, quarantine export."""
 
 import sys
 from datetime import datetime
@@ -7,7 +7,8 @@ from pathlib import Path
 import click
 
 from pipelines.command_options import Time, store_option
-from pipelines.store.folder import WAY_OUT, Store
+from pipelines.errors import WAY_OUT
+from pipelines.store.folder import Store
 from pipelines.terminal import say
 
 
@@ -81,6 +82,30 @@ def restore(source: Path | None, store: Store) -> None:
         say(f"{done.entries} entries came back; those made since the backup stay.")
     if done.files:
         say(f"Came back too: {', '.join(done.files)}.")
+
+
+@store_group.command()
+@click.argument("source", type=click.Path(path_type=Path, file_okay=False))
+@click.argument("target", type=click.Path(path_type=Path, file_okay=False))
+@click.option(
+    "--buckets", type=click.IntRange(1, 4096), help="Among how many the vehicles of a family are spread (by number)."
+)
+def convert(source: Path, target: Path, buckets: int | None) -> None:
+    """Make a store of the other kind: partitioned tables of one file, or one file of partitioned tables.
+
+    One file is right until a fleet outgrows a machine. Every command works on both, and knows by what lies in the
+    folder. SOURCE stays as it is.
+
+    \b
+    Example:
+      leeway store convert fleet.store /share/fleet.store
+    """  # noqa: D301
+    from pipelines.store.conversion import convert as run  # noqa: PLC0415
+
+    done = run(Store(source), Store(target), buckets=buckets)
+    kind = "partitioned tables" if done.partitioned else "one file a state"
+    beside = f", and {done.entries} entries" if done.entries else ""
+    say(f"Wrote {target}: {kind}, with everything that {source} has{beside}. Name it with --store.")
 
 
 @store_group.command()

@@ -3,11 +3,8 @@
 Rows of many small files are checked and merged together; a large file goes block by block, so memory stays bounded.
 """
 
-import shutil
-import tempfile
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import nullcontext
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import partial
@@ -56,6 +53,7 @@ BATCH_ROWS = 50_000  # rows of small files that are checked together
 LARGE_BYTES = 2**20  # of a file that is read in a thread beside, and before it is known whether it came already
 MERGED_ROWS = 4_000_000  # that are merged together: readings in long form take several times their size to become wide
 MERGED_BYTES = 384 * 2**20  # that are merged together: of snapshots with 70 corrections, 1.2 million
+WAIT_S = 600.0  # for another load: both arrive, one after the other; as long as the longest that was measured
 Progress = Callable[[str, int, int], None]
 
 
@@ -94,24 +92,20 @@ def load(
         names = ", ".join(str(drop) for drop in drops)
         raise DropError(f"{names}: no file to load. A drop holds files such as snapshots.csv or vehicles.parquet.")
     limits = limits or limits_from()
-    with (
-        tempfile.TemporaryDirectory(prefix="leeway-") if dry_run else nullcontext() as folder,
-        Apart(limits) as apart,
-    ):
-        target = _copy(store, folder) if folder else store
-        with target.writing(f"leeway load, {len(files)} files") as connection:
-            if time_zone is not None:
-                put_setting(connection, "time_zone", time_zone)
-            zone = get_setting(connection, "time_zone") or "UTC"
-            loading = _Loading(
-                connection=connection, time_zone=zone, loaded_at=loaded_at or datetime.now(UTC), mapping=mapping,
-                names=Names(limits=limits), apart=apart,
-            )  # fmt: skip
-            for done, file in enumerate(files):
-                progress(file.name, done, len(files))
-                loading.take(file, partial(_come_to, progress, file.name, done, len(files)))
-            loading.finish()
-            progress("", len(files), len(files))
+    written = store.rehearsing() if dry_run else store.writing(f"leeway load, {len(files)} files", wait_s=WAIT_S)
+    with Apart(limits) as apart, written as connection:
+        if time_zone is not None:
+            put_setting(connection, "time_zone", time_zone)
+        zone = get_setting(connection, "time_zone") or "UTC"
+        loading = _Loading(
+            connection=connection, time_zone=zone, loaded_at=loaded_at or datetime.now(UTC), mapping=mapping,
+            names=Names(limits=limits), apart=apart,
+        )  # fmt: skip
+        for done, file in enumerate(files):
+            progress(file.name, done, len(files))
+            loading.take(file, partial(_come_to, progress, file.name, done, len(files)))
+        loading.finish()
+        progress("", len(files), len(files))
     return LoadReport(
         files=loading.reports, others=others, time_zone=zone, dry_run=dry_run, proposals=loading.proposed,
         told_late=loading.told_late, notices=loading.notices,
@@ -120,13 +114,6 @@ def load(
 
 def _come_to(progress: Progress, file: str, done: int, total: int, rows: int) -> None:
     progress(f"{file}, to row {rows:,}", done, total)
-
-
-def _copy(store: Store, folder: str) -> Store:
-    copy = Store(folder)
-    if version := store.version():
-        shutil.copyfile(store.state_file(version), copy.state_file(version))
-    return copy
 
 
 @dataclass(kw_only=True)

@@ -10,14 +10,16 @@ from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipelines.errors import StoreError
+from pipelines.errors import WAY_OUT, StoreError, one_line
 from pipelines.store.entries_backup import mend, put_into, take_out_of, unite
-from pipelines.store.folder import DISK_ERRORS, WAY_OUT, Store, remove
+from pipelines.store.folder import DISK_ERRORS, Store
 from pipelines.store.kept_files import lay_files, put_files_into, take_files_out_of
-from pipelines.store.pointer import copy_in_pieces, read_pointer, states, sync
+from pipelines.store.kinds import kind_of
+from pipelines.store.pointer import TABLES_ENDING, copy_in_pieces, ending, read_pointer, states, sync
 from pipelines.store.readers import attached
 from pipelines.store.schema import check_version
-from pipelines.store.wholeness import damage, damaged_blocks, one_line
+from pipelines.store.single_file import damaged_blocks, remove
+from pipelines.store.wholeness import damage
 
 PARTIAL = ".leeway-partial"  # ending of a backup that is being written
 ASIDE = "before-restore-"  # and the number of the state
@@ -87,7 +89,7 @@ def restore(store: Store, source: Path | None = None) -> Restored | None:
             written; nothing was changed.
     """
     if source is not None:
-        _refuse_unusable(source)
+        _refuse_unusable(source, store)
     with store.locked("restore", wait_s=10.0):
         aside = mend(store)
         before = _newest_file(store)
@@ -97,8 +99,10 @@ def restore(store: Store, source: Path | None = None) -> Restored | None:
         draft = store.draft()
         try:
             copy_in_pieces(chosen, draft)
-            entries = unite(store, *take_out_of(draft))
-            files = lay_files(store.path, take_files_out_of(draft))
+            entries, files = 0, list[str]()
+            if source is not None:  # what people entered lies beside the states, and goes along in backups alone
+                entries = unite(store, *take_out_of(draft))
+                files = lay_files(store.path, take_files_out_of(draft))
             store.commit(draft)
             kept = _put_aside(store, before) if before and before != chosen else None
         except StoreError:
@@ -117,7 +121,7 @@ def _copy_newest(store: Store, target: Path) -> Path:
     while version := store.version():
         state = store.state_file(version)
         try:
-            copy_in_pieces(state, target)
+            kind_of(state).copy_to_one_file(state, target)
         except FileNotFoundError:
             if state.exists() or version == store.version():
                 raise
@@ -137,7 +141,12 @@ def _clear_partial(folder: Path) -> None:
             left.unlink(missing_ok=True)
 
 
-def _refuse_unusable(source: Path) -> None:
+def _refuse_unusable(source: Path, store: Store) -> None:
+    if TABLES_ENDING in (source.suffix, ending(store.path)):
+        raise StoreError(
+            f"{source}: backups go back into a folder of one file: leeway store restore {source} --store NEW. "
+            "Then make partitioned tables of that: leeway store convert NEW OTHER."
+        )
     text = damage(source)
     if not text:
         with attached(source) as connection:
@@ -162,7 +171,7 @@ def _serves(store: Store) -> bool:
 
 def _newest_whole(store: Store) -> Path:
     own = [store.state_file(number) for number in reversed(states(store.path))]
-    for file in [*own, *sorted(store.path.glob(f"{ASIDE}*.duckdb"), reverse=True)]:
+    for file in [*own, *sorted(store.path.glob(f"{ASIDE}*{ending(store.path)}"), reverse=True)]:
         if not damage(file):
             return file
     raise StoreError(f"{store.path}: no whole state lies there. Name a backup: leeway store restore BACKUP.")

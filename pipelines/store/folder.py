@@ -6,20 +6,21 @@ the state before it removed. So two states lie in the folder, and a damaged one 
 """
 
 import os
+import tempfile
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 import duckdb
 
-from pipelines.errors import LeewayError, StoreError
-from pipelines.store.connection import connect
+from pipelines.errors import WAY_OUT, LeewayError, StoreError, one_line
+from pipelines.store.kinds import kind_of
 from pipelines.store.lock import writers_lock
-from pipelines.store.pointer import POINTER, copy_in_pieces, point_to, read_pointer, state_file, states, sync
+from pipelines.store.pointer import POINTER, ending, point_to, read_pointer, state_file, states, sync
 from pipelines.store.readers import attached, once
 from pipelines.store.schema import check_version, is_current, migrate, stored_version
-from pipelines.store.wholeness import damage, damaged_blocks, one_line
+from pipelines.store.single_file import remove
+from pipelines.store.wholeness import damage
 
 # What DuckDB raises where a disk is full or cannot be written, also while it puts a transaction into its file.
 DISK_ERRORS = (
@@ -27,7 +28,6 @@ DISK_ERRORS = (
 )  # fmt: skip
 OLDER_FORM = "before-upgrade-from-"  # and the form: a state as the release before wrote it last
 ATTEMPTS = 20  # a reader loses the race against an unlink only when writers commit between two system calls
-WAY_OUT = "Take the newest whole state that lies there: leeway store restore; or name a backup to it."
 
 
 class Store:
@@ -102,7 +102,7 @@ class Store:
             except LeewayError:
                 raise
             except Exception as error:
-                _refuse_damaged(file, damaged_blocks(file), error)
+                _refuse_damaged(file, kind_of(file).damage(file), error)
                 raise
 
     @contextmanager
@@ -116,31 +116,39 @@ class Store:
         Raises:
             StoreError: another process is writing, the disk is full, or the store is damaged; nothing was changed.
         """
-        with self.locked(who, wait_s=wait_s), ThreadPoolExecutor(1) as beside:
+        with self.locked(who, wait_s=wait_s):
             current = self.version()
-            file, draft = self.state_file(current), self.draft()
-            damaged = beside.submit(lambda: damaged_blocks(file) if current else None)
+            before, draft = self.state_file(current) if current else None, self.draft()
             try:
-                if current:
-                    copy_in_pieces(file, draft)
-                yield from self._changed(draft)
-                _refuse_damaged(file, damaged.result())
+                with kind_of(draft).changing(before, draft) as connection:
+                    yield from self._changed(connection)
                 self.commit(draft)
             except LeewayError:
                 remove(draft)
                 raise
             except BaseException as error:
                 remove(draft)
-                if current and isinstance(error, Exception):
-                    _refuse_damaged(file, damage(file), error)
+                if before and isinstance(error, Exception):
+                    _refuse_damaged(before, damage(before), error)
                 if isinstance(error, DISK_ERRORS):
                     raise StoreError(
                         f"{self.path}: {one_line(error)}. Nothing was changed; free space or permissions?"
                     ) from error
                 raise
-            for number in states(self.path):
-                if number < current:
-                    remove(self.state_file(number))
+            kind_of(draft).thin(self.path, current)
+
+    @contextmanager
+    def rehearsing(self) -> Iterator[duckdb.DuckDBPyConnection]:
+        """As `writing`, of which nothing is kept, so that nobody is waited for.
+
+        Raises:
+            StoreError: the store is damaged.
+        """
+        with tempfile.TemporaryDirectory(prefix="leeway-") as scratch:
+            current = self.version()
+            file = self.state_file(current)
+            with kind_of(file).rehearsing(file if current else None, Path(scratch)) as connection:
+                yield from self._changed(connection)
 
     @contextmanager
     def locked(self, who: str, *, wait_s: float) -> Iterator[None]:
@@ -158,7 +166,7 @@ class Store:
         """Where the next state is written, before it has a name that readers know; its number is a new one."""
         named = read_pointer(self.path)
         newest = max([*states(self.path), named.number if named else 0])
-        return self.path / f"next-{newest + 1:06d}.duckdb"
+        return self.path / f"next-{newest + 1:06d}{ending(self.path)}"
 
     def commit(self, draft: Path) -> int:
         """Make a draft the newest state; its number."""
@@ -183,29 +191,19 @@ class Store:
 
     def _keep_for_the_release_before(self, form: int) -> None:
         """Keep the state of an older form as it is, so that its release can take it back: `leeway store restore`."""
-        aside = self.path / f"{OLDER_FORM}{form}.duckdb"
+        state = self.state_file(self.version())
+        aside = self.path / f"{OLDER_FORM}{form}{state.suffix}"
         if not aside.exists():
-            aside.hardlink_to(self.state_file(self.version()))
+            aside.hardlink_to(state)
 
-    def _changed(self, draft: Path) -> Iterator[duckdb.DuckDBPyConnection]:
-        connection = connect(draft)
-        try:
-            form = check_version(connection, self.path)
-            if form and not is_current(form):
-                self._keep_for_the_release_before(form)
-            connection.execute("BEGIN")
-            migrate(connection)
-            yield connection
-            connection.execute("COMMIT")
-            connection.execute("CHECKPOINT")
-        finally:
-            connection.close()
-
-
-def remove(file: Path) -> None:
-    """Take a state's file away, and what DuckDB may have left beside it."""
-    file.unlink(missing_ok=True)
-    file.with_name(file.name + ".wal").unlink(missing_ok=True)
+    def _changed(self, connection: duckdb.DuckDBPyConnection) -> Iterator[duckdb.DuckDBPyConnection]:
+        form = check_version(connection, self.path)
+        if form and not is_current(form):
+            self._keep_for_the_release_before(form)
+        connection.execute("BEGIN")
+        migrate(connection)
+        yield connection
+        connection.execute("COMMIT")
 
 
 def _refuse_damaged(file: Path, what: str | None, error: Exception | None = None) -> None:

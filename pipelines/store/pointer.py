@@ -6,7 +6,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 POINTER = "current"
-STATE = re.compile(r"state-(\d{6,18})\.duckdb")
+TABLES = "tables"  # folder of a store whose states are partitioned tables
+TABLES_ENDING = ".delta"
+STATE = re.compile(r"state-(\d{6,18})\.(?:duckdb|delta)")
 PIECE = 4 << 20  # bytes; of 2 to 16 MB the copy takes as long (measured: beside `entries_speed.py`)
 NAMED = re.compile(rf"{STATE.pattern}(?: (\d{{1,18}}) bytes)?")
 
@@ -30,9 +32,14 @@ class Named:
             return False
 
 
+def ending(folder: Path) -> str:
+    """How the files of a folder's states end, which says of which kind it is."""
+    return TABLES_ENDING if (folder / TABLES).is_dir() else ".duckdb"
+
+
 def state_file(folder: Path, number: int) -> Path:
     """The file of a state."""
-    return folder / f"state-{number:06d}.duckdb"
+    return folder / f"state-{number:06d}{ending(folder)}"
 
 
 def states(folder: Path) -> list[int]:

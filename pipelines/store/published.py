@@ -36,11 +36,11 @@ def read_published(
         StoreError: it was never published, or not as of that time.
     """
     with store.reading() as connection:
-        if not columns_of(connection, table, "published"):
-            raise StoreError(_never_published(store, table))
         kept = [row[0] for row in connection.execute(
             "SELECT as_of FROM publications WHERE table_name = ? ORDER BY as_of", [table]
         ).fetchall()]  # fmt: skip
+        if not kept:
+            raise StoreError(_never_published(store, table))
         wanted = as_of or kept[-1]
         if wanted not in kept:
             times = ", ".join(f"{time:%Y-%m-%dT%H:%M:%SZ}" for time in kept)

@@ -17,6 +17,7 @@ from typing import Any, TypeVar
 import duckdb
 
 from pipelines.store.connection import CONFIG, quoted, set_up
+from pipelines.store.kinds import kind_of
 
 Answer = TypeVar("Answer")
 Question = Callable[[duckdb.DuckDBPyConnection], Answer]
@@ -28,8 +29,10 @@ class _Readers:
 
     def __init__(self) -> None:
         self.instance = duckdb.connect(config=CONFIG)
+        set_up(self.instance)
         self.guard = threading.Lock()
         self.counts: dict[str, int] = {}
+        self.flawed: set[str] = set()  # of which something cannot be read, but may be when it is attached again
         self.answers: dict[str, dict[Question[Any], Any]] = {}
         self.scopes: dict[tuple[str, str], str] = {}
         self.reading = weakref.WeakKeyDictionary[duckdb.DuckDBPyConnection, str]()
@@ -39,8 +42,8 @@ class _Readers:
             if name not in self.counts:
                 for idle in [other for other, count in self.counts.items() if not count]:
                     self._let_go(idle)
-                text = str(path).replace("'", "''")
-                self.instance.execute(f"ATTACH '{text}' AS {quoted(name)} (READ_ONLY)")
+                if not kind_of(path).attach(self.instance, name, path):
+                    self.flawed.add(name)
             self.counts[name] = self.counts.get(name, 0) + 1
             connection = self.instance.cursor()
             self.reading[connection] = name
@@ -49,7 +52,7 @@ class _Readers:
     def leave(self, name: str, path: Path) -> None:
         with self.guard:
             self.counts[name] -= 1
-            if not self.counts[name] and not path.exists():
+            if not self.counts[name] and (name in self.flawed or not path.exists()):
                 self._let_go(name)
 
     def let_go_of(self, path: Path) -> None:
@@ -73,6 +76,7 @@ class _Readers:
 
     def _let_go(self, name: str) -> None:
         del self.counts[name]
+        self.flawed.discard(name)
         for state, scope in [key for key in self.scopes if key[0] == name]:
             catalog = self.scopes.pop((state, scope))
             self.answers.pop(catalog, None)

@@ -10,6 +10,7 @@ import duckdb
 import polars as pl
 
 from pipelines.catalogue.tables import drop_tables
+from pipelines.store.bringing import bring
 from pipelines.store.connection import frame_of, quoted
 from pipelines.store.schema import columns_of, stored_key
 
@@ -36,6 +37,8 @@ def merge_rows(
     """
     rows = pl.concat(parts)
     parts.clear()
+    if "vehicle_id" in rows.columns:
+        bring(connection, rows["vehicle_id"].unique().drop_nulls())
     add_columns(connection, table, rows)
     key, types = stored_key(drop_tables()[table]), drop_tables()[table].schema
     rows = rows.with_columns(pl.lit(None, dtype=types[name]).alias(name) for name in key if name not in rows.columns)

@@ -65,13 +65,15 @@ class ScopedStore(Store):
             f"SEMI JOIN {scope}.own_depot USING (depot)"
         )
         columns = connection.execute(
-            "SELECT schema_name, table_name, list(column_name) FROM duckdb_columns() "
-            "WHERE database_name = ? AND schema_name IN ('main', 'published') GROUP BY ALL ORDER BY ALL", [state],
+            "SELECT schema_name, table_name, list(column_name ORDER BY column_index) FROM duckdb_columns() "
+            "WHERE database_name = ? AND schema_name IN ('main', 'published') AND NOT internal "
+            "AND column_name <> 'rowid' GROUP BY ALL ORDER BY ALL", [state],
         ).fetchall()  # fmt: skip
         for schema, table, names in columns:
             place = f"{quoted(schema)}.{quoted(table)}"
             where = _where(table, names, scope)
-            rows = f"SELECT rowid, * FROM {source}.{place} {where}"  # rowid: in which order they came
+            listed = ", ".join(quoted(each) for each in ["rowid", *names])  # rowid: in which order they came
+            rows = f"SELECT {listed} FROM {source}.{place} {where}"
             connection.execute(f"CREATE VIEW {scope}.{place} AS {rows}")
 
 

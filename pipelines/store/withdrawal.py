@@ -14,6 +14,7 @@ import polars as pl
 from pipelines.catalogue.tables import drop_tables
 from pipelines.errors import SettingError
 from pipelines.flags.plausibility import judge_again, judge_references
+from pipelines.store.bringing import bring_all
 from pipelines.store.connection import frame_of, one_row, quoted
 from pipelines.store.folder import Store
 from pipelines.store.history import STANDING, same, standing
@@ -78,6 +79,7 @@ def _meant(store: Store, connection: duckdb.DuckDBPyConnection, names: Sequence[
 
 def _take_back(connection: duckdb.DuckDBPyConnection, at: datetime) -> tuple[int, int]:
     """How many rows went, and how many stand again."""
+    bring_all(connection)  # references and clocks of every vehicle are judged again
     connection.execute(f"UPDATE loads SET withdrawn_at = ? WHERE load_id IN {GONE}", [at])
     gone = back = 0
     for table in drop_tables():

@@ -23,7 +23,8 @@ from pipelines.store.evidence import read_evidence
 from pipelines.store.folder import Store
 from pipelines.store.publish import forget, publish_tables
 from pipelines.store.published import kept_as_ofs, read_published
-from pipelines.store.wholeness import BLOCK, HEADER, damage
+from pipelines.store.single_file import BLOCK, HEADER
+from pipelines.store.wholeness import damage
 from pipelines.store.withdrawal import withdraw
 
 AS_OF = datetime(2031, 2, 14, tzinfo=UTC)
