@@ -64,6 +64,7 @@ def analyse(
 
     from pipelines.analyse import analyse as run  # noqa: PLC0415
     from pipelines.first_run import compiling_told  # noqa: PLC0415
+    from pipelines.intake.report import counted  # noqa: PLC0415
     from pipelines.outcome import outcome  # noqa: PLC0415
     from pipelines.settings_file import settings_of  # noqa: PLC0415
     from pipelines.store.evidence import read_evidence  # noqa: PLC0415
@@ -87,13 +88,18 @@ def analyse(
             _publish_states(store, evidence, settings)
             return
         analysis = run(evidence, settings=settings, progress=stages())
-    counted = pl.DataFrame({"entries": [evidence.entries_read]})  # a page says which were entered since
-    tables = {**analysis.tables, "entries_counted": counted}
+    entries = pl.DataFrame({"entries": [evidence.entries_read]})  # a page says which were entered since
+    tables = {**analysis.tables, "entries_counted": entries}
     publish(store, replace(analysis, tables=tables), kept=set_here.tend.analyses_kept)
     say(
         f"Published {len(analysis.tables)} tables as of {analysis.as_of:%Y-%m-%d %H:%M} UTC: "
-        f"{evidence.vehicles.height} vehicles, {evidence.snapshots.height} snapshots.",
-        *outcome(analysis.tables["vehicle_state"], analysis.tables["correction_state"], evidence.corrections),
+        f"{counted(evidence.vehicles.height, 'vehicle')}, {counted(evidence.snapshots.height, 'reading')}.",
+        *outcome(
+            analysis.tables["vehicle_state"],
+            analysis.tables["correction_state"],
+            evidence.corrections,
+            read=dict(evidence.snapshots["vehicle_id"].value_counts().iter_rows()),
+        ),
         f"Look: leeway serve --store {store.path}",
     )
 

@@ -349,9 +349,9 @@ def _rows(look: "Look") -> list[str]:
 def _cell(value: object) -> str:
     if isinstance(value, float):
         return f"{value:.6g}"
-    from pipelines.intake.anything import WHOLE  # noqa: PLC0415 (keeps --help quick)
+    from pipelines.intake.anything import as_written  # noqa: PLC0415 (keeps --help quick)
 
-    return visible(WHOLE.sub("", str(value)))
+    return visible(as_written(str(value)))
 
 
 def _families(store: Store, how: _How) -> None:

@@ -7,13 +7,13 @@ import numpy as np
 import polars as pl
 
 from dashboard.views.before_after import LEAST_VEHICLES
-from dashboard.views.too_little import SLOW_SHOWS
 from pipelines.bands.built_in import ENOUGH_PEERS
 from pipelines.bands.group_levels import LEAST as DEPOT_VEHICLES
 from pipelines.bands.normal import LEAST_SETTLED
 from pipelines.drift.threshold import threshold
 from pipelines.forecast.agreement import FEWEST_VEHICLES
 from pipelines.forecast.stacked_hazard import FEWEST_FAULTS
+from pipelines.outcome import SLOW_SHOWS
 from pipelines.outliers.stage import FEWEST_PEERS
 from pipelines.recurring.rollouts import LEAST_EVENTS, LEAST_OTHER_MONTHS
 from pipelines.recurring.survival import LEAST_JOBS

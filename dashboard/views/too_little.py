@@ -8,16 +8,10 @@ import polars as pl
 from dashboard.views.wording import amount, count, number, sentence
 from pipelines.bands.built_in import ENOUGH_PEERS, normal_range, normal_share
 from pipelines.bands.normal import LEAST_SETTLED
+from pipelines.outcome import to_come
 from pipelines.workplan.urgency import limits
 
-SLOW_SHOWS = 20  # readings whose own scatter is known well enough for slow changes; judgement
 MOST_NAMED = 2
-# What a vehicle's readings bring, by how many there are.
-BRINGS = (
-    (2, "the second bears out a level that stands out, or shows that it was misread"),
-    (LEAST_SETTLED, "from the {n}th on a change raises an alarm"),
-    (SLOW_SHOWS, "from about the {n}th on slow changes show too"),
-)
 
 
 def learning(states: pl.DataFrame, read: Mapping[str, int]) -> tuple[list[str], list[str]]:
@@ -32,10 +26,10 @@ def learning(states: pl.DataFrame, read: Mapping[str, int]) -> tuple[list[str], 
     if not young:
         return [], []
     often = max(read[code] for code in young)
-    coming = "; ".join(words.format(n=n) for n, words in BRINGS if often < n)
     words = (
         f"Learning, {often} of about {LEAST_SETTLED} readings: {count(len(young), 'correction')} cannot be judged yet. "
-        f"Until then a level shows only where it is beyond what healthy engines hold. What is to come: {coming}."
+        "Until then a level shows only where it is beyond what healthy engines hold. What is to come: "
+        f"{to_come(often)}."
     )
     return young, [words]
 

@@ -26,6 +26,7 @@ from pipelines.undated import IN_ORDER, undated
 
 ENGINE, READ_AT = "engine_family", "read_at"
 LONG_FRACTION = re.compile(r"-?\d+\.\d{7,}")
+NOUGHT = re.compile(r"(?<![\w.])-0(?:\.0+)?(?![\w.])")
 WHOLE = re.compile(r"(?<=\d)\.0$")  # of a whole number that was read as any number
 
 
@@ -118,6 +119,10 @@ def effect(look: Look) -> list[str]:
         of = f" ({column.how} of the rows that count)" if column.how else ""
         lines.append(f"  {row['source']}: '{row['example']}'  ->  {row['to']}: {becomes}{of}")
     lines += [f"  every row  ->  {name}: {cell}" for name, cell in look.mapping.constants.items()]
+    if look.mapping.long:
+        lines.append(
+            f"  It holds one value a row: rows of the same {' and '.join(look.mapping.long.by)} become one row."
+        )
     lines += [f"  {line}" for line in look.said]
     if look.engine:
         lines.append(f"  {look.engine}  ->  engine family of vehicles that no list of vehicles names")
@@ -128,7 +133,12 @@ def effect(look: Look) -> list[str]:
 
 def _short(cell: str) -> str:
     """A cell as people write it: whole numbers without a fraction, none longer than it says anything."""
-    return f"{float(cell):.6g}" if LONG_FRACTION.fullmatch(cell) else WHOLE.sub("", cell)
+    return f"{float(cell):.6g}" if LONG_FRACTION.fullmatch(cell) else as_written(cell)
+
+
+def as_written(cell: str) -> str:
+    """A cell without the fraction of a whole number and without the sign of nought."""
+    return NOUGHT.sub("0", WHOLE.sub("", cell))
 
 
 def load_looked_at(
