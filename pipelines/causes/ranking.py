@@ -148,7 +148,10 @@ def _rank_family(family: FamilyDrift, fleet: _Fleet, moved: pl.DataFrame | None)
         )  # fmt: skip
         heard = ~np.isnan(seen.scatters) @ np.array([h.named for h in laid_out]).T
         joint[:, :-1][~heard & ~spoken_for] = -np.inf
-        shares[looked] = probabilities(with_depots_heard(joint, struck[looked], told[looked], known[looked]))
+        joint = with_depots_heard(
+            joint, struck[looked], log_prior=log_prior, told=told[looked], known=known[looked]
+        )  # fmt: skip
+        shares[looked] = probabilities(joint)
         second = partial(second_causes, signatures=signatures, log_prior=log_prior, unknown=fleet.unknown)
         beside = {int(looked[v]): (laid_out[k], p) for v, (k, p) in _beside(seen, shares[looked], second).items()}
     titles, units = (dict(catalogue.select("code", name).iter_rows()) for name in ("title", "unit"))

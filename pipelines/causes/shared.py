@@ -19,6 +19,7 @@ from pipelines.causes.posterior import SEVERITY_SCALE, STANDS_OUT, log_joint, pr
 from pipelines.handover import Bools, Float64s, Int32s, Panel
 
 FEWEST = 3  # vehicles of a depot that can share something (judgement)
+UNLIKE = 0.1  # of what is unknown and moves a depot, looks like a cause that cannot (judgement)
 STRUCK = 0.5  # from which what a depot shares is taken for such a cause: likelier than not
 
 
@@ -27,7 +28,7 @@ def struck_depots(
 ) -> Float64s:
     """[V, K] how likely each cause that can reach a depot reached that of each vehicle; 0 for the others.
 
-    Of what is unknown, half looks like any of the causes that cannot.
+    Of what is unknown, UNLIKE looks like any of the causes that cannot.
 
     Args:
         shared: What each vehicle's departures were freed of, as V vehicles.
@@ -51,11 +52,11 @@ def struck_depots(
         **{name: np.array([np.nanmedian(np.nan_to_num(getattr(shared, name)[here]), axis=0) for here in members])
            for name in ("scatters", "up", "down")}
     )  # fmt: skip
-    unlike = np.log(unknown / 2 / max(int(np.sum(~reach)), 1))
+    unlike = np.log(UNLIKE * unknown / max(int(np.sum(~reach)), 1))
     joint = log_joint(
         together, signatures_of(laid_out), log_prior=np.where(reach, log_prior, unlike),
         log_told=np.zeros((len(members), len(laid_out))), alarmed=np.ones(len(members), dtype=np.bool_),
-        unknown=unknown / 2,
+        unknown=(1.0 - UNLIKE) * unknown,
     )  # fmt: skip
     for here, share in zip(members, probabilities(joint), strict=True):
         chance[here] = np.where(reach, share[:-1], 0.0)
@@ -97,23 +98,27 @@ def parted_from_depots(
     return struck * along[:, None], replace(pattern, scatters=scatters)
 
 
-def with_depots_heard(joint: Float64s, struck: Float64s, told: Float64s, known: Bools) -> Float64s:
+def with_depots_heard(
+    joint: Float64s, struck: Float64s, *, log_prior: Float64s, told: Float64s, known: Bools
+) -> Float64s:
     """The same, [V, K + 1], where vehicles of which something is `known` moved with a depot that a cause reached.
 
-    That such a vehicle lies where its depot does is what that cause makes of it, as likely as health makes it of
-    others. A cause of its own comes before it where it explains what is left so much better.
+    What that cause makes of such a vehicle is that it lies where its depot does, as health makes it of others, or
+    farther along, as one is reached more than another. A cause of its own comes before it where it explains what is
+    left so much better.
 
     Args:
         joint: From `log_joint`, of departures from the depot.
         struck: [V, K] from `parted_from_depots`.
+        log_prior: [K].
         told: [V, K] what codes, checks and freeze frames say of each.
         known: [V].
     """
     asked = np.flatnonzero(known & (struck.sum(axis=1) > 0))
     heard = joint.copy()
+    along = np.logaddexp(joint[asked, -1:] + told[asked], joint[asked, :-1] - log_prior) - np.log(2.0)
     with np.errstate(divide="ignore"):
-        of_depot = np.log(struck[asked]) + told[asked] + joint[asked, -1:]
-    heard[asked, :-1] = np.logaddexp(joint[asked, :-1], of_depot)
+        heard[asked, :-1] = np.logaddexp(joint[asked, :-1], np.log(struck[asked]) + along)
     heard[asked, -1] += np.log(np.maximum(1.0 - struck[asked].sum(axis=1), 1e-12))
     return heard
 
