@@ -72,13 +72,13 @@ def open_onset(bank, count, day, reading):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def follow(change, grown, innovation, score):  # type: ignore[no-untyped-def]
-    """Take one innovation into a change that has grown to `grown` by now; its squared z."""
+def follow(change, grown, innovation, score, precision):  # type: ignore[no-untyped-def]
+    """Take one innovation into a change; its squared z. score: over the sd, precision: one over the variance."""
     left = grown - change.level - change.noise
     change.level += innovation.level_gain * left
     change.noise += innovation.noise_gain * left
-    change.score += left * score / innovation.sd
-    change.weight += left * left / innovation.variance
+    change.score += left * score
+    change.weight += left * left * precision
     return change.score * change.score / change.weight
 
 
@@ -88,15 +88,16 @@ def weigh(bank, count, innovation, score, day):  # type: ignore[no-untyped-def]
     z2 = best_ramp = best_step = 0.0
     best_score = best_weight = best_level = is_ramp = 0.0
     at = -1
+    precision, scaled = 1 / innovation.variance, score / innovation.sd
     for j in range(count):
         onset = bank[j]
-        onset.step_z2 = follow(onset.step, 1.0, innovation, score)
+        onset.step_z2 = follow(onset.step, 1.0, innovation, scaled, precision)
         if onset.step_z2 > best_step:
             best_step, at = onset.step_z2, j
         if onset.step_z2 > z2:
             z2 = onset.step_z2
             best_score, best_weight, best_level, is_ramp = onset.step.score, onset.step.weight, onset.step.level, 0.0
-        ramp_z2 = follow(onset.ramp, (day - onset.day) / RAMP_DAYS, innovation, score)
+        ramp_z2 = follow(onset.ramp, (day - onset.day) / RAMP_DAYS, innovation, scaled, precision)
         best_ramp = max(best_ramp, ramp_z2)
         if ramp_z2 > z2 * (1 + TIE):
             z2 = ramp_z2

@@ -63,7 +63,7 @@ def test_what_the_filter_took_in_is_no_news(kernel):
     change = np.zeros(1, dtype=onset_bank.CHANGE).view(np.recarray)[0]
     half = Innovation(0.0, 1.0, 1.0, 0.5, 0.0)
     for _ in range(3):
-        kernel("follow")(change, 1.0, half, 0.0)
+        kernel("follow")(change, 1.0, half, 0.0, 1.0)
     assert change.level == pytest.approx(0.875)
     assert change.weight == pytest.approx(1 + 1 / 4 + 1 / 16)
 
