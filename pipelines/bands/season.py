@@ -283,10 +283,11 @@ def _follow_depot(place, move, heard, depot):  # type: ignore[no-untyped-def]
             if leaps and not is_shared(x - place.prior, variance, gap):  # some of them alone: no weather does that
                 place.mean, place.weight, place.centre = mean_about(x, variance, place.prior)
                 gap = place.mean - place.prior
-            moves = believed(place.prior_variance, 1 / place.weight, gap, place.count)
-            gain = moves / (moves + 1 / place.weight)
-            place.season += gain * gap
-            place.depot_variance = moves * (1 - gain)
+            if place.weight > 0:  # else none of them lies where the depot was: nobody tells of it
+                moves = believed(place.prior_variance, 1 / place.weight, gap, place.count)
+                gain = moves / (moves + 1 / place.weight)
+                place.season += gain * gap
+                place.depot_variance = moves * (1 - gain)
 
 
 @numba.njit(cache=True, nogil=True)

@@ -88,3 +88,17 @@ def test_a_level_is_moved_by_every_change_of_calibration():
     )
     assert anchor.tolist() == [1.0, 3.0, 3.0, 7.0]
     assert moved.tolist() == [[0.0, 0.0], [2.0, 2.0], [2.0, 2.0], [4.0, 6.0]]
+
+
+def test_a_depot_whose_vehicles_all_left_by_ways_of_their_own_stays_where_it_was():
+    n, last = 12, 30
+    went = np.where(np.arange(n) < 7, 20.0, 8.0)  # nobody is where the depot was, nor are they together
+    week, vehicle = np.tile(np.arange(last + 1), n), np.repeat(np.arange(n, dtype=np.int32), last + 1)
+    x = np.where(week == last, np.repeat(went, last + 1), 0.0)
+    nothing, settled = np.zeros(len(x), dtype=np.int32), np.ones(len(x), dtype=bool)
+    order = season.by_cell(week, nothing, (last + 1, 1), since=0, depot_of=nothing[:1])
+    weeks, levels = np.zeros((last + 1, 1), dtype=season.WEEKLY), np.full((last + 1, 1), np.nan)
+    rows = season.Rows(x, week, vehicle, nothing, nothing, nothing, settled, nothing)
+    known = season.Known(season.blank_peers(n), np.zeros(1, dtype=GROUP), levels, weeks)
+    season.run_weeks(rows, order, MODEL, known, 0, last + 1, -1)
+    assert abs(weeks["season"][-1, 0]) < 0.1
