@@ -4,7 +4,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipelines.bands.band_tables import MODEL, OF_BLOCK
+from pipelines.bands.band_tables import MODEL, OF_BLOCK, OTHERS_TAUGHT
 from pipelines.bands.recalibration import SHIFT_PARTS
 from pipelines.bands.season import WEEK_PARTS
 from pipelines.drift.correction_paths import correction_paths
@@ -19,6 +19,7 @@ NEEDED = {
     "drift_shift": SHIFT_PARTS,
     "drift_level": ("level",),
     "drift_joined": ("others",),
+    OTHERS_TAUGHT: (),
 }
 KEPT = tuple(NEEDED)
 

@@ -4,7 +4,7 @@ Frames are polars, times are UTC (`Datetime("us", "UTC")`), ids are text. Arrays
 R rows (snapshots, sorted by vehicle, then time) by C corrections; NaN means not read.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
@@ -63,6 +63,18 @@ MOVES = pl.Schema([("vehicle_id", pl.String()), ("since", pl.Datetime("us", "UTC
 
 
 @dataclass(frozen=True, kw_only=True)
+class WholeFleet:
+    """What holds for a fleet of which evidence has some vehicles alone.
+
+    read: By engine family, the corrections that any of its vehicles ever read. first_day: of the first reading, days
+    since 1970.
+    """
+
+    read: Mapping[str, frozenset[str]]
+    first_day: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class Evidence:
     """Everything known at `as_of`: the drop tables, with no row read or done later.
 
@@ -92,6 +104,7 @@ class Evidence:
     # Vehicles whose number was another one's before `at`: vehicle_id, at, text; nothing before is in any frame.
     begun_anew: pl.DataFrame = field(default_factory=pl.DataFrame)
     moves: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=MOVES))  # `vehicles` has the depot at as_of
+    whole: WholeFleet | None = None  # None: all vehicles are here
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -23,6 +23,7 @@ OF_BLOCK = (
     "reading_error",
 )  # fmt: skip
 TIME = pl.Datetime("us", "UTC")
+OTHERS_TAUGHT = "drift_taught_by_others"  # the vehicles that had no share in what was learned: definition
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -34,7 +35,8 @@ class Bands:
     weeks: [C, W, depots + 1] of the season's `WEEKLY`; the last stands for depots that nobody is at yet.
     groups: names of depots and duties. levels: [C, W, G] of theirs beside the family's centre.
     changes: [T, 2] calibrations from and to. shifts: [C, W, T] of the recalibration's `SHIFT`. carried: [C, W] variance
-    that a level gains over an epoch's end.
+    that a level gains over an epoch's end. shared: whether the vehicles at hand are among those that all of it was
+    learned from, so that each one's own share has to be taken out.
     """
 
     normal: Normal
@@ -48,6 +50,7 @@ class Bands:
     changes: Int32s
     shifts: np.ndarray
     carried: Float64s
+    shared: bool = True
 
 
 def kept_tables(families: Sequence[tuple[Panel, Bands]]) -> dict[str, pl.DataFrame]:
@@ -229,8 +232,15 @@ def kept_bands(panel: Panel, tables: Mapping[str, pl.DataFrame]) -> tuple[Panel,
         changes=kinds,
         shifts=_shifts(panel, order, weeks, kinds, tables["drift_shift"]),
         carried=_carried(panel, order, weeks, tables["drift_carried"]),
+        shared=not _others_taught(panel, tables),
     )
     return _cut(panel, codes, where), bands
+
+
+def _others_taught(panel: Panel, tables: Mapping[str, pl.DataFrame]) -> bool:
+    """Whether the bands were learned of other vehicles than these."""
+    others = tables.get(OTHERS_TAUGHT, pl.DataFrame())
+    return "vehicle_id" in others.columns and not others.filter(pl.col("vehicle_id").is_in(panel.vehicles)).is_empty()
 
 
 def _levels(

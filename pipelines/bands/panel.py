@@ -28,8 +28,10 @@ def panels(evidence: Evidence, history: History) -> tuple[Panel, ...]:
         raise ValueError("history and evidence are of different readings")
     of_row = _families(history)
     read = read_codes(evidence, history, evidence.corrections["code"].to_list())
+    unread = np.full(snapshots.height, np.nan, dtype=np.float32)  # by these vehicles, by others of their family it was
     columns = {
-        code: snapshots[code].cast(pl.Float32).fill_null(np.nan).to_numpy() for code in set().union(*read.values())
+        code: snapshots[code].cast(pl.Float32).fill_null(np.nan).to_numpy() if code in snapshots.columns else unread
+        for code in set().union(*read.values())
     }
 
     def of(family: str) -> Panel:
@@ -44,6 +46,9 @@ def panels(evidence: Evidence, history: History) -> tuple[Panel, ...]:
 
 def read_codes(evidence: Evidence, history: History, among: list[str]) -> dict[str, list[str]]:
     """For each family with readings, those of some codes that any of its vehicles ever read."""
+    if evidence.whole:
+        here, ever = _families(history).unique().sort(), evidence.whole.read
+        return {family: [code for code in among if code in ever.get(family, ())] for family in here}
     known = [code for code in among if code in evidence.snapshots.columns]
     of_row = _families(history).alias(FAMILY)
     counted = evidence.snapshots.select(of_row, *known).group_by(FAMILY).agg(pl.col(known).count() > 0)

@@ -104,11 +104,13 @@ class Known(NamedTuple):
     """What is known of epochs' ends.
 
     levels: [V] of `LEVEL`. shifts: [W, T] of `SHIFT`. carried: [W] variance that a level gains over an epoch's end.
+    shared: whether the vehicles are among those that showed it.
     """
 
     levels: Any
     shifts: Any
     carried: Any
+    shared: bool = True
 
 
 @numba.njit(cache=True, nogil=True)
@@ -236,7 +238,7 @@ def run_rows(rows, model, known, first, row_start, moved):  # type: ignore[no-un
                     continue
                 shift = known.shifts[w, change[i]]
                 share = 0.0
-                if change[i] == now.change and now.own_variance > 0:
+                if known.shared and change[i] == now.change and now.own_variance > 0:
                     share = peer_weight(now.own, now.own_variance, shift.centre)
                 others = max(shift.weight - share, 0.0)
                 precision = others + 1 / model.level[block[i]]

@@ -92,13 +92,15 @@ class Known(NamedTuple):
     """What is known of a correction's season.
 
     peers: [V] of `PEER` at a week's end. groups: [G] of `GROUP` then. levels: [W, G] of groups; NaN: nobody was there
-    yet, also in week 0 as it comes. weeks: [W, D] of `WEEKLY`.
+    yet, also in week 0 as it comes. weeks: [W, D] of `WEEKLY`. shared: whether the vehicles are among those from whose
+    readings it was learned.
     """
 
     peers: Any
     groups: Any
     levels: Any
     weeks: Any
+    shared: bool = True
 
 
 class Heard(NamedTuple):
@@ -353,7 +355,7 @@ def run_rows(rows, model, known, first, row_start, season, variance):  # type: i
                 d_variance = noise * (1 + 1 / shrink)
                 if now > 0 and count < SILENT:
                     d_variance *= UNHEARD
-                weight = peer_weight(d, d_variance, here.centre) if rows.settled[r] else 0.0
+                weight = peer_weight(d, d_variance, here.centre) if rows.settled[r] and known.shared else 0.0
                 gone, left = _without(here, weight, d)
                 season[r] = here.prior + level + gone
                 variance[r] = left + here.family_variance

@@ -99,7 +99,7 @@ def _paths(panel: Panel, bands: Bands) -> pl.DataFrame:
             first=first,
             row_start=panel.row_start,
             peers=peers,
-            weeks=PeerWeeks(bands.weeks[c][None], bands.levels[c][None]),
+            weeks=PeerWeeks(bands.weeks[c][None], bands.levels[c][None], bands.shared),
         )
         levels = blank_levels(len(first))
         moved = moves(c, readings, season[0], bands, first=first, row_start=panel.row_start, levels=levels)

@@ -197,7 +197,7 @@ def _as_joined(
     is_led = np.zeros(len(run.panel.vehicles), dtype=np.bool_)
     is_led[run.joined["vehicle"][run.joined["correction"] == c]] = True
     if is_led.any():
-        weeks = PeerWeeks(run.bands.weeks[c][None], run.bands.levels[c][None])
+        weeks = PeerWeeks(run.bands.weeks[c][None], run.bands.levels[c][None], run.bands.shared)
         series = _judged_again(c, run, is_led, weeks)
         others = [alarm for alarm in alarms if not is_led[alarm.vehicle]]
         alarms = sorted(others + _open_alarms(c, run, weeks, series), key=lambda alarm: alarm.vehicle)
@@ -242,8 +242,10 @@ def _open_alarms(c: int, run: FamilyRun, weeks: PeerWeeks, series: Any) -> list[
 
 
 def _weeks(c: int, run: FamilyRun, readings: Readings, peers: Any) -> PeerWeeks:
-    """What peers do together in one correction; fills the weeks with everyone in."""
+    """What peers do together in one correction; fills the weeks with everyone in, if nobody learned them before."""
     start, weeks, levels = run.start, run.bands.weeks[c], run.bands.levels[c]
+    if not run.bands.shared:
+        return PeerWeeks(weeks[None], levels[None], shared=False)
     start.fill_weeks(c, weeks, run.panel.depots)
     groups = start.fill_groups(c, levels, run.bands.groups)
     run_weeks = partial(
@@ -265,7 +267,9 @@ def _weeks(c: int, run: FamilyRun, readings: Readings, peers: Any) -> PeerWeeks:
 
 
 def _shifts(c: int, run: FamilyRun, readings: Readings, seasonal: Float64s, levels: Any) -> None:
-    """Fill the weeks of what epochs' ends moved."""
+    """Fill the weeks of what epochs' ends moved; learned elsewhere, they are filled."""
+    if not run.bands.shared:
+        return
     shifts, carried = run.bands.shifts[c], run.bands.carried[c]
     ends = run.start.fill_shifts(c, shifts, carried)
     rows, model = unmoved_rows(readings, seasonal, run.span.vehicle), recalibration.Model.of(c, run.bands.normal)

@@ -187,11 +187,13 @@ def learned_shares(alarms: Sequence[OpenAlarm]) -> Float64s:
     return log_shares
 
 
-def conclude(families: Sequence[tuple[Panel, Sequence[OpenAlarm]]]) -> list[Episodes]:
-    """What is known of each standing alarm of each family; how changes grow is learned from all of them."""
-    shares = learned_shares(
-        [alarm for _, alarms in families for alarm in alarms if not alarm.far and len(alarm.day) > 1]
-    )
+def shares_shown(alarms: Sequence[OpenAlarm]) -> Float64s:
+    """`learned_shares` of all standing alarms but those that say nothing of how changes grow."""
+    return learned_shares([alarm for alarm in alarms if not alarm.far and len(alarm.day) > 1])
+
+
+def conclude(families: Sequence[tuple[Panel, Sequence[OpenAlarm]]], shares: Float64s) -> list[Episodes]:
+    """What is known of each standing alarm of each family, by `shares` of how changes grow."""
     return [
         _episodes(panel, alarms, in_threads(lambda alarm: _answer(alarm, shares), alarms)) for panel, alarms in families
     ]

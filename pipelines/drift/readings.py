@@ -139,16 +139,18 @@ class VehicleScatter(NamedTuple):
 class PeerWeeks(NamedTuple):
     """What peers do together in one correction: for all vehicles, or for each its own, without it.
 
-    weeks: [1 or V, W, D + 1] of the season's `WEEKLY`. levels: [1 or V, W, G] of groups.
+    weeks: [1 or V, W, D + 1] of the season's `WEEKLY`. levels: [1 or V, W, G] of groups. shared: whether the vehicles
+    are among those peers.
     """
 
     weeks: Any
     levels: Float64s
+    shared: bool = True
 
     def of(self, vehicle: int) -> "PeerWeeks":
         """What one vehicle sees."""
         its_rows = slice(vehicle, vehicle + 1) if len(self.weeks) > 1 else slice(1)
-        return PeerWeeks(self.weeks[its_rows], self.levels[its_rows])
+        return PeerWeeks(self.weeks[its_rows], self.levels[its_rows], self.shared)
 
 
 def readings_of(
@@ -287,7 +289,7 @@ def seasons(
     season_of_weeks = weeks.weeks["season"][0]
     seasonal = season_of_weeks[np.minimum(times.week, len(season_of_weeks) - 1), times.depot]
     variance = np.zeros(len(seasonal))
-    known = season.Known(peers, NO_GROUPS, weeks.levels, weeks.weeks)
+    known = season.Known(peers, NO_GROUPS, weeks.levels, weeks.weeks, weeks.shared)
     rows, model = season_rows(readings, times.depot), season.Model.of(c, normal)
     season.run_rows(rows, model, known, first, row_start, seasonal, variance)
     return seasonal, variance * normal.season_noise_ratio(c, variance, times.block)
@@ -308,7 +310,7 @@ def moves(
         levels: [V] of the recalibration's `LEVEL`, as they stand before `first`; brought to the last row.
     """
     moved = np.zeros((len(seasonal), 3))
-    known = recalibration.Known(levels, bands.shifts[c], bands.carried[c])
+    known = recalibration.Known(levels, bands.shifts[c], bands.carried[c], bands.shared)
     rows = unmoved_rows(readings, seasonal, readings.times.depot)
     recalibration.run_rows(rows, recalibration.Model.of(c, bands.normal), known, first, row_start, moved)
     moved[:, 0] -= readings.recentred[:, 0]

@@ -7,7 +7,7 @@ from typing import Protocol
 import numpy as np
 import polars as pl
 
-from pipelines.bands.band_tables import Bands, kept_tables
+from pipelines.bands.band_tables import OTHERS_TAUGHT, Bands, kept_tables
 from pipelines.bands.group_levels import groups_of
 from pipelines.bands.learning import learn_normals
 from pipelines.bands.moved import MOVED, moved_depots
@@ -20,7 +20,8 @@ from pipelines.drift.directions import Patterns, directions, patterns
 from pipelines.drift.family import run_family
 from pipelines.drift.family_run import FamilyRun
 from pipelines.drift.joined import TABLE, joined_table
-from pipelines.drift.onset_posterior import conclude
+from pipelines.drift.learned import FamilyLearned, Learned
+from pipelines.drift.onset_posterior import conclude, shares_shown
 from pipelines.drift.states import Newest, correction_states
 from pipelines.drift.threshold import threshold
 from pipelines.handover import SETTLED_CHANGES, Bools, Drift, Evidence, Float64s, History, Panel
@@ -77,24 +78,59 @@ def straying(
         settings: The promise of false alarms.
         beginnings: Where the families with readings begin; None: at their first readings.
     """
+    return straying_and_learned(panels, evidence=evidence, history=history, settings=settings, beginnings=beginnings)[0]
+
+
+def straying_and_learned(
+    panels: Sequence[Panel],
+    *,
+    evidence: Evidence,
+    history: History,
+    settings: Settings,
+    beginnings: Beginnings | None = None,
+    learned: Learned | None = None,
+) -> tuple[Drift, Learned]:
+    """The same, and what was learned: of families that nobody learned of before, it is learned here.
+
+    Args:
+        panels: As for `straying`.
+        evidence: As for `straying`.
+        history: As for `straying`.
+        settings: As for `straying`.
+        beginnings: As for `straying`; with nothing learned before.
+        learned: Of other vehicles of these families; None: nothing.
+    """
     usable = [panel for panel in panels if len(panel.read_at) and panel.codes]
-    fleet_start = min((float(days(panel).min()) for panel in usable), default=0.0)
+    known_before = learned.families if learned else {}
+    whole = evidence.whole
+    first_days = [float(days(panel).min()) for panel in usable]
+    fleet_start = whole.first_day if whole else min(first_days, default=0.0)
     families = in_threads(lambda panel: _family(panel, evidence), usable)
     known = beginnings.known(families, fleet_start=fleet_start, settings=settings) if beginnings else ()
-    settled = [family.settled for family in families]
-    normals = learn_normals(usable, fleet_start=fleet_start, settled=settled, known=known)
+    teach = [family for family in families if family.panel.family not in known_before]
+    normals = iter(learn_normals(
+        [family.panel for family in teach], fleet_start=fleet_start, settled=[family.settled for family in teach],
+        known=known,
+    ))  # fmt: skip
     runs = []
-    for place, (family, normal) in enumerate(zip(families, normals, strict=True)):
-        followed = directions(family.moving, family.panel, normal)
-        bands = _bands(family, normal, fleet_start=fleet_start, settings=settings, followed=len(followed))
+    for place, family in enumerate(families):
+        if before := known_before.get(family.panel.family):
+            bands, followed = before.bands_for(family.panel), before.directions
+        else:
+            normal = next(normals)
+            followed = tuple(directions(family.moving, family.panel, normal))
+            bands = _bands(family, normal, fleet_start=fleet_start, settings=settings, followed=len(followed))
         start, taken = Start.blank(family.panel), None
         if beginnings:
-            start, taken = beginnings.of(place, normal, directions=len(followed))
+            start, taken = beginnings.of(place, bands.normal, directions=len(followed))
         put = beginnings.put if beginnings else copied
         runs.append(run_family(family.panel, bands, family.settled, start, followed, taken=taken, put=put))
     if beginnings:
         beginnings.done()
-    return _concluded(runs, evidence=evidence, history=history)
+    shares = learned.shares if learned else shares_shown([alarm for run in runs for alarm in run.open_alarms])
+    here = {run.panel.family: FamilyLearned.of(run.panel, run.bands, run.directions) for run in runs if run.bands.shared}
+    every = Learned(families={**known_before, **here}, shares=shares)
+    return _concluded(runs, shares, evidence=evidence, history=history), every
 
 
 def _family(panel: Panel, evidence: Evidence) -> Family:
@@ -107,9 +143,10 @@ def _family(panel: Panel, evidence: Evidence) -> Family:
     )
 
 
-def _concluded(runs: Sequence[FamilyRun], *, evidence: Evidence, history: History) -> Drift:
+def _concluded(runs: Sequence[FamilyRun], shares: Float64s, *, evidence: Evidence, history: History) -> Drift:
     """What the runs found, and what the alarms that stand say."""
-    episodes = conclude([(run.panel, run.open_alarms) for run in runs])
+    episodes = conclude([(run.panel, run.open_alarms) for run in runs], shares)
+    taught = [run for run in runs if run.bands.shared]
     return Drift(
         families=tuple(run.drift for run in runs),
         correction_state=correction_states(
@@ -122,12 +159,16 @@ def _concluded(runs: Sequence[FamilyRun], *, evidence: Evidence, history: Histor
         ),
         settled_changes=pl.concat([pl.DataFrame(schema=SETTLED_CHANGES), *map(_settled_changes, runs)]),
         extras={
-            **kept_tables([(run.panel, run.bands) for run in runs]),
+            **kept_tables([(run.panel, run.bands) for run in taught]),
             "drift_joined": pl.concat(
                 [pl.DataFrame(schema=TABLE), *(joined_table(run.panel, run.joined, run.directions) for run in runs)]
             ),
             "drift_moved": pl.concat(
-                [pl.DataFrame(schema=MOVED), *(moved_depots(run.panel, run.bands) for run in runs)]
+                [pl.DataFrame(schema=MOVED), *(moved_depots(run.panel, run.bands) for run in taught)]
+            ),
+            OTHERS_TAUGHT: pl.DataFrame(
+                {"vehicle_id": [name for run in runs if not run.bands.shared for name in run.panel.vehicles]},
+                schema={"vehicle_id": pl.String},
             ),
         },
     )
