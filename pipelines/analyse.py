@@ -1,19 +1,61 @@
 """The order of the stages, stated once; reading this is reading the method. Frames in, published tables out.
 
 Each stage learns small things of groups of vehicles, and applies them to each vehicle by itself; its package says what.
+`of_vehicles` is what is done for some vehicles, whether what holds for their families is learned of them or was learned
+of others before; `of_fleet` is what needs all of them, and no readings. A fleet in one part is both in turn; how a
+large one is parted, and who works on which part, stands in `parts/`.
 """
 
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import polars as pl
+
 from pipelines.causes.check_results import by_vehicle, check_results
+from pipelines.causes.confirmed import Learned as ConfirmedCauses
 from pipelines.causes.next_check import next_checks
-from pipelines.causes.ranking import learn_causes, rank_causes
+from pipelines.causes.ranking import UsualCauses, learn_causes, rank_causes, usual_causes
 from pipelines.causes.settled_changes import with_causes_heard
-from pipelines.first_stages import Progress, first_stages
-from pipelines.forecast.hazard import forecast_faults
-from pipelines.handover import Analysis, Evidence
-from pipelines.outliers.stage import unlike_peers
+from pipelines.drift.learned import Learned as LearnedBands
+from pipelines.drift.stage import straying_and_learned
+from pipelines.first_stages import FromTheFirstReading, Progress, first_stages
+from pipelines.forecast.hazard import KnownForecast, forecast_as_known, forecast_with_references
+from pipelines.handover import Analysis, Drift, Evidence, History, Panel
+from pipelines.history.records import with_all_traces
+from pipelines.outliers.stage import Judge, Peers, learn_peers, of_families, unlike_peers
+from pipelines.recurring.seen import Seen
+from pipelines.recurring.shifts import calibration_shifts
 from pipelines.recurring.stage import recurring
 from pipelines.settings import Settings
 from pipelines.workplan.urgency import vehicle_states
+
+
+@dataclass(frozen=True, kw_only=True)
+class Known:
+    """What holds for a fleet's vehicles, learned of some of them.
+
+    usual: How usual causes are. bands: What bands and drift learned. peers: What outliers did. causes: What confirmed
+    repairs teach. forecast: The hazard of faults.
+    """
+
+    usual: UsualCauses
+    bands: LearnedBands
+    peers: dict[str, tuple[Peers, Judge]]
+    causes: ConfirmedCauses
+    forecast: KnownForecast
+
+
+@dataclass(frozen=True, kw_only=True)
+class Part:
+    """Some vehicles, analysed.
+
+    tables: Published rows of these vehicles, and what was learned of them for their families. seen: What their readings
+    say for what is compared. traces: Of `History`.
+    """
+
+    tables: dict[str, pl.DataFrame]
+    seen: Seen
+    traces: dict[str, pl.DataFrame]
 
 
 def analyse(evidence: Evidence, *, settings: Settings, progress: Progress = lambda _stage: None) -> Analysis:
@@ -24,48 +66,141 @@ def analyse(evidence: Evidence, *, settings: Settings, progress: Progress = lamb
         settings: The user's settings, with the seed.
         progress: Called with each stage's name as it begins.
     """
-    history, drift = first_stages(evidence, settings=settings, progress=progress)
+    part, _ = of_vehicles(evidence, usual=usual_causes(evidence), settings=settings, progress=progress)
+    return of_fleet([part], evidence, settings=settings, progress=progress)
+
+
+def of_vehicles(
+    evidence: Evidence,
+    *,
+    usual: UsualCauses,
+    settings: Settings,
+    known: Known | None = None,
+    progress: Progress = lambda _stage: None,
+) -> tuple[Part, Known]:
+    """What is found of some vehicles, and what is known of their families after it.
+
+    Args:
+        evidence: Of these vehicles.
+        usual: How usual causes are in the whole fleet.
+        settings: The user's settings, with the seed.
+        known: What was learned of other vehicles of their families; None: it is learned of these.
+        progress: Called with each stage's name as it begins.
+    """
+    stages = _Taught(known=known.bands if known else None)
+    history, drift = first_stages(evidence, settings=settings, progress=progress, by=stages)
     progress("outliers")
-    outliers = unlike_peers(drift, evidence=evidence, settings=settings)
+    peers = learn_peers(drift, evidence=evidence, settings=settings, known=known.peers if known else {})
+    outliers = unlike_peers(drift, evidence=evidence, settings=settings, learned=peers)
     progress("causes")
-    taught = learn_causes(drift, evidence)
-    cause_ranking = rank_causes(drift, evidence=evidence, history=history, taught=taught)
+    taught = known.causes if known else learn_causes(drift, evidence, usual)
+    cause_ranking = rank_causes(drift, evidence=evidence, history=history, taught=taught, usual=usual)
     drift = with_causes_heard(drift, cause_ranking, evidence=evidence)
-    next_check = next_checks(cause_ranking, by_vehicle(check_results(evidence)))
     progress("forecast")
-    forecast = forecast_faults(drift, outliers, evidence=evidence, history=history, settings=settings)
-    progress("recurring")
-    came_back = recurring(drift, cause_ranking, evidence=evidence, history=history, seed=settings.seed)
+    if known:
+        forecast = forecast_as_known(known.forecast, drift, outliers, evidence=evidence, history=history)
+        learned_forecast = known.forecast
+    else:
+        both = forecast_with_references(drift, outliers, evidence=evidence, history=history, settings=settings)
+        forecast, learned_forecast = both.forecast, both.known
+    progress("repairs")
+    seen = Seen.of(drift, evidence=evidence, history=history)
     progress("states")
-    vehicle_state = vehicle_states(
-        drift.correction_state,
-        outliers.scores,
-        cause_ranking,
-        forecast.fault_forecast,
+    tables = {
+        "correction_state": drift.correction_state,
+        "vehicle_state": vehicle_states(
+            drift.correction_state,
+            outliers.scores,
+            cause_ranking,
+            forecast.fault_forecast,
+            evidence=evidence,
+            history=history,
+        ),
+        "outlier_reason": outliers.reasons,
+        "fault_forecast": forecast.fault_forecast,
+        "cause_ranking": cause_ranking,
+        "next_check": next_checks(cause_ranking, by_vehicle(check_results(evidence))),
+        "outlier_check": outliers.scores,
+        "fault_event": history.fault_events,
+        "learning_epoch": history.epochs,
+        "record_notice": history.notices,
+        "reading_clock": history.readings,
+        **drift.extras,
+    }
+    if known is None:
+        tables |= {
+            "cause_confirmed": taught.table(),
+            "forecast_model": forecast.model,
+            "calibration_shift": calibration_shifts(drift, seed=settings.seed),
+        }
+    after = Known(
+        usual=usual, bands=stages.learned, peers=of_families(peers), causes=taught, forecast=learned_forecast
+    )  # fmt: skip
+    return Part(tables=tables, seen=seen, traces=history.traces), after
+
+
+def of_fleet(
+    parts: Sequence[Part], evidence: Evidence, *, settings: Settings, progress: Progress = lambda _stage: None
+) -> Analysis:
+    """Every published table of a fleet whose parts were analysed, in the order of these.
+
+    Args:
+        parts: All of them; the first is the one that taught the others.
+        evidence: Of the whole fleet; its readings are not looked at.
+        settings: The user's settings.
+        progress: Called with each stage's name as it begins.
+    """
+    progress("recurring")
+    names = dict.fromkeys(name for part in parts for name in part.tables)
+    tables = {name: _joined([part.tables[name] for part in parts if name in part.tables]) for name in names}
+    if len(parts) > 1:
+        traces = {name: pl.concat([part.traces[name] for part in parts]) for name in parts[0].traces}
+        tables["record_notice"] = with_all_traces(tables["record_notice"], traces)
+    history = History(
+        readings=tables["reading_clock"],
+        epochs=tables["learning_epoch"],
+        fault_events=tables["fault_event"],
+        notices=tables["record_notice"],
+    )
+    came_back = recurring(
+        Seen.together([part.seen for part in parts]),
+        tables["correction_state"],
+        tables["cause_ranking"],
         evidence=evidence,
         history=history,
+        moved=tables.get("drift_moved"),
     )
     return Analysis(
         as_of=evidence.as_of,
         tables={
             "held_reading": evidence.held.batches,
-            "correction_state": drift.correction_state,
-            "vehicle_state": vehicle_state,
-            "outlier_reason": outliers.reasons,
-            "fault_forecast": forecast.fault_forecast,
-            "cause_ranking": cause_ranking,
-            "next_check": next_check,
-            "cause_confirmed": taught.table(),
-            "outlier_check": outliers.scores,
-            "forecast_model": forecast.model,
-            "fault_event": history.fault_events,
-            "learning_epoch": history.epochs,
-            "record_notice": history.notices,
-            "reading_clock": history.readings,
+            **tables,
             "held_history": evidence.held.histories,
             "held_cell": evidence.held.cells,
             "analysis_setting": settings.as_frame(),
             **came_back,
-            **drift.extras,
         },
     )
+
+
+def _joined(frames: Sequence[pl.DataFrame]) -> pl.DataFrame:
+    """Rows of all parts; those of vehicles in the vehicles' order."""
+    if len(frames) == 1:
+        return frames[0]
+    every = pl.concat(frames)
+    return every.sort("vehicle_id", maintain_order=True) if "vehicle_id" in every.columns else every
+
+
+@dataclass
+class _Taught(FromTheFirstReading):
+    """From the first reading, by what was learned of others before; keeps what is known after it."""
+
+    known: LearnedBands | None
+    learned: LearnedBands = field(init=False)
+
+    def drift(self, panels: Sequence[Panel], *, evidence: Evidence, history: History, settings: Settings) -> Drift:
+        """As `straying_and_learned`."""
+        drift, self.learned = straying_and_learned(
+            panels, evidence=evidence, history=history, settings=settings, learned=self.known
+        )
+        return drift

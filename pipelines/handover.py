@@ -4,8 +4,8 @@ Frames are polars, times are UTC (`Datetime("us", "UTC")`), ids are text. Arrays
 R rows (snapshots, sorted by vehicle, then time) by C corrections; NaN means not read.
 """
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 import numpy as np
@@ -54,6 +54,13 @@ class HeldReadings:
             cells=pl.DataFrame(
                 schema=pl.Schema([*key, ("column_name", pl.String()), ("value", pl.Float64()), ("of", pl.String())])
             ),
+        )
+
+    def having(self, every: "HeldReadings", vehicle_ids: Sequence[str]) -> "HeldReadings":
+        """The same, with what is held of some vehicles among all; batches are judged among all alone."""
+        ours = pl.col("vehicle_id").is_in(list(vehicle_ids))
+        return replace(
+            self, readings=every.readings.filter(ours), newest=every.newest.filter(ours), cells=every.cells.filter(ours)
         )
 
 
@@ -123,12 +130,14 @@ class History:
         set_at, set_high` (when it was set: bounds and best estimate), `ended_at` (null: stands), `ended` (`open`,
         `repaired`, `cleared`, `lost_with_power`, `self_erased`, `not_read_since`).
     notices: what is wrong with a vehicle's record: `vehicle_id, at, kind, other_vehicle_id, text`.
+    traces: by name, what tells whether a module or readings are another vehicle's, which may not be here (`records`).
     """
 
     readings: pl.DataFrame
     epochs: pl.DataFrame
     fault_events: pl.DataFrame
     notices: pl.DataFrame
+    traces: dict[str, pl.DataFrame] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -35,21 +35,46 @@ WORTH_SHOWING = 0.005  # probability below which a cause joins 'none of these'
 NONE = "none_of_these"
 
 
-def learn_causes(drift: Drift, evidence: Evidence) -> Learned:
-    """What the fleet's confirmed repairs teach of the causes, from the readings before them."""
+@dataclass(frozen=True, kw_only=True)
+class UsualCauses:
+    """Prior probability of each cause on a vehicle, and shares of other causes and of none among what was confirmed."""
+
+    priors: Mapping[str, float]
+    other: float
+    no_fault: float
+
+
+def usual_causes(evidence: Evidence) -> UsualCauses:
+    """How usual each cause is in a fleet, by its work."""
+    other, no_fault = shares_beyond(evidence.work)
+    return UsualCauses(priors=cause_priors(evidence.work, evidence.vehicles), other=other, no_fault=no_fault)
+
+
+def learn_causes(drift: Drift, evidence: Evidence, usual: UsualCauses | None = None) -> Learned:
+    """What the fleet's confirmed repairs teach of the causes, from the readings before them.
+
+    Args:
+        drift: Deviations of every family.
+        evidence: Catalogue, families and confirmed repairs.
+        usual: How usual causes are; None: by the work of this evidence.
+    """
     confirmed = confirmed_work(evidence.work)
     if confirmed.is_empty():
         return Learned()
-    priors, (other, _) = cause_priors(evidence.work, evidence.vehicles), shares_beyond(evidence.work)
+    usual = usual or usual_causes(evidence)
     cases = []
     for family in drift.families:
         laid_out = _laid_out(family, evidence)
-        log_prior = np.log([priors[h.cause.id] * h.prior for h in laid_out])
-        cases.append(cases_of(family, laid_out, confirmed, log_prior=log_prior, unknown=DEFECT_PRESENT * other))
+        log_prior = np.log([usual.priors[h.cause.id] * h.prior for h in laid_out])
+        unknown = DEFECT_PRESENT * usual.other
+        cases.append(cases_of(family, laid_out, confirmed, log_prior=log_prior, unknown=unknown))
     return learned(cases, confirmed)
 
 
-def rank_causes(drift: Drift, *, evidence: Evidence, history: History, taught: Learned | None = None) -> pl.DataFrame:
+def rank_causes(
+    drift: Drift, *, evidence: Evidence, history: History, taught: Learned | None = None,
+    usual: UsualCauses | None = None,
+) -> pl.DataFrame:  # fmt: skip
     """The contract's `cause_ranking` for every vehicle in service.
 
     Args:
@@ -58,22 +83,23 @@ def rank_causes(drift: Drift, *, evidence: Evidence, history: History, taught: L
             reading is not heard.
         history: Fault events.
         taught: What confirmed repairs teach of the signatures; None: nothing.
+        usual: How usual causes are; None: by the work of this evidence.
 
     Returns:
         One row per vehicle, cause, bank and cylinder with a probability above WORTH_SHOWING, and `none_of_these`,
         which takes the rest; probabilities sum to 1 a vehicle, rank 1 is the likeliest.
     """
     since = since_reading(evidence)
-    other, no_fault = shares_beyond(evidence.work)
+    usual = usual or usual_causes(evidence)
     spoken = speaking_codes(history.fault_events, evidence.as_of).join(
         since.codes, on=["vehicle_id", "code"], how="anti"
     )
     fleet = _Fleet(
         evidence=evidence,
         spoken=spoken,
-        priors=cause_priors(evidence.work, evidence.vehicles),
-        unknown=DEFECT_PRESENT * other,
-        odd=no_fault / NO_FAULT_SHARE,
+        priors=usual.priors,
+        unknown=DEFECT_PRESENT * usual.other,
+        odd=usual.no_fault / NO_FAULT_SHARE,
         since=since,
         found=by_vehicle(check_results(evidence)),
         frames=frames(evidence.faults, spoken),

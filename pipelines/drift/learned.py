@@ -74,9 +74,7 @@ class FamilyLearned:
 
     def _shifts(self, kinds: np.ndarray, panel: Panel, of_week: Int64s) -> np.ndarray:
         """[C, W, T] of `SHIFT` for the panel's changes of calibration."""
-        place = {
-            (self.calibrations[old], self.calibrations[new]): t for t, (old, new) in enumerate(self.bands.changes)
-        }
+        place = {(self.calibrations[old], self.calibrations[new]): t for t, (old, new) in enumerate(self.bands.changes)}
         shifts = np.zeros((len(self.codes), len(of_week), len(kinds)), dtype=SHIFT)
         for t, (old, new) in enumerate(kinds):
             known = place.get((panel.calibrations[old], panel.calibrations[new]))

@@ -128,7 +128,9 @@ def straying_and_learned(
     if beginnings:
         beginnings.done()
     shares = learned.shares if learned else shares_shown([alarm for run in runs for alarm in run.open_alarms])
-    here = {run.panel.family: FamilyLearned.of(run.panel, run.bands, run.directions) for run in runs if run.bands.shared}
+    here = {
+        run.panel.family: FamilyLearned.of(run.panel, run.bands, run.directions) for run in runs if run.bands.shared
+    }
     every = Learned(families={**known_before, **here}, shares=shares)
     return _concluded(runs, shares, evidence=evidence, history=history), every
 

@@ -18,6 +18,7 @@ from pipelines.forecast.likely_code import likely_codes
 from pipelines.forecast.origins import Origins, origins_at
 from pipelines.forecast.outcomes import Record, days, record_of
 from pipelines.forecast.past import Past, past_of
+from pipelines.forecast.prior import PriorHazard
 from pipelines.forecast.stacked_hazard import StackedHazard, learn_hazard
 from pipelines.forecast.stored import restored, stored_terms
 from pipelines.forecast.time_grid import HORIZONS, within_horizons
@@ -36,11 +37,32 @@ class Forecasts:
 
     Attributes:
         forecast: The published forecast.
+        known: What was learned, for other vehicles.
         references: `vehicle_id, horizon_days, last_read_days, leeway_alone, largest_deviation`.
     """
 
     forecast: Forecast
+    known: "KnownForecast"
     references: pl.DataFrame
+
+
+@dataclass(frozen=True, kw_only=True)
+class KnownForecast:
+    """What was learned of a fleet's faults, as other vehicles of it are forecast by it.
+
+    Attributes:
+        prior: The forecast without learning.
+        model: `Forecast.model`.
+        learned: Whether that holds a learned forecast; else the prior forecasts.
+        words: What the figures rest on.
+        followed: What followed where a limit was near; see `agreement.followed`.
+    """
+
+    prior: PriorHazard
+    model: pl.DataFrame
+    learned: bool
+    words: str
+    followed: tuple[float, int] | None
 
 
 def forecast_faults(
@@ -57,17 +79,36 @@ def forecast_with_references(
     today = _today(drift, outliers, evidence=evidence, history=history)
     past = past_of(drift, outliers, today.record, today.now, evidence=evidence, history=history, seed=settings.seed)
     learned = learn_hazard(past)
-    if learned is None:
-        low, high = past.prior.interval(today.features)
-        figures = (past.prior.probabilities(today.features), low, high)
-    else:
-        figures = learned.forecast(today.features)
-    frame = _frame(today, figures, basis(past, learned), _references(past, today.features))
-    frame = _agreed(frame, drift, evidence, followed(past))
+    known = KnownForecast(
+        prior=past.prior, model=model_terms(past, learned), learned=learned is not None, words=basis(past, learned),
+        followed=followed(past),
+    )  # fmt: skip
+    figures = _figures(past.prior, learned, today.features)
+    frame = _frame(today, figures, known.words, _references(past, today.features))
+    frame = _agreed(frame, drift, evidence, known.followed)
     return Forecasts(
-        forecast=Forecast(fault_forecast=_contract(frame), model=model_terms(past, learned)),
+        forecast=Forecast(fault_forecast=_contract(frame), model=known.model),
+        known=known,
         references=frame.select("vehicle_id", "horizon_days", "last_read_days", "leeway_alone", "largest_deviation"),
     )
+
+
+def forecast_as_known(
+    known: KnownForecast, drift: Drift, outliers: Outliers, *, evidence: Evidence, history: History
+) -> Forecast:
+    """The forecast of other vehicles than those that `known` was learned of."""
+    today = _today(drift, outliers, evidence=evidence, history=history)
+    learned = restored(known.model, today.features.codes) if known.learned else None
+    frame = _frame(today, _figures(known.prior, learned, today.features), known.words, {})
+    frame = _agreed(frame, drift, evidence, known.followed)
+    return Forecast(fault_forecast=_contract(frame), model=known.model)
+
+
+def _figures(
+    prior: PriorHazard, learned: StackedHazard | None, features: Features
+) -> tuple[Float64s, Float64s, Float64s]:
+    """(probability, low, high), each [n, 3]."""
+    return learned.forecast(features) if learned else (prior.probabilities(features), *prior.interval(features))
 
 
 def forecast_by_stored_model(

@@ -114,24 +114,53 @@ def with_cells(readings: Readings, faults: pl.DataFrame, cells: pl.DataFrame) ->
 
     Readings that it found to be another vehicle's are not shown under either of the two.
     """
-    if cells.is_empty():
-        return Withheld(
-            snapshots=readings.frame.drop("load_id", "readings_load_id"), faults=faults, held=HeldReadings.none()
-        )
     foreign = pl.col("column_name").is_null() | pl.col("of").is_not_null()
     gone = cells.filter(foreign).select(KEY)
-    frame = readings.frame.join(gone, on=KEY, how="anti")
-    for (name,), mine in cells.filter(~foreign).group_by("column_name"):
-        if name in frame.columns:
-            new = mine.select(*KEY, pl.col("value").alias("new"), changed=pl.lit(value=True))
-            joined = frame.join(new, on=KEY, how="left", maintain_order="left")
-            value = pl.when("changed").then(pl.col("new").cast(frame.schema[str(name)])).otherwise(str(name))
-            frame = joined.with_columns(value.alias(str(name))).drop("new", "changed")
     return Withheld(
-        snapshots=frame.drop("load_id", "readings_load_id"),
+        snapshots=_set(readings.frame.join(gone, on=KEY, how="anti"), cells).drop("load_id", "readings_load_id"),
         faults=faults.join(gone, on=KEY, how="anti"),
         held=replace(HeldReadings.none(), cells=cells),
     )
+
+
+def as_withheld(readings: Readings, faults: pl.DataFrame, held: HeldReadings, vehicle_ids: Sequence[str]) -> Withheld:
+    """The readings of some vehicles as they are among all, of which what is held was judged before.
+
+    Args:
+        readings: Of these vehicles, and of those whose readings turned out to be theirs (`held.cells`).
+        faults: Of the same.
+        held: What was judged among all.
+        vehicle_ids: The vehicles.
+    """
+    cells, ours = held.cells, pl.col("vehicle_id").is_in(list(vehicle_ids))
+    whole = cells.filter(pl.col("column_name").is_null())
+    gone = whole.filter(pl.col("of").is_null()).select(KEY)
+    moved_to = whole.filter(pl.col("of").is_not_null()).select(*KEY, "of")
+
+    def theirs(frame: pl.DataFrame, order: list[str]) -> pl.DataFrame:
+        kept = frame.join(gone, on=KEY, how="anti").join(moved_to, on=KEY, how="left", maintain_order="left")
+        return (
+            kept.with_columns(pl.coalesce("of", "vehicle_id").alias("vehicle_id")).drop("of").filter(ours).sort(order)
+        )
+
+    return Withheld(
+        snapshots=theirs(_set(readings.frame, cells), KEY).drop("load_id", "readings_load_id"),
+        faults=theirs(faults, [*KEY, "code"]),
+        held=HeldReadings.none().having(held, vehicle_ids),
+    )
+
+
+def _set(frame: pl.DataFrame, cells: pl.DataFrame) -> pl.DataFrame:
+    """The readings with single cells changed; what is left out stays out, whatever else was done to it."""
+    single = cells.filter(pl.col("column_name").is_not_null()).join(frame.select(KEY), on=KEY, how="semi")
+    for (name,), mine in single.group_by("column_name"):
+        if name in frame.columns:
+            new = mine.select(*KEY, pl.col("value").alias("new"), changed=pl.lit(value=True))
+            once = new.sort("new", nulls_last=False).unique(KEY, keep="first", maintain_order=True)
+            joined = frame.join(once, on=KEY, how="left", maintain_order="left")
+            value = pl.when("changed").then(pl.col("new").cast(frame.schema[str(name)])).otherwise(str(name))
+            frame = joined.with_columns(value.alias(str(name))).drop("new", "changed")
+    return frame
 
 
 def _left_out(readings: Readings, was: Int64s, cells: Mapping[str, Bools], gone: Bools) -> pl.DataFrame:

@@ -13,7 +13,7 @@ from pipelines.history.fault_events import SCHEMA as FAULT_EVENTS
 from pipelines.history.fault_events import fault_events
 from pipelines.history.reading_rows import reading_rows
 from pipelines.history.records import SCHEMA as NOTICES
-from pipelines.history.records import notices, with_new_histories
+from pipelines.history.records import notices, traces, with_new_histories
 from pipelines.history.reset_likelihood import Inputs, reset_likelihood
 from pipelines.history.resets import resetting_events
 from pipelines.history.stuck_values import stuck_values
@@ -31,11 +31,13 @@ def reconstruct(evidence: Evidence) -> History:
     rows = reading_rows(evidence)
     learned = _learning(rows, evidence, reset_likelihood)
     stale = _stale(learned.events, learned.history.epochs)
-    every = notices(rows, learned.clocks, stale, stuck_values(rows, evidence))
+    traced = traces(rows, learned.clocks)
+    every = notices(rows, learned.clocks, traced, stale, stuck_values(rows, evidence))
     return replace(
         learned.history,
         fault_events=fault_events(learned.readings, evidence),
         notices=with_new_histories(every, evidence.begun_anew),
+        traces=traced,
     )
 
 

@@ -6,7 +6,7 @@ import polars as pl
 from pipelines.handover import Bools, Int64s
 from pipelines.history.clock import Clocks
 from pipelines.history.counter import MISREAD, NEW_TRACK, OTHER_UNIT, RESUMED
-from pipelines.history.swaps import swaps
+from pipelines.history.swaps import returns_of, steps_of, swaps
 
 SCHEMA = pl.Schema(
     {
@@ -17,6 +17,7 @@ SCHEMA = pl.Schema(
         "text": pl.String(),
     }
 )
+DONOR, SWAPPED = "donor_module", "swapped_vehicles"  # kinds that two vehicles show together: definition
 COUNTERS = (
     ("km", MISREAD, "odometer_misread", "The odometer of this reading fits none before it."),
     ("km", NEW_TRACK, "odometer_replaced", "The odometer runs back or jumps, and goes on from there."),
@@ -28,17 +29,38 @@ COUNTERS = (
 )
 
 
-def notices(rows: pl.DataFrame, clocks: Clocks, stale: pl.DataFrame, still: pl.DataFrame) -> pl.DataFrame:
+def notices(
+    rows: pl.DataFrame, clocks: Clocks, traced: dict[str, pl.DataFrame], stale: pl.DataFrame, still: pl.DataFrame
+) -> pl.DataFrame:
     """One row per thing that is wrong with a record, sorted by vehicle and time.
 
     Args:
         rows: As `reading_rows` gives them.
         clocks: Their stitched counters.
+        traced: As `traces` gives it of them.
         stale: vehicle_id, done_at, component: hands-on work without a reset, which leaves stale values to unwind.
         still: Values that stand still, as `stuck_values` gives them.
     """
-    swapped = swaps(rows, clocks)
-    parts = [*_counters(rows, clocks), _donors(rows, swapped), _swaps(swapped), _stale(stale), _still(still)]
+    return _in_order([*_counters(rows, clocks), _stale(stale), _still(still), *_between(traced)])
+
+
+def traces(rows: pl.DataFrame, clocks: Clocks) -> dict[str, pl.DataFrame]:
+    """By name: what tells whether a vehicle's module, or a stretch of its readings, is another one's."""
+    stays = rows.filter(pl.col("module").is_not_null()).group_by("module", "vehicle_id").agg(at=pl.col("read_at").min())
+    return {"steps": steps_of(rows), "returns": returns_of(rows, clocks), "stays": stays}
+
+
+def with_all_traces(known: pl.DataFrame, of_all: dict[str, pl.DataFrame]) -> pl.DataFrame:
+    """Notices of several parts of a fleet, with those between vehicles looked for among all of them."""
+    return _in_order([known.filter(~pl.col("kind").is_in([DONOR, SWAPPED])), *_between(of_all)])
+
+
+def _between(traced: dict[str, pl.DataFrame]) -> list[pl.DataFrame]:
+    swapped = swaps(traced["steps"], traced["returns"])
+    return [_donors(traced["stays"], swapped), _swaps(swapped)]
+
+
+def _in_order(parts: list[pl.DataFrame]) -> pl.DataFrame:
     every = pl.concat([part.select(*SCHEMA).cast(SCHEMA) for part in parts])
     return every.unique(["vehicle_id", "at", "kind"], keep="first", maintain_order=True).sort(
         "vehicle_id", "at", "kind"
@@ -72,23 +94,18 @@ def _begun(rows: pl.DataFrame, event: Int64s) -> Bools:
     return rows.select("vehicle_id", read).select(before > 0).to_series().to_numpy()
 
 
-def _donors(rows: pl.DataFrame, swapped: pl.DataFrame) -> pl.DataFrame:
+def _donors(stays: pl.DataFrame, swapped: pl.DataFrame) -> pl.DataFrame:
     """Modules that another vehicle had before, but for vehicles that a file swapped."""
-    stays = (
-        rows.filter(pl.col("module").is_not_null())
-        .group_by("module", "vehicle_id")
-        .agg(at=pl.col("read_at").min())
-        .sort("module", "at", "vehicle_id")
-    )
     before = pl.col("vehicle_id").shift(1).over("module")
     text = pl.format(
         "Module {} was in vehicle {} before: its learned values came with it.", "module", "other_vehicle_id"
     )
     return (
-        stays.with_columns(other_vehicle_id=before)
+        stays.sort("module", "at", "vehicle_id")
+        .with_columns(other_vehicle_id=before)
         .filter(pl.col("other_vehicle_id").is_not_null())
         .join(swapped, on=["vehicle_id", "other_vehicle_id"], how="anti")
-        .with_columns(kind=pl.lit("donor_module"), text=text)
+        .with_columns(kind=pl.lit(DONOR), text=text)
     )
 
 
@@ -98,7 +115,7 @@ def _swaps(swapped: pl.DataFrame) -> pl.DataFrame:
         "From {} to {} the readings of vehicles {} and {} are swapped in the files.",
         pl.col("at").dt.strftime("%Y-%m-%d"), until, "vehicle_id", "other_vehicle_id",
     )  # fmt: skip
-    return swapped.with_columns(kind=pl.lit("swapped_vehicles"), text=text)
+    return swapped.with_columns(kind=pl.lit(SWAPPED), text=text)
 
 
 def _stale(stale: pl.DataFrame) -> pl.DataFrame:

@@ -10,31 +10,48 @@ APART_DAYS = 21.0  # the two leave their own courses within so many days: readin
 KM_APART = 4000.0
 
 
-def swaps(rows: pl.DataFrame, clocks: Clocks) -> pl.DataFrame:
+def swaps(steps: pl.DataFrame, returns: pl.DataFrame) -> pl.DataFrame:
     """One row per vehicle and swap: vehicle_id, other_vehicle_id, at (first foreign reading), until (last; null: yet).
 
     Two vehicles are said to be swapped when, within `APART_DAYS`, each leaves its own course and takes up the other's:
     by module serial and odometer where both have a serial, else by odometer alone.
+
+    Args:
+        steps: Of all vehicles, as `steps_of` gives them.
+        returns: The same of `returns_of`.
     """
-    steps = _steps(rows)
     pairs = pl.concat([_by_module(steps), _by_odometer(steps)])
     mirrored = pairs.select(
         vehicle_id="vehicle_id_other", at="at_other", vehicle_id_other="vehicle_id", at_other="at"
     )  # fmt: skip
     both = pl.concat([pairs, mirrored]).select("vehicle_id", "at", other_vehicle_id="vehicle_id_other")
     named = both.sort("vehicle_id", "at", "other_vehicle_id").unique(["vehicle_id", "at"], keep="first")
-    return _with_ends(named, rows, clocks).sort("vehicle_id", "at")
+    return _with_ends(named, steps, returns).sort("vehicle_id", "at")
 
 
-def _steps(rows: pl.DataFrame) -> pl.DataFrame:
-    """Readings that may have left their vehicle's course: another module, or a step of the odometer."""
-    before = [pl.col(name).shift(1).over("vehicle_id").alias(f"{name}_before") for name in ("odometer_km", "module")]
+def steps_of(rows: pl.DataFrame) -> pl.DataFrame:
+    """Readings that may have left their vehicle's course: another module, or a step of the odometer.
+
+    Columns: vehicle_id, odometer_km, module, each as it was at the reading before (`_before`), at, before (its time).
+    """
+    read = ("odometer_km", "module", "read_at")
+    before = [pl.col(name).shift(1).over("vehicle_id").alias(f"{name}_before") for name in read]
     step = (pl.col("odometer_km") - pl.col("odometer_km_before")).abs() > KM_APART
     return (
         rows.with_columns(*before)
         .filter(pl.col("module_changed") | step.fill_null(value=False))
-        .select("vehicle_id", "odometer_km", "odometer_km_before", "module", "module_before", at="read_at")
-    )
+        .select(
+            "vehicle_id", "odometer_km", "odometer_km_before", "module", "module_before", at="read_at",
+            before="read_at_before",
+        )
+    )  # fmt: skip
+
+
+def returns_of(rows: pl.DataFrame, clocks: Clocks) -> pl.DataFrame:
+    """Readings at which a counter is back on a course that it had left: vehicle_id, back_at, until (reading before)."""
+    back = (clocks.km.event == RESUMED) | (clocks.hours.event == RESUMED)
+    readings = rows.select("vehicle_id", back_at="read_at", until=pl.col("read_at").shift(1).over("vehicle_id"))
+    return readings.filter(pl.Series(back))
 
 
 def _by_module(steps: pl.DataFrame) -> pl.DataFrame:
@@ -74,11 +91,9 @@ def _goes_on() -> pl.Expr:
     return one & ((pl.col("odometer_km_other") - pl.col("odometer_km_before")).abs() <= KM_APART)
 
 
-def _with_ends(named: pl.DataFrame, rows: pl.DataFrame, clocks: Clocks) -> pl.DataFrame:
+def _with_ends(named: pl.DataFrame, steps: pl.DataFrame, returns: pl.DataFrame) -> pl.DataFrame:
     """Every second exchange of a pair is the way back; `until` is the last reading before the vehicle is back."""
-    back = (clocks.km.event == RESUMED) | (clocks.hours.event == RESUMED)
-    readings = rows.select("vehicle_id", at="read_at", before=pl.col("read_at").shift(1).over("vehicle_id"))
-    ends = readings.filter(pl.Series(back)).select("vehicle_id", back_at="at", until="before").sort("back_at")
+    readings = steps.select("vehicle_id", "at", "before")
     pair = ["vehicle_id", "other_vehicle_id"]
     begun = (
         named.sort(*pair, "at")
@@ -89,6 +104,11 @@ def _with_ends(named: pl.DataFrame, rows: pl.DataFrame, clocks: Clocks) -> pl.Da
         .sort("after")
     )
     ended = begun.join_asof(
-        ends, left_on="after", right_on="back_at", by="vehicle_id", strategy="forward", check_sortedness=False
+        returns.sort("back_at"),
+        left_on="after",
+        right_on="back_at",
+        by="vehicle_id",
+        strategy="forward",
+        check_sortedness=False,
     )
     return ended.select(*pair, "at", until=pl.coalesce("until_pair", "until"))

@@ -4,8 +4,10 @@ Reference vehicle-weeks are the last reading of each closed block of 28 days of 
 it was certainly unlike its peers. Blocks lie fixed in time, so that from one week to the next the same forest judges.
 """
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from functools import partial
+from types import MappingProxyType
 
 import numpy as np
 import polars as pl
@@ -43,7 +45,7 @@ class Peers:
     """What one family's vehicles are held against.
 
     Attributes:
-        own: Each vehicle's own level less its peers', sigmas, [R, C].
+        own: Each vehicle's own level less its peers', sigmas, [R, C]; of a learned family's other vehicles: empty.
         spread: How healthy vehicles spread.
         scopes: First all corrections, then groups of them, with what goes together in health.
         summaries: Of the reference vehicle-weeks, [m, 5], m at most 20,000.
@@ -66,22 +68,59 @@ class Judge:
     distances: Float64s
 
 
-def unlike_peers(drift: Drift, *, evidence: Evidence, settings: Settings) -> Outliers:
+NOTHING_KNOWN: Mapping[str, tuple[Peers, Judge]] = MappingProxyType({})  # no family was learned before: definition
+
+
+def learn_peers(
+    drift: Drift, *, evidence: Evidence, settings: Settings, known: Mapping[str, tuple[Peers, Judge]] = NOTHING_KNOWN
+) -> dict[str, tuple[Peers, Judge]]:
+    """By engine family with readings: its peers and what judges it.
+
+    Args:
+        drift: Of the families.
+        evidence: Groups of corrections.
+        settings: The seed of forests.
+        known: What was learned of other vehicles; it holds for these families.
+    """
+    read = [family for family in drift.families if len(family.panel.read_at) and family.panel.codes]
+    new = [family for family in read if family.panel.family not in known]
+    groups = dict(evidence.corrections.select("code", pl.col("group").fill_null("other")).iter_rows())
+    peers = [_learn(family, [groups.get(code, "other") for code in family.panel.codes], evidence) for family in new]
+    judges = _judges(new, peers, seed=settings.seed) if new else []
+    learned = {family.panel.family: pair for family, pair in zip(new, zip(peers, judges, strict=True), strict=True)}
+    for family in read:
+        if family.panel.family in known:
+            its, judge = known[family.panel.family]
+            learned[family.panel.family] = replace(its, own=own_offsets(family)), judge
+    return learned
+
+
+def of_families(learned: Mapping[str, tuple[Peers, Judge]]) -> dict[str, tuple[Peers, Judge]]:
+    """The same for other vehicles: without what is these vehicles' own."""
+    return {name: (replace(peers, own=peers.own[:0]), judge) for name, (peers, judge) in learned.items()}
+
+
+def unlike_peers(
+    drift: Drift, *, evidence: Evidence, settings: Settings, learned: Mapping[str, tuple[Peers, Judge]] | None = None
+) -> Outliers:
     """How unlike its peers each vehicle in service is, 0 to 1 and comparable across families, and in what.
 
     `score_rows` applies today's forest to past readings: what is odd is learned from all readings up to as_of,
     without any outcome, so it tells the forecast nothing of what came after.
+
+    Args:
+        drift: Of all families.
+        evidence: Vehicles in service.
+        settings: From which score on a vehicle is an outlier.
+        learned: As `learn_peers` gives it of this drift; None: it is learned here.
     """
     places = [n for n, family in enumerate(drift.families) if len(family.panel.read_at) and family.panel.codes]
     families = [drift.families[place] for place in places]
     service = in_service(evidence.vehicles, evidence.as_of).select("vehicle_id", "engine_family")
     if not families:
         return _nothing_read(service)
-    groups = dict(evidence.corrections.select("code", pl.col("group").fill_null("other")).iter_rows())
-    peers = [
-        _learn(family, [groups.get(code, "other") for code in family.panel.codes], evidence) for family in families
-    ]
-    judges = _judges(families, peers, seed=settings.seed)
+    learned = learned or learn_peers(drift, evidence=evidence, settings=settings)
+    peers, judges = zip(*(learned[family.panel.family] for family in families), strict=True)
     newest, reasons = [], []
     for family, its, judge in zip(families, peers, judges, strict=True):
         last = last_rows(family)

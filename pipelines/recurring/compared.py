@@ -7,7 +7,7 @@ from functools import cache, cached_property
 import numpy as np
 import polars as pl
 
-from pipelines.handover import Bools, Drift, Evidence, Float64s, History, Int64s
+from pipelines.handover import Bools, Evidence, Float64s, History, Int64s
 from pipelines.recurring.comparing import Pair, Places, Subject, Thing, pairs_of, places_of, things_of
 from pipelines.recurring.could_have import CouldHave, could_have
 from pipelines.recurring.events import events
@@ -22,6 +22,7 @@ from pipelines.recurring.returns import (
     said_of_reset,
     without_reset,
 )
+from pipelines.recurring.seen import Seen
 from pipelines.recurring.stories import Story, findings_of, stories_of
 
 COMPARES_TIMES = ("calibration",)  # factors whose levels follow each other on nearly all vehicles
@@ -112,7 +113,7 @@ class Compared:
 
 
 def compare(
-    drift: Drift, cause_ranking: pl.DataFrame, repair_outcome: pl.DataFrame, *, evidence: Evidence, history: History
+    seen: Seen, correction_state: pl.DataFrame, cause_ranking: pl.DataFrame, *, evidence: Evidence, history: History
 ) -> Compared:
     """Every pair of thing and level with enough expected events, tried among the vehicles that could have it.
 
@@ -120,17 +121,18 @@ def compare(
     reset, by who did it and with which part.
 
     Args:
-        drift: Alarms and states.
+        seen: What the vehicles' readings say.
+        correction_state: The contract's table.
         cause_ranking: The contract's table.
-        repair_outcome: From `repair_outcomes`.
         evidence: Vehicles, families and work.
         history: Readings and fault events.
     """
     months = vehicle_months(evidence, history)
-    stood = jobs(evidence, history, repair_outcome, months)
+    stood = jobs(evidence, history, seen.repair_outcome, months)
     told = said_of_reset(stood)
-    possible = could_have(drift, corrections=evidence.corrections, families=evidence.families)
-    happened = _on_months(events(drift, cause_ranking, evidence=evidence, history=history), months)
+    possible = could_have(seen.read, corrections=evidence.corrections, families=evidence.families)
+    every = events(seen.drifts, correction_state, cause_ranking, evidence=evidence, history=history)
+    happened = _on_months(every, months)
     begins = months["month"].cast(pl.Datetime("us", "UTC"))
     grounds = (
         Ground(

@@ -22,7 +22,22 @@ class CouldHave:
         return self.families.get((kind, what))
 
 
-def could_have(drift: Drift, *, corrections: pl.DataFrame, families: pl.DataFrame) -> CouldHave:
+READ = pl.Schema({"engine_family": pl.String(), "correction": pl.String(), "is_read": pl.Boolean()})
+
+
+def read_of(drift: Drift) -> pl.DataFrame:
+    """Rows of `READ`: the corrections of every family, in its order, and whether these vehicles read them."""
+    rows = [
+        (family.panel.family, code, bool(is_read))
+        for family in drift.families
+        for code, is_read in zip(
+            family.panel.codes, ~np.isnan(family.panel.values).all(axis=0), strict=True
+        )
+    ]  # fmt: skip
+    return pl.DataFrame(rows, schema=READ, orient="row")
+
+
+def could_have(read: pl.DataFrame, *, corrections: pl.DataFrame, families: pl.DataFrame) -> CouldHave:
     """What each engine family can show, by what it reads and what is fitted to it.
 
     A correction is possible where it is read; a cause where its knowledge moves something that is read; a trouble code
@@ -30,20 +45,20 @@ def could_have(drift: Drift, *, corrections: pl.DataFrame, families: pl.DataFram
     anywhere.
 
     Args:
-        drift: Its families' panels say what is read.
+        read: From `read_of`.
         corrections: The catalogue.
         families: The drop table `families`.
     """
     found: dict[tuple[str, str], set[str]] = {}
-    for family in drift.families:
-        panel = family.panel
-        places = family_places(panel.codes, panel.family, corrections=corrections, families=families)
+    for (name,), rows in read.group_by("engine_family", maintain_order=True):
+        family, codes = str(name), tuple(rows["correction"])
+        places = family_places(codes, family, corrections=corrections, families=families)
         possible = [cause for cause, moved in places.by_cause.items() if moved.any()]
-        read = np.flatnonzero(~np.isnan(panel.values).all(axis=0))
-        own = {("correction", panel.codes[c]) for c in read} | {("cause", cause) for cause in possible}
-        own |= {("code", code) for c in read for code in places.fault_codes[c]}
+        there = rows["is_read"].arg_true().to_list()
+        own = {("correction", codes[c]) for c in there} | {("cause", cause) for cause in possible}
+        own |= {("code", code) for c in there for code in places.fault_codes[c]}
         own |= {("code", entry.code) for cause in possible for entry in causes()[cause].codes}
         for thing in own:
-            found.setdefault(thing, set()).add(panel.family)
+            found.setdefault(thing, set()).add(family)
     known = {("cause", cause) for cause in causes()} | {("correction", code) for code in corrections["code"]}
     return CouldHave(families={thing: frozenset(found.get(thing, set())) for thing in known | set(found)})

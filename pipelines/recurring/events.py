@@ -18,13 +18,22 @@ SCHEMA = pl.Schema(
 )
 
 
-def events(drift: Drift, cause_ranking: pl.DataFrame, *, evidence: Evidence, history: History) -> pl.DataFrame:
+def drifts_of(drift: Drift) -> pl.DataFrame:
+    """Rows of SCHEMA: `drift_events` of every family."""
+    return pl.concat([pl.DataFrame(schema=SCHEMA), *(drift_events(family).cast(SCHEMA) for family in drift.families)])
+
+
+def events(
+    drifts: pl.DataFrame, correction_state: pl.DataFrame, cause_ranking: pl.DataFrame, *, evidence: Evidence,
+    history: History,
+) -> pl.DataFrame:  # fmt: skip
     """Columns of SCHEMA and `episode`, sorted; `what` is a trouble code, a correction or a cause, `kind` says which.
 
     Events of one vehicle between two repairs, with no more than EPISODE from one to the next, are one episode.
 
     Args:
-        drift: Alarms of every family.
+        drifts: From `drifts_of`.
+        correction_state: The contract's table.
         cause_ranking: The contract's table; a cause that is first and sure happened when its drift began.
         evidence: Confirmed causes in the work rows.
         history: Fault events.
@@ -35,7 +44,7 @@ def events(drift: Drift, cause_ranking: pl.DataFrame, *, evidence: Evidence, his
     confirmed = evidence.work.filter(pl.col("cause").is_in(list(causes()))).select(
         "vehicle_id", what="cause", at="done_at", kind=pl.lit("cause")
     )
-    since = drift.correction_state.filter(pl.col("alarm")).group_by("vehicle_id").agg(at=pl.col("alarm_at").min())
+    since = correction_state.filter(pl.col("alarm")).group_by("vehicle_id").agg(at=pl.col("alarm_at").min())
     ranked = (
         cause_ranking.filter(
             (pl.col("rank") == 1) & (pl.col("probability") >= SURE) & pl.col("cause").is_in(list(causes()))
@@ -44,8 +53,7 @@ def events(drift: Drift, cause_ranking: pl.DataFrame, *, evidence: Evidence, his
         .filter(pl.col("at").is_not_null())
         .select("vehicle_id", what="cause", at="at", kind=pl.lit("cause"))
     )
-    drifts = [drift_events(family) for family in drift.families]
-    found = pl.concat([frame.cast(SCHEMA) for frame in (codes, confirmed, ranked, *drifts)])
+    found = pl.concat([frame.cast(SCHEMA) for frame in (codes, confirmed, ranked, drifts)])
     return _with_episodes(_first_between_repairs(found, evidence.work))
 
 

@@ -15,13 +15,19 @@ LEAST_READ = 5  # corrections from which it is told what a module began with (ju
 FAR = 3.0  # median healthy scatters from own and from neutral values beyond which they are another's (judgement)
 
 
-def module_changes(drift: Drift, *, evidence: Evidence, history: History, register: pl.DataFrame) -> pl.DataFrame:
+BEGUN = pl.Schema({"vehicle_id": pl.String(), "changed_at": pl.Datetime("us", "UTC"), "began_with": pl.String()})
+
+
+def module_changes(
+    begun: pl.DataFrame, correction_state: pl.DataFrame, *, evidence: Evidence, history: History, register: pl.DataFrame
+) -> pl.DataFrame:
     """One row per change of a module's serial on a vehicle in service, newest first.
 
     Vehicles whose readings a file exchanged change no module and have no row.
 
     Args:
-        drift: What the new module read first, and what is still learned anew.
+        begun: From `begun_with`.
+        correction_state: What is still learned anew.
         evidence: Vehicles and work.
         history: Readings with the module filled forward.
         register: From `calibration_register`.
@@ -33,16 +39,10 @@ def module_changes(drift: Drift, *, evidence: Evidence, history: History, regist
         `newest` (bool: that is its family's newest), `learning, learned` (corrections learned anew now, and all that
         are learned or learning; of a vehicle's newest change alone).
     """
-    before = pl.col("module", "calibration").shift(1).over("vehicle_id").name.suffix("_before")
-    read = history.readings.filter(pl.col("module").is_not_null()).sort("vehicle_id", "read_at")
-    changes = (
-        read.join(in_service(evidence.vehicles, evidence.as_of), on="vehicle_id", how="semi")
-        .select("vehicle_id", "engine_family", "module", "calibration", before, changed_at="read_at")
-        .filter(pl.col("module") != pl.col("module_before"))
-    )
+    changes, read = _changes(evidence, history)
     changes = _without_exchanges(changes, read)
     told = evidence.work.filter(pl.col("kind") == "module_replacement").select("vehicle_id", "done_at").sort("done_at")
-    states = drift.correction_state.group_by("vehicle_id").agg(
+    states = correction_state.group_by("vehicle_id").agg(
         learning=(pl.col("state") == "relearning").sum().cast(pl.Int64),
         learned=pl.col("state").is_in(["steady", "drifting", "outside", "relearning"]).sum().cast(pl.Int64),
     )
@@ -53,7 +53,7 @@ def module_changes(drift: Drift, *, evidence: Evidence, history: History, regist
         .join_asof(
             told, left_on="changed_at", right_on="done_at", by="vehicle_id", tolerance=NEAR, check_sortedness=False
         )
-        .join(_begun(drift, changes), on=["vehicle_id", "changed_at"], how="left")
+        .join(begun, on=["vehicle_id", "changed_at"], how="left")
         .join(states, on="vehicle_id", how="left")
         .join(newest, on=["engine_family", "calibration"], how="left")
         .with_columns(pl.when(last).then(pl.col("learning", "learned")))
@@ -88,16 +88,34 @@ def _without_exchanges(changes: pl.DataFrame, read: pl.DataFrame) -> pl.DataFram
     return changes.join(feigned, on=key, how="anti").join(donor, on=key, how="left")
 
 
-def _begun(drift: Drift, changes: pl.DataFrame) -> pl.DataFrame:
-    """vehicle_id, changed_at, began_with."""
+def _changes(evidence: Evidence, history: History) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Readings of vehicles in service with another module than the one before; all readings whose module is known."""
+    before = pl.col("module", "calibration").shift(1).over("vehicle_id").name.suffix("_before")
+    read = history.readings.filter(pl.col("module").is_not_null()).sort("vehicle_id", "read_at")
+    changes = (
+        read.join(in_service(evidence.vehicles, evidence.as_of), on="vehicle_id", how="semi")
+        .select("vehicle_id", "engine_family", "module", "calibration", before, changed_at="read_at")
+        .filter(pl.col("module") != pl.col("module_before"))
+    )
+    return changes, read
+
+
+def begun_with(drift: Drift, *, evidence: Evidence, history: History) -> pl.DataFrame:
+    """Rows of `BEGUN`: what each new module's first reading is nearest to, exchanges in the files among them.
+
+    Args:
+        drift: Readings.
+        evidence: Vehicles.
+        history: Readings with the module filled forward.
+    """
+    changes, _ = _changes(evidence, history)
     found: list[tuple[str, datetime, str | None]] = []
     where = {name: (family, v) for family in drift.families for v, name in enumerate(family.panel.vehicles)}
     for vehicle, at in changes.select("vehicle_id", "changed_at").iter_rows():
         if vehicle in where:
             family, v = where[vehicle]
             found.append((vehicle, at, _began_with(family, v, np.datetime64(at.replace(tzinfo=None), "us"))))
-    schema = pl.Schema({"vehicle_id": pl.String(), "changed_at": pl.Datetime("us", "UTC"), "began_with": pl.String()})
-    return pl.DataFrame(found, schema=schema, orient="row")
+    return pl.DataFrame(found, schema=BEGUN, orient="row")
 
 
 def _began_with(family: FamilyDrift, v: int, at: np.datetime64) -> str | None:

@@ -15,7 +15,7 @@ from pipelines.errors import StoreError
 from pipelines.handover import Evidence, HeldReadings
 from pipelines.held.another_vehicle import BEGUN_ANEW, begun_anew, since_begun
 from pipelines.held.readings import Readings
-from pipelines.held.stage import DECISIONS, Withheld, with_cells, withhold
+from pipelines.held.stage import DECISIONS, Withheld, as_withheld, with_cells, withhold
 from pipelines.store.catalogue import catalogue_of
 from pipelines.store.connection import frame_of, one_row, quoted
 from pipelines.store.entries import read_entries
@@ -39,6 +39,7 @@ def read_evidence(
     as_of: datetime | None = None,
     known_at: datetime | None = None,
     vehicle_ids: Iterable[str] | None = None,
+    held: HeldReadings | None = None,
 ) -> Evidence:
     """Everything known at `as_of`; rows of vehicles that no row of `vehicles` names yet stay out.
 
@@ -53,6 +54,7 @@ def read_evidence(
             as they are now.
         vehicle_ids: Only these vehicles; None: all. What is held is judged with all vehicles; of some, it is what the
             newest analysis as of that time published.
+        held: What was judged of all vehicles as of that time; None: it is judged, or read, here.
 
     Raises:
         StoreError: there is no store, or no reading up to that time.
@@ -75,6 +77,8 @@ def read_evidence(
         moved = moves(connection, known_at=known_at)
         if vehicle_ids is None:
             known = _withheld(asking, catalogue, {**tables, "faults": faults}, record, as_of)
+        elif held is not None:
+            known = _as_withheld(asking, catalogue, tables["vehicles"], held, as_of)
         else:
             known = _published_withheld(asking, catalogue, tables["vehicles"], faults, as_of)
         entries = counting(record, as_of=as_of, known_at=known_at)
@@ -161,6 +165,18 @@ def _published_withheld(
         theirs = f"SELECT {columns} FROM published.held_cell WHERE as_of = $as_of AND vehicle_id {IN_LIST}"
         cells = frame_of(connection, theirs, as_of=as_of, vehicle_ids=asking.vehicle_ids).cast(cells.schema)
     return with_cells(asking.readings(catalogue, as_of, vehicles), faults, cells)
+
+
+def _as_withheld(
+    asking: "_Asking", catalogue: pl.DataFrame, vehicles: pl.DataFrame, held: HeldReadings, as_of: datetime
+) -> Withheld:
+    """Readings and codes of some vehicles, as they were judged among all; from other vehicles those that are theirs."""
+    ours = asking.vehicle_ids or []
+    lent = held.cells.filter(pl.col("of").is_in(ours))["vehicle_id"].to_list()
+    both = _Asking(asking.connection, asking.known_at, sorted({*ours, *lent}))
+    known = both.rows("vehicles", as_of)
+    faults = since_begun(both.rows("faults", as_of), both.begun_anew(known), "read_at")
+    return as_withheld(both.readings(catalogue, as_of, known), faults, held, vehicles["vehicle_id"].to_list())
 
 
 def snapshots_of(connection: duckdb.DuckDBPyConnection, vehicle_id: str) -> pl.DataFrame:

@@ -18,6 +18,7 @@ from scipy.stats import beta
 
 from pipelines.causes.ranking import learn_causes, rank_causes
 from pipelines.recurring.around import ENOUGH_HOURS, ENOUGH_READINGS
+from pipelines.recurring.seen import Seen
 from pipelines.recurring.stage import recurring
 
 # Beside the demo's habits: at the demo's rates fleets of this size show a handful of a plant's events.
@@ -53,7 +54,9 @@ def main() -> None:
         taught = learn_causes(drift, fleet.evidence)
         ranking = rank_causes(drift, evidence=fleet.evidence, history=fleet.history, taught=taught)
         ranked = time.process_time()
-        tables = recurring(drift, ranking, evidence=fleet.evidence, history=fleet.history, seed=seed)
+        known = {"evidence": fleet.evidence, "history": fleet.history}
+        moved = drift.extras.get("drift_moved")
+        tables = recurring(Seen.of(drift, **known), drift.correction_state, ranking, **known, moved=moved)
         print(f"\nseed {seed}: {time.process_time() - ranked:.1f} s of processor time")
         judged.append(beside_truth(fleet, tables["repair_outcome"]))
         show_findings(tables["recurring_issue"], fleet)

@@ -134,9 +134,9 @@ def test_a_module_from_another_vehicle_is_said_with_the_vehicle_and_exchanged_fi
         "component": "module",
     }
     known = evidence(work)
-    found = module_changes(
-        drift(CALM), evidence=known, history=past, register=calibration_register(known, past.readings)
-    )
+    calm, register = drift(CALM), calibration_register(known, past.readings)
+    begun = modules.begun_with(calm, evidence=known, history=past)
+    found = module_changes(begun, calm.correction_state, evidence=known, history=past, register=register)
     assert found.select("vehicle_id", "from_vehicle", "recorded", "new_module").rows() == [
         (VEHICLES[0], VEHICLES[5], True, f"m-{VEHICLES[5]}"),
         (VEHICLES[5], None, False, "m-new"),

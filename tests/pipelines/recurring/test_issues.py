@@ -7,11 +7,12 @@ import polars as pl
 import pytest
 
 from pipelines.catalogue.tables import published_tables
-from pipelines.recurring.events import events
+from pipelines.recurring.events import drifts_of, events
 from pipelines.recurring.exposure import vehicle_months
 from pipelines.recurring.issues import issue_id
 from pipelines.recurring.repairs import EXTRA
 from pipelines.recurring.returns import jobs
+from pipelines.recurring.seen import Seen
 from pipelines.recurring.stage import recurring
 
 from .conftest import DONE_AT, ROWS, START, VEHICLES
@@ -21,8 +22,13 @@ NO_OUTCOME = pl.DataFrame(schema={**published_tables()["repair_outcome"].schema,
 CALM = np.zeros(ROWS)
 
 
+def compared(drift, known, past):
+    seen = Seen.of(drift, evidence=known, history=past)
+    return recurring(seen, drift.correction_state, NO_RANKING, evidence=known, history=past, moved=None)
+
+
 def findings(drift, known, past):
-    return recurring(drift, NO_RANKING, evidence=known, history=past, seed=1)["recurring_issue"]
+    return compared(drift, known, past)["recurring_issue"]
 
 
 def code(vehicle, week, name="P0506"):
@@ -53,9 +59,11 @@ def test_vehicle_months_are_the_time_between_first_and_last_reading(evidence, hi
 
 def test_a_code_counts_once_until_the_vehicle_is_mended(drift, evidence, history):
     past = history(code("van-00", 5), code("van-00", 9), code("van-00", 30), code("van-01", 30))
+    calm = drift(CALM)
 
     def found(known):
-        return events(drift(CALM), NO_RANKING, evidence=known, history=past).select("vehicle_id", "what", "at").rows()
+        every = events(drifts_of(calm), calm.correction_state, NO_RANKING, evidence=known, history=past)
+        return every.select("vehicle_id", "what", "at").rows()
 
     assert [row[0] for row in found(evidence())] == ["van-00", "van-01"]
     assert [row[0] for row in found(evidence(job("van-00", DONE_AT)))] == ["van-00", "van-00", "van-01"]
@@ -64,7 +72,8 @@ def test_a_code_counts_once_until_the_vehicle_is_mended(drift, evidence, history
 def test_drifts_that_begin_together_are_one_event_of_the_strongest(drift, evidence, history):
     alarmed = drift(CALM, alarm_last=True)
     alarmed.families[0].evidence[ROWS - 1] = [15.0, 30.0]
-    found = events(alarmed, NO_RANKING, evidence=evidence(), history=history())
+    states = alarmed.correction_state
+    found = events(drifts_of(alarmed), states, NO_RANKING, evidence=evidence(), history=history())
     assert found.select("vehicle_id", "what", "kind").rows() == [("van-00", "throttle_area", "correction")]
 
 
@@ -132,7 +141,7 @@ def test_a_part_batch_that_is_mended_again_is_an_issue(drift, evidence, history)
 
 def test_a_vehicle_on_which_a_part_is_mended_again_and_again_is_an_issue(drift, evidence, history):
     jobs = [job("van-03", START + timedelta(days=20 + 40 * n)) for n in range(5)]
-    tables = recurring(drift(CALM), NO_RANKING, evidence=evidence(*jobs), history=history(), seed=1)
+    tables = compared(drift(CALM), evidence(*jobs), history())
     first = tables["recurring_issue"].row(0, named=True)
     assert (first["factor"], first["level"], first["cause_or_correction"]) == ("vehicle", "van-03", "o2_upstream")
     assert "worked on 5 times" in first["title"]
@@ -192,7 +201,7 @@ def test_a_closed_finding_is_gone_and_comes_back_only_if_it_goes_on(drift, evide
 
     def stage(weeks, *entries):
         known, past = trouble_at_saltings(evidence, history, weeks, *entries)
-        return recurring(drift(CALM), NO_RANKING, evidence=known, history=past, seed=1)
+        return compared(drift(CALM), known, past)
 
     assert stage([])["recurring_issue"]["level"].to_list() == ["Saltings"]
     quiet = stage([], closed)
@@ -209,7 +218,7 @@ def test_a_closed_finding_is_gone_and_comes_back_only_if_it_goes_on(drift, evide
 
 def test_behind_a_finding_stand_its_vehicles_and_its_months(drift, evidence, history):
     known, past = trouble_at_saltings(evidence, history, [])
-    tables = recurring(drift(CALM), NO_RANKING, evidence=known, history=past, seed=1)
+    tables = compared(drift(CALM), known, past)
     behind = tables["finding_vehicle"]
     assert behind["issue_id"].unique().to_list() == [issue_id("depot", "Saltings", "P0506")]
     assert behind["vehicle_id"].to_list() == list(VEHICLES[:6])

@@ -1,0 +1,130 @@
+"""Parts of a fleet: evidence in, lists of vehicles out, the same however the work is spread.
+
+A fleet that fits one part is one. A larger one has a first part that teaches the others: of every engine family a
+random share (by a hash of the numbers, which no machine or day changes), and of everything that readings are grouped by
+(depot and duty, calibration, change of calibration, correction) at least a few vehicles that show it. All other
+vehicles go by family and hash into parts large enough that what is compared inside one (levels, scatter of departures)
+rests on some hundred vehicles of a family.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from zlib import crc32
+
+import polars as pl
+
+from pipelines.bands.panel import UNKNOWN_FAMILY
+from pipelines.handover import Evidence, WholeFleet
+from pipelines.history.reading_rows import days
+
+MOST_CELLS = 30_000_000  # readings times corrections of a part: some 2 GiB (tests/benchmarks/any_size.py); measured
+LEAST_TAUGHT = 300  # vehicles of a family in a part that did not teach: a median lies within a tenth of a sd; derived
+# Vehicles that show a depot and duty, a calibration, a correction: as many as a group's level takes to lie within a
+# third of the scatter between vehicles; derived.
+LEAST_SHOWN = 10
+
+
+@dataclass(frozen=True, kw_only=True)
+class Parting:
+    """parts: Vehicle ids of each, sorted; the first teaches the others. whole: What holds for all; None: one part."""
+
+    parts: Sequence[Sequence[str]]
+    whole: WholeFleet | None
+
+
+def parted(evidence: Evidence, *, most_cells: int = MOST_CELLS) -> Parting:
+    """The parts of a fleet.
+
+    Args:
+        evidence: Of all vehicles.
+        most_cells: About how many readings times corrections a part may have.
+    """
+    every = evidence.vehicles["vehicle_id"].to_list()
+    codes = [code for code in evidence.corrections["code"] if code in evidence.snapshots.columns]
+    if evidence.snapshots.height * len(codes) <= most_cells * 1.5:
+        return Parting(parts=[every], whole=None)
+    family = pl.col("engine_family").fill_null(UNKNOWN_FAMILY)
+    read = evidence.snapshots.select("vehicle_id", "calibration", *codes).join(
+        evidence.vehicles.select("vehicle_id", family), on="vehicle_id", how="left", maintain_order="left"
+    )
+    of_vehicle = read.group_by("vehicle_id", "engine_family").agg(pl.len(), pl.col(codes).count() > 0)
+    vehicles = (
+        evidence.vehicles.select("vehicle_id", family, "depot", "duty")
+        .join(of_vehicle.drop("engine_family"), on="vehicle_id", how="left")
+        .with_columns(cells=pl.col("len").fill_null(0) * len(codes), hash=_hashes(evidence.vehicles["vehicle_id"]))
+        .sort("engine_family", "hash", "vehicle_id")
+    )
+    teaching = _teaching(vehicles, _shown(vehicles, read, codes), most_cells)
+    rest = vehicles.filter(~pl.col("vehicle_id").is_in(teaching.implode()))
+    parts = [teaching.sort().to_list(), *_others(rest, most_cells)]
+    read_by = of_vehicle.group_by("engine_family").agg(pl.col(codes).any())
+    ever = {row.pop("engine_family"): frozenset(code for code, was in row.items() if was) for row in read_by.to_dicts()}
+    first_day = float(days(evidence.snapshots["read_at"]).min())
+    return Parting(parts=[part for part in parts if part], whole=WholeFleet(read=ever, first_day=first_day))
+
+
+def _hashes(vehicle_ids: pl.Series) -> pl.Series:
+    return pl.Series([crc32(name.encode()) for name in vehicle_ids], dtype=pl.UInt32)
+
+
+def _shown(vehicles: pl.DataFrame, read: pl.DataFrame, codes: list[str]) -> pl.DataFrame:
+    """vehicle_id, shows: what readings are grouped by and each vehicle shows, one row each."""
+    now = pl.col("calibration").forward_fill().over("vehicle_id").fill_null("")
+    told = read.select("vehicle_id", now=now).with_columns(before=pl.col("now").shift(1).over("vehicle_id"))
+    calibrations = told.unique().select("vehicle_id", shows=pl.format("calibration {} {}", "before", "now"))
+    first = told.select("vehicle_id", shows=pl.format("calibration {}", "now")).unique()
+    group = pl.format("group {} {}", pl.col("depot").fill_null(""), pl.col("duty").fill_null(""))
+    groups = vehicles.filter(pl.col("cells") > 0).select("vehicle_id", shows=group)
+    corrections = (
+        vehicles.select("vehicle_id", *codes)
+        .unpivot(on=codes, index="vehicle_id", variable_name="code")
+        .filter("value")
+    )
+    named = corrections.select("vehicle_id", shows=pl.format("correction {}", "code"))
+    return pl.concat([groups, first, calibrations.drop_nulls(), named])
+
+
+def _teaching(vehicles: pl.DataFrame, shown: pl.DataFrame, most_cells: int) -> pl.Series:
+    """Ids of vehicles that teach: of each family the few that show each thing, and then those of the lowest hash."""
+    ranked = (
+        shown.join(vehicles.select("vehicle_id", "engine_family", "hash"), on="vehicle_id")
+        .sort("hash", "vehicle_id")
+        .with_columns(rank=pl.int_range(pl.len()).over("engine_family", "shows"))
+    )
+    needed = ranked.filter(pl.col("rank") < LEAST_SHOWN)["vehicle_id"].unique()
+    read = vehicles.filter(pl.col("cells") > 0).with_columns(needed=pl.col("vehicle_id").is_in(needed.implode()))
+    sizes = dict(read.group_by("engine_family", maintain_order=True).agg(pl.len()).iter_rows())
+    mean = read["cells"].mean()
+    quota = _quotas(sizes, int(most_cells / mean) if isinstance(mean, float) and mean > 0 else 0)
+    allowed = pl.col("engine_family").replace_strict(quota, return_dtype=pl.Int64)
+    place = pl.int_range(pl.len()).over("engine_family")
+    chosen = read.sort("engine_family", ~pl.col("needed"), "hash", "vehicle_id").filter(
+        pl.col("needed") | (place < allowed)
+    )
+    return chosen["vehicle_id"]
+
+
+def _quotas(sizes: dict[str, int], room: int) -> dict[str, int]:
+    """How many of each family teach: alike, smaller families wholly, and those of which too few would be left."""
+    quota, left = dict[str, int](), room
+    for place, (name, size) in enumerate(sorted(sizes.items(), key=lambda item: (item[1], item[0]))):
+        share = max(left // (len(sizes) - place), 1)
+        quota[name] = size if size - share < LEAST_TAUGHT else share
+        left -= quota[name]
+    return quota
+
+
+def _others(rest: pl.DataFrame, most_cells: int) -> list[list[str]]:
+    """The other vehicles: of each family stretches of the hash, into the part that has least so far."""
+    count = -(-int(rest["cells"].sum()) // most_cells) if rest.height else 0
+    parts, size = [list[str]() for _ in range(max(count, min(rest.height, 1)))], [0] * max(count, 1)
+    for _, family in sorted(rest.group_by("engine_family"), key=lambda pair: (-pair[1].height, pair[0])):
+        ordered = family.sort("hash", "vehicle_id")
+        stretches = min(len(parts), max(ordered.height // LEAST_TAUGHT, 1))
+        length = -(-ordered.height // stretches)
+        for part, stretch in zip(
+            sorted(range(len(parts)), key=lambda p: (size[p], p)), ordered.iter_slices(length), strict=False
+        ):
+            parts[part] += stretch["vehicle_id"].to_list()
+            size[part] += int(stretch["cells"].sum())
+    return [sorted(part) for part in parts]
