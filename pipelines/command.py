@@ -2,14 +2,13 @@
 
 import sys
 from collections.abc import Callable
-from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from pipelines.analyse_command import analyse
 from pipelines.command_options import Time, store_option
 from pipelines.entries_command import enter
 from pipelines.errors import SettingError
@@ -21,118 +20,6 @@ from pipelines.terminal import say
 if TYPE_CHECKING:
     import polars as pl
 
-    from pipelines.handover import Evidence
-    from pipelines.resume.drift_checkpoint import Checkpoint
-    from pipelines.settings import Settings
-
-
-def stages() -> Callable[[str], None]:
-    """Says on standard error which stage a long computation has come to."""
-    return lambda stage: say(f"  {stage} ...", err=True)
-
-
-@click.command()
-@store_option
-@click.option(
-    "--as-of",
-    type=Time(),
-    help="Look at nothing later than this time (default: the newest reading, fault, work or entry).",
-)
-@click.option("--known-at", type=Time(), help="Look at nothing that was loaded later than this time.")
-@click.option(
-    "--false-alarms",
-    type=float,
-    help="Alarms a healthy vehicle may raise in a year, 0.05 to 0.5 (default: as set, or else 0.1).",
-)
-@click.option(
-    "--states",
-    is_flag=True,
-    help="Publish correction_state alone, going on from the last such run: the same, in a fraction of the time.",
-)
-def analyse(
-    *, store: Store, as_of: datetime | None, known_at: datetime | None, false_alarms: float | None, states: bool
-) -> None:
-    """Compute every published table from what was known at a time, and publish them all at once.
-
-    \b
-    Examples:
-      leeway analyse
-      leeway analyse --as-of 2031-02-14
-      leeway analyse --states
-    """  # noqa: D301 (click reads the escape)
-    import polars as pl  # noqa: PLC0415
-
-    from pipelines.analyse import analyse as run  # noqa: PLC0415
-    from pipelines.first_run import compiling_told  # noqa: PLC0415
-    from pipelines.intake.report import counted  # noqa: PLC0415
-    from pipelines.outcome import outcome  # noqa: PLC0415
-    from pipelines.settings_file import settings_of  # noqa: PLC0415
-    from pipelines.store.evidence import read_evidence  # noqa: PLC0415
-    from pipelines.store.newest import refuse_beyond  # noqa: PLC0415
-    from pipelines.store.publish import publish  # noqa: PLC0415
-
-    if as_of is not None:
-        refuse_beyond(store, as_of)
-    set_here = settings_of(store.path)
-    settings = set_here.analysis
-    if false_alarms is not None:
-        settings = replace(settings, false_alarms_per_vehicle_year=false_alarms)
-    with compiling_told(lambda line: say(line, err=True), "pipelines", ahead=True):
-        evidence = read_evidence(store, as_of=as_of, known_at=known_at)
-        if evidence.snapshots.is_empty():
-            raise SettingError(
-                f"{store.path}: no reading up to {evidence.as_of:%Y-%m-%d %H:%M} UTC. "
-                "Choose a later --as-of, or load more."
-            )
-        if states:
-            _publish_states(store, evidence, settings)
-            return
-        analysis = run(evidence, settings=settings, progress=stages())
-    entries = pl.DataFrame({"entries": [evidence.entries_read]})  # a page says which were entered since
-    tables = {**analysis.tables, "entries_counted": entries}
-    publish(store, replace(analysis, tables=tables), kept=set_here.tend.analyses_kept)
-    say(
-        f"Published {len(analysis.tables)} tables as of {analysis.as_of:%Y-%m-%d %H:%M} UTC: "
-        f"{counted(evidence.vehicles.height, 'vehicle')}, {counted(evidence.snapshots.height, 'reading')}.",
-        *outcome(
-            analysis.tables["vehicle_state"],
-            analysis.tables["correction_state"],
-            evidence.corrections,
-            read=dict(evidence.snapshots["vehicle_id"].value_counts().iter_rows()),
-        ),
-        f"Look: leeway serve --store {store.path}",
-    )
-
-
-def _publish_states(store: Store, evidence: "Evidence", settings: "Settings") -> None:
-    """Publish `correction_state` alone, and keep what the next such run goes on from."""
-    from pipelines.resume.correction_states import correction_states_since  # noqa: PLC0415
-    from pipelines.store.drift_checkpoint import checkpoint_folder  # noqa: PLC0415
-    from pipelines.store.publish import publish_states  # noqa: PLC0415
-    from pipelines.store.published import kept_as_ofs, read_published  # noqa: PLC0415
-
-    before = [at for at in kept_as_ofs(store, "cause_ranking") if at <= evidence.as_of]
-    ranked = read_published(store, "cause_ranking", as_of=before[-1]) if before else None
-    with checkpoint_folder(store) as folder, ThreadPoolExecutor(1) as beside:
-        kept = folder.read(say=lambda line: say(line, err=True))
-        written: list[Future[None]] = []
-
-        def keep(left: "Checkpoint") -> None:
-            if left.renews(kept):
-                written.append(beside.submit(folder.write, left))
-
-        table = correction_states_since(
-            kept, evidence, settings=settings, keep=keep, put=folder.put, ranked_before=ranked, progress=stages()
-        )
-        publish_states(store, table, evidence.as_of)
-        for done in written:
-            done.result()
-    whole = kept_as_ofs(store)
-    others = f"stay as of {whole[-1]:%Y-%m-%d %H:%M} UTC" if whole else "are not published yet"
-    say(
-        f"Published correction_state as of {evidence.as_of:%Y-%m-%d %H:%M} UTC: {evidence.vehicles.height} vehicles, "
-        f"{table['alarm'].sum()} alarms. All other tables {others}: leeway analyse."
-    )
 
 
 @click.command()

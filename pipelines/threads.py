@@ -1,11 +1,13 @@
 """The same work on many pieces, on both cores: arrays, kernels, frames or files, which let go of Python's lock."""
 
+import os
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from typing import TypeVar
 
-THREADS = 2  # what was measured; each holds its own piece in memory
+# What was measured; each holds its own piece in memory. One of many processes of a machine has as many as it is told.
+THREADS = int(os.environ.get("LEEWAY_THREADS", "2"))
 
 Piece = TypeVar("Piece")
 Result = TypeVar("Result")

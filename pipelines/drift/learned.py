@@ -51,24 +51,26 @@ class FamilyLearned:
         learned = known.weeks.shape[1]
         week = np.arange(max(int((day.max() - known.start) // WEEK) + 1, 1))
         of_week = np.minimum(week, learned - 1)
-        weeks = known.weeks[:, of_week][:, :, np.append(_places(panel.depots, self.depots), -1)]
+        depot = np.append(_places(panel.depots, self.depots), -1)
+        weeks = np.take(np.take(known.weeks, of_week, axis=1), depot, axis=2)
         weeks["weight"][:, learned:] = 0.0
         group, names = _places(groups_of(panel)[2], known.groups), groups_of(panel)[2]
-        levels = np.concatenate([known.levels, np.zeros_like(known.levels[:, :, :1])], axis=2)[:, of_week][:, :, group]
+        levels = np.concatenate([known.levels, np.zeros_like(known.levels[:, :, :1])], axis=2)
+        levels = np.take(np.take(levels, of_week, axis=1), group, axis=2)
         kinds = changes(panel.calibration, panel.row_start)[1]
         return replace(
             known,
             normal=replace(
                 normal,
                 block=np.maximum(np.searchsorted(normal.starts, day, side="right") - 1, 0).astype(np.int32),
-                centre=normal.centre[:, :, np.append(_places(panel.calibrations, self.calibrations), -1)],
+                centre=np.take(normal.centre, np.append(_places(panel.calibrations, self.calibrations), -1), axis=2),
             ),
             weeks=weeks,
             groups=names,
             levels=np.nan_to_num(levels),  # a group that nobody was at yet lies where its family does
             changes=kinds,
             shifts=self._shifts(kinds, panel, of_week),
-            carried=known.carried[:, of_week],
+            carried=np.take(known.carried, of_week, axis=1),
             shared=False,
         )
 

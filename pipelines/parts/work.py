@@ -6,7 +6,8 @@ and the tables are the same whoever did, since the parts follow from the fleet a
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Protocol, TypeVar
+from functools import cached_property
+from typing import Any, Protocol
 
 from pipelines.analyse import Known, Part, of_fleet, of_vehicles
 from pipelines.causes.ranking import UsualCauses, usual_causes
@@ -17,9 +18,6 @@ from pipelines.parts.parting import MOST_CELLS, parted
 from pipelines.parts.readings import EvidenceSource
 from pipelines.settings import Settings
 
-Shared = TypeVar("Shared")
-Result = TypeVar("Result")
-
 
 @dataclass(frozen=True, kw_only=True)
 class Job:
@@ -29,26 +27,43 @@ class Job:
     whole: WholeFleet | None
     usual: UsualCauses
     settings: Settings
-    known: Known | None = None
 
 
 class Runner(Protocol):
-    """Who works on parts."""
+    """Who does work: functions of this project on small arguments, each of them told what to say its stages to."""
 
-    def map(
-        self, work: Callable[[Shared, Sequence[str]], Result], parts: Sequence[Sequence[str]], shared: Shared
-    ) -> Iterator[Result]:
-        """What the work makes of each part, in their order, each as soon as those before it are there."""
+    def start(self, work: Callable[..., Any], *arguments: object) -> Any:
+        """The work's result to be, as soon as somebody has time; it may be an argument of later work."""
+
+    def results(self, started: Sequence[Any]) -> Iterator[Any]:
+        """The results, in this order, each as soon as it and those before it are there."""
 
 
 class InThisProcess:
-    """One part after the other, here."""
+    """One after the other, here, when the result is asked for."""
 
-    def map(
-        self, work: Callable[[Shared, Sequence[str]], Result], parts: Sequence[Sequence[str]], shared: Shared
-    ) -> Iterator[Result]:
-        """As `Runner.map`."""
-        return (work(shared, part) for part in parts)
+    def __init__(self, progress: Progress = lambda _stage: None) -> None:
+        self.progress = progress
+
+    def start(self, work: Callable[..., Any], *arguments: object) -> "Later":
+        """As `Runner.start`."""
+        return Later(lambda: work(self.progress, *(a.result if isinstance(a, Later) else a for a in arguments)))
+
+    def results(self, started: Sequence["Later"]) -> Iterator[Any]:
+        """As `Runner.results`."""
+        return (later.result for later in started)
+
+
+class Later:
+    """Work that is done once, when it is asked for."""
+
+    def __init__(self, work: Callable[[], Any]) -> None:
+        self._work = work
+
+    @cached_property
+    def result(self) -> Any:
+        """What it gives."""
+        return self._work()
 
 
 def analyse_in_parts(
@@ -74,18 +89,17 @@ def analyse_in_parts(
     first, *others = parting.parts
     job = Job(source=source, whole=parting.whole, usual=usual_causes(evidence), settings=settings)
     evidence = replace(evidence, snapshots=evidence.snapshots.clear())
-    count = len(parting.parts)
-    progress(_words(1, count, first))
-    (((part, known), cost),) = runner.map(teach, [first], job)
-    parts, costs = [part], [cost]
-    if others:
-        progress(_words(2, count, others[0]))
-    for place, (part, cost) in enumerate(runner.map(apply, others, replace(job, known=known)), start=2):
+    taught = runner.start(teach, job, first)
+    known = runner.start(what_is_known, taught)
+    started = [runner.start(the_part, taught), *(runner.start(apply, job, part, known) for part in others)]
+    parts, costs = [], []
+    results = runner.results(started)
+    for place, vehicle_ids in enumerate(parting.parts, start=1):
+        progress(_words(place, len(parting.parts), vehicle_ids))
+        part, cost = next(results)
         parts.append(part)
         costs.append(cost)
-        if place < count:
-            progress(_words(place + 1, count, others[place - 1]))
-    analysis, cost = measured(lambda told: of_fleet(parts, evidence, settings=settings, progress=told))
+    analysis, cost = measured(lambda told: of_fleet(parts, evidence, settings=settings, progress=told), progress)
     return analysis, [*costs, cost]
 
 
@@ -93,21 +107,34 @@ def _words(place: int, count: int, vehicle_ids: Sequence[str]) -> str:
     return f"part {place} of {count}, {len(vehicle_ids)} vehicles" if count > 1 else "one part"
 
 
-def teach(job: Job, vehicle_ids: Sequence[str]) -> tuple[tuple[Part, Known], Cost]:
-    """The first part, and what is known after it."""
-    return _part(job, vehicle_ids)
+def teach(told: Progress, job: Job, vehicle_ids: Sequence[str]) -> tuple[Part, Known, Cost]:
+    """The first part, what is known after it, and what it cost."""
+    return _part(told, job, vehicle_ids, None)
 
 
-def apply(job: Job, vehicle_ids: Sequence[str]) -> tuple[Part, Cost]:
+def the_part(_told: Progress, taught: tuple[Part, Known, Cost]) -> tuple[Part, Cost]:
+    """Of what `teach` gave."""
+    return taught[0], taught[2]
+
+
+def what_is_known(_told: Progress, taught: tuple[Part, Known, Cost]) -> Known:
+    """The same."""
+    return taught[1]
+
+
+def apply(told: Progress, job: Job, vehicle_ids: Sequence[str], known: Known) -> tuple[Part, Cost]:
     """Any other part."""
-    (part, _), cost = _part(job, vehicle_ids)
+    part, _, cost = _part(told, job, vehicle_ids, known)
     return part, cost
 
 
-def _part(job: Job, vehicle_ids: Sequence[str]) -> tuple[tuple[Part, Known], Cost]:
-    def work(told: Progress) -> tuple[Part, Known]:
-        told("reading")
+def _part(told: Progress, job: Job, vehicle_ids: Sequence[str], known: Known | None) -> tuple[Part, Known, Cost]:
+    def work(stage: Progress) -> tuple[Part, Known, int]:
+        stage("reading")
         evidence = job.source.of(vehicle_ids, job.whole)
-        return of_vehicles(evidence, usual=job.usual, settings=job.settings, known=job.known, progress=told)
+        part, after = of_vehicles(evidence, usual=job.usual, settings=job.settings, known=known, progress=stage)
+        return part, after, int(evidence.snapshots.estimated_size())
 
-    return measured(work)
+    (part, after, read), cost = measured(work, told)
+    given = sum(int(table.estimated_size()) for table in part.tables.values())
+    return part, after, replace(cost, vehicles=len(vehicle_ids), read=read, given=given)

@@ -1,0 +1,197 @@
+"""The command `analyse`: what it asks in a terminal, who works on a fleet's parts, and what it says at the end."""
+
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+import click
+
+from pipelines.command_options import Time, store_option
+from pipelines.errors import SettingError
+from pipelines.store.folder import Store
+from pipelines.store.lock import writers_lock
+from pipelines.terminal import say
+
+if TYPE_CHECKING:
+    from pipelines.handover import Evidence
+    from pipelines.parts.readings import EvidenceSource
+    from pipelines.parts.work import Runner
+    from pipelines.resume.drift_checkpoint import Checkpoint
+    from pipelines.settings import Settings
+
+
+def stages() -> Callable[[str], None]:
+    """Says on standard error which stage a long computation has come to."""
+    return lambda stage: say(f"  {stage} ...", err=True)
+
+
+@click.command()
+@store_option
+@click.option(
+    "--as-of",
+    type=Time(),
+    help="Look at nothing later than this time (default: the newest reading, fault, work or entry).",
+)
+@click.option("--known-at", type=Time(), help="Look at nothing that was loaded later than this time.")
+@click.option(
+    "--false-alarms",
+    type=float,
+    help="Alarms a healthy vehicle may raise in a year, 0.05 to 0.5 (default: as set, or else 0.1).",
+)
+@click.option(
+    "--states",
+    is_flag=True,
+    help="Publish correction_state alone, going on from the last such run: the same, in a fraction of the time.",
+)
+@click.option(
+    "--workers", type=click.IntRange(1, 256), help="Spread the parts of a large fleet over so many processes."
+)
+@click.option(
+    "--memory", metavar="SIZE", help="With --workers: what each may hold, such as 4GiB; beyond it, it is ended."
+)
+@click.option(
+    "--cluster", metavar="ADDRESS", help="Spread them over the workers of this Dask scheduler, tls://HOST:PORT."
+)
+def analyse(
+    *, store: Store, as_of: datetime | None, known_at: datetime | None, false_alarms: float | None, states: bool,
+    workers: int | None, memory: str | None, cluster: str | None,
+) -> None:  # fmt: skip
+    """Compute every published table from what was known at a time, and publish them all at once.
+
+    \b
+    Examples:
+      leeway analyse
+      leeway analyse --as-of 2031-02-14
+      leeway analyse --states
+      leeway analyse --workers 8 --memory 4GiB
+      leeway analyse --cluster tls://scheduler.example:8786
+    """  # noqa: D301 (click reads the escape)
+    from pipelines.first_run import compiling_told  # noqa: PLC0415
+    from pipelines.settings_file import settings_of  # noqa: PLC0415
+    from pipelines.store.evidence import read_evidence  # noqa: PLC0415
+    from pipelines.store.newest import refuse_beyond  # noqa: PLC0415
+
+    _refuse_together(states=states, workers=workers, memory=memory, cluster=cluster)
+    if as_of is not None:
+        refuse_beyond(store, as_of)
+    set_here = settings_of(store.path)
+    settings = set_here.analysis
+    if false_alarms is not None:
+        settings = replace(settings, false_alarms_per_vehicle_year=false_alarms)
+    ahead = not (workers or cluster)
+    with (
+        _runner(store, workers, memory, cluster) as runner,
+        _alone(store),
+        compiling_told(lambda line: say(line, err=True), "pipelines", ahead=ahead),
+    ):
+        evidence = read_evidence(store, as_of=as_of, known_at=known_at)
+        if evidence.snapshots.is_empty():
+            raise SettingError(
+                f"{store.path}: no reading up to {evidence.as_of:%Y-%m-%d %H:%M} UTC. "
+                "Choose a later --as-of, or load more."
+            )
+        if states:
+            _publish_states(store, evidence, settings)
+            return
+        _publish_all(store, evidence, settings, known_at, runner, kept=set_here.tend.analyses_kept)
+
+
+def _refuse_together(*, states: bool, workers: int | None, memory: str | None, cluster: str | None) -> None:
+    if cluster and workers:
+        raise SettingError("--workers and --cluster: both name who works. Give one of them.")
+    if memory and not workers:
+        raise SettingError("--memory: limits the processes of --workers. Give --workers too.")
+    if states and (workers or cluster):
+        raise SettingError("--states: goes on in this process alone. Leave out --workers and --cluster.")
+
+
+@contextmanager
+def _runner(store: Store, workers: int | None, memory: str | None, cluster: str | None) -> "Iterator[Runner]":
+    """Who works on the parts."""
+    from pipelines.parts.work import InThisProcess  # noqa: PLC0415
+
+    if not (workers or cluster):
+        yield InThisProcess(stages())
+        return
+    from pipelines.parts.spread import at, local  # noqa: PLC0415
+
+    with local(workers, memory, stages()) if workers else at(cluster or "", store, stages()) as runner:
+        yield runner
+
+
+@contextmanager
+def _alone(store: Store) -> Iterator[None]:
+    """Two analyses of a store at once would do the same work twice, and the slower one would publish last."""
+    if not store.path.is_dir():
+        yield  # whoever reads it says so
+        return
+    with writers_lock(store.path / "analysing", who="analyse", wait_s=0.0):
+        yield
+
+
+def _publish_all(  # noqa: PLR0917
+    store: Store, evidence: "Evidence", settings: "Settings", known_at: datetime | None, runner: "Runner", *, kept: int
+) -> None:
+    """Every table, and what they say and cost, in lines."""
+    import polars as pl  # noqa: PLC0415
+
+    from pipelines.intake.report import counted  # noqa: PLC0415
+    from pipelines.outcome import outcome  # noqa: PLC0415
+    from pipelines.parts.costs import cost_lines  # noqa: PLC0415
+    from pipelines.parts.readings import InStore, Loaded  # noqa: PLC0415
+    from pipelines.parts.work import InThisProcess, analyse_in_parts  # noqa: PLC0415
+    from pipelines.store.publish import publish  # noqa: PLC0415
+
+    source: EvidenceSource = Loaded(evidence=evidence)
+    if not isinstance(runner, InThisProcess):
+        source = InStore(path=store.path.absolute(), as_of=evidence.as_of, known_at=known_at, held=evidence.held)
+    analysis, costs = analyse_in_parts(evidence, source, runner, settings=settings, progress=stages())
+    entries = pl.DataFrame({"entries": [evidence.entries_read]})  # a page says which were entered since
+    tables = {**analysis.tables, "entries_counted": entries}
+    publish(store, replace(analysis, tables=tables), kept=kept)
+    say(
+        f"Published {len(analysis.tables)} tables as of {analysis.as_of:%Y-%m-%d %H:%M} UTC: "
+        f"{counted(evidence.vehicles.height, 'vehicle')}, {counted(evidence.snapshots.height, 'reading')}.",
+        *outcome(
+            analysis.tables["vehicle_state"],
+            analysis.tables["correction_state"],
+            evidence.corrections,
+            read=dict(evidence.snapshots["vehicle_id"].value_counts().iter_rows()),
+        ),
+    )
+    say(*cost_lines(costs), err=True)
+    say(f"Look: leeway serve --store {store.path}")
+
+
+def _publish_states(store: Store, evidence: "Evidence", settings: "Settings") -> None:
+    """Publish `correction_state` alone, and keep what the next such run goes on from."""
+    from pipelines.resume.correction_states import correction_states_since  # noqa: PLC0415
+    from pipelines.store.drift_checkpoint import checkpoint_folder  # noqa: PLC0415
+    from pipelines.store.publish import publish_states  # noqa: PLC0415
+    from pipelines.store.published import kept_as_ofs, read_published  # noqa: PLC0415
+
+    before = [at for at in kept_as_ofs(store, "cause_ranking") if at <= evidence.as_of]
+    ranked = read_published(store, "cause_ranking", as_of=before[-1]) if before else None
+    with checkpoint_folder(store) as folder, ThreadPoolExecutor(1) as beside:
+        kept = folder.read(say=lambda line: say(line, err=True))
+        written: list[Future[None]] = []
+
+        def keep(left: "Checkpoint") -> None:
+            if left.renews(kept):
+                written.append(beside.submit(folder.write, left))
+
+        table = correction_states_since(
+            kept, evidence, settings=settings, keep=keep, put=folder.put, ranked_before=ranked, progress=stages()
+        )
+        publish_states(store, table, evidence.as_of)
+        for done in written:
+            done.result()
+    whole = kept_as_ofs(store)
+    others = f"stay as of {whole[-1]:%Y-%m-%d %H:%M} UTC" if whole else "are not published yet"
+    say(
+        f"Published correction_state as of {evidence.as_of:%Y-%m-%d %H:%M} UTC: {evidence.vehicles.height} vehicles, "
+        f"{table['alarm'].sum()} alarms. All other tables {others}: leeway analyse."
+    )
