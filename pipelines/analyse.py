@@ -127,7 +127,9 @@ def of_vehicles(
         "reading_clock": history.readings,
         **drift.extras,
     }
-    if known is None:
+    if known:
+        del tables["drift_moved"]  # is told where it was learned
+    else:
         tables |= {
             "cause_confirmed": taught.table(),
             "forecast_model": forecast.model,

@@ -132,7 +132,7 @@ def _alone(store: Store) -> Iterator[None]:
         yield
 
 
-def _publish_all(  # noqa: PLR0917
+def _publish_all(
     store: Store, evidence: "Evidence", settings: "Settings", known_at: datetime | None, runner: "Runner", *, kept: int
 ) -> None:
     """Every table, and what they say and cost, in lines."""

@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+import polars as pl
 
 from pipelines.bands.band_tables import Bands
 from pipelines.bands.group_levels import groups_of
@@ -87,10 +88,14 @@ class FamilyLearned:
 
 @dataclass(frozen=True, kw_only=True)
 class Learned:
-    """What holds for vehicles that it was not learned of: by family, and the log shares of the laws of growth."""
+    """What holds for vehicles that it was not learned of, too.
+
+    families: By name. shares: Logs, of the laws of growth. moved: Depots that moved as a whole, rows of `MOVED`.
+    """
 
     families: Mapping[str, FamilyLearned]
     shares: Float64s
+    moved: pl.DataFrame
 
 
 def _places(names: Sequence[str], known: Sequence[str]) -> Int64s:

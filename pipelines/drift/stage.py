@@ -127,12 +127,8 @@ def straying_and_learned(
         runs.append(run_family(family.panel, bands, family.settled, start, followed, taken=taken, put=put))
     if beginnings:
         beginnings.done()
-    shares = learned.shares if learned else shares_shown([alarm for run in runs for alarm in run.open_alarms])
-    here = {
-        run.panel.family: FamilyLearned.of(run.panel, run.bands, run.directions) for run in runs if run.bands.shared
-    }
-    every = Learned(families={**known_before, **here}, shares=shares)
-    return _concluded(runs, shares, evidence=evidence, history=history), every
+    every = _learned(runs, learned)
+    return _concluded(runs, every, evidence=evidence, history=history), every
 
 
 def _family(panel: Panel, evidence: Evidence) -> Family:
@@ -145,9 +141,23 @@ def _family(panel: Panel, evidence: Evidence) -> Family:
     )
 
 
-def _concluded(runs: Sequence[FamilyRun], shares: Float64s, *, evidence: Evidence, history: History) -> Drift:
+def _learned(runs: Sequence[FamilyRun], before: Learned | None) -> Learned:
+    """What is known after these runs: of families that nobody taught, by themselves."""
+    taught = [run for run in runs if run.bands.shared]
+    here = {run.panel.family: FamilyLearned.of(run.panel, run.bands, run.directions) for run in taught}
+    moved = [moved_depots(run.panel, run.bands) for run in taught]
+    if before:
+        moved.insert(0, before.moved)
+    return Learned(
+        families={**(before.families if before else {}), **here},
+        shares=before.shares if before else shares_shown([alarm for run in runs for alarm in run.open_alarms]),
+        moved=pl.concat([pl.DataFrame(schema=MOVED), *moved]),
+    )
+
+
+def _concluded(runs: Sequence[FamilyRun], learned: Learned, *, evidence: Evidence, history: History) -> Drift:
     """What the runs found, and what the alarms that stand say."""
-    episodes = conclude([(run.panel, run.open_alarms) for run in runs], shares)
+    episodes = conclude([(run.panel, run.open_alarms) for run in runs], learned.shares)
     taught = [run for run in runs if run.bands.shared]
     return Drift(
         families=tuple(run.drift for run in runs),
@@ -165,9 +175,7 @@ def _concluded(runs: Sequence[FamilyRun], shares: Float64s, *, evidence: Evidenc
             "drift_joined": pl.concat(
                 [pl.DataFrame(schema=TABLE), *(joined_table(run.panel, run.joined, run.directions) for run in runs)]
             ),
-            "drift_moved": pl.concat(
-                [pl.DataFrame(schema=MOVED), *(moved_depots(run.panel, run.bands) for run in taught)]
-            ),
+            "drift_moved": learned.moved,
             OTHERS_TAUGHT: pl.DataFrame(
                 {"vehicle_id": [name for run in runs if not run.bands.shared for name in run.panel.vehicles]},
                 schema={"vehicle_id": pl.String},

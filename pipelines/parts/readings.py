@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
 import polars as pl
 
@@ -31,7 +31,7 @@ class Loaded:
         if whole is None:
             return self.evidence
         ours = pl.DataFrame({"vehicle_id": vehicle_ids}, schema={"vehicle_id": pl.String})
-        own = {
+        own: dict[str, Any] = {
             each.name: frame.join(ours, on="vehicle_id", how="semi", maintain_order="left")
             for each in fields(Evidence)
             if isinstance(frame := getattr(self.evidence, each.name), pl.DataFrame)

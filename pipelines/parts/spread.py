@@ -25,6 +25,7 @@ try:
     import dask
     import distributed
     from dask.utils import parse_bytes
+    from distributed.client import FutureCancelledError
 except ImportError as error:
     raise SettingError(
         "--workers and --cluster need more than is installed: pip install 'leeway[cluster]' (it brings Dask)."
@@ -201,7 +202,7 @@ class Spread:
                     f"{self.where}: {named} ended its worker {DEATHS + 1} times, as a rule because it needs more "
                     f"memory{held}. Give each worker more, or have fewer of them."
                 ) from error
-            except (distributed.FutureCancelledError, OSError) as error:
+            except (FutureCancelledError, OSError) as error:
                 raise ClusterError(gone) from error
 
 

@@ -27,13 +27,10 @@ READ = pl.Schema({"engine_family": pl.String(), "correction": pl.String(), "is_r
 
 def read_of(drift: Drift) -> pl.DataFrame:
     """Rows of `READ`: the corrections of every family, in its order, and whether these vehicles read them."""
-    rows = [
-        (family.panel.family, code, bool(is_read))
-        for family in drift.families
-        for code, is_read in zip(
-            family.panel.codes, ~np.isnan(family.panel.values).all(axis=0), strict=True
-        )
-    ]  # fmt: skip
+    rows = list[tuple[str, str, bool]]()
+    for family in drift.families:
+        is_read = np.atleast_1d(~np.isnan(family.panel.values).all(axis=0)).tolist()
+        rows += [(family.panel.family, code, read) for code, read in zip(family.panel.codes, is_read, strict=True)]
     return pl.DataFrame(rows, schema=READ, orient="row")
 
 

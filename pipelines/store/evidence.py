@@ -99,6 +99,7 @@ def read_evidence(
         calibrations=calibrations,
         components=components,
         entries_read=record.height,
+        whole=None,
         **tables,
     )
     evidence = replace(with_entries(from_drops, entries), entries=entries)
