@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     import polars as pl
 
 
-
 @click.command()
 @store_option
 @click.option("--days", type=click.IntRange(1, 366), help="How many days to plan (default: as set, or else 28).")
