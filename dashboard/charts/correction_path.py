@@ -8,6 +8,7 @@ import altair as alt
 import polars as pl
 
 from dashboard.charts import Drawn
+from dashboard.charts.time_axis import time_axis
 from dashboard.palette import BAND, INK, LIMIT, READING, URGENCY
 
 COLOURS = {
@@ -51,7 +52,7 @@ def correction_path(
     limits = limits_drawn(path, row)
     layers = [
         *_band(path, unit),
-        *_onset(row),
+        *_onset(row, path),
         *_expectation(path, unit),
         *_limits(limits, unit),
         *_way(path, row, limits, as_of, unit),
@@ -87,8 +88,8 @@ def _last(path: pl.DataFrame, column: str) -> float | None:
     return float(known[-1]) if known.len() else None
 
 
-def _x(field: str) -> alt.X:
-    return alt.X(f"{field}:T", title=None, axis=alt.Axis(format="%b %Y", labelOverlap=True, tickCount=8))
+def _x(field: str, path: pl.DataFrame) -> alt.X:
+    return alt.X(f"{field}:T", title=None, axis=time_axis(path.get_column("read_at"), ticks=8))
 
 
 def _y(field: str, unit: str) -> alt.Y:
@@ -101,14 +102,14 @@ def _band(path: pl.DataFrame, unit: str) -> list[tuple[str, alt.Chart]]:
     if not band.height:
         return []
     shade = alt.Chart(band).mark_area(opacity=0.3)
-    return [("Normal band", shade.encode(x=_x("read_at"), y=_y("band_low", unit), y2="band_high:Q"))]
+    return [("Normal band", shade.encode(x=_x("read_at", path), y=_y("band_low", unit), y2="band_high:Q"))]
 
 
 def _expectation(path: pl.DataFrame, unit: str) -> list[tuple[str, alt.Chart]]:
     lines = path.select("read_at", "expected", "level").drop_nulls("expected")
     if not lines.height:
         return []
-    base = alt.Chart(lines).encode(x=_x("read_at"))
+    base = alt.Chart(lines).encode(x=_x("read_at", path))
     return [
         ("Expected", base.mark_line(strokeDash=[5, 3], strokeWidth=1.5).encode(y=_y("expected", unit))),
         ("Smoothed level", base.mark_line(strokeWidth=2).encode(y=_y("level", unit))),
@@ -124,7 +125,7 @@ def _readings(path: pl.DataFrame, unit: str) -> list[tuple[str, alt.Chart]]:
     ]
     points = alt.Chart(path.select("read_at", "value", "expected", "level").drop_nulls("value"))
     marked = points.mark_point(size=22, filled=True, opacity=0.8)
-    return [("Reading", marked.encode(x=_x("read_at"), y=_y("value", unit), tooltip=tooltip))]
+    return [("Reading", marked.encode(x=_x("read_at", path), y=_y("value", unit), tooltip=tooltip))]
 
 
 def _withheld(path: pl.DataFrame, withheld: pl.DataFrame | None, unit: str) -> list[tuple[str, alt.Chart]]:
@@ -138,7 +139,7 @@ def _withheld(path: pl.DataFrame, withheld: pl.DataFrame | None, unit: str) -> l
         alt.Tooltip("value:Q", title="withheld, came as", format=".4~g"),
     ]
     marks = alt.Chart(shown).mark_point(shape="cross", size=60, filled=False, opacity=1)
-    return [("Withheld", marks.encode(x=_x("read_at"), y=_y("at", unit), tooltip=tooltip))]
+    return [("Withheld", marks.encode(x=_x("read_at", path), y=_y("at", unit), tooltip=tooltip))]
 
 
 def _limits(limits: list[float], unit: str) -> list[tuple[str, alt.Chart]]:
@@ -148,16 +149,16 @@ def _limits(limits: list[float], unit: str) -> list[tuple[str, alt.Chart]]:
     return [("Limit", rule.encode(y=_y("limit", unit)))]
 
 
-def _onset(row: Mapping[str, Any]) -> list[tuple[str, alt.Chart]]:
+def _onset(row: Mapping[str, Any], path: pl.DataFrame) -> list[tuple[str, alt.Chart]]:
     onset, low, high = row["onset_at"], row["onset_low"], row["onset_high"]
     if onset is None:
         return []
     base = alt.Chart(pl.DataFrame({"onset": [onset], "low": [low or onset], "high": [high or onset]}))
     named = (("onset", "began about"), ("low", "at the earliest"), ("high", "at the latest"))
     tooltip = [alt.Tooltip(f"{name}:T", title=title, format="%d %B %Y") for name, title in named]
-    rule = base.mark_rule(strokeWidth=1.5, strokeDash=[2, 2]).encode(x=_x("onset"), tooltip=tooltip)
+    rule = base.mark_rule(strokeWidth=1.5, strokeDash=[2, 2]).encode(x=_x("onset", path), tooltip=tooltip)
     return [
-        ("Onset", base.mark_rect(opacity=0.2).encode(x=_x("low"), x2="high:T", tooltip=tooltip)),
+        ("Onset", base.mark_rect(opacity=0.2).encode(x=_x("low", path), x2="high:T", tooltip=tooltip)),
         ("Onset", rule),
     ]
 
@@ -183,7 +184,7 @@ def _way(
     schema = pl.Schema({"date": pl.String(), "at": pl.Datetime("us", "UTC"), "value": pl.Float64()})
     dash = alt.StrokeDash("date:N", legend=None, scale=alt.Scale(domain=list(DATES), range=list(DATES.values())))
     line = alt.Chart(pl.DataFrame(lines, schema=schema, orient="row")).mark_line(strokeWidth=1.5)
-    return [("Way to the limit", line.encode(x=_x("at"), y=_y("value", unit), detail="date:N", strokeDash=dash))]
+    return [("Way to the limit", line.encode(x=_x("at", path), y=_y("value", unit), detail="date:N", strokeDash=dash))]
 
 
 def _events(events: pl.DataFrame, path: pl.DataFrame, as_of: datetime) -> list[alt.Chart]:
@@ -205,7 +206,7 @@ def _events(events: pl.DataFrame, path: pl.DataFrame, as_of: datetime) -> list[a
         legend=alt.Legend(orient="bottom", title=None, symbolFillColor=INK, symbolStrokeColor=INK, labelLimit=0),
     )
     base = alt.Chart(shown).encode(
-        x=_x("at"),
+        x=_x("at", path),
         tooltip=[alt.Tooltip("at:T", title="when", format="%d %B %Y"), alt.Tooltip("text:N", title="what")],
     )
     marks = base.mark_point(filled=True, size=80, color=INK, opacity=1, yOffset=-STRIP).encode(

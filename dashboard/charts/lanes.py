@@ -4,6 +4,7 @@ import altair as alt
 import polars as pl
 
 from dashboard.charts import Drawn
+from dashboard.charts.time_axis import time_axis
 from dashboard.palette import BAND, STATE
 from dashboard.views.lanes import FARTHEST
 
@@ -31,7 +32,7 @@ def lanes(rows: pl.DataFrame) -> Drawn:
         .agg(begins=pl.col("read_at").min(), ends=pl.col("read_at").max())
         .with_columns(low=pl.lit(-1.0), high=pl.lit(1.0))
     )
-    x = alt.X("read_at:T", title=None, axis=alt.Axis(format="%b %Y", labelOverlap=True, tickCount=5))
+    x = alt.X("read_at:T", title=None, axis=time_axis(rows.get_column("read_at"), ticks=5))
     band = (
         alt.Chart(pl.concat([ends.select("title", read_at=pl.col(at), away=pl.lit(0.0)) for at in ("begins", "ends")]))
         .mark_line(color=BAND, opacity=0.35, strokeWidth=LANE * (1 - GAP) / FARTHEST)

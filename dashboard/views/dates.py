@@ -18,7 +18,9 @@ TABLES = {
     "MMMM YYYY": ("MMMM YYYY", "YYYY-MM"),
 }
 INPUTS = {DAY_FIRST: "DD/MM/YYYY", MONTH_FIRST: "MM/DD/YYYY", YEAR_FIRST: "YYYY-MM-DD"}  # of a field for a day
-CHARTS = {"%d %B %Y": ("%B %-d, %Y", "%Y-%m-%d"), "%b %Y": ("%b %Y", "%Y-%m")}
+CHARTS = {
+    "%d %B %Y": ("%B %-d, %Y", "%Y-%m-%d"), "%b %Y": ("%b %Y", "%Y-%m"), "%-d %b": ("%b %-d", "%Y-%m-%d"),
+}  # fmt: skip
 
 
 def day_words(day: date, form: str, *, year: bool, short: bool = False) -> str:

@@ -11,6 +11,7 @@ from dashboard.views.joined import Choice, with_catalogue, with_vehicles
 from dashboard.views.leeway import leeway_that_counts
 from dashboard.views.sentences import short_sentence
 from dashboard.views.together import age_sentence
+from dashboard.views.too_little import is_all_learning
 from dashboard.views.wording import Reader, count, listed, number, percent
 
 NO_CAUSE = "none_of_these"  # what a ranking calls the chance that no known cause is the true one
@@ -89,7 +90,7 @@ def today(
     rows = _rows(choice.of(fleet, "urgency"), tables, reader)
     return TodayView(
         sentence=_sentence(counts),
-        watched=_watched(watched),
+        watched=" ".join(filter(None, [_watched(watched), _unlearned(fleet, tables.correction_state)])),
         age=age_sentence(fleet, reader),
         alarms=_alarms(fleet, tables.correction_state, reader, false_alarms_per_vehicle_year),
         rows=rows,
@@ -124,6 +125,18 @@ def _watched(strays: int) -> str:
     return (
         f"{strays:,} of those that need nothing now {'strays' if strays == 1 else 'stray'} too, but not so far, or not "
         f"so dangerously, that work on {them} would pay yet."
+    )
+
+
+def _unlearned(fleet: pl.DataFrame, correction_state: pl.DataFrame) -> str:
+    """That nothing can be judged yet of some vehicles that need nothing; empty where there are none."""
+    resting = correction_state.join(fleet.filter(pl.col("urgency") == "none"), on="vehicle_id", how="semi")
+    new = resting.group_by("vehicle_id").agg(is_all_learning()).filter("all_learning").height
+    if not new:
+        return ""
+    who = "is still being learned" if new == 1 else "are still being learned"
+    return (
+        f"{new:,} of those that need nothing now {who}: only a level beyond what healthy engines hold would show yet."
     )
 
 

@@ -131,7 +131,9 @@ def age_sentence(vehicles: pl.DataFrame, reader: Reader) -> str:
         return "No vehicle was read yet."
     half = max(round(newest["days_since_read"][newest.height // 2]), 1)
     first = f"The newest reading is of {reader.day(newest['last_read_at'][0])}"
-    return f"{first}; half of the vehicles were read within {count(half, 'day')}."
+    return (
+        f"{first}." if newest.height == 1 else f"{first}; half of the vehicles were read within {count(half, 'day')}."
+    )
 
 
 def open_decisions(held: pl.DataFrame, *, visits: int, decided: int) -> list[tuple[str, str]]:

@@ -34,6 +34,12 @@ def learning(states: pl.DataFrame, read: Mapping[str, int]) -> tuple[list[str], 
     return young, [words]
 
 
+def is_all_learning() -> pl.Expr:
+    """Of rows of `correction_state`, as `all_learning`: whether all that is read of a vehicle is being learned."""
+    read = pl.col("state").filter(~pl.col("state").is_in(["not_read", "not_fitted"]))
+    return ((read.len() > 0) & (read == "relearning").all()).alias("all_learning")
+
+
 def peers_read(vehicle: Mapping[str, Any], vehicles: pl.DataFrame, vehicle_state: pl.DataFrame) -> int:
     """How many vehicles of a vehicle's engine family were read, itself among them."""
     alike = vehicles.filter(pl.col("engine_family").eq_missing(pl.lit(vehicle.get("engine_family"), pl.String)))

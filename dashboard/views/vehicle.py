@@ -13,12 +13,13 @@ from dashboard.views.leeway import leeway_that_counts
 from dashboard.views.sentences import correction_sentence
 from dashboard.views.states import reading_off, state_words
 from dashboard.views.today import LIKELIER_THAN_NOT, NO_CAUSE, cause_name, chances, urgent_first
-from dashboard.views.too_little import by_built_in, learning, near_limit, near_limit_words
+from dashboard.views.too_little import by_built_in, is_all_learning, learning, near_limit, near_limit_words
 from dashboard.views.wording import Reader, count, listed, number, percent, sentence, unit_word
 from pipelines.causes.knowledge import Cause
 from pipelines.workplan.urgency import STRAYS
 
 WORST_FIRST = {state: -1 if state in STRAYS else rank for rank, state in enumerate(STATE)}
+NOT_YET = "Nothing stands out so far; too little was read to tell a change."
 MOST_OFF = 2  # corrections named whose newest reading is off by itself (judgement)
 MOST_NEAREST, LEAST_ALIKE = 5, 0.5  # numbers named instead of one that is unknown, and how alike they are (judgement)
 
@@ -86,12 +87,12 @@ def summary(
     """
     rows = vehicle_state.filter(pl.col("vehicle_id") == vehicle_id).to_dicts()
     state = rows[0] if rows else {}
-    urgency = look(URGENCY, state.get("urgency"))
+    urgency, resting = look(URGENCY, state.get("urgency")), state.get("urgency") == "none"
     return Summary(
         title=f"Vehicle {vehicle_id}",
         subtitle=_subtitle(vehicle),
         urgency=urgency.label,
-        meaning=urgency.meaning,
+        meaning=NOT_YET if resting and states.select(is_all_learning()).item() else urgency.meaning,
         sentences=[
             *_sentences(states, state, reader, read or {}, stands_out(causes)),
             *([] if peers is None else by_built_in(states, peers)),

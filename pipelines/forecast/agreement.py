@@ -4,7 +4,7 @@ Both rest on the same readings. The date says when a limit is met as likely as n
 is learned from what followed readings like these, with levelling off, limits that set no code, and codes without one.
 """
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -54,7 +54,7 @@ def followed_by(model: pl.DataFrame) -> tuple[float, int] | None:
 
 def disagreements(
     states: pl.DataFrame, forecast: pl.DataFrame, titles: Mapping[str, str], *, as_of: datetime,
-    seen: tuple[float, int] | None,
+    seen: tuple[float, int] | None, without_code: Collection[str] = (),
 ) -> dict[str, str]:  # fmt: skip
     """By vehicle: why its limit date and its chance within 90 days do not agree, as the end of a sentence.
 
@@ -64,9 +64,11 @@ def disagreements(
         titles: Of corrections.
         as_of: The time of both.
         seen: As `followed` gives it.
+        without_code: Corrections whose limits set no code: no chance follows from them.
     """
     ahead = states.filter(pl.col("limit_at_p50") <= pl.lit(as_of) + timedelta(days=HORIZONS[-1]))
-    first = ahead.sort("limit_at_p50", "correction").group_by("vehicle_id", maintain_order=True).first()
+    coded_first = pl.col("correction").is_in(list(without_code)), pl.col("limit_at_p50"), pl.col("correction")
+    first = ahead.sort(*coded_first).group_by("vehicle_id", maintain_order=True).first()
     chance = forecast.filter(pl.col("horizon_days") == HORIZONS[-1])
     both = chance.select("vehicle_id", "probability").join(
         first.select("vehicle_id", "correction", "limit_at_p50"), on="vehicle_id", how="left"
@@ -76,7 +78,10 @@ def disagreements(
         if at is not None and probability < EVEN:
             by = f"by {day_words(at.date(), as_of.date())} if it goes on"
             met = f"{titles.get(correction, correction)} may be at its limit {by}"
-            words[vehicle] = f"; {met}, yet the chance is lower: {_why(seen)}"
+            why = "which sets no code, so that it adds nothing to the chance"
+            words[vehicle] = (
+                f"; {met}, {why if correction in without_code else f'yet the chance is lower: {_why(seen)}'}"
+            )
         elif at is None and probability >= EVEN:
             words[vehicle] = (
                 "; no limit is expected to be met within 90 days: the chance rests on what followed readings like these"

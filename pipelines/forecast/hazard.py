@@ -195,7 +195,9 @@ def _frame(
 def _agreed(frame: pl.DataFrame, drift: Drift, evidence: Evidence, seen: tuple[float, int] | None) -> pl.DataFrame:
     """The frame, its basis with why chance and limit date differ where they do."""
     titles = dict(evidence.corrections.select("code", "title").drop_nulls().iter_rows())
-    words = disagreements(drift.correction_state, frame, titles, as_of=evidence.as_of, seen=seen)
+    codes = pl.concat_str(pl.col("fault_low", "fault_high").fill_null(""))
+    uncoded = evidence.corrections.filter(codes == "")["code"].to_list()
+    words = disagreements(drift.correction_state, frame, titles, as_of=evidence.as_of, seen=seen, without_code=uncoded)
     why = pl.col("vehicle_id").replace_strict(words, default="", return_dtype=pl.String)
     return frame.with_columns(basis=pl.col("basis") + why)
 

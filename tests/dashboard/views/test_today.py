@@ -77,6 +77,13 @@ def test_vehicles_that_stray_and_need_nothing_yet_are_not_passed_over(fleet, rea
     assert shown(fleet, reader).watched == ""
 
 
+def test_vehicles_of_which_nothing_can_be_judged_yet_are_said_to_be_learned(fleet, reader):
+    resting = fleet.vehicle_state.with_columns(urgency=pl.lit("none"), state=pl.lit("relearning"))
+    learning = fleet.correction_state.with_columns(state=pl.lit("relearning"))
+    said = shown(replace(fleet, vehicle_state=resting, correction_state=learning), reader).watched
+    assert said.startswith("4 of those that need nothing now are still being learned")
+
+
 def test_of_many_healthy_vehicles_the_expected_false_alarms_are_counted(tables, corrections, reader):
     """1020 vehicles at 0.1 a year: 1020 x 0.1 x 30 / 365.25 = 8.4 in thirty days, of 20 that raised one: 42 %."""
     healthy = pl.DataFrame({"vehicle_id": [f"H{n}" for n in range(1000)]})

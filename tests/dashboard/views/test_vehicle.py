@@ -170,6 +170,15 @@ def test_a_family_of_few_vehicles_is_said_to_be_judged_by_the_built_in_ranges(ta
     assert "built-in" not in said(5)
 
 
+def test_nothing_to_do_is_said_with_care_while_all_is_being_learned(tables, corrections, reader):
+    learning = tables["correction_state"].with_columns(state=pl.lit("relearning"))
+    summary = views.summary(
+        "V3", vehicle_state=tables["vehicle_state"].with_columns(urgency=pl.lit("none")),
+        states=views.states_of("V3", learning, corrections), vehicle={}, reader=reader,
+    )  # fmt: skip
+    assert summary.meaning == "Nothing stands out so far; too little was read to tell a change."
+
+
 def test_what_bore_an_alarm_out_is_named(states, corrections):
     row = states.filter("alarm").row(0, named=True)
     code = corrections["code"][0]

@@ -36,6 +36,10 @@ def test_a_date_with_a_low_chance_and_a_chance_without_a_date_say_why(seen, why)
     assert why in said["a"]
     assert said["a"].startswith("; Idle air may be at its limit by 30 June if it goes on")
     assert "no limit is expected to be met" in said["b"]
+    said = disagreements(known, chances(a=0.2), {}, as_of=AS_OF, seen=seen, without_code=["trim", "idle"])
+    assert said["a"].endswith("which sets no code, so that it adds nothing to the chance")
+    said = disagreements(known, chances(a=0.2), {}, as_of=AS_OF, seen=seen, without_code=["idle"])
+    assert said["a"].startswith("; trim may be at its limit by 20 July")
 
 
 def test_every_published_row_agrees_with_its_date_or_says_why(learned, failing_fleet):
