@@ -17,7 +17,8 @@ from pipelines.bands.panel import UNKNOWN_FAMILY
 from pipelines.handover import Evidence, WholeFleet
 from pipelines.history.reading_rows import days
 
-MOST_CELLS = 30_000_000  # readings times corrections of a part: some 2 GiB (tests/benchmarks/any_size.py); measured
+MOST_CELLS = 20_000_000  # readings times corrections of a part: some 2 GiB (tests/benchmarks/any_size.py); measured
+ONE_PART = 1.5  # times that, up to which a fleet is one part: two would be small; judgement
 LEAST_TAUGHT = 300  # vehicles of a family in a part that did not teach: a median lies within a tenth of a sd; derived
 # Vehicles that show a depot and duty, a calibration, a correction: as many as a group's level takes to lie within a
 # third of the scatter between vehicles; derived.
@@ -41,7 +42,7 @@ def parted(evidence: Evidence, *, most_cells: int = MOST_CELLS) -> Parting:
     """
     every = evidence.vehicles["vehicle_id"].to_list()
     codes = [code for code in evidence.corrections["code"] if code in evidence.snapshots.columns]
-    if evidence.snapshots.height * len(codes) <= most_cells * 1.5:
+    if evidence.snapshots.height * len(codes) <= most_cells * ONE_PART:
         return Parting(parts=[every], whole=None)
     family = pl.col("engine_family").fill_null(UNKNOWN_FAMILY)
     read = evidence.snapshots.select("vehicle_id", "calibration", *codes).join(

@@ -1,0 +1,64 @@
+"""A small fleet with dirt in its records, in a store, and parts small enough that it has several."""
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+import pytest
+
+from pipelines.intake.load import load
+from pipelines.parts import parting
+from pipelines.store.evidence import read_evidence
+from pipelines.store.folder import Store
+
+sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))
+from drift_fleets import World, light_fleet
+
+CELLS = 2_000  # of a part: four parts
+
+
+@pytest.fixture(scope="package")
+def store(tmp_path_factory) -> Store:
+    """Missing and misread readings, modules that change vehicles, work, and faults: too few to learn from, for speed."""
+    folder = tmp_path_factory.mktemp("fleet")
+    world = World(family_sizes=(40, 24, 3), corrections=4, weeks=30, resets=1.0, drifting=0.4, calibrations=2)
+    evidence, draw = light_fleet(world).evidence, np.random.default_rng(5)
+    rows = evidence.snapshots
+    kept = rows.filter(pl.Series(draw.random(rows.height) > 0.1))
+    codes = [code for code in evidence.corrections["code"] if code in kept.columns]
+    spoilt = kept.with_columns(
+        pl.when(pl.Series(draw.random(kept.height) > 0.02)).then(pl.col(code) + 0.0).otherwise(pl.col(code) * 9.0)
+        for code in codes
+    ).with_columns(module=pl.col("vehicle_id"))
+    one, other = spoilt["vehicle_id"].unique().sort()[[0, 5]]
+    later = pl.col("read_at") > spoilt["read_at"].min() + pl.duration(weeks=15)
+    lent = spoilt.with_columns(
+        module=pl.when(later & (pl.col("vehicle_id") == one)).then(pl.lit(other)).otherwise("module")
+    )
+    at = lent.filter(pl.Series(draw.random(lent.height) > 0.97)).select("vehicle_id", "read_at")
+    work = at.sample(20, seed=1).select(
+        "vehicle_id", done_at="read_at", kind=pl.lit("replacement"), component=pl.lit("idle_valve")
+    )
+    tables = {
+        "vehicles": evidence.vehicles, "corrections": evidence.corrections, "snapshots": lent,
+        "faults": at.head(3).with_columns(code=pl.lit("P0171"), confirmed=pl.lit(value=True)), "work": work,
+    }  # fmt: skip
+    for name, frame in tables.items():
+        frame.select(column for column in frame if column.null_count() < len(column)).write_parquet(
+            folder / f"{name}.parquet"
+        )
+    made = Store(folder / "fleet.store")
+    load(made, [folder])
+    return made
+
+
+@pytest.fixture(scope="package")
+def evidence(store):
+    return read_evidence(store)
+
+
+@pytest.fixture(autouse=True)
+def small_parts(monkeypatch):
+    monkeypatch.setattr(parting, "LEAST_TAUGHT", 4)
+    monkeypatch.setattr(parting, "LEAST_SHOWN", 3)

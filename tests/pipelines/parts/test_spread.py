@@ -1,0 +1,97 @@
+"""Parts worked on elsewhere: the tables are the same, a dead worker costs time alone, and trouble is one line."""
+
+import os
+import signal
+import socket
+
+import pytest
+from click.testing import CliRunner
+from polars.testing import assert_frame_equal
+
+from pipelines.analyse_command import _alone, analyse
+from pipelines.errors import LeewayError
+from pipelines.parts import spread
+from pipelines.parts.readings import InStore, Loaded
+from pipelines.parts.work import InThisProcess, analyse_in_parts
+from pipelines.settings import Settings
+from pipelines.store.folder import Store
+
+from .conftest import CELLS
+
+
+@pytest.fixture(scope="module")
+def one_worker():
+    with spread.local(1, "2GiB", lambda _stage: None) as runner:
+        yield runner
+
+
+@pytest.fixture(scope="module")
+def asked(store, evidence):
+    source = InStore(path=store.path, as_of=evidence.as_of, known_at=None, held=evidence.held)
+
+    def ask(runner, source=source, progress=lambda _words: None):
+        return analyse_in_parts(evidence, source, runner, settings=Settings(), progress=progress, most_cells=CELLS)[
+            0
+        ].tables
+
+    return ask
+
+
+def same(found, expected):
+    assert list(found) == list(expected)
+    for name, frame in found.items():
+        assert_frame_equal(frame, expected[name], rel_tol=1e-9, abs_tol=1e-9)
+
+
+def test_tables_are_the_same_here_and_on_a_worker_that_dies(asked, evidence, one_worker):
+    told = []
+    here = asked(InThisProcess(told.append), source=Loaded(evidence=evidence))
+    assert {"bands and drift", "forecast"} <= set(told)
+    assert here["held_cell"].height
+    assert here["correction_state"]["alarm"].any()
+    workers = one_worker.client.run(os.getpid)
+
+    def kill(words):
+        if words.startswith("part 2"):
+            os.kill(next(iter(workers.values())), signal.SIGKILL)
+
+    same(asked(one_worker, progress=kill), here)
+
+
+def test_a_cluster_that_differs_or_does_not_see_the_store_is_named_before_work(
+    store, tmp_path, one_worker, monkeypatch
+):
+    address = one_worker.client.scheduler.address
+
+    def said(of=store):
+        with pytest.raises(LeewayError) as caught, spread.at(address, of, lambda _line: None):
+            pass
+        return str(caught.value)
+
+    assert "does not see this store at" in said(type("Elsewhere", (Store,), {"version": lambda _self: 7})(tmp_path))
+    monkeypatch.setattr(spread, "versions", lambda: {"polars": "0.1"})
+    assert "has polars 2" in said()
+    assert "(0.1 here). Install the same release on both sides." in said()
+
+
+def test_an_address_where_nobody_answers_or_that_is_open_to_all_is_one_line(store, monkeypatch):
+    monkeypatch.setattr(spread, "ANSWERS_IN", 0.3)
+
+    def said(*words):
+        result = CliRunner().invoke(analyse, ["--store", str(store.path), *words])
+        return str(result.exception)
+
+    with socket.create_server(("127.0.0.1", 0)) as silent:  # takes the call, and never says a word
+        port = silent.getsockname()[1]
+        assert "nobody answers as a Dask scheduler" in said("--cluster", f"tcp://127.0.0.1:{port}")
+    assert "nobody answers as a Dask scheduler" in said("--cluster", f"127.0.0.1:{port}")
+    assert "is open: whoever reaches the port runs code there" in said("--cluster", "tcp://example.org:8786")
+    assert "is no size" in said("--workers", "2", "--memory", "much")
+    assert "Give one of them" in said("--workers", "2", "--cluster", "tls://example.org:8786")
+    assert "Give --workers too" in said("--memory", "2GiB")
+
+
+def test_two_analyses_of_a_store_exclude_each_other(store):
+    with _alone(store):
+        result = CliRunner().invoke(analyse, ["--store", str(store.path)])
+    assert "(analyse)" in str(result.exception)
