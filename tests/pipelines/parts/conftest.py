@@ -20,7 +20,7 @@ CELLS = 2_000  # of a part: four parts
 
 @pytest.fixture(scope="package")
 def store(tmp_path_factory) -> Store:
-    """Missing and misread readings, modules that change vehicles, work, and faults: too few to learn from, for speed."""
+    """Missing and misread readings, modules that change vehicles, work, and faults too few to learn from."""
     folder = tmp_path_factory.mktemp("fleet")
     world = World(family_sizes=(40, 24, 3), corrections=4, weeks=30, resets=1.0, drifting=0.4, calibrations=2)
     evidence, draw = light_fleet(world).evidence, np.random.default_rng(5)
