@@ -96,7 +96,10 @@ def scratch_of(state: State, folder: Path, file: Path) -> Iterator[duckdb.DuckDB
     connection = connect(file)
     try:
         bringer = _Bringer(connection=connection, state=state, folder=folder)
+        # The file is thrown away in the end: nothing need be put in order then, and little be waited for now.
+        connection.execute("PRAGMA disable_checkpoint_on_shutdown; BEGIN")
         bringer.begin()
+        connection.execute("COMMIT")
         _bringers[connection] = bringer
         yield connection
     finally:

@@ -24,7 +24,7 @@ from pipelines.store.held_answers import answers_beforehand
 from pipelines.store.history import KNOWN, LATER, STANDING, followed, table_then
 from pipelines.store.moves import as_of_then, moves
 from pipelines.store.newest import newest_of_all
-from pipelines.store.readers import once
+from pipelines.store.readers import once, rows_of_vehicles
 from pipelines.store.schema import columns_of, columns_of_all, filled_tables
 
 TIME_OF = {"snapshots": "read_at", "readings": "read_at", "faults": "read_at", "work": "done_at", "notes": "at"}
@@ -278,7 +278,10 @@ class _Asking:
     def _select(self, table: Table, columns: str, as_of: datetime | None) -> pl.DataFrame:
         conditions, parameters = self._conditions(table, as_of)
         if self.known_at is None:
-            return frame_of(self.connection, f"SELECT {columns} FROM {table.name} {conditions}", **parameters)
+            rows = table.name
+            if "vehicle_ids" in parameters:
+                rows = rows_of_vehicles(self.connection, table.name, self.vehicle_ids or [])
+            return frame_of(self.connection, f"SELECT {columns} FROM {rows} {conditions}", **parameters)
         then = table_then(table.name, self.columns[table.name], withdrawn_since=self.withdrawn_since)
         return frame_of(
             self.connection, f"SELECT {columns} FROM {then} {conditions}", **parameters, known_at=self.known_at

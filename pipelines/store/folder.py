@@ -6,6 +6,7 @@ the state before it removed. So two states lie in the folder, and a damaged one 
 """
 
 import os
+import shutil
 import tempfile
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
@@ -159,7 +160,10 @@ class Store:
             raise StoreError(f"{self.path}: {one_line(error)}. Name another path with --store.") from error
         with writers_lock(self.path / "lock", who=who, wait_s=wait_s):
             for left in [*self.path.glob("next-*"), *self.path.glob(f"{POINTER}.next")]:
-                left.unlink()
+                if left.is_dir():
+                    shutil.rmtree(left)
+                else:
+                    left.unlink()
             yield
 
     def draft(self) -> Path:

@@ -4,6 +4,7 @@ A state is a file either way: `state-N.duckdb` holds the rows, `state-N.delta` n
 Whatever is read, written or checked goes through the same connection with the same tables, so nothing else asks which.
 """
 
+from collections.abc import Collection
 from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Protocol
@@ -27,6 +28,9 @@ class Kind(Protocol):
         Raises:
             duckdb.Error: the state is damaged, or none.
         """
+
+    def rows_of_vehicles(self, state: Path, table: str, vehicle_ids: Collection[str]) -> str | None:
+        """The rows among which those of some vehicles lie, as SQL, where fewer than all need be looked at."""
 
     def damage(self, state: Path) -> str | None:
         """What sizes and checksums say is wrong with a state, in some words; None: nothing."""

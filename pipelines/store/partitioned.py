@@ -4,10 +4,12 @@ A change brings the tables without vehicles, and of those with them the rows of 
 DuckDB file of the store's form. There the same code works as on any store; then what differs is written back.
 """
 
+import shutil
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import closing, contextmanager
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 from pathlib import Path
 
 import duckdb
@@ -15,7 +17,15 @@ import duckdb
 from pipelines.errors import WAY_OUT, StoreError, one_line
 from pipelines.store.bringing import scratch_of
 from pipelines.store.connection import connect, quoted
-from pipelines.store.partitioned_state import PartitionedTable, State, read_state, stored_rows, write_state
+from pipelines.store.partitioned_state import (
+    BUCKET,
+    PartitionedTable,
+    State,
+    bucket_of,
+    read_state,
+    stored_rows,
+    write_state,
+)
 from pipelines.store.partitioned_writing import written_back
 from pipelines.store.pointer import TABLES, TABLES_ENDING, copy_in_pieces, state_file, states
 
@@ -49,6 +59,15 @@ class PartitionedTables:
             raise
         return whole
 
+    def rows_of_vehicles(self, state: Path, table: str, vehicle_ids: Collection[str]) -> str | None:
+        """The files of their buckets, whatever their family."""
+        tables = _read_once(state, state.stat().st_mtime_ns)
+        found = tables.table("main", table)
+        if found is None or BUCKET not in found.partitions or found.rows <= SMALL:
+            return None
+        buckets = {bucket_of(vehicle_id, tables.buckets) for vehicle_id in vehicle_ids}
+        return stored_rows(found, state.parent, [part for part in found.parts if part.bucket in buckets])
+
     def damage(self, state: Path) -> str | None:
         """Looks whether every file is there and as long as it was written."""
         try:
@@ -60,10 +79,14 @@ class PartitionedTables:
     @contextmanager
     def changing(self, before: Path | None, draft: Path) -> Iterator[duckdb.DuckDBPyConnection]:
         """What the change touches is brought into a scratch file; what differs then is written back."""
-        with tempfile.TemporaryDirectory(prefix="leeway-") as scratch, self._scratch(before, Path(scratch)) as brought:
-            connection, state = brought
-            yield connection
-            write_state(written_back(connection, state, draft.parent), draft)
+        scratch = draft.with_suffix("")  # beside it: what a killed command left goes with the next write
+        try:
+            scratch.mkdir()
+            with self._scratch(before, scratch) as (connection, state):
+                yield connection
+                write_state(written_back(connection, state, draft.parent), draft)
+        finally:
+            shutil.rmtree(scratch, ignore_errors=True)
 
     @contextmanager
     def rehearsing(self, before: Path | None, scratch: Path) -> Iterator[duckdb.DuckDBPyConnection]:
@@ -108,6 +131,11 @@ class PartitionedTables:
         for file in (folder / TABLES).glob("*/*/**/*.parquet"):
             if file not in kept and "_delta_log" not in file.parts:
                 file.unlink()
+
+
+@lru_cache(maxsize=4)
+def _read_once(state: Path, mtime_ns: int) -> State:  # noqa: ARG001 - a state made anew at a place is another one
+    return read_state(state)
 
 
 def _in_order(rows: str) -> str:

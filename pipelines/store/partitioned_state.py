@@ -7,7 +7,7 @@ Its list of files is what that version holds, so that readers need neither the l
 import json
 import zlib
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import duckdb
@@ -128,7 +128,9 @@ def read_state(file: Path) -> State:
 
 def write_state(state: State, file: Path) -> None:
     """Write a state's file; it counts once the pointer names it."""
-    file.write_text(json.dumps({"form": FORM, **asdict(state)}, indent=1), encoding="utf-8")
+    tables = [{**vars(each), "parts": [vars(part) for part in each.parts]} for each in state.tables]
+    came = {"form": FORM, "buckets": state.buckets, "tables": tables}
+    file.write_text(json.dumps(came, indent=1), encoding="utf-8")
 
 
 def bucket_of(vehicle_id: str, buckets: int) -> int:

@@ -8,7 +8,7 @@ when its last reader leaves, or at the next read of another.
 import os
 import threading
 import weakref
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
@@ -32,6 +32,7 @@ class _Readers:
         set_up(self.instance)
         self.guard = threading.Lock()
         self.counts: dict[str, int] = {}
+        self.paths: dict[str, Path] = {}
         self.flawed: set[str] = set()  # of which something cannot be read, but may be when it is attached again
         self.answers: dict[str, dict[Question[Any], Any]] = {}
         self.scopes: dict[tuple[str, str], str] = {}
@@ -44,6 +45,7 @@ class _Readers:
                     self._let_go(idle)
                 if not kind_of(path).attach(self.instance, name, path):
                     self.flawed.add(name)
+                self.paths[name] = path
             self.counts[name] = self.counts.get(name, 0) + 1
             connection = self.instance.cursor()
             self.reading[connection] = name
@@ -76,6 +78,7 @@ class _Readers:
 
     def _let_go(self, name: str) -> None:
         del self.counts[name]
+        del self.paths[name]
         self.flawed.discard(name)
         for state, scope in [key for key in self.scopes if key[0] == name]:
             catalog = self.scopes.pop((state, scope))
@@ -118,6 +121,14 @@ def scoped_catalog(connection: duckdb.DuckDBPyConnection, scope: str, build: Bui
         build: Makes them: called with a connection, the name of the state's catalog, and that of the new, empty one.
     """
     return _readers_of(os.getpid()).scope(connection, scope, build)
+
+
+def rows_of_vehicles(connection: duckdb.DuckDBPyConnection, table: str, vehicle_ids: Collection[str]) -> str:
+    """A relation with all rows of some vehicles in a raw table, and with as few others as can be had without a look."""
+    readers = _readers_of(os.getpid())
+    path = readers.paths.get(readers.reading.get(connection, ""))  # of a whole state, not of what somebody may see
+    rows = None if path is None else kind_of(path).rows_of_vehicles(path, table, vehicle_ids)
+    return table if rows is None else f"({rows})"
 
 
 def let_go(path: Path) -> None:

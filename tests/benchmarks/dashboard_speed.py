@@ -42,7 +42,7 @@ def main() -> None:
             make_demo(small, vehicles=100, weeks=52, seed=1, open_standard_only=False, say=_say)
         print(f"{'vehicles':>9} {'page':<10} {'first s':>8} {'median s':>9} {'p95 s':>7} {'CPU median':>11} {'p95':>6}")
         for size in given.sizes:
-            _measure(replicated(small, size, Path(folder) / str(size)), size, given.pages)
+            measure(replicated(small, size, Path(folder) / str(size)), size, given.pages)
 
 
 def _say(text: str) -> None:
@@ -77,7 +77,8 @@ def _tables_of_vehicles(connection: duckdb.DuckDBPyConnection) -> list[tuple[str
     ).fetchall()
 
 
-def _measure(store: Store, size: int, pages: list[str]) -> None:
+def measure(store: Store, size: int, pages: list[str]) -> None:
+    """Run pages on a store, and print a line for each."""
     os.environ[STORE_VARIABLE] = str(store.path)
     for page in pages:
         app = AppTest.from_file(str(APP), default_timeout=300)

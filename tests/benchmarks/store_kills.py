@@ -1,6 +1,6 @@
 """Commands killed at random moments: what was acknowledged stands, nothing stands by halves, the store stays whole.
 
-    python tests/benchmarks/store_kills.py --kills 56 --seed 1
+    python tests/benchmarks/store_kills.py --kills 56 --seed 1 [--partitioned]
 
 A small simulated fleet is loaded and analysed; then load, analyse, plan, backtest, backup, restore and withdraw are
 started in turn, each in a process of its own, and killed somewhere between its beginning and its usual end. After each
@@ -24,6 +24,7 @@ from pipelines.intake.load import load
 from pipelines.store.backup import back_up
 from pipelines.store.checking import breaches
 from pipelines.store.connection import frame_of, one_row
+from pipelines.store.conversion import convert
 from pipelines.store.evidence import read_evidence
 from pipelines.store.folder import Store
 from pipelines.store.wholeness import damage
@@ -157,6 +158,7 @@ def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--kills", type=int, default=56)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--partitioned", action="store_true", help="a store of partitioned tables")
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -169,11 +171,15 @@ def main() -> None:
         drops = sorted(path for path in (folder / "fleet").iterdir() if path.is_dir() and path.name != "truth")
         store = Store(folder / "store")
         load(store, drops[:6])
+        if asked.partitioned:
+            store, converted = Store(folder / "parts"), store
+            convert(converted, store, buckets=2)
         back_up(store, folder / "backup")
         base = frozenset(drop.name for drop in drops[:6])
         trial = Trial(store=store, backup=folder / "backup", base=base, drops=drops[6:8])
-        attack(trial, EVERY, kills=asked.kills, seed=asked.seed)
-        for command in EVERY:
+        commands = [each for each in EVERY if each != "restore" or not asked.partitioned]
+        attack(trial, commands, kills=asked.kills, seed=asked.seed)
+        for command in commands:
             counts = {how: count for (of, how), count in sorted(trial.outcomes.items()) if of == command}
             print(f"{command}: {', '.join(f'{count} {how}' for how, count in counts.items())}")
 

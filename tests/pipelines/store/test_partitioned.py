@@ -4,19 +4,16 @@ import os
 import shutil
 import sys
 from concurrent.futures import ThreadPoolExecutor
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 
 import polars as pl
 import pytest
-from hypothesis import Phase, given, settings
-from hypothesis import strategies as st
 
 from pipelines.errors import StoreError
 from pipelines.intake.load import load
 from pipelines.store.backup import back_up, restore
 from pipelines.store.checking import breaches
-from pipelines.store.connection import frame_of, quoted
 from pipelines.store.conversion import convert
 from pipelines.store.folder import Store
 from pipelines.store.partitioned_state import read_state
@@ -24,13 +21,12 @@ from pipelines.store.pointer import states
 from pipelines.store.publish import forget, publish_tables
 from pipelines.store.published import read_published, vehicle_snapshots
 from pipelines.store.scoped import ScopedStore
-from pipelines.store.withdrawal import withdraw
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from few_drops import one_drop, write
+from both_kinds import FIRST, VEHICLES, assert_alike, kept_alike, tables_of
+from few_drops import write
 
-FIRST = datetime(2031, 2, 1, tzinfo=UTC)
 # What published tables may hold.
 ODD = pl.DataFrame(
     {
@@ -41,30 +37,6 @@ ODD = pl.DataFrame(
         "odd name, (x)=": pl.Series([timedelta(hours=1).seconds, 0, None], dtype=pl.UInt64),
     }
 )
-VEHICLES = "vehicle_id,engine_family,depot\nv0,alder,north\nv1,alder,north\nv2,rowan,north\n"
-
-
-def tables_of(store: Store, *, in_order: bool = False) -> dict[str, pl.DataFrame]:
-    """Every table with its rows, sorted or in the order in which they came."""
-    with store.reading() as connection:
-        names = connection.execute(
-            "SELECT DISTINCT schema_name, table_name FROM duckdb_columns() WHERE database_name = current_database() "
-            "AND schema_name IN ('main', 'published') ORDER BY ALL"
-        ).fetchall()
-        found = {}
-        for schema, name in names:
-            rows = frame_of(connection, f"SELECT * FROM {schema}.{quoted(name)} ORDER BY rowid")
-            rows = rows.drop("rowid", strict=False)
-            found[f"{schema}.{name}"] = rows if in_order else rows.sort(pl.all().exclude(pl.List))
-        return found
-
-
-def assert_alike(one: Store, other: Store, *, in_order: bool = False) -> None:
-    first, second = tables_of(one, in_order=in_order), tables_of(other, in_order=in_order)
-    assert list(first) == list(second)
-    for name, rows in first.items():
-        assert rows.schema == second[name].schema, name
-        assert rows.equals(second[name]), name
 
 
 @pytest.fixture(scope="module")
@@ -91,26 +63,26 @@ def files_of(store: Store, table: str) -> list[Path]:
     return sorted((store.path / "tables" / table).rglob("*.parquet"))
 
 
-@settings(max_examples=1, deadline=None, phases=[Phase.explicit, Phase.reuse, Phase.generate])
-@given(drops=st.lists(one_drop(), min_size=2, max_size=3), gone=st.integers(0, 2))
-def test_the_same_drops_give_the_same_tables_in_both_kinds(tmp_path_factory, drops, gone):
-    folder = tmp_path_factory.mktemp("kinds")
-    one, other = Store(folder / "one"), Store(folder / "other")
-    load(one, [write(folder / "base", {"vehicles": VEHICLES, **drops[0]})], loaded_at=FIRST)
-    convert(one, other, buckets=2)
-    for n, files in enumerate(drops[1:], start=1):
-        drop = write(folder / f"drop{n}", files, n)
-        for store in (one, other):
-            load(store, [drop], loaded_at=FIRST + timedelta(days=n))
-    assert_alike(one, other)
-    if gone < len(drops):
-        for store in (one, other):
-            withdraw(store, [f"drop{gone}" if gone else "base"], at=FIRST + timedelta(days=9))
-        assert_alike(one, other)
-    convert(other, Store(folder / "back"))
-    assert_alike(other, Store(folder / "back"), in_order=True)
-    assert breaches(other) == []
-    shutil.rmtree(folder)
+# Repeats, replaces, completes; a vehicle changes its family, and a correction is read for the first time.
+DIRTY = [
+    {
+        "snapshots": "vehicle_id,read_at,odometer_km\nv0,2031-01-01T08:00:00Z,1\nv1,2031-01-01T08:00:00Z,-5\n",
+        "readings": "vehicle_id,read_at,correction,value\nv0,2031-01-01T08:00:00Z,ltft_b1_idle,1\n",
+        "faults": "vehicle_id,read_at,code,confirmed,ff_engine_load\nv0,2031-01-02T08:00:00Z,P0171,yes,1\n",
+    },
+    {
+        "vehicles": "vehicle_id,engine_family,depot\nv1,rowan,south\n",
+        "snapshots": "vehicle_id,read_at,odometer_km,ltft_b1_idle\nv0,2031-01-01T08:00:00Z,2,1\n"
+        "v1,2031-01-02T08:00:00Z,2,x\nv9,2031-01-02T08:00:00Z,2,2\nv2,2031-01-02T08:00:00Z,2,2\n",
+        "readings": "vehicle_id,read_at,correction,value\nv0,2031-01-01T08:00:00Z,ltft_b1_low,2\n"
+        "v0,2031-01-01T08:00:00Z,ltft_b1_idle,3\n",
+        "work": "vehicle_id,done_at,kind,component,cost\nv1,2031-01-01T09:00:00Z,repair,egr_valve,1\n",
+    },
+]
+
+
+def test_the_same_drops_give_the_same_tables_in_both_kinds(tmp_path):
+    kept_alike(tmp_path, DIRTY, gone="drop1")
 
 
 def test_there_and_back_keeps_every_bit_type_and_order(kept, tmp_path):
