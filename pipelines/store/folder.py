@@ -30,6 +30,8 @@ DISK_ERRORS = (
 OLDER_FORM = "before-upgrade-from-"  # and the form: a state as the release before wrote it last
 ATTEMPTS = 20  # a reader loses the race against an unlink only when writers commit between two system calls
 
+_were_read: set[Path] = set()  # folders of stores that this process read
+
 
 class Store:
     """A fleet's store in the folder `path`; nothing is opened until it is read or written.
@@ -184,8 +186,11 @@ class Store:
         for _ in range(ATTEMPTS):
             version = self.version()
             if not version:
+                if self.path in _were_read and not self.path.exists():
+                    raise StoreError(f"{self.path}: not there any more. Is the disk or share that it lies on mounted?")
                 raise StoreError(f"{self.path}: no store here. Load a drop first: leeway load DROP --store {self.path}")
             file = self.state_file(version)
+            _were_read.add(self.path)
             try:
                 return file, stack.enter_context(attached(file))
             except (duckdb.Error, UnicodeDecodeError) as error:

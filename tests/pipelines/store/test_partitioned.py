@@ -156,6 +156,11 @@ def test_a_file_that_is_cut_short_or_gone_is_one_line_and_the_rest_is_read(parts
             load(parts, [drop("d", snapshots="vehicle_id,read_at\nv0,2031-02-01T08:00Z\n")])
     victim.write_bytes(whole)
     assert breaches(parts) == []
+    parts.path.rename(parts.path.with_name("share"))
+    with pytest.raises(StoreError, match=r"not there any more\. Is the disk or share"):
+        read_published(parts, "odd")
+    parts.path.with_name("share").rename(parts.path)
+    assert read_published(parts, "odd").height == ODD.height
 
 
 def test_the_state_before_is_restored_and_a_backup_is_one_file(parts, drop, tmp_path):
