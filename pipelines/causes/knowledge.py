@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
-from re import fullmatch
+from re import fullmatch, sub
 from types import MappingProxyType
 from typing import Any
 
@@ -118,6 +118,11 @@ class Cause:
     apart: MappingProxyType[str, str]  # look-alike's id -> what tells the two apart
     variants: tuple[Variant, ...]
     codes: tuple[CodeEntry, ...]
+
+    def moves(self, correction: str) -> bool:
+        """Whether it moves a correction, at some place in some variant."""
+        named = {entry.correction for variant in self.variants for entry in variant.signature}
+        return any(fullmatch(sub(r"\{\w+\}", r"\\d+", code), correction) is not None for code in named)
 
     def apart_from(self, other: str) -> str | None:
         """What tells this cause from another, said from either side; None: nothing recorded."""

@@ -40,7 +40,7 @@ def vehicles_behind(
             ground = compared.ground(subject)
             thing = ground.thing(subject)
             vehicle = ground.rows["vehicle_id"].gather(thing.rows)
-            exposed = _exposed(thing, ground.compared(subject), subject.level)
+            exposed = exposed_events(thing, ground.compared(subject), subject.level)
             if subject is subjects[0]:
                 counted = {vehicle[event] for event in exposed}
             rows += [
@@ -90,7 +90,8 @@ def trend_of(findings: Mapping[str, Sequence[Subject]], compared: Compared) -> p
     return pl.concat([pl.DataFrame(schema=TREND), *parts]).sort("issue_id", "month")
 
 
-def _exposed(thing: Thing, place: Places, level: str) -> list[int]:
+def exposed_events(thing: Thing, place: Places, level: str) -> list[int]:
+    """Which of a thing's events happened at a level."""
     number = place.levels.index(level)
     return [int(n) for n in np.flatnonzero(place.level[thing.rows] == number)]
 

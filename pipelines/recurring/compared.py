@@ -12,10 +12,13 @@ from pipelines.recurring.comparing import Pair, Places, Subject, Thing, pairs_of
 from pipelines.recurring.could_have import CouldHave, could_have
 from pipelines.recurring.events import events
 from pipelines.recurring.exposure import FACTORS, strata_for, vehicle_months
+from pipelines.recurring.lent import lent
 from pipelines.recurring.returns import (
     ANY,
+    HABIT_STRATA,
     JOB_FACTORS,
     JOB_STRATA,
+    PARTS,
     WHO_DID_IT,
     jobs,
     returned,
@@ -143,22 +146,32 @@ def compare(
             places=[places_of(months, factor, strata_for(factor), rows="vehicle-month") for factor in FACTORS],
             usual=_usual(happened, months),
         ),
-        _ground_of_jobs("job", stood, returned(stood), JOB_FACTORS),
-        _ground_of_jobs("job told of", told, without_reset(told), WHO_DID_IT, once=True),
+        _ground_of_jobs("job", stood, returned(stood), JOB_FACTORS, JOB_STRATA),
+        _ground_of_jobs("job told of", told, without_reset(told), WHO_DID_IT, HABIT_STRATA, once=True),
     )
     return Compared(months=months, stood=stood, grounds=grounds, findings=_findings(grounds))
 
 
 def _ground_of_jobs(
-    name: str, rows: pl.DataFrame, happened: pl.DataFrame, factors: Sequence[str], *, once: bool = False
-) -> Ground:
+    name: str, rows: pl.DataFrame, happened: pl.DataFrame, factors: Sequence[str], strata: Sequence[str], *,
+    once: bool = False,
+) -> Ground:  # fmt: skip
+    places = [places_of(rows, factor, strata, rows=name, once=once) for factor in factors]
+    events = happened.filter(pl.col("what") == ANY)["row"].cast(pl.Int64).to_numpy()
     return Ground(
         name=name,
         rows=rows,
         start=rows["done_at"],
         things=things_of(happened, _all_of(rows)),
-        places=[places_of(rows, factor, JOB_STRATA, rows=name, once=once) for factor in factors],
+        places=[_lent_to(place, events) if place.factor in PARTS else place for place in places],
     )
+
+
+def _lent_to(place: Places, events: Int64s) -> Places:
+    """The same place, what its strata have lent by each other; `events`: rows of all that happened."""
+    seen = np.bincount(place.stratum[events], minlength=place.strata)
+    time = np.bincount(place.stratum, place.months, place.strata).astype(np.float64)
+    return replace(place, lent=lent(seen, time))
 
 
 def _on_months(happened: pl.DataFrame, months: pl.DataFrame) -> pl.DataFrame:

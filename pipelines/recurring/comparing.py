@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 
 from pipelines.handover import Bools, Float64s, Int64s
+from pipelines.recurring.lent import Lent
 from pipelines.recurring.rates import MANY, Comparison, Excess, excess, vehicle_dispersion
 
 LEAST_EVENTS = 5  # of one thing in the fleet before its places are compared
@@ -76,6 +77,7 @@ class Places:
     vehicle: Int64s  # [M], number of the vehicle
     months: Float64s  # [M]
     once: bool = False  # each row is a case in which a thing happens once or not at all; months count cases
+    lent: Lent | None = None  # what each stratum is lent: events and time of no level
 
     def within(self, rows: Bools) -> "Places":
         """The same with the level of all other rows not known, so that they count nowhere."""
@@ -209,7 +211,7 @@ class _Counted:
 def _counted(thing: Thing, places: Places) -> _Counted | None:
     events = places.level[thing.rows] >= 0
     rows = thing.rows[events]
-    if len(rows) < LEAST_EVENTS or np.count_nonzero(places.time.sum(axis=0)) < 2:
+    if len(rows) < LEAST_EVENTS or not _compares(places):
         return None
     every = _by_cell(rows, places)
     if len(rows) >= MANY or places.once:
@@ -221,8 +223,22 @@ def _counted(thing: Thing, places: Places) -> _Counted | None:
     return _Counted(seen=seen, events=events, dispersion=1.0, enough=_enough(seen, places))
 
 
+def _compares(places: Places) -> bool:
+    """Whether there are others: a second level, or what is lent."""
+    is_lent = places.lent is not None and bool(places.lent.events.any())
+    return is_lent or int(np.count_nonzero(places.time.sum(axis=0))) > 1
+
+
 def _enough(seen: Int64s, places: Places) -> Bools:
-    return np.asarray(seen.sum(axis=1) @ places.shares >= LEAST_EXPECTED)
+    events, time = _with_lent(seen.sum(axis=1), places)
+    rate = np.divide(events, time, out=np.zeros(len(time)), where=time > 0)
+    return np.asarray(rate @ places.time >= LEAST_EXPECTED)
+
+
+def _with_lent(events: Int64s, places: Places) -> tuple[Int64s, Float64s]:
+    """[S], [S] events and time of all levels together, with what they are lent."""
+    time = places.time.sum(axis=1)
+    return (events, time) if places.lent is None else (events + places.lent.events, time + places.lent.time)
 
 
 def _by_cell(rows: Int64s, places: Places) -> Int64s:
@@ -230,7 +246,7 @@ def _by_cell(rows: Int64s, places: Places) -> Int64s:
 
 
 def _pair(thing: Thing, places: Places, number: int, counted: _Counted) -> Pair:
-    exposed_time, time, total = places.time[:, number], places.time.sum(axis=1), counted.seen.sum(axis=1)
+    exposed_time, (total, time) = places.time[:, number], _with_lent(counted.seen.sum(axis=1), places)
     every = int(np.count_nonzero(counted.events))
     comparison = Comparison(
         exposed_events=counted.seen[:, number],
@@ -250,7 +266,7 @@ def _pair(thing: Thing, places: Places, number: int, counted: _Counted) -> Pair:
         exposed_events=len(exposed),
         exposed_months=float(exposed_time.sum()),
         events=every,
-        months=float(time.sum()),
+        months=float(places.time.sum()),
         comparison=comparison,
         excess=excess(comparison),
         at=tuple(thing.at[k] for k in exposed),

@@ -76,6 +76,7 @@ def moved_depots(
     for row in newest:
         at_once = {named.get(depot) if row["week_from"] >= since else None for depot in row["depots"]}
         cause = at_once.pop() if len(at_once) == 1 else None
+        cause = cause if cause and causes()[cause].moves(str(row["correction"])) else None
         rows.append(_row({**row, "cause": cause}, exposed, months.height, titles, issue_id))
     return pl.DataFrame(rows, schema=schema)
 

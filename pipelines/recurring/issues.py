@@ -11,6 +11,7 @@ import polars as pl
 from pipelines.catalogue.tables import published_tables
 from pipelines.causes.knowledge import causes
 from pipelines.handover import Evidence
+from pipelines.recurring.behind_findings import exposed_events
 from pipelines.recurring.compared import Compared
 from pipelines.recurring.comparing import Pair, Subject
 from pipelines.recurring.conditions import causes_of_depots, moved_depots
@@ -18,7 +19,7 @@ from pipelines.recurring.rates import rate_ratio, rate_ratio_limits
 from pipelines.recurring.repeats import repeat_repairs
 from pipelines.recurring.returns import ANY, NOT_RESET, RETURN
 from pipelines.recurring.rollouts import FALSE_WARNINGS, subject_of
-from pipelines.recurring.stories import Story, came_at_once
+from pipelines.recurring.stories import SHARED, Story, came_at_once
 
 TROUBLE, WARNING, CONDITIONS = "trouble", "early warning", "conditions"
 # Beyond the contract: what kind of finding, what else it holds, how many events stand behind it, a hundred of what its
@@ -80,14 +81,15 @@ def recurring_issues(
     about: dict[str, Sequence[Subject]] = {
         issue: [story.head, *(pair for pair in story.pairs if pair is not story.head)] for issue, story in stories
     }
+    heads = [story.head for _, story in stories]
     for row in watch.filter(pl.col("warned_at").is_not_null()).to_dicts():
-        if (row["factor"], row["level"]) not in told:
+        if (row["factor"], row["level"]) not in told and not _is_told(subject_of(row), heads, compared):
             rows.append(_warning(row, titles))
             about[str(rows[-1]["issue_id"])] = [subject_of(row)]
     repeats = repeat_repairs(compared.stood, compared.months, titles).with_columns(nature=pl.lit(TROUBLE))
     named = causes_of_depots(cause_ranking, evidence.vehicles)
     conditions = moved_depots(moved, compared.months, titles, issue_id, named)
-    conditions = conditions.filter(~_said_already(conditions, [story.head for _, story in stories]))
+    conditions = conditions.filter(~_said_already(conditions, heads))
     alike = {"parts": pl.lit(""), "per": pl.lit(MONTHS)}
     conditions = conditions.with_columns(
         nature=pl.when(pl.col("cause_or_correction").is_in(list(causes())))
@@ -98,6 +100,15 @@ def recurring_issues(
     found = pl.DataFrame(sorted(rows, key=_usefulness), schema=schema)
     trouble = pl.col("nature") != CONDITIONS
     return pl.concat([part.filter(which) for which in (trouble, ~trouble) for part in (found, *beside)]), about
+
+
+def _is_told(warned: Subject, heads: Sequence[Pair], compared: Compared) -> bool:
+    """Whether most of what warns of a level is what a finding tells of another factor: a tank is no calibration's."""
+    ground = compared.ground(warned)
+    thing = ground.thing(warned)
+    episodes = set(thing.episode[exposed_events(thing, ground.compared(warned), warned.level)].tolist())
+    shared = (len(episodes & head.episodes) for head in heads if head.rows == warned.rows)
+    return max(shared, default=0) > SHARED * len(episodes)
 
 
 def _said_already(moved: pl.DataFrame, heads: Sequence[Pair]) -> pl.Series:

@@ -12,7 +12,10 @@ from pipelines.recurring.visits import with_visits
 MENDS = ("cleaning", "adjustment", "repair", "replacement")
 JOB_FACTORS = ("workshop", "part_batch", "part_number", "depot")
 WHO_DID_IT = ("workshop", "depot")  # what can make a difference to whether learned values are set back: no part does
+PARTS = ("part_batch", "part_number")  # factors that other parts lend what little is known of one
 JOB_STRATA = ("component",)  # a part behaves alike in all families; split by these too, few jobs had any beside them
+HABIT_STRATA = ("usual_work",)
+OFTEN = 20  # jobs on one component from which they are compared among themselves (judgement)
 DECIDED = ("held", "came_back", "not_reset")
 RETURN, NOT_RESET = "return", "not_reset"  # kinds of what happened to a job
 ANY = "any component"
@@ -101,8 +104,15 @@ def returned(stood: pl.DataFrame) -> pl.DataFrame:
 
 
 def said_of_reset(stood: pl.DataFrame) -> pl.DataFrame:
-    """Jobs of which it can be said whether learned values were set back, each counting once."""
-    return stood.filter(pl.col("not_reset").is_not_null()).with_columns(exposure=pl.lit(1.0))
+    """Jobs of which it can be said whether learned values were set back, each counting once.
+
+    `usual_work`: the component, of those that are seldom worked on the kind of work: among a handful of jobs on one
+    component nobody stands beside others.
+    """
+    often = pl.len().over("component") >= OFTEN
+    return stood.filter(pl.col("not_reset").is_not_null()).with_columns(
+        exposure=pl.lit(1.0), usual_work=pl.when(often).then("component").otherwise("kind")
+    )
 
 
 def without_reset(told: pl.DataFrame) -> pl.DataFrame:

@@ -107,9 +107,12 @@ def test_depot_that_moves_as_a_whole_is_one_finding_about_it(drift_of):
     assert "moved up together" in found["title"][0]
     assert found["q_value"][0] < 1e-3
     assert "no trouble of each" in found["title"][0]
-    told = moved_depots(moved, months, {}, lambda *words: "|".join(words), {"depot-0": "fuel_contaminated"})
+    trims = moved.with_columns(correction=pl.lit("ltft_b1_mid"))
+    told = moved_depots(trims, months, {}, lambda *words: "|".join(words), {"depot-0": "fuel_contaminated"})
     assert told["cause_or_correction"].to_list() == ["fuel_contaminated"]
     assert "most likely fuel_contaminated" in told["title"][0]
+    unlike = moved_depots(moved, months, {}, lambda *words: "|".join(words), {"depot-0": "fuel_contaminated"})
+    assert unlike["title"].to_list() == found["title"].to_list()  # it moves no such channel
 
 
 def test_depots_that_stay_are_no_finding(drift_of):
