@@ -70,6 +70,8 @@ def run(store: Path, workers: int, *, kill_after: float | None = None) -> dict[s
     ended = f"code {child.returncode}" if killed is None else f"code {child.returncode}, killed {killed}"
     took = f"{time.perf_counter() - began:.1f} s, {spent:.1f} s of processor time"
     print(f"workers {workers}: {took}, {ended}", *lines, sep="\n  ", flush=True)
+    if child.returncode:
+        sys.exit(told)
     return {name: read_published(Store(store), name) for name in TABLES}
 
 
