@@ -99,8 +99,7 @@ def _write(
     )
     written = DeltaTable(place)
     parts = _parts(written, table)
-    before = set() if table.version is None else {part.path for part in table.parts}
-    _settle(place, [part.path for part in parts if part.path not in before])
+    _settle(place, table, parts)
     return replace(table, version=written.version(), parts=parts)
 
 
@@ -125,13 +124,15 @@ def _parts(written: "DeltaTable", table: PartitionedTable) -> tuple[Part, ...]:
     return tuple(sorted(parts, key=lambda part: part.path))
 
 
-def _settle(place: Path, new: Sequence[str]) -> None:
-    """Wait until new files, the newest entry of the log, and the names of all of them are on the disk."""
-    logs = sorted((place / "_delta_log").glob("*.json"))[-2:]
-    files = [*(place / path for path in new), *logs]
+def _settle(place: Path, before: PartitionedTable, parts: Sequence[Part]) -> None:
+    """Wait until new files, new entries of the log, and the names of all of them are on the disk."""
+    old = {part.path for part in before.parts}
+    logs = [log for log in (place / "_delta_log").glob("*.json") if int(log.stem) >= (before.version or 0)]
+    files = [*(place / part.path for part in parts if part.path not in old), *logs]
     for file in files:
         sync(file)
     for folder in {parent for file in files for parent in file.parents if parent.is_relative_to(place)}:
         sync(folder)
-    for folder in place.parents[:3]:
-        sync(folder)
+    if before.version is None:
+        for folder in place.parents[:3]:  # of the schema, of all tables, of the store
+            sync(folder)

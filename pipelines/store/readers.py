@@ -71,7 +71,11 @@ class _Readers:
             catalog = f"{state} {scope}"
             if (state, scope) not in self.scopes:
                 self.instance.execute(f"ATTACH ':memory:' AS {quoted(catalog)}")
-                build(self.instance, state, catalog)
+                try:
+                    build(self.instance, state, catalog)
+                except duckdb.Error:
+                    self.instance.execute(f"DETACH {quoted(catalog)}")
+                    raise
                 self.scopes[state, scope] = catalog
             self.reading[connection] = catalog
             return catalog

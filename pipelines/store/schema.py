@@ -145,7 +145,7 @@ def stored_version(connection: duckdb.DuckDBPyConnection) -> int:
     """How many steps the store has behind it; 0: it is empty."""
     found = one_row(
         connection,
-        "SELECT count(*) FROM duckdb_tables() WHERE database_name = current_database() AND table_name = 'setting'",
+        "SELECT count(*) FROM duckdb_columns() WHERE database_name = current_database() AND table_name = 'setting'",
     )
     return int(get_setting(connection, "schema_version") or 0) if found[0] else 0
 

@@ -12,11 +12,12 @@ import pytest
 
 from pipelines.errors import StoreError
 from pipelines.intake.load import load
+from pipelines.store import partitioned
 from pipelines.store.backup import back_up, restore
 from pipelines.store.checking import breaches
 from pipelines.store.conversion import convert
 from pipelines.store.folder import Store
-from pipelines.store.partitioned_state import read_state
+from pipelines.store.partitioned_state import bucket_of, read_state
 from pipelines.store.pointer import states
 from pipelines.store.publish import forget, publish_tables
 from pipelines.store.published import read_published, vehicle_snapshots
@@ -27,6 +28,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from both_kinds import FIRST, VEHICLES, assert_alike, kept_alike, tables_of
 from few_drops import write
 
+BUCKETS = {"v0": 0, "v1": 0, "v2": 1}  # of two, in every release and on every machine
 # What published tables may hold.
 ODD = pl.DataFrame(
     {
@@ -81,7 +83,8 @@ DIRTY = [
 ]
 
 
-def test_the_same_drops_give_the_same_tables_in_both_kinds(tmp_path):
+def test_the_same_drops_give_the_same_tables_in_both_kinds(tmp_path, monkeypatch):
+    monkeypatch.setattr(partitioned, "SMALL", 0)  # views, as over large tables
     kept_alike(tmp_path, DIRTY, gone="drop1")
 
 
@@ -113,10 +116,18 @@ def test_published_tables_take_each_others_place_as_in_one_file(kept, parts, tmp
     assert_alike(one, parts)
 
 
-def test_one_vehicle_is_read_from_its_bucket(parts):
-    assert vehicle_snapshots(parts, "v1")["odometer_km"].to_list() == [1, 4, 7]
-    seen = ScopedStore(parts.path, ["nowhere"])
-    assert vehicle_snapshots(seen, "v1").is_empty()
+def test_vehicles_are_read_from_the_files_of_their_bucket_alone(parts, monkeypatch):
+    monkeypatch.setattr(partitioned, "SMALL", 0)
+    assert {vehicle_id: bucket_of(vehicle_id, 2) for vehicle_id in ("v0", "v1", "v2")} == BUCKETS
+    for depots, seen in ((["nowhere"], []), (["north"], [2, 5, 8])):
+        assert vehicle_snapshots(ScopedStore(parts.path, depots), "v2")["odometer_km"].to_list() == seen
+    with parts.reading():  # attached while all files are there
+        for file in files_of(parts, "main/snapshots"):
+            if f"~bucket={BUCKETS['v2']}" not in file.parts:
+                file.unlink()
+        assert vehicle_snapshots(parts, "v2")["odometer_km"].to_list() == [2, 5, 8]
+        with pytest.raises(StoreError, match="is missing"):
+            vehicle_snapshots(parts, "v0")
 
 
 def test_loads_that_come_at_once_both_arrive(parts, drop):
