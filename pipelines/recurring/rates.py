@@ -15,6 +15,7 @@ LEAST_P = 1e-13  # below it the arithmetic tells no more
 LEAST_MASS = 1e-15  # of what cannot be, by the arithmetic
 MOST_P = 0.05  # of those that are asked how likely they are
 FARTHEST_LOG = 20.0  # of a rate ratio that is looked for
+NEAR_LOG = 1.25  # of a rate ratio that is looked for first; numerical
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -240,7 +241,13 @@ def _solve(rising: Callable[[float], float]) -> float:
     def by_log(log_ratio: float) -> float:
         return rising(float(np.exp(log_ratio)))
 
-    ends = (-FARTHEST_LOG, FARTHEST_LOG)
-    if by_log(ends[0]) >= 0 or by_log(ends[1]) <= 0:
-        return float(np.exp(ends[0] if by_log(ends[0]) >= 0 else ends[1]))
-    return float(np.exp(brentq(by_log, *ends, xtol=1e-10)))
+    low, high = -NEAR_LOG, NEAR_LOG  # most lie there; the ends are looked for only as far as they must be
+    while by_log(low) >= 0:
+        if low <= -FARTHEST_LOG:
+            return float(np.exp(low))
+        low, high = max(2 * low, -FARTHEST_LOG), low
+    while by_log(high) <= 0:
+        if high >= FARTHEST_LOG:
+            return float(np.exp(high))
+        low, high = high, min(2 * high, FARTHEST_LOG)
+    return float(np.exp(brentq(by_log, low, high, xtol=1e-8)))

@@ -9,6 +9,7 @@ import numpy as np
 from scipy.optimize import brentq
 from scipy.special import gammaln, lambertw, xlogy
 
+USUALLY_NEEDED = 7.5  # the same, that is looked up to first; numerical
 MOST_NEEDED = 60.0  # log-likelihood ratio: beyond any that is asked for
 
 
@@ -45,6 +46,9 @@ def chance_of_reaching(needed: float, most_expected: float, least: int) -> float
 @lru_cache(maxsize=4096)
 def needed_ratio(chance: float, most_expected: float, least: int) -> float:
     """The log-likelihood ratio that is reached by mistake with this chance."""
+    most = USUALLY_NEEDED
+    while most < MOST_NEEDED and chance_of_reaching(most, most_expected, least) > chance:
+        most *= 2
     return float(
-        brentq(lambda needed: chance_of_reaching(needed, most_expected, least) - chance, 1e-6, MOST_NEEDED, xtol=1e-9)
+        brentq(lambda needed: chance_of_reaching(needed, most_expected, least) - chance, 1e-6, most, xtol=1e-9)
     )
