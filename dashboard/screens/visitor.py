@@ -9,7 +9,7 @@ from dashboard import published
 from dashboard.screens.frame import Frame
 from dashboard.views.joined import choices, distinct_titles
 from dashboard.views.vehicle import causes_of
-from dashboard.views.wording import number, percent, plain, unit_word
+from dashboard.views.wording import amount, number, percent, plain, unit_word
 from pipelines.errors import LeewayError
 
 if TYPE_CHECKING:
@@ -61,15 +61,15 @@ def visitor_part(frame: Frame) -> None:
     except LeewayError as error:
         st.info(plain(str(error)))
         return
-    _shown(told, titles)
+    _shown(told, titles, dict(asked.select("code", "unit").iter_rows()))
 
 
-def _shown(told: "Visitor", titles: dict[str, str]) -> None:
+def _shown(told: "Visitor", titles: dict[str, str], units: dict[str, str | None]) -> None:
     lines = []
     for row in told.against.head(MOST_SHOWN).iter_rows(named=True):
         line = plain(
-            f"{titles[row['correction']]}: {number(row['value'], figures=3)}, "
-            f"usually {number(row['low'])} to {number(row['high'])}"
+            f"{titles[row['correction']]}: {amount(row['value'], units[row['correction']], figures=3)}, "
+            f"usually {number(row['low'])} to {amount(row['high'], units[row['correction']])}"
         )
         lines.append(f"- **{line}: off**" if abs(row["scatters"]) >= OFF_FROM else f"- {line}")
     st.markdown("\n".join(lines))

@@ -185,7 +185,7 @@ def to_read(
         cause = knowledge.get(row["cause"])
         if cause and row["probability"] >= LIKELY:
             for code in _of_cause(cause, evidence, list(rows), bank=row["bank"], cylinder=row["cylinder"]):
-                why.setdefault(code, cause.title)
+                why.setdefault(code, f"a sign of: {cause.title}")
     catalogue = {row["code"]: row for row in evidence.corrections.with_columns(title=bare_title()).to_dicts()}
     if not why:
         least = states.filter(pl.col("state") != "not_fitted").sort("leeway_pct", "correction", nulls_last=True)

@@ -151,10 +151,14 @@ def _behind(hypothesis: Hypothesis, taught: Learned) -> list[str]:
     words = f"Behind it: {cases} confirmed {'case' if cases == 1 else 'cases'} of this fleet"
     if row := taught.share_of.get(hypothesis.cause.id):
         words += (
-            f"; named first and looked into {row['looked_into']} times, so {row['confirmed']} times"
+            f"; named first and looked into {_times(row['looked_into'])}, right {_times(row['confirmed'])}"
             f" ({percent(row['low'])} to {percent(row['high'])})"
         )
     return [f"{words}."]
+
+
+def _times(count: int) -> str:
+    return {0: "not once", 1: "once"}.get(count, f"{count} times")
 
 
 def _frozen(hypothesis: Hypothesis, frames: Sequence[Frame]) -> list[str]:
