@@ -13,6 +13,7 @@ from pipelines.first_stages import Progress
 Result = TypeVar("Result")
 KIBIBYTE = 1024 if sys.platform != "darwin" else 1  # unit in which the system counts memory: definition
 TEN = 10  # times the fleet, of which it is told what it would need: definition
+COPIES = 2  # of readings and of rows that are here at once, at most (tests/benchmarks/any_size.py); measured
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,19 +60,19 @@ def cost_lines(costs: Sequence[Cost]) -> list[str]:
     stages = dict.fromkeys(stage for cost in costs for stage in cost.seconds)
     spent = {stage: sum(cost.processor.get(stage, 0.0) for cost in costs) for stage in stages}
     total = sum(spent.values())
-    most = max(cost.peak for cost in parts)
+    most, here = max(cost.peak for cost in parts), max(cost.peak for cost in costs if not cost.vehicles)
+    read, given = sum(cost.read for cost in parts), sum(cost.given for cost in parts)
     by_stage = ", ".join(f"{stage} {seconds:.1f}" for stage, seconds in spent.items())
-    largest = max(cost.vehicles for cost in parts)
-    vehicles = sum(cost.vehicles for cost in parts)
-    given = sum(cost.given for cost in parts)
+    largest, vehicles = max(cost.vehicles for cost in parts), sum(cost.vehicles for cost in parts)
     said = f"{len(parts)} parts of up to {largest} vehicles" if len(parts) > 1 else "one part"
     took = (
-        f"Took {total:.0f} s of processor time in {said}: {by_stage}. Readings: {_bytes(sum(c.read for c in parts))}, "
-        f"rows for the tables: {_bytes(given)}, most memory of a process: {_bytes(most)}."
+        f"Took {total:.0f} s of processor time in {said}: {by_stage}. Readings: {_bytes(read)}, rows for the tables: "
+        f"{_bytes(given)}, most memory where parts were worked on: {_bytes(most)}, here: {_bytes(here)}."
     )
+    joined = here + (TEN - 1) * COPIES * (read + given)
     more = (
         f"Ten times the fleet, {TEN * vehicles} vehicles: some {TEN * total / 60:.0f} min of processor time, shared by "
-        f"who works; {_bytes(most)} each, and where the parts are joined {_bytes(TEN * given)} more."
+        f"who works on its parts, which grow no larger than some 2 GiB; here some {_bytes(joined)}."
     )
     return [took, more]
 

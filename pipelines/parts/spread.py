@@ -8,6 +8,7 @@ Source: Rocklin (2015), Dask: parallel computation with blocked algorithms and t
 Science Conf.
 """
 
+import asyncio
 import os
 import threading
 from collections.abc import Callable, Iterator, Sequence
@@ -101,9 +102,10 @@ def at(address: str, store: Store, progress: Progress) -> "Iterator[Spread]":
             "distributed.comm.tls says; without it on this machine alone."
         )
     where = parts.geturl()
+    silent = f"--cluster: nobody answers as a Dask scheduler at {where}. Is it running, and this its address?"
+    _answered(lambda: asyncio.run(_called(where)), ANSWERS_IN, silent)
     client = _answered(
-        lambda: distributed.Client(where, timeout=ANSWERS_IN, set_as_default=False), ANSWERS_IN,
-        f"--cluster: nobody answers as a Dask scheduler at {where}. Is it running, and this its address?",
+        lambda: distributed.Client(where, timeout=ANSWERS_IN, set_as_default=False), ANSWERS_IN, silent
     )  # fmt: skip
     try:
         _checked(client, where, store)
@@ -112,6 +114,13 @@ def at(address: str, store: Store, progress: Progress) -> "Iterator[Spread]":
     finally:
         with suppress(ClusterError):  # a scheduler that is gone needs no goodbye
             _answered(client.close, ANSWERS_IN, "no answer")
+
+
+async def _called(where: str) -> None:
+    """Whether somebody picks up, before anything is made that would have to be closed."""
+    security = distributed.Security().get_connection_args("client")
+    comm = await asyncio.wait_for(distributed.comm.connect(where, timeout=ANSWERS_IN, **security), ANSWERS_IN)
+    await comm.close()
 
 
 def _answered(ask: Callable[[], Result], seconds: float, otherwise: str) -> Result:

@@ -95,16 +95,13 @@ def analyse_in_parts(
     parts, costs = [], []
     results = runner.results(started)
     for place, vehicle_ids in enumerate(parting.parts, start=1):
-        progress(_words(place, len(parting.parts), vehicle_ids))
+        if others:
+            progress(f"part {place} of {len(parting.parts)}, {len(vehicle_ids)} vehicles")
         part, cost = next(results)
         parts.append(part)
         costs.append(cost)
     analysis, cost = measured(lambda told: of_fleet(parts, evidence, settings=settings, progress=told), progress)
     return analysis, [*costs, cost]
-
-
-def _words(place: int, count: int, vehicle_ids: Sequence[str]) -> str:
-    return f"part {place} of {count}, {len(vehicle_ids)} vehicles" if count > 1 else "one part"
 
 
 def teach(told: Progress, job: Job, vehicle_ids: Sequence[str]) -> tuple[Part, Known, Cost]:
