@@ -14,7 +14,7 @@ from pipelines.terminal import say
 
 @click.group("store")
 def store_group() -> None:
-    """Look after a store: check, back up, restore, take loads or publications back, mend what is in quarantine."""
+    """Look after a store: check, back up, restore, convert, take loads or publications back, mend the quarantine."""
 
 
 @store_group.command()

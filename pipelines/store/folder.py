@@ -1,8 +1,9 @@
-"""A store on disk: one DuckDB file per committed state and a pointer to the newest; readers and a writer never meet.
+"""A store on disk: one file per committed state and a pointer to the newest; readers and a writer never meet.
 
 A write copies the newest state, changes the copy in one transaction, and becomes visible only when the pointer is
 replaced. Meanwhile the state that was copied is read wholly: only when it is known to be whole is the write kept and
 the state before it removed. So two states lie in the folder, and a damaged one never takes the place of a good one.
+What a state is, a DuckDB file or the names of partitioned tables, is said by `kinds`.
 """
 
 import os

@@ -98,6 +98,7 @@ def main() -> None:
     asked.add_argument("--random", type=int, default=0)
     asked.add_argument("--vehicles", type=int, default=10_000)
     asked.add_argument("--pages", nargs="*", default=list(PAGES))
+    asked.add_argument("--reads", action="store_true", help="conversion, reads and pages alone")
     options = asked.parse_args()
     if options.random:
         random_drops(options.random)
@@ -124,7 +125,7 @@ def main() -> None:
         }
         for store in (one, parts):  # in turn: a process keeps one store attached
             print(store.path.name)
-            for name, work in works.items():
+            for name, work in list(works.items())[: 4 if options.reads else None]:
                 print(f"{name:<30}", timed(lambda w=work, s=store: w(s)), flush=True)
             print(size_of(store))
             measure(store, options.vehicles, options.pages)

@@ -9,10 +9,12 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from click.testing import CliRunner
 
+from pipelines.command import COMMANDS
 from pipelines.errors import StoreError
 from pipelines.intake.load import load
-from pipelines.store import partitioned
+from pipelines.store import partitioned, partitioned_writing
 from pipelines.store.backup import back_up, restore
 from pipelines.store.checking import breaches
 from pipelines.store.conversion import convert
@@ -96,7 +98,10 @@ def test_there_and_back_keeps_every_bit_type_and_order(kept, tmp_path):
     assert odd["minus"].to_numpy().tobytes() == ODD["minus"].to_numpy().tobytes()
 
 
-def test_a_store_goes_into_an_empty_folder_alone(kept):
+def test_a_store_is_converted_by_a_command_into_an_empty_folder_alone(kept, tmp_path):
+    command = next(command for command in COMMANDS if command.name == "store")
+    done = CliRunner().invoke(command, ["convert", str(kept / "parts"), str(tmp_path / "one")])
+    assert "one file a state, with everything that" in done.stdout
     with pytest.raises(StoreError, match="a store lies there"):
         convert(Store(kept / "one"), Store(kept / "parts"))
 
@@ -130,13 +135,16 @@ def test_vehicles_are_read_from_the_files_of_their_bucket_alone(parts, monkeypat
             vehicle_snapshots(parts, "v0")
 
 
-def test_loads_that_come_at_once_both_arrive(parts, drop):
+def test_loads_that_come_at_once_both_arrive_and_many_files_become_one(parts, drop, monkeypatch):
+    monkeypatch.setattr(partitioned_writing, "MOST_FILES", 1)
     drops = [
         drop(f"d{n}", snapshots=f"vehicle_id,read_at,odometer_km\nv{n},2031-02-01T08:00:00Z,{n}\n") for n in range(2)
     ]
     with ThreadPoolExecutor(2) as both:
         list(both.map(lambda each: load(Store(parts.path), [each]), drops))
     assert [vehicle_snapshots(parts, f"v{n}")["odometer_km"].to_list()[-1] for n in range(2)] == [0, 1]
+    where = [(part.family, part.bucket) for part in read_state(parts.state_file(3)).table("main", "snapshots").parts]
+    assert len(where) == len(set(where))
 
 
 def test_a_dry_run_and_a_load_that_is_stopped_before_the_pointer_moves_leave_the_state_before(parts, drop, monkeypatch):
