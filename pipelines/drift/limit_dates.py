@@ -19,10 +19,12 @@ SCALES = np.array([0.25, 0.7, 2.0, 5.0])  # of the sizes of the table, each as u
 POINTS = np.array([-1.545, -0.753, -0.235, 0.235, 0.753, 1.545])
 UNMET = np.array([0.583, 0.083, 0.75, 0.25, 0.917, 0.417])  # derived
 LEAST_WEIGHT = 4e-3  # of the greatest; for speed
-ONSETS_AT, DATES_AT = (0.05, 0.5, 0.95), (0.1, 0.5, 0.9)  # quantiles that are published: definition
+ONSETS_AT, DATES_AT = (0.05, 0.95), (0.1, 0.5, 0.9)  # quantiles that are published: definition
+ONSET_WITHIN = 1.5  # readings either way within which the published onset is most likely; judgement: a reading is near
 RATE_DAYS = 30.0  # that a published rate is of: definition
 # Onsets that are tried, by how many readings ago: from, to, and every how many; for speed.
 ONSETS_BACK = ((0, 48, 1), (48, 96, 2), (96, 192, 4), (192, 768, 16), (768, 20_000, 256))
+MOST_NEAR = 48  # newest onsets, of which each reading is tried: `ONSETS_BACK`; derived
 BELIEF_IN_NOISE = 8.0  # readings that the noise of health counts for, when what strays scatters more; judgement
 
 
@@ -78,7 +80,7 @@ def law_fits(trace: np.ndarray, day: Float64s, sigma: float) -> Float64s:
 
 
 def posterior(trace: np.ndarray, day: Float64s, sigma: float, room: Float64s, shares: Float64s) -> Float64s:
-    """[7] onset (5, 50, 95 %), rate over the coming 30 days, limit dates (10, 50, 90 %; NaN: not expected); days.
+    """[7] onset (5 %, likeliest, 95 %), rate over the coming 30 days, limit dates (10, 50, 90 %; NaN: none); days.
 
     Args:
         trace: [n] of `STEP`: what the filter did.
@@ -125,9 +127,18 @@ def grown(row: Int64s, days: Float64s) -> Float64s:
 
 
 def onsets(by_onset: Float64s, day: Float64s) -> Float64s:
-    """[3] quantiles of the onset; anywhere between two days [K + 1] it is as likely. by_onset: [K] weight between."""
-    reached: Float64s = np.interp(ONSETS_AT, np.concatenate([[0.0], np.cumsum(by_onset)]), day)
-    return reached
+    """[3] the onset: from, likeliest, to. by_onset: [K] weight between two days [K + 1], alike in between.
+
+    A step and growth from before it explain the same readings: halfway between their onsets it was hardly ever. So the
+    likeliest is the middle of the few readings that hold the onset most probably, not of all that it may be.
+    """
+    reached = np.concatenate([[0.0], np.cumsum(by_onset)])
+    low, high = np.interp(np.array(ONSETS_AT) * reached[-1], reached, day)
+    middle, half = (day[1:] + day[:-1]) / 2, ONSET_WITHIN * float(np.median(np.diff(day[-MOST_NEAR:])))
+    before, after_it = np.interp(middle - half, day, reached), np.interp(middle + half, day, reached)
+    k = int(np.argmax(after_it - before))
+    likeliest = np.interp((before[k] + after_it[k]) / 2, reached, day)
+    return np.array([low, np.clip(likeliest, low, high), high])
 
 
 def quantiles(values: Float64s, weights: Float64s, shares: tuple[float, ...]) -> Float64s:

@@ -159,6 +159,24 @@ def test_long_ago_fewer_onsets_are_tried_and_each_stands_for_those_up_to_the_nex
     assert (np.diff(onset) == stands_for[:-1]).all()
 
 
+def test_the_onset_is_where_it_most_likely_was_not_halfway_between_two_explanations():
+    """A step after the fortieth reading, with 0.3 of the weight, or growth from any of the twenty weeks before it."""
+    day = np.arange(61.0) * 7
+    weight = np.zeros(60)
+    weight[20:40], weight[40] = 0.7 / 20, 0.3
+    low, likeliest, high = limit_dates.onsets(weight, day)
+    assert day[20] < low < day[22]
+    assert day[39] < likeliest < day[41]
+    assert high == pytest.approx(day[40] + 7 * 0.25 / 0.3)
+
+
+def test_a_coarse_bin_of_onsets_is_no_likelier_for_its_width():
+    day = np.append(np.arange(10) * 112.0, 1008 + np.arange(50) * 7.0)
+    weight = np.append(np.full(9, 0.06), np.full(50, 0.46 / 50))
+    weight[30] += 0.04
+    assert day[30] <= limit_dates.onsets(weight, day)[1] <= day[31]
+
+
 @pytest.mark.parametrize("readings", [1, 40])
 def test_one_reading_of_the_epoch_that_an_alarm_began_in_tells_no_onset(readings):
     alarm = next(iter(open_alarms(lambda t: 2.0 * t, count=1)))
