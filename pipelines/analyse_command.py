@@ -18,7 +18,7 @@ from pipelines.terminal import say
 if TYPE_CHECKING:
     from pipelines.handover import Evidence
     from pipelines.parts.readings import EvidenceSource
-    from pipelines.parts.work import Runner
+    from pipelines.parts.work import Plan, Runner
     from pipelines.resume.drift_checkpoint import Checkpoint
     from pipelines.settings import Settings
 
@@ -71,7 +71,6 @@ def analyse(
     """  # noqa: D301 (click reads the escape)
     from pipelines.first_run import compiling_told  # noqa: PLC0415
     from pipelines.settings_file import settings_of  # noqa: PLC0415
-    from pipelines.store.evidence import read_evidence  # noqa: PLC0415
     from pipelines.store.newest import refuse_beyond  # noqa: PLC0415
 
     _refuse_together(states=states, workers=workers, memory=memory, cluster=cluster)
@@ -87,16 +86,21 @@ def analyse(
         _alone(store),
         compiling_told(lambda line: say(line, err=True), "pipelines", ahead=ahead),
     ):
-        evidence = read_evidence(store, as_of=as_of, known_at=known_at)
-        if evidence.snapshots.is_empty():
-            raise SettingError(
-                f"{store.path}: no reading up to {evidence.as_of:%Y-%m-%d %H:%M} UTC. "
-                "Choose a later --as-of, or load more."
-            )
         if states:
-            _publish_states(store, evidence, settings)
+            _publish_states(store, _read(store, as_of, known_at), settings)
             return
-        _publish_all(store, evidence, settings, known_at, runner, kept=set_here.tend.analyses_kept)
+        _publish_all(store, as_of, known_at, settings, runner, kept=set_here.tend.analyses_kept)
+
+
+def _read(store: Store, as_of: datetime | None, known_at: datetime | None) -> "Evidence":
+    from pipelines.store.evidence import read_evidence  # noqa: PLC0415
+
+    evidence = read_evidence(store, as_of=as_of, known_at=known_at)
+    if evidence.snapshots.is_empty():
+        raise SettingError(
+            f"{store.path}: no reading up to {evidence.as_of:%Y-%m-%d %H:%M} UTC. Choose a later --as-of, or load more."
+        )
+    return evidence
 
 
 def _refuse_together(*, states: bool, workers: int | None, memory: str | None, cluster: str | None) -> None:
@@ -133,7 +137,13 @@ def _alone(store: Store) -> Iterator[None]:
 
 
 def _publish_all(
-    store: Store, evidence: "Evidence", settings: "Settings", known_at: datetime | None, runner: "Runner", *, kept: int
+    store: Store,
+    as_of: datetime | None,
+    known_at: datetime | None,
+    settings: "Settings",
+    runner: "Runner",
+    *,
+    kept: int,
 ) -> None:
     """Every table, and what they say and cost, in lines."""
     import polars as pl  # noqa: PLC0415
@@ -141,29 +151,42 @@ def _publish_all(
     from pipelines.intake.report import counted  # noqa: PLC0415
     from pipelines.outcome import outcome  # noqa: PLC0415
     from pipelines.parts.costs import cost_lines  # noqa: PLC0415
-    from pipelines.parts.readings import InStore, Loaded  # noqa: PLC0415
-    from pipelines.parts.work import InThisProcess, analyse_in_parts  # noqa: PLC0415
+    from pipelines.parts.work import analyse_in_parts  # noqa: PLC0415
     from pipelines.store.publish import publish  # noqa: PLC0415
 
-    source: EvidenceSource = Loaded(evidence=evidence)
-    if not isinstance(runner, InThisProcess):
-        source = InStore(path=store.path.absolute(), as_of=evidence.as_of, known_at=known_at, held=evidence.held)
-    analysis, costs = analyse_in_parts(evidence, source, runner, settings=settings, progress=stages())
+    plan = _planned(store, as_of, known_at, settings, runner)
+    evidence = plan.evidence
+    analysis, costs = analyse_in_parts(plan, runner, progress=stages())
     entries = pl.DataFrame({"entries": [evidence.entries_read]})  # a page says which were entered since
     tables = {**analysis.tables, "entries_counted": entries}
     publish(store, replace(analysis, tables=tables), kept=kept)
+    read = tables["reading_clock"]["vehicle_id"]
     say(
         f"Published {len(analysis.tables)} tables as of {analysis.as_of:%Y-%m-%d %H:%M} UTC: "
-        f"{counted(evidence.vehicles.height, 'vehicle')}, {counted(evidence.snapshots.height, 'reading')}.",
+        f"{counted(evidence.vehicles.height, 'vehicle')}, {counted(len(read), 'reading')}.",
         *outcome(
-            analysis.tables["vehicle_state"],
-            analysis.tables["correction_state"],
+            tables["vehicle_state"],
+            tables["correction_state"],
             evidence.corrections,
-            read=dict(evidence.snapshots["vehicle_id"].value_counts().iter_rows()),
+            read=dict(read.value_counts().iter_rows()),
         ),
     )
     say(*cost_lines(costs), err=True)
     say(f"Look: leeway serve --store {store.path}")
+
+
+def _planned(
+    store: Store, as_of: datetime | None, known_at: datetime | None, settings: "Settings", runner: "Runner"
+) -> "Plan":
+    """What is to be done; the readings of a large fleet are not held here where others work on its parts."""
+    from pipelines.parts.readings import InStore, Loaded  # noqa: PLC0415
+    from pipelines.parts.work import InThisProcess, Plan  # noqa: PLC0415
+
+    evidence = _read(store, as_of, known_at)
+    source: EvidenceSource = Loaded(evidence=evidence)
+    if not isinstance(runner, InThisProcess):
+        source = InStore(path=store.path.absolute(), as_of=evidence.as_of, known_at=known_at, held=evidence.held)
+    return Plan.of(evidence, source, settings=settings)
 
 
 def _publish_states(store: Store, evidence: "Evidence", settings: "Settings") -> None:

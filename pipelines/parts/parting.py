@@ -45,20 +45,17 @@ def parted(evidence: Evidence, *, most_cells: int = MOST_CELLS) -> Parting:
     if evidence.snapshots.height * len(codes) <= most_cells * ONE_PART:
         return Parting(parts=[every], whole=None)
     family = pl.col("engine_family").fill_null(UNKNOWN_FAMILY)
-    read = evidence.snapshots.select("vehicle_id", "calibration", *codes).join(
-        evidence.vehicles.select("vehicle_id", family), on="vehicle_id", how="left", maintain_order="left"
-    )
-    of_vehicle = read.group_by("vehicle_id", "engine_family").agg(pl.len(), pl.col(codes).count() > 0)
+    of_vehicle = evidence.snapshots.group_by("vehicle_id").agg(pl.len(), pl.col(codes).count() > 0)
     vehicles = (
         evidence.vehicles.select("vehicle_id", family, "depot", "duty")
-        .join(of_vehicle.drop("engine_family"), on="vehicle_id", how="left")
+        .join(of_vehicle, on="vehicle_id", how="left")
         .with_columns(cells=pl.col("len").fill_null(0) * len(codes), hash=_hashes(evidence.vehicles["vehicle_id"]))
         .sort("engine_family", "hash", "vehicle_id")
     )
-    teaching = _teaching(vehicles, _shown(vehicles, read, codes), most_cells)
+    teaching = _teaching(vehicles, _shown(vehicles, evidence, codes), most_cells)
     rest = vehicles.filter(~pl.col("vehicle_id").is_in(teaching.implode()))
     parts = [teaching.sort().to_list(), *_others(rest, most_cells)]
-    read_by = of_vehicle.group_by("engine_family").agg(pl.col(codes).any())
+    read_by = vehicles.group_by("engine_family").agg(pl.col(codes).any())
     ever = {row.pop("engine_family"): frozenset(code for code, was in row.items() if was) for row in read_by.to_dicts()}
     first_day = float(days(evidence.snapshots["read_at"]).min())
     return Parting(parts=[part for part in parts if part], whole=WholeFleet(read=ever, first_day=first_day))
@@ -68,14 +65,18 @@ def _hashes(vehicle_ids: pl.Series) -> pl.Series:
     return pl.Series([crc32(name.encode()) for name in vehicle_ids], dtype=pl.UInt32)
 
 
-def _shown(vehicles: pl.DataFrame, read: pl.DataFrame, codes: list[str]) -> pl.DataFrame:
+def _shown(vehicles: pl.DataFrame, evidence: Evidence, codes: list[str]) -> pl.DataFrame:
     """vehicle_id, shows: what readings are grouped by and each vehicle shows, one row each."""
     now = pl.col("calibration").forward_fill().over("vehicle_id").fill_null("")
-    told = read.select("vehicle_id", now=now).with_columns(before=pl.col("now").shift(1).over("vehicle_id"))
+    told = evidence.snapshots.select("vehicle_id", now=now).with_columns(
+        before=pl.col("now").shift(1).over("vehicle_id")
+    )
     calibrations = told.unique().select("vehicle_id", shows=pl.format("calibration {} {}", "before", "now"))
     first = told.select("vehicle_id", shows=pl.format("calibration {}", "now")).unique()
     group = pl.format("group {} {}", pl.col("depot").fill_null(""), pl.col("duty").fill_null(""))
-    groups = vehicles.filter(pl.col("cells") > 0).select("vehicle_id", shows=group)
+    read = vehicles.filter(pl.col("cells") > 0).select("vehicle_id", "depot", "duty")
+    before = evidence.moves.select("vehicle_id", "depot").join(read.drop("depot"), on="vehicle_id")
+    groups = pl.concat([read, before]).select("vehicle_id", shows=group).unique()
     corrections = (
         vehicles.select("vehicle_id", *codes)
         .unpivot(on=codes, index="vehicle_id", variable_name="code")

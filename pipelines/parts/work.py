@@ -66,41 +66,62 @@ class Later:
         return self._work()
 
 
+@dataclass(frozen=True, kw_only=True)
+class Plan:
+    """What an analysis has to do.
+
+    parts: Vehicle ids of each. evidence: Of the whole fleet, without its readings: those of a part come from the job's
+    source.
+    """
+
+    job: Job
+    parts: Sequence[Sequence[str]]
+    evidence: Evidence
+
+    @classmethod
+    def of(
+        cls, evidence: Evidence, source: EvidenceSource, *, settings: Settings, most_cells: int = MOST_CELLS
+    ) -> "Plan":
+        """For a fleet.
+
+        Args:
+            evidence: Of the whole fleet.
+            source: Gives the evidence of a part.
+            settings: The user's settings.
+            most_cells: How large a part may be.
+        """
+        parting = parted(evidence, most_cells=most_cells)
+        return cls(
+            job=Job(source=source, whole=parting.whole, usual=usual_causes(evidence), settings=settings),
+            parts=parting.parts,
+            evidence=replace(evidence, snapshots=evidence.snapshots.clear()),
+        )
+
+
 def analyse_in_parts(
-    evidence: Evidence,
-    source: EvidenceSource,
-    runner: Runner,
-    *,
-    settings: Settings,
-    progress: Progress = lambda _stage: None,
-    most_cells: int = MOST_CELLS,
+    plan: Plan, runner: Runner, *, progress: Progress = lambda _stage: None
 ) -> tuple[Analysis, list[Cost]]:
     """Every published table, and what each part cost, the joining last.
 
     Args:
-        evidence: Of the whole fleet.
-        source: Gives the evidence of a part.
+        plan: What to do.
         runner: Who works on the parts.
-        settings: The user's settings.
         progress: Called as each part begins to be waited for.
-        most_cells: How large a part may be.
     """
-    parting = parted(evidence, most_cells=most_cells)
-    first, *others = parting.parts
-    job = Job(source=source, whole=parting.whole, usual=usual_causes(evidence), settings=settings)
-    evidence = replace(evidence, snapshots=evidence.snapshots.clear())
-    taught = runner.start(teach, job, first)
+    first, *others = plan.parts
+    taught = runner.start(teach, plan.job, first)
     known = runner.start(what_is_known, taught)
-    started = [runner.start(the_part, taught), *(runner.start(apply, job, part, known) for part in others)]
+    started = [runner.start(the_part, taught), *(runner.start(apply, plan.job, part, known) for part in others)]
     parts, costs = [], []
     results = runner.results(started)
-    for place, vehicle_ids in enumerate(parting.parts, start=1):
+    for place, vehicle_ids in enumerate(plan.parts, start=1):
         if others:
-            progress(f"part {place} of {len(parting.parts)}, {len(vehicle_ids)} vehicles")
+            progress(f"part {place} of {len(plan.parts)}, {len(vehicle_ids)} vehicles")
         part, cost = next(results)
         parts.append(part)
         costs.append(cost)
-    analysis, cost = measured(lambda told: of_fleet(parts, evidence, settings=settings, progress=told), progress)
+    settings = plan.job.settings
+    analysis, cost = measured(lambda told: of_fleet(parts, plan.evidence, settings=settings, progress=told), progress)
     return analysis, [*costs, cost]
 
 

@@ -12,7 +12,7 @@ from pipelines.analyse_command import _alone, analyse
 from pipelines.errors import LeewayError
 from pipelines.parts import spread
 from pipelines.parts.readings import InStore, Loaded
-from pipelines.parts.work import InThisProcess, analyse_in_parts
+from pipelines.parts.work import InThisProcess, Plan, analyse_in_parts
 from pipelines.settings import Settings
 from pipelines.store.folder import Store
 
@@ -30,9 +30,8 @@ def asked(store, evidence):
     source = InStore(path=store.path, as_of=evidence.as_of, known_at=None, held=evidence.held)
 
     def ask(runner, source=source, progress=lambda _words: None):
-        return analyse_in_parts(evidence, source, runner, settings=Settings(), progress=progress, most_cells=CELLS)[
-            0
-        ].tables
+        plan = Plan.of(evidence, source, settings=Settings(), most_cells=CELLS)
+        return analyse_in_parts(plan, runner, progress=progress)[0].tables
 
     return ask
 
