@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from statistics import median
 
 import numpy as np
 
@@ -140,9 +141,9 @@ def _around_one(
         named=tuple(panel.codes[c] for c in named),
         before=float(size.max(initial=0.0)),
         first=float(shares[0]) if len(shares) else nothing,
-        last=float(np.median(shares[-3:])) if len(shares) else nothing,
+        last=median(shares[-3:].tolist()) if len(shares) else nothing,
         lowest=float(shares.min()) if len(shares) else nothing,
-        early=float(np.median(shares[:3])) if len(shares) else nothing,
+        early=median(shares[:3].tolist()) if len(shares) else nothing,
         gone_at=_gone(shares, told_at),
         back_at=_back(shares, told_at),
         relearning=asked > 0 and relearning,
