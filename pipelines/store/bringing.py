@@ -13,6 +13,7 @@ from weakref import WeakKeyDictionary
 import duckdb
 import polars as pl
 
+from pipelines.catalogue.tables import drop_tables
 from pipelines.store.connection import connect, quoted
 from pipelines.store.partitioned_state import Part, PartitionedTable, State, bucket_of, stored_rows
 from pipelines.store.schema import is_current, stored_version
@@ -77,14 +78,14 @@ class _Bringer:
 
     def _take(self, table: PartitionedTable, parts: Iterable[Part], which: str = "") -> None:
         names = ", ".join(map(quoted, table.columns))
+        # A key has one row in a table of the drop, so only others need their order; wide rows take long to sort.
+        order = "" if table.partitions and table.name in drop_tables() else "ORDER BY rowid"
+        rows = f"({stored_rows(table, self.folder, list(parts))}) r {which}"
+        self.connection.execute(f"INSERT INTO {table.place} ({names}) SELECT {names} FROM {rows} {order}")
         vehicle = "vehicle_id" if table.partitions else "NULL"
-        rows = stored_rows(table, self.folder, list(parts))
-        self.connection.execute(f"CREATE TEMP TABLE came AS SELECT * FROM ({rows}) r {which} ORDER BY rowid")
-        self.connection.execute(f"INSERT INTO {table.place} ({names}) SELECT {names} FROM came")
         self.connection.execute(
-            f"INSERT INTO {noted(table)} SELECT rowid, {hashes(table.columns)}, {vehicle} FROM came"
+            f"INSERT INTO {noted(table)} SELECT rowid, {hashes(table.columns)}, {vehicle} FROM {rows}"
         )
-        self.connection.execute("DROP TABLE came")
 
 
 _bringers = WeakKeyDictionary[duckdb.DuckDBPyConnection, _Bringer]()

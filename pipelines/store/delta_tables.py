@@ -83,13 +83,15 @@ def _write(
     if table.version is None:
         shutil.rmtree(place, ignore_errors=True)  # of a command that was stopped before its state counted
         place.mkdir(parents=True)
+        target = None
     else:
-        _as_the_state_names_it(DeltaTable(place), table)
+        target = DeltaTable(place)
+        _as_the_state_names_it(target, table)
     columns = ", ".join([as_stored(table.columns.items()), *map(quoted, (ROW, *table.partitions))])
     came = connection.sql(f"SELECT {columns} FROM ({rows})").to_arrow_reader(GROUP_ROWS)
     whole = mode == "overwrite" and predicate is None
     write_deltalake(
-        place,
+        target or place,
         came,
         partition_by=table.partitions or None,
         mode=mode,
@@ -97,7 +99,7 @@ def _write(
         schema_mode=None if table.version is None else "overwrite" if whole else "merge",
         writer_properties=WriterProperties(compression="ZSTD", compression_level=1, max_row_group_size=GROUP_ROWS),
     )
-    written = DeltaTable(place)
+    written = target or DeltaTable(place)
     parts = _parts(written, table)
     _settle(place, table, parts)
     return replace(table, version=written.version(), parts=parts)
