@@ -35,6 +35,7 @@ except ImportError as error:
 ANSWERS_IN = 8.0  # seconds that a scheduler has to answer: one at work answers in milliseconds; judgement
 ASKED_EVERY = 5.0  # seconds between two questions whether it still does; judgement
 HANGS_AFTER = 30.0  # seconds without an answer, from which it counts as gone: it may be busy for some; judgement
+HUNG_AFTER = 60.0  # seconds without a sign of life, after which a process of this machine is done without; judgement
 TOPIC = "leeway"  # under which workers tell their stages: definition
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
 DEATHS = 3  # of its worker that a part may see: more is its own doing, as a rule too much memory; judgement
@@ -70,6 +71,7 @@ def local(workers: int, memory: str | None, progress: Progress) -> "Iterator[Spr
         "distributed.scheduler.http.routes": [],
         "distributed.worker.http.routes": [],
         "distributed.scheduler.allowed-failures": DEATHS,
+        "distributed.scheduler.worker-ttl": f"{HUNG_AFTER:.0f} s",
     }
     with dask.config.set(settings):
         cluster = distributed.LocalCluster(
