@@ -6,6 +6,7 @@ when its last reader leaves, or at the next read of another.
 """
 
 import os
+import tempfile
 import threading
 import weakref
 from collections.abc import Callable, Collection, Iterator
@@ -28,7 +29,9 @@ class _Readers:
     """The files that are attached in this process, with how many read each, and what is known of each already."""
 
     def __init__(self) -> None:
-        self.instance = duckdb.connect(config=CONFIG)
+        # Where what does not fit the memory goes while it is sorted: not into the folder that somebody stands in.
+        spill = Path(tempfile.gettempdir()) / f"leeway-duckdb-{os.getpid()}"
+        self.instance = duckdb.connect(config={**CONFIG, "temp_directory": str(spill)})
         set_up(self.instance)
         self.guard = threading.Lock()
         self.counts: dict[str, int] = {}
