@@ -99,21 +99,24 @@ def main() -> None:
     asked.add_argument("--vehicles", type=int, default=10_000)
     asked.add_argument("--pages", nargs="*", default=list(PAGES))
     asked.add_argument("--reads", action="store_true", help="conversion, reads and pages alone")
+    asked.add_argument("--at", type=Path, help="folder to make both stores in, or that has them; default: for this run")
     options = asked.parse_args()
     if options.random:
         random_drops(options.random)
         return
     logging.disable(logging.WARNING)
     with tempfile.TemporaryDirectory(prefix="leeway-bench-") as place:
-        folder = Path(place)
-        one = replicated(Store(options.store), options.vehicles, folder / "one")
-        parts = Store(folder / "parts")
-        print("into partitioned tables", timed(lambda: convert(one, parts)), size_of(one), size_of(parts), sep="\t")
-        print("and back", timed(lambda: convert(parts, Store(folder / "back"))), sep="\t")
-        shutil.rmtree(folder / "back")
+        folder = options.at or Path(place)
+        one, parts = Store(folder / "one"), Store(folder / "parts")
+        if not parts.exists():
+            folder.mkdir(exist_ok=True)
+            replicated(Store(options.store), options.vehicles, folder / "one")
+            print("into partitioned tables", timed(lambda: convert(one, parts)), size_of(one), size_of(parts), sep="\t")
+            print("and back", timed(lambda: convert(parts, Store(folder / "back"))), sep="\t")
+            shutil.rmtree(folder / "back")
         with one.reading() as connection:
             vehicle = frame_of(connection, "SELECT vehicle_id FROM vehicles ORDER BY 1").item(options.vehicles // 2, 0)
-        drops = [week(one, folder / f"week{n}", vehicles, 7 * n) for n, vehicles in ((1, None), (2, 50))]
+        drops = [week(one, Path(place) / f"week{n}", vehicles, 7 * n) for n, vehicles in ((1, None), (2, 50))]
         works: dict[str, Callable[[Store], object]] = {
             "first read": lambda store: vehicle_snapshots(store, vehicle),
             "one vehicle": lambda store: vehicle_snapshots(store, vehicle),
