@@ -71,7 +71,7 @@ def convert(source: Store, target: Store, *, buckets: int | None = None) -> Conv
 def _what_lies_beside(source: Store, target: Store) -> int:
     """Take along entries, settings, roles and mappings, by way of a file like a backup's; how many entries."""
     with TemporaryDirectory(prefix="leeway-") as folder:
-        carried = Path(folder) / "beside.duckdb"
+        carried = Path(folder) / "carried.duckdb"
         put_into(carried, source)
         put_files_into(carried, source.path)
         if not carried.exists():

@@ -12,12 +12,14 @@ import pytest
 from click.testing import CliRunner
 
 from pipelines.command import COMMANDS
+from pipelines.entries.entry import Entry
 from pipelines.errors import StoreError
 from pipelines.intake.load import load
 from pipelines.store import partitioned, partitioned_writing
 from pipelines.store.backup import back_up, restore
 from pipelines.store.checking import breaches
 from pipelines.store.conversion import convert
+from pipelines.store.entries import append, read_entries
 from pipelines.store.folder import Store
 from pipelines.store.partitioned_state import bucket_of, read_state
 from pipelines.store.pointer import states
@@ -52,6 +54,8 @@ def kept(tmp_path_factory) -> Path:
     one = Store(folder / "one")
     load(one, [write(folder / "base", files)], loaded_at=FIRST)
     publish_tables(one, {"odd": ODD}, FIRST)
+    append(one, [Entry(who="a", kind="note", subject="fleet", value="seen")])
+    (one.path / "settings.toml").write_text("# ours\n")
     convert(one, Store(folder / "parts"), buckets=2)
     return folder
 
@@ -102,6 +106,8 @@ def test_a_store_is_converted_by_a_command_into_an_empty_folder_alone(kept, tmp_
     command = next(command for command in COMMANDS if command.name == "store")
     done = CliRunner().invoke(command, ["convert", str(kept / "parts"), str(tmp_path / "one")])
     assert "one file a state, with everything that" in done.stdout
+    assert read_entries(Store(tmp_path / "one")).equals(read_entries(Store(kept / "one")))
+    assert (tmp_path / "one" / "settings.toml").read_text() == "# ours\n"
     with pytest.raises(StoreError, match="a store lies there"):
         convert(Store(kept / "one"), Store(kept / "parts"))
 
