@@ -23,6 +23,7 @@ MOVE_LAGS = (1, 2, 4, 8)  # weeks; judgement
 LONGEST_GAP = 60.0  # days between readings that count towards their pace; judgement
 LEAST_OF_GROUP = 3  # vehicles that show where a group's level lies; the least that a median outvotes; derived
 MEDIAN_COST = 1.57  # variance of a median against a mean's; pi / 2; derived
+FAR = 2.5  # robust sds from which on a week's movement counts no further: it leaps, and is believed as such; judgement
 TRIMMED = 1.1  # variance of a trimmed mean against a mean's; of normal ones, a fifth cut on each side; derived
 
 
@@ -284,13 +285,21 @@ def _moves(noise: Noise, together: Float64s, peers: Float64s) -> tuple[Float64s,
         family = np.where(total > 0, (weight * np.nan_to_num(step)).sum(axis=1) / np.maximum(total, 1), np.nan)
         novelty = 2 * noise.sigma**2 * (1 - np.exp(-lag * WEEK / noise.memory_days)) + 2 * noise.rounding
         sampling = TRIMMED * novelty[:, None]
-        season[:, index] = _mean(family**2 - sampling / np.maximum(total, 1)) / lag
+        season[:, index] = _mean(_usual(family) ** 2 - sampling / np.maximum(total, 1)) / lag
         if depots > 1:
-            apart = (step - family[:, None, :]) ** 2 - sampling[:, :, None] * (
+            apart = _usual((step - family[:, None, :]).reshape(corrections, -1)) ** 2
+            noise2 = sampling[:, :, None] * (
                 1 / np.maximum(peers[:, :, lag:], 1) - 1 / np.maximum(total, 1)[:, None, :]
             )
-            depot_moves[:, index] = _mean(apart.reshape(corrections, -1)) / lag
+            depot_moves[:, index] = _mean(apart - noise2.reshape(corrections, -1)) / lag
     return season, depot_moves
+
+
+def _usual(step: Float64s) -> Float64s:
+    """Steps [C, n] drawn in to `FAR` robust sds of their row's; what few vehicles that stray make is no movement."""
+    far = FAR * 1.4826 * np.nan_to_num(median(np.abs(step)))[:, None]
+    drawn: Float64s = np.clip(step, -far, far)
+    return drawn
 
 
 def _mean(values: Float64s) -> Float64s:

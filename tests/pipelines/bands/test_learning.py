@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from drift_fleets import World, light_fleet
 
-from pipelines.bands.fit import SAMPLE, sampled
+from pipelines.bands.fit import SAMPLE, _moves, sampled
 from pipelines.bands.learning import LEAST_MOVE, learn_normals
-from pipelines.bands.noise import variograms
+from pipelines.bands.noise import Noise, variograms
 from pipelines.bands.normal import days
 from pipelines.bands.panel import panels
 from pipelines.bands.relearning import settled_rows
@@ -90,6 +90,20 @@ def test_what_a_few_share_is_as_large_in_their_sum_however_many_share_nothing():
     together = correlation(z)
     assert together[:6, :6].sum() == pytest.approx(18.0, rel=0.1)
     assert np.abs(together[6:, 6:] - np.eye(54)).mean() < 0.01  # chance alone would show 0.027
+
+
+def test_weeks_in_which_a_few_that_stray_are_all_that_is_heard_make_no_season_that_leaps():
+    rng = np.random.default_rng(4)
+    together = np.cumsum(rng.normal(0, 0.1, (1, 2, 300)), axis=2)
+    noise = Noise(**{name: np.array([value]) for name, value in (
+        ("sigma", 0.2), ("memory_days", 1.0), ("rounding", 0.0), ("wander", 0.0), ("pairs", 1e4)
+    )})  # fmt: skip
+    peers = np.full(together.shape, 40.0)
+    season, depot = _moves(noise, together, peers)
+    astray = together + 8.0 * (rng.random(together.shape) < 0.04)
+    season_heard, depot_heard = _moves(noise, astray, peers)
+    assert season_heard[0, 0] < 3 * season[0, 0]  # by the mean of squares sixty times
+    assert depot_heard[0, 0] < 3 * depot[0, 0]
 
 
 def test_what_drifts_shows_no_tail():
