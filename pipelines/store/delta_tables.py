@@ -10,7 +10,7 @@ from urllib.parse import unquote
 import duckdb
 import pyarrow as pa
 
-from pipelines.errors import StoreError
+from pipelines.errors import StoreError, one_line
 from pipelines.store.connection import quoted
 from pipelines.store.partitioned_state import AS_OF, BUCKET, FAMILY, ROW, Part, PartitionedTable, as_stored
 from pipelines.store.pointer import sync
@@ -77,6 +77,7 @@ def _write(
 ) -> PartitionedTable:
     try:
         from deltalake import DeltaTable, WriterProperties, write_deltalake  # noqa: PLC0415 - only writers need it
+        from deltalake.exceptions import DeltaError  # noqa: PLC0415
     except ImportError as error:
         raise StoreError(WITHOUT) from error
     place = folder / table.folder
@@ -90,15 +91,18 @@ def _write(
     columns = ", ".join([as_stored(table.columns.items()), *map(quoted, (ROW, *table.partitions))])
     came = connection.sql(f"SELECT {columns} FROM ({rows})").to_arrow_reader(GROUP_ROWS)
     whole = mode == "overwrite" and predicate is None
-    write_deltalake(
-        target or place,
-        came,
-        partition_by=table.partitions or None,
-        mode=mode,
-        predicate=predicate,
-        schema_mode=None if table.version is None else "overwrite" if whole else "merge",
-        writer_properties=WriterProperties(compression="ZSTD", compression_level=1, max_row_group_size=GROUP_ROWS),
-    )
+    try:
+        write_deltalake(
+            target or place,
+            came,
+            partition_by=table.partitions or None,
+            mode=mode,
+            predicate=predicate,
+            schema_mode=None if table.version is None else "overwrite" if whole else "merge",
+            writer_properties=WriterProperties(compression="ZSTD", compression_level=1, max_row_group_size=GROUP_ROWS),
+        )
+    except (DeltaError, OSError) as error:
+        raise StoreError(f"{place}: {one_line(error)}. Nothing was changed; free space or permissions?") from error
     written = target or DeltaTable(place)
     parts = _parts(written, table)
     _settle(place, table, parts)
