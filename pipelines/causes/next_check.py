@@ -21,6 +21,7 @@ OFFERED = 5  # checks of a vehicle that are listed
 WORTH_DOING = 0.02  # share of the doubt below which a check is not worth its name
 ASKED_FROM = 0.10  # probability of any cause from which a vehicle is worth a check (judgement)
 MOST_RESULTS = 3
+AT_ONCE = 16  # vehicles, so that what is worked on stays near the processor
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,16 +82,18 @@ def settled_shares(chance: Float64s) -> Float64s:
     Args:
         chance: [V, causes + 1], in the order of the knowledge, none of them last; rows sum to 1.
     """
-    known = _knowledge()
-    doubt = _entropy(chance)
-    left = np.zeros((len(chance), len(known.checks)))
-    for i in range(len(known.checks)):
-        for r in range(MOST_RESULTS):
-            joint = chance * known.chances[i, :, r]
-            total = joint.sum(axis=1)
-            left[:, i] += total * _entropy(joint / np.maximum(total, 1e-12)[:, None])
-    shares: Float64s = np.clip(1.0 - left / np.maximum(doubt, 1e-9)[:, None], 0.0, 1.0)
-    return np.where(doubt[:, None] > 1e-9, shares, 0.0)
+    parts = [_settled(chance[first : first + AT_ONCE]) for first in range(0, len(chance), AT_ONCE)]
+    return np.concatenate(parts) if parts else np.zeros((0, len(_knowledge().checks)))
+
+
+def _settled(chance: Float64s) -> Float64s:
+    """The same of a few vehicles at once."""
+    doubt, some = _entropy(chance)[:, None], chance.any(axis=0)
+    joint = chance[:, None, some, None] * _knowledge().chances[:, some]  # [V, checks, causes, results]
+    total = joint.sum(axis=2)
+    left = (total * _entropy(joint / np.maximum(total, 1e-12)[:, :, None], axis=2)).sum(axis=2)
+    shares: Float64s = np.clip(1.0 - left / np.maximum(doubt, 1e-9), 0.0, 1.0)
+    return np.where(doubt > 1e-9, shares, 0.0)
 
 
 @cache
@@ -140,9 +143,9 @@ def _by_cause(ranked: pl.DataFrame, ids: Sequence[str], names: Sequence[str]) ->
     return chance / total
 
 
-def _entropy(chance: Float64s) -> Float64s:
+def _entropy(chance: Float64s, *, axis: int = 1) -> Float64s:
     logs: Float64s = np.log(np.where(chance > 0, chance, 1.0))
-    entropy: Float64s = -(chance * logs).sum(axis=1)
+    entropy: Float64s = -(chance * logs).sum(axis=axis)
     return entropy
 
 
