@@ -20,11 +20,10 @@ POINTS = np.array([-1.545, -0.753, -0.235, 0.235, 0.753, 1.545])
 UNMET = np.array([0.583, 0.083, 0.75, 0.25, 0.917, 0.417])  # derived
 LEAST_WEIGHT = 4e-3  # of the greatest; for speed
 ONSETS_AT, DATES_AT = (0.05, 0.95), (0.1, 0.5, 0.9)  # quantiles that are published: definition
-ONSET_WITHIN = 1.5  # readings either way within which the published onset is most likely; judgement: a reading is near
+MOMENT = 1e-6  # days between readings, at least; numerical
 RATE_DAYS = 30.0  # that a published rate is of: definition
 # Onsets that are tried, by how many readings ago: from, to, and every how many; for speed.
 ONSETS_BACK = ((0, 48, 1), (48, 96, 2), (96, 192, 4), (192, 768, 16), (768, 20_000, 256))
-MOST_NEAR = 48  # newest onsets, of which each reading is tried: `ONSETS_BACK`; derived
 BELIEF_IN_NOISE = 8.0  # readings that the noise of health counts for, when what strays scatters more; judgement
 
 
@@ -80,7 +79,7 @@ def law_fits(trace: np.ndarray, day: Float64s, sigma: float) -> Float64s:
 
 
 def posterior(trace: np.ndarray, day: Float64s, sigma: float, room: Float64s, shares: Float64s) -> Float64s:
-    """[7] onset (5 %, likeliest, 95 %), rate over the coming 30 days, limit dates (10, 50, 90 %; NaN: none); days.
+    """[7] onset (5 %, best, 95 %), rate over the coming 30 days, limit dates (10, 50, 90 %; NaN: none); days.
 
     Args:
         trace: [n] of `STEP`: what the filter did.
@@ -127,18 +126,18 @@ def grown(row: Int64s, days: Float64s) -> Float64s:
 
 
 def onsets(by_onset: Float64s, day: Float64s) -> Float64s:
-    """[3] the onset: from, likeliest, to. by_onset: [K] weight between two days [K + 1], alike in between.
+    """[3] the onset: from, best, to. by_onset: [K] weight between two days [K + 1], alike in between.
 
     A step and growth from before it explain the same readings: halfway between their onsets it was hardly ever. So the
-    likeliest is the middle of the few readings that hold the onset most probably, not of all that it may be.
+    best is where the error is least in logs: whether one reading off or two matters as much as whether ten or twenty.
     """
     reached = np.concatenate([[0.0], np.cumsum(by_onset)])
     low, high = np.interp(np.array(ONSETS_AT) * reached[-1], reached, day)
-    middle, half = (day[1:] + day[:-1]) / 2, ONSET_WITHIN * float(np.median(np.diff(day[-MOST_NEAR:])))
-    before, after_it = np.interp(middle - half, day, reached), np.interp(middle + half, day, reached)
-    k = int(np.argmax(after_it - before))
-    likeliest = np.interp((before[k] + after_it[k]) / 2, reached, day)
-    return np.array([low, np.clip(likeliest, low, high), high])
+    middle, wide = (day[1:] + day[:-1]) / 2, np.maximum(np.diff(day), MOMENT)
+    apart = day[None] - middle[:, None]
+    so_far = apart * (np.log(np.maximum(np.abs(apart), MOMENT)) - 1)  # integral of the log of a distance
+    error = np.diff(so_far, axis=1) @ (by_onset / wide)
+    return np.array([low, np.clip(middle[np.argmin(error)], low, high), high])
 
 
 def quantiles(values: Float64s, weights: Float64s, shares: tuple[float, ...]) -> Float64s:

@@ -164,17 +164,19 @@ def test_the_onset_is_where_it_most_likely_was_not_halfway_between_two_explanati
     day = np.arange(61.0) * 7
     weight = np.zeros(60)
     weight[20:40], weight[40] = 0.7 / 20, 0.3
-    low, likeliest, high = limit_dates.onsets(weight, day)
+    low, best, high = limit_dates.onsets(weight, day)
     assert day[20] < low < day[22]
-    assert day[39] < likeliest < day[41]
+    assert best == day[40] + 3.5
     assert high == pytest.approx(day[40] + 7 * 0.25 / 0.3)
 
 
 def test_a_coarse_bin_of_onsets_is_no_likelier_for_its_width():
-    day = np.append(np.arange(10) * 112.0, 1008 + np.arange(50) * 7.0)
-    weight = np.append(np.full(9, 0.06), np.full(50, 0.46 / 50))
-    weight[30] += 0.04
-    assert day[30] <= limit_dates.onsets(weight, day)[1] <= day[31]
+    """Two in three lie long ago, in a bin of a year; one in three in one week lately."""
+    day = np.append(0.0, 365 + np.arange(50) * 7.0)
+    weight = np.zeros(50)
+    weight[0], weight[30] = 0.6, 0.4
+    assert limit_dates.onsets(weight, day)[1] == day[30] + 3.5
+    assert limit_dates.onsets(weight, np.append(day[:-1], day[-2]))[1] == day[30] + 3.5  # two readings at one time
 
 
 @pytest.mark.parametrize("readings", [1, 40])
