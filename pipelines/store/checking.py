@@ -9,6 +9,7 @@ from pipelines.errors import StoreError
 from pipelines.store.connection import frame_of, one_row, quoted
 from pipelines.store.entries import damage_of_record
 from pipelines.store.folder import Store
+from pipelines.store.kinds import kind_of
 from pipelines.store.pointer import POINTER, read_pointer, states
 from pipelines.store.schema import filled_tables, stored_key
 from pipelines.store.wholeness import damage
@@ -31,7 +32,7 @@ def breaches(store: Store) -> list[str]:
 
 
 def _files(store: Store) -> Iterator[str]:
-    """Of the pointer and every state, the one before the newest too."""
+    """Of the pointer and every state: the newest two are read wholly, of older ones sizes and checksums."""
     named, lying = read_pointer(store.path), states(store.path)
     if lying and not named:
         yield f"{store.path / POINTER}: {'names no state' if (store.path / POINTER).exists() else 'missing'}"
@@ -39,7 +40,7 @@ def _files(store: Store) -> Iterator[str]:
         yield f"{store.state_file(named.number)}: missing, and {POINTER} names it"
     for number in lying:
         file = store.state_file(number)
-        if text := damage(file):
+        if text := damage(file) if number in lying[-2:] else kind_of(file).damage(file):
             yield f"{file}: damaged ({text})"
         elif named and named.number == number and not named.fits(file):
             yield f"{file}: {file.stat().st_size} bytes, {named.size} were written"
