@@ -6,7 +6,7 @@ import numpy as np
 from pipelines.handover import Float32s, Float64s, Int32s, Int64s
 
 LEAST_PAIRS = 6  # readings half a series apart that a vehicle must have to count; judgement
-LEAST_VEHICLES = 5  # that must show a slope before it is believed; judgement
+LEAST_VEHICLES = 5.0  # that must show a slope before it is believed, counted by how far they drove; judgement
 MEDIAN_COST = 1.57  # variance of a median against a mean's; pi / 2; derived
 SURE = 4.0  # squared standard errors from 0 at which a slope begins to be believed; judgement
 
@@ -26,7 +26,8 @@ def shared_slope(healthy: Float32s, epoch: Int32s, row_start: Int64s, way: Float
         way: [R] km without levels and without what peers drive together.
         km: [R] the whole of it.
 
-    Source: Frisch and Waugh (1933), Econometrica 1(4), 387-401.
+    Source: Frisch and Waugh (1933), Econometrica 1(4), 387-401. How many vehicles unequal ones count for: Kish (1965),
+        Survey Sampling, 11.2.
     """
     moved, drove = _changes(healthy, epoch, row_start, way)
     first, last = row_start[:-1], row_start[1:] - 1
@@ -37,15 +38,16 @@ def shared_slope(healthy: Float32s, epoch: Int32s, row_start: Int64s, way: Float
 
 
 def _slope(moved: Float64s, drove: Float64s, whole: float) -> float:
-    """Weighted median of moved / drove, drawn to 0."""
-    if len(moved) < LEAST_VEHICLES or float((drove**2).sum()) < MEDIAN_COST * whole**2:
-        return 0.0
+    """Weighted median of moved / drove, drawn to 0; none where few vehicles drove so far that they alone decide."""
     weight = np.abs(drove)
+    squares = float((drove**2).sum())
+    if weight.sum() ** 2 < LEAST_VEHICLES * squares or squares < MEDIAN_COST * whole**2 or not squares:
+        return 0.0
     ratio = np.divide(moved, drove, out=np.zeros_like(moved), where=weight > 0)
     order = np.argsort(ratio)
     middle = ratio[order][np.searchsorted(np.cumsum(weight[order]), weight.sum() / 2)]
     spread = 1.4826 * float(np.median(np.abs(moved - middle * drove)))
-    error2 = MEDIAN_COST * spread**2 / float((drove**2).sum())
+    error2 = MEDIAN_COST * spread**2 / squares
     return float(middle * np.clip(1 - SURE * error2 / max(middle**2, 1e-300), 0, 1))
 
 

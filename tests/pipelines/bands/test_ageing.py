@@ -45,3 +45,16 @@ def test_vehicles_that_drive_alike_show_no_ageing(seed):
 
 def test_few_vehicles_show_no_ageing():
     assert slope_of(1e-3, season=0.0, vehicles=4) == 0.0
+
+
+def test_one_that_drives_far_and_goes_wrong_is_no_ageing_of_those_who_drive_little():
+    weeks, pace = 26, np.array([3000.0, 2400.0, -60.0, 80.0, -90.0, 110.0, -130.0, 150.0, -70.0])  # km a week, to peers
+    rng = np.random.default_rng(5)
+    way = pace[:, None] * np.arange(weeks)
+    healthy = rng.normal(0, 0.5, way.shape)
+    healthy[0] += np.linspace(0, 16, weeks)
+    found = shared_slope(
+        healthy.reshape(1, -1).astype(np.float32), np.zeros((1, way.size), dtype=np.int32),
+        np.arange(len(pace) + 1) * weeks, way.ravel().astype(np.float32), (way + 600.0 * np.arange(weeks)).ravel(),
+    )  # fmt: skip
+    assert found[0] == 0.0
