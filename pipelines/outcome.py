@@ -43,7 +43,7 @@ def outcome(
     leading = correction_state.select(
         "vehicle_id", "value", "expected", (pl.col("expected") + pl.col("deviation")).alias("level"),
         pl.col("correction").alias("leading_correction"),
-        pl.col("state").alias("correction_is"),
+        pl.col("state").alias("correction_is"), pl.col("leeway_pct").alias("leeway_of_it"),
     )  # fmt: skip
     titles = corrections.select(pl.col("code").alias("leading_correction"), "title", "unit")
     urgent = pl.col("urgency").is_in(URGENCIES[:3])
@@ -84,9 +84,9 @@ def _line(row: dict[str, object]) -> str:
     name = visible(str(row["vehicle_id"]))
     if row["correction_is"] not in NAMED or row["value"] is None or row["expected"] is None:
         return f"{name}: {row['state']}. {row['urgency_reason'] or ''}".rstrip()
-    unit = f" {row['unit']}" if row["unit"] not in (None, "", "1") else ""
+    unit = f" {row['unit']}" if row["unit"] not in (None, "", "1", "ratio") else ""
     level = "" if row["level"] is None else f" at its smoothed level of {row['level']:.3g}{unit}"
-    left = "" if row["leeway_pct"] is None else f", leeway {row['leeway_pct']:.0f} %{level}"
+    left = "" if row["leeway_of_it"] is None else f", leeway {row['leeway_of_it']:.0f} %{level}"
     title = row["title"] or row["leading_correction"]
     return (
         f"{name} is {row['correction_is']}: {title} reads {row['value']:.3g}{unit} where {row['expected']:.3g}{unit} "

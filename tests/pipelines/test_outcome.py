@@ -11,12 +11,18 @@ def states(**state_of):
     vehicles = pl.DataFrame(
         {
             "vehicle_id": list(state_of), "state": list(state_of.values()), "leading_correction": "ltft_b1",
-            "urgency": "none", "urgency_reason": None, "leeway_pct": 61.0,
+            "urgency": "none", "urgency_reason": None, "leeway_pct": 12.0,
         },
         schema_overrides={"urgency_reason": pl.String},
     )  # fmt: skip
     corrections = vehicles.select(
-        "vehicle_id", "state", correction=pl.lit("ltft_b1"), value=14.0625, expected=-1.38, deviation=11.13
+        "vehicle_id",
+        "state",
+        correction=pl.lit("ltft_b1"),
+        value=14.0625,
+        expected=-1.38,
+        deviation=11.13,
+        leeway_pct=61.0,
     )
     return vehicles, corrections
 
