@@ -81,7 +81,7 @@ def test_each_thing_that_is_wrong_is_flagged(at_once):
     assert {vehicle for vehicle, _ in found} == {f"v{number:02d}" for number in range(7)}
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=8)
 @given(ends=st.sets(st.integers(1, WEEKS - 1), min_size=1, max_size=5), order=st.randoms(use_true_random=False))
 def test_drops_by_time_in_any_order_flag_the_same(folder, at_once, ends, order):
     week = (pl.col("read_at") - START).dt.total_days() // 7
@@ -91,7 +91,7 @@ def test_drops_by_time_in_any_order_flag_the_same(folder, at_once, ends, order):
     assert flags_of(folder, parts) == at_once
 
 
-@settings(max_examples=5, deadline=None)
+@settings(max_examples=5)
 @given(seed=st.integers(0, 99))
 def test_rows_shared_among_drops_by_chance_flag_the_same(folder, at_once, seed):
     which = np.random.default_rng(seed).integers(0, 3, VEHICLES * WEEKS)

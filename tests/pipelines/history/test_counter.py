@@ -111,7 +111,7 @@ counters = st.lists(
 )  # fmt: skip
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(counter=counters, cut=st.integers(1, 30))
 def test_a_total_never_falls_and_no_later_reading_changes_it(counter, cut):
     whole, part = stitched(counter), stitched(counter[:cut])
@@ -120,7 +120,7 @@ def test_a_total_never_falls_and_no_later_reading_changes_it(counter, cut):
     np.testing.assert_array_equal(whole.total[:cut], part.total)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     steps=st.lists(st.floats(5.0, 15.0), min_size=5, max_size=40),
     restarts=st.sets(st.integers(1, 13).map(lambda third: 3 * third), max_size=4),

@@ -146,7 +146,7 @@ def by_the_rule(weeks):
     return found
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(weeks=st.lists(st.sampled_from(["absent", "pending", "confirmed", "not read"]), min_size=1, max_size=12))
 def test_events_are_those_of_the_contracts_rule(events, day, weeks):
     flags = {week: {"confirmed": state == "confirmed", "pending": True} for week, state in enumerate(weeks)}

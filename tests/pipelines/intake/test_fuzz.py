@@ -60,7 +60,7 @@ def write_sound(path: Path, ending: str) -> None:
         path.write_bytes(gzip.compress(text) if ending == ".csv.gz" else text)
 
 
-@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 def test_any_cells_in_any_dialect_end_in_a_report(tmp_path_factory, data):
     folder = tmp_path_factory.mktemp("fuzz")

@@ -36,7 +36,7 @@ def read_back(path, decimal: str, columns=COLUMNS, **said) -> pl.DataFrame:
     return made_of(cells, file, mapping, units=units, decimal_comma=comma, time_zone="UTC")
 
 
-@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(numbers=st.lists(NUMBERS, min_size=1, max_size=8), decimal=st.sampled_from(["", ",", "."]))
 def test_a_number_typed_as_a_number_is_kept_whatever_sign_the_mapping_says(tmp_path, numbers, decimal):
     days = [f"2026-01-{day:02}" for day in range(1, len(numbers) + 1)]
@@ -73,7 +73,7 @@ def in_all_formats(tmp_path, rows: dict[str, list], decimal: str) -> tuple[str, 
     return "f.parquet", "f.ndjson", "f.xlsx", "f.csv"
 
 
-@settings(max_examples=10, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=10, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(numbers=st.lists(NUMBERS, min_size=1, max_size=6), decimal=st.sampled_from(["", ",", "."]))
 def test_one_value_a_row_is_kept_to_the_last_digit_in_every_format(tmp_path, numbers, decimal):
     days = [f"2026-01-{day:02}" for day in range(1, len(numbers) + 1)]
@@ -90,7 +90,7 @@ def test_one_value_a_row_is_kept_to_the_last_digit_in_every_format(tmp_path, num
         assert made["ltft_b1_idle"].cast(pl.Float64).to_list() == numbers, name
 
 
-@settings(max_examples=10, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=10, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     milliseconds=st.lists(st.integers(0, 90_000_000), min_size=1, max_size=6, unique=True),
     decimal=st.sampled_from(["", ",", "."]),

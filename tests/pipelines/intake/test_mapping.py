@@ -275,7 +275,7 @@ def places(part: object, way: tuple[object, ...] = ()) -> Iterator[tuple[object,
         yield from places(value, (*way, key))
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(place=st.sampled_from(sorted(places(SOUND), key=str)), value=ANYTHING)
 def test_whatever_a_mapping_says_it_is_refused_with_its_place_or_makes_rows(tmp_path, place, value):
     raw = deepcopy(SOUND)

@@ -32,7 +32,7 @@ def test_where_nothing_came_back_the_lower_limit_is_the_exact_binomial_one():
     assert last["low"] == pytest.approx(0.025**0.1)
 
 
-@settings(deadline=None, max_examples=50)
+@settings(max_examples=50)
 @given(st.lists(st.tuples(st.integers(0, 40), st.booleans()), min_size=1, max_size=30))
 def test_curves_fall_between_their_limits(jobs):
     curve = kaplan_meier(timed([days for days, _ in jobs], [returned for _, returned in jobs]))

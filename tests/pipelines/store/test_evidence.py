@@ -118,7 +118,7 @@ def loaded_at_once(tmp_path_factory) -> list[pl.DataFrame]:
     return everything(store)
 
 
-@settings(max_examples=4, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=4, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(order=st.permutations(sorted(PARTS)), again=st.sampled_from(sorted(PARTS)))
 def test_the_order_of_drops_and_repeats_do_not_change_the_result(order, again, loaded_at_once, tmp_path_factory):
     folder = tmp_path_factory.mktemp("order")

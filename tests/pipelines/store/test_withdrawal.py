@@ -52,7 +52,7 @@ def origins(store: Store) -> dict[str, pl.DataFrame]:
         }
 
 
-@settings(max_examples=4, deadline=None, phases=[Phase.explicit, Phase.reuse, Phase.generate])
+@settings(max_examples=4, phases=[Phase.explicit, Phase.reuse, Phase.generate])
 @given(drops=st.lists(one_drop(), min_size=2, max_size=3), data=st.data())
 def test_a_store_reads_as_if_it_never_had_what_was_withdrawn(tmp_path_factory, drops, data):
     place = tmp_path_factory.mktemp("store")

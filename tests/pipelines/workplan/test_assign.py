@@ -34,7 +34,7 @@ def allowed(chosen, capacity, stock):
     return days_fit and all(sum(one.from_stock and one.part == part for one in chosen) <= stock[part] for part in stock)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(task=tasks())
 def test_the_choice_saves_as_much_as_trying_everything(task):
     options, capacity, stock = task

@@ -297,14 +297,14 @@ def made(published, evidence):
     return plan_work(published, evidence=evidence, days=DAYS, settings=Settings())
 
 
-@settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=120, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(fleet=fleets())
 def test_every_plan_keeps_every_constraint(planned, fleet):
     published, evidence = built(planned, fleet)
     assert Checker(published, evidence, made(published, evidence), days=DAYS).breaches() == []
 
 
-@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=20, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(fleet=fleets())
 def test_the_same_input_gives_the_same_plan_and_so_does_a_plan_made_again(planned, fleet):
     published, evidence = built(planned, fleet)
