@@ -15,7 +15,7 @@ from pipelines.store.folder import Store
 from pipelines.store.withdrawal import withdraw
 
 FIRST = datetime(2031, 2, 1, tzinfo=UTC)
-VEHICLES = "vehicle_id,engine_family,depot\nv0,Alder 1.6/x%20'y=ü,north\nv1,alder,north\nv2,,north\n"
+VEHICLES = "vehicle_id,engine_family,depot\nv0,Alder 1.6/x%20'y=ü,north\nv1,alder,north\nv2,rowan,north\n"
 
 
 def tables_of(store: Store, *, in_order: bool = False) -> dict[str, pl.DataFrame]:
