@@ -29,18 +29,18 @@ def chance_of_reaching(needed: float, most_expected: float, least: int) -> float
         most_expected: Expected events at the end of the watch.
         least: Events before which nothing is said.
     """
-    standing = np.array([1.0])  # chance of each count with nothing reached so far
-    before, count = 0.0, least
     counts = np.arange(int(4 * most_expected + 40 * needed) + least + 100)  # beyond any count that can still stand
     log_factorial = gammaln(counts + 1)
-    while True:
-        bound = min(float(-count * lambertw(-np.exp(-1 - needed / count)).real), most_expected)
-        more = bound - before
+    told = counts[least:]
+    bounds = np.minimum(-told * lambertw(-np.exp(-1 - needed / told)).real, most_expected)
+    steps = np.diff(bounds, prepend=0.0)
+    standing = np.array([1.0])  # chance of each count with nothing reached so far
+    for count, bound, more in zip(told.tolist(), bounds.tolist(), steps.tolist(), strict=True):
         step = np.exp(xlogy(counts[:count], more) - more - log_factorial[:count]) if more > 0 else np.eye(1, count)[0]
         standing = np.convolve(standing, step)[:count]  # a count of `count` by then reaches it
         if bound >= most_expected:
-            return float(1 - standing.sum())
-        before, count = bound, count + 1
+            break
+    return float(1 - standing.sum())
 
 
 @lru_cache(maxsize=4096)
