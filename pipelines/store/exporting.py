@@ -18,7 +18,7 @@ from pipelines.visible import STEERING, visible
 
 # How text begins that a sheet may run; a mark alone is a unit or a dash, and `% of load` is words.
 FORMULA = "^\\s*(?:[=+\\-@\t\r\uff1d\uff0b\uff0d\uff20]\\s*\\S|[|%\uff5c\uff05]\\S)"
-NUMBER = r"^\s*[-+]?\d+([.,]\d+)?([eE][-+]?\d+)?\s*$"
+NUMBER = r"^\s*[-+]?\d+([.,]\d+)?([eE][-+]?\d+)?(\s*%)?\s*$"
 TEXT_ALONE = {  # of a workbook: whatever a text looks like, it is a text
     "strings_to_urls": False,
     "strings_to_formulas": False,

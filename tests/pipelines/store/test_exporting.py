@@ -54,7 +54,8 @@ def test_in_csv_a_formula_is_held_back_in_a_cell_and_in_a_header(text):
 
 
 @pytest.mark.parametrize(
-    "text", ["-1.5", "+3", "-3,5", "1e-4", "V1", "WC-104", "P0171", "", "3 % more", "%", "% of load", "-", "'=1"]
+    "text",
+    ["-1.5", "+3", "-3,5", "-0.95 %", "1e-4", "V1", "WC-104", "P0171", "", "3 % more", "%", "% of load", "-", "'=1"],
 )
 def test_numbers_and_ordinary_text_stay_as_they_are(text):
     assert protected(pl.DataFrame({"name": [text]})).item() == text
