@@ -83,7 +83,7 @@ def recurring_issues(
     }
     heads = [story.head for _, story in stories]
     for row in watch.filter(pl.col("warned_at").is_not_null()).to_dicts():
-        if (row["factor"], row["level"]) not in told and not _is_told(subject_of(row), heads, compared):
+        if (row["factor"], row["level"]) not in told and not is_told(subject_of(row), heads, compared):
             rows.append(_warning(row, titles))
             about[str(rows[-1]["issue_id"])] = [subject_of(row)]
     repeats = repeat_repairs(compared.stood, compared.months, titles).with_columns(nature=pl.lit(TROUBLE))
@@ -102,7 +102,7 @@ def recurring_issues(
     return pl.concat([part.filter(which) for which in (trouble, ~trouble) for part in (found, *beside)]), about
 
 
-def _is_told(warned: Subject, heads: Sequence[Pair], compared: Compared) -> bool:
+def is_told(warned: Subject, heads: Sequence[Pair], compared: Compared) -> bool:
     """Whether most of what warns of a level is what a finding tells of another factor: a tank is no calibration's."""
     ground = compared.ground(warned)
     thing = ground.thing(warned)

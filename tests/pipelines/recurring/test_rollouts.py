@@ -8,7 +8,8 @@ import pytest
 from pipelines.recurring.behind_findings import trend_of, vehicles_behind
 from pipelines.recurring.closed import has_grown
 from pipelines.recurring.compared import Compared, Ground
-from pipelines.recurring.comparing import Subject, places_of, things_of
+from pipelines.recurring.comparing import Subject, pair_at, places_of, things_of
+from pipelines.recurring.issues import is_told
 from pipelines.recurring.rollouts import Watched, rollout_watch, subject_of
 from pipelines.recurring.sprt import chance_of_reaching, log_likelihood_ratio, needed_ratio
 
@@ -115,3 +116,17 @@ def test_a_finding_lists_the_vehicles_that_it_counts_with_all_that_it_holds():
     behind = vehicles_behind(about, compared, lambda subject: subject.what)
     assert behind["vehicle_id"].to_list() == [vehicle for vehicle, _ in bad]
     assert behind["what"].to_list() == ["ignition_weak"] * 3 + ["ignition_weak; knock_sensor_loose"] * 6
+
+
+def test_a_warning_of_what_a_finding_tells_by_another_factor_is_not_given():
+    bad = [(f"van-{n:02}", datetime(2030, 8 + n // 3, 5 + n, tzinfo=UTC)) for n in range(9)]
+    comparable = ground(usual() + bad)
+    compared = Compared(months=pl.DataFrame(), stood=pl.DataFrame(), grounds=(comparable,), findings=())
+    warned = subject_of(
+        rollout_watch([Watched(ground=comparable, factor="calibration")], as_of=AS_OF).row(0, named=True)
+    )
+    at_a_depot = pair_at(comparable.thing(warned), comparable.compared(warned), "B")
+    few = replace(at_a_depot, episodes=frozenset(list(at_a_depot.episodes)[:3]))
+    assert is_told(warned, [few, replace(at_a_depot, factor="depot", level="Millrace")], compared)
+    assert not is_told(warned, [few], compared)
+    assert not is_told(warned, [replace(at_a_depot, rows="job")], compared)
