@@ -139,6 +139,17 @@ def test_a_part_batch_that_is_mended_again_is_an_issue(drift, evidence, history)
     assert first["q_value"] < 0.05
 
 
+def test_a_habit_is_seen_though_each_part_was_seldom_worked_on(drift, evidence, history):
+    jobs = [
+        job(vehicle, START + timedelta(days=20 + n), component=f"part-{n}", workshop="Quay" if n % 2 else "Yard")
+        | {"reset_done": bool(n % 2)}
+        for n, vehicle in enumerate(VEHICLES)
+    ]
+    found = findings(drift(CALM), evidence(*jobs), history())
+    assert found["level"].to_list() == ["Yard"]
+    assert "work without setting learned values back" in found["title"].item()
+
+
 def test_a_vehicle_on_which_a_part_is_mended_again_and_again_is_an_issue(drift, evidence, history):
     jobs = [job("van-03", START + timedelta(days=20 + 40 * n)) for n in range(5)]
     tables = compared(drift(CALM), evidence(*jobs), history())
