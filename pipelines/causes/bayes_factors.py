@@ -1,6 +1,7 @@
 """How well a pattern fits a signature of unknown severity: arrays in, log likelihoods out; knows no cause by name."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numba
 import numpy as np
@@ -167,8 +168,9 @@ def _background(pattern: Pattern) -> tuple[Float64s, Float64s]:
     return np.where(known, np.exp(-0.5 * np.minimum(np.abs(x), FARTHEST) ** 2), 1.0), np.where(known, outlier, 1.0)
 
 
+@lru_cache(maxsize=8)
 def half_normal_nodes(scale: float) -> tuple[Float64s, Float64s]:
-    """Severities, 0 and then even in their logarithm, and the prior mass that each stands for."""
+    """Severities, 0 and then even in their logarithm, and the prior mass that each stands for; to be read only."""
     log_severity = np.linspace(np.log(LEAST), np.log(MOST), NODES)
     unit = np.exp(log_severity)
     mass = np.sqrt(2.0 / np.pi) * np.exp(-0.5 * unit**2) * unit * (log_severity[1] - log_severity[0])
