@@ -59,7 +59,7 @@ def map_cells(
         column.to: _mapped(_source(cells, column), column, units=units, how=how, constants=constants)
         for column in mapping.columns
     }
-    columns |= _on_their_days(columns, mapping, constants)
+    columns |= _on_their_days(columns, [name for name in constants if _is_clock(name, cells, mapping, constants)])
     if mapping.aggregates:
         return _snapshots(cells, columns, mapping, constants, how)
     fixed = [pl.lit(value).alias(name) for name, value in constants.items() if name not in columns]
@@ -118,10 +118,14 @@ def _mapped(
     return cells
 
 
-def _on_their_days(columns: dict[str, pl.Series], mapping: Mapping, constants: dict[str, str]) -> dict[str, pl.Series]:
+def _is_clock(name: str, cells: pl.DataFrame, mapping: Mapping, constants: dict[str, str]) -> bool:
+    """Whether times count from a date and are written as times of day: bare numbers may begin anew within a day."""
+    sources = [_source(cells, column) for column in mapping.columns if (column.to, column.form) == (name, "elapsed")]
+    return bool(DATE.fullmatch(constants[name])) and any(clock_hours(source).is_not_null().any() for source in sources)
+
+
+def _on_their_days(columns: dict[str, pl.Series], clocks: list[str]) -> dict[str, pl.Series]:
     """Times of day that count from a date, a day later after each midnight that their vehicle's rows pass."""
-    elapsed = [column.to for column in mapping.columns if column.form == "elapsed"]
-    clocks = [name for name in elapsed if DATE.fullmatch(constants.get(name, ""))]
     of = columns["vehicle_id"] if "vehicle_id" in columns else pl.lit("")
     half_a_day = pl.duration(hours=12)  # a clock that goes back further is nearer to what it says of the next day
     passed = (pl.col("at").diff() < -half_a_day).fill_null(value=False).cum_sum().over("of")

@@ -6,7 +6,7 @@ from datetime import UTC, datetime, time
 import polars as pl
 import pytest
 import xlsxwriter
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from pipelines.catalogue.corrections import built_in_corrections
@@ -95,6 +95,7 @@ def test_one_value_a_row_is_kept_to_the_last_digit_in_every_format(tmp_path, num
     milliseconds=st.lists(st.integers(0, 90_000_000), min_size=1, max_size=6, unique=True),
     decimal=st.sampled_from(["", ",", "."]),
 )
+@example(milliseconds=[43_200_001, 0], decimal="")  # seconds that begin anew after half a day pass no midnight
 def test_seconds_since_a_start_and_since_1970_are_kept_to_the_millisecond(tmp_path, milliseconds, decimal):
     start = 1_767_225_600_000  # 2026-01-01T00:00:00Z
     rows = {
