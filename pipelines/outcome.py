@@ -18,7 +18,8 @@ BRINGS = (
     (SLOW_SHOWS, "from about the {n}th on slow changes show too"),
 )
 OTHERS = {
-    "steady": "steady", "relearning": f"being learned anew: about {LEAST_SETTLED} settled readings are needed",
+    "steady": "steady",
+    "relearning": f"with corrections that are being learned anew (about {LEAST_SETTLED} settled readings each)",
     "not_learning": "not learning", "not_read": "without a correction that was read",
     "not_fitted": "without a correction that is fitted",
 }  # fmt: skip

@@ -36,7 +36,7 @@ def test_whoever_strays_has_a_line_with_the_level_that_its_leeway_is_of():
 
 def test_too_few_readings_are_said_as_learning_with_what_the_next_ones_bring():
     lines = outcome(*states(A="relearning", B="relearning", C="relearning"), CATALOGUE, read={"A": 1, "B": 3, "C": 9})
-    assert lines[0].startswith("Vehicles: 1 being learned anew")
+    assert lines[0].startswith("Vehicles: 1 with corrections that are being learned anew")
     assert lines[1].startswith("2 vehicles: learning, 1 to 3 of about 5 readings.")
     assert "the second" not in lines[1]
     assert "from the 5th on a change raises an alarm; from about the 20th on slow changes show too" in lines[1]
