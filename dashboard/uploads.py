@@ -7,20 +7,21 @@ import os
 import re
 import tempfile
 import tomllib
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from collections.abc import Mapping as Answers
 from contextlib import contextmanager
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 import polars as pl
 
 from pipelines.catalogue.checks import waits_for
-from pipelines.errors import SettingError
+from pipelines.errors import LeewayError, SettingError
 from pipelines.intake.anything import Look, engines_in, load_looked_at, look_at, name_families
 from pipelines.intake.apart import Apart
 from pipelines.intake.draft import Preview, preview_mapping
 from pipelines.intake.limits import limits_from
-from pipelines.intake.mapping import Mapping, parse_mapping
+from pipelines.intake.mapping import Mapping, mapping_text, parse_mapping
 from pipelines.intake.report import counted
 from pipelines.store.fleet_reads import known_corrections
 from pipelines.store.folder import Store
@@ -28,48 +29,72 @@ from pipelines.store.folder import Store
 LONGEST_NAME = 100  # letters, of which the last are kept: its ending says what the file is
 
 
+Files = Sequence[tuple[str, bytes]]  # name as their reader calls them, with the folders they lie in, and content
+
+
 @contextmanager
-def on_disk(name: str, content: bytes) -> Iterator[Path]:
-    """The uploaded file on disk, called as its reader calls it, until the block is left; nothing of it stays."""
+def on_disk(files: Files) -> Iterator[list[Path]]:
+    """The uploaded files on disk, called as their reader calls them, until the block is left; nothing of them stays."""
     with tempfile.TemporaryDirectory(prefix="leeway-upload-") as folder:
-        (Path(folder) / "upload").mkdir()  # so that nothing is read out of the folder's name
-        place = Path(folder) / "upload" / (re.sub(r"[^\w.-]+", "_", name)[-LONGEST_NAME:].lstrip(".") or "file")
-        place.write_bytes(content)
-        os.utime(place, (0, 0))  # when it was written on its reader's machine is not known
-        yield place
+        places = []
+        for number, (name, content) in enumerate(files):  # two of one name are two
+            parts = [_tame(part) for part in PurePosixPath(name.replace("\\", "/")).parts]
+            place = Path(folder, str(number), "upload", *parts)  # so that nothing is read out of our folder's name
+            place.parent.mkdir(parents=True)
+            place.write_bytes(content)
+            os.utime(place, (0, 0))  # when it was written on its reader's machine is not known
+            places.append(place)
+        yield places
+
+
+def _tame(name: str) -> str:
+    return re.sub(r"[^\w.-]+", "_", name)[-LONGEST_NAME:].lstrip(".") or "file"
 
 
 def looked_at(
-    name: str, content: bytes, catalogue: pl.DataFrame, *, store: Path, answers: Answers[str, str], table: str
-) -> Look:
-    """What would become of an uploaded file: see `pipelines.intake.anything.look_at`.
+    files: Files, catalogue: pl.DataFrame, *, store: Path, answers: Answers[str, str], table: str
+) -> tuple[Look, list[int]]:
+    """What would become of the files that most are like, see `pipelines.intake.anything.look_at`; and their places.
 
     Raises:
-        DropError: the file cannot be read.
+        DropError: none of them can be read: why the first one cannot.
         SettingError: the mapping kept for such files is none any more.
     """
-    with on_disk(name, content) as path, Apart(limits_from()) as apart:
-        return apart.run(path.name, look_at, path, catalogue, kept_in=store, answers=answers, table=table)
+    looks: list[tuple[Look, int]] = []
+    unread: LeewayError | None = None
+    with on_disk(files) as paths, Apart(limits_from()) as apart:
+        for place, path in enumerate(paths):
+            try:
+                look = apart.run(path.name, look_at, path, catalogue, kept_in=store, answers=answers, table=table)
+                looks.append((look, place))
+            except LeewayError as error:
+                unread = unread or error
+    if unread is not None and not looks:
+        raise unread
+    read_by = Counter(mapping_text(look.mapping) for look, _ in looks)
+    mapping, _ = read_by.most_common(1)[0]
+    alike = [(look, place) for look, place in looks if mapping_text(look.mapping) == mapping]
+    return alike[0][0], [place for _, place in alike]
 
 
-def loaded(name: str, content: bytes, look: Look, *, store: Path, family: str) -> list[str]:
-    """Load an uploaded file as it was looked at; what became of it, a line each.
+def loaded(files: Files, look: Look, *, store: Path, family: str) -> list[str]:
+    """Load uploaded files as they were looked at; what became of them, a line each.
 
     Args:
-        name: As its reader calls it.
-        content: Of the file.
+        files: Of one kind.
         look: What was shown and confirmed.
         store: Folder of the store.
         family: Engine family of all vehicles that no file names one of; empty: none is said.
 
     Raises:
-        LeewayError: the store cannot be written, or nothing of the file can be read.
+        LeewayError: the store cannot be written, or nothing of the files can be read.
     """
     place = Store(store)
-    with on_disk(name, content) as path:
-        report = load_looked_at(place, [path], look)
+    with on_disk(files) as paths:
+        report = load_looked_at(place, paths, look)
         report = report.without_flag(waits_for("vehicles")) if family else report
-        engines = engines_in(path, look, known_corrections(place))
+        catalogue = known_corrections(place)
+        engines = {number: engine for path in paths for number, engine in engines_in(path, look, catalogue).items()}
     named = name_families(place, family, engines) if family else 0
     if not named:
         return report.lines()
@@ -77,14 +102,14 @@ def loaded(name: str, content: bytes, look: Look, *, store: Path, family: str) -
     return [*report.lines(), f"{counted(named, 'vehicle')} {'is' if named == 1 else 'are'} compared {said}."]
 
 
-def previewed(name: str, content: bytes, catalogue: pl.DataFrame, mapping: Mapping) -> Preview:
-    """What a mapping makes of an uploaded file's first rows.
+def previewed(files: Files, catalogue: pl.DataFrame, mapping: Mapping) -> Preview:
+    """What a mapping makes of the first rows of the first of uploaded files.
 
     Raises:
         DropError: the file cannot be read, or lacks a column of the mapping.
         SettingError: a unit is not known or does not fit.
     """
-    with on_disk(name, content) as path, Apart(limits_from()) as apart:
+    with on_disk(files[:1]) as [path], Apart(limits_from()) as apart:
         return apart.run(path.name, preview_mapping, path, mapping, catalogue)
 
 

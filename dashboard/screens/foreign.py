@@ -1,6 +1,8 @@
 """Part of the intake page: a file of any tool comes in, is looked at, asked about, shown, and loaded when confirmed."""
 
 from dataclasses import replace
+from pathlib import PurePosixPath
+from typing import Literal
 
 import polars as pl
 import streamlit as st
@@ -10,7 +12,7 @@ from dashboard.screens import frame as shared
 from dashboard.screens.allowed import button
 from dashboard.screens.analyse_now import FOUND, analyse_now, what_was_found
 from dashboard.screens.saving import download
-from dashboard.uploads import loaded, looked_at, mapping_name, previewed, read_text
+from dashboard.uploads import Files, loaded, looked_at, mapping_name, previewed, read_text
 from dashboard.views.wording import listed, plain, shell_word
 from pipelines.errors import LeewayError
 from pipelines.explain import answer_help
@@ -23,6 +25,8 @@ from pipelines.undated import undated_lines
 
 FOUND_OUT = "found out"
 TABLES = (FOUND_OUT, "snapshots", "readings", "faults", "work", "vehicles")
+HANDED: dict[str, Literal[True, "directory"]] = {"files": True, "a whole folder": "directory"}
+MOST_NAMED = 5  # files in a sentence
 ENDINGS = ["csv", "txt", "tsv", "gz", "parquet", "ndjson", "jsonl", "xlsx"]
 
 
@@ -30,46 +34,61 @@ def foreign_file() -> None:
     """Look at a file whose columns are not the contract's, ask what only its owner knows, and load it."""
     st.subheader("A file of another tool")
     st.markdown(
-        "Hand over a spreadsheet, a log or an export as it is. Which of its columns is which, and in which units, is "
-        "found out and shown; nothing is loaded until you say so."
+        "Hand over a spreadsheet, an export, or a reader's logs as they are, one file or many alike. Which column is "
+        "which, and in which units, is found out and shown; nothing is loaded until you say so."
     )
     table = st.selectbox("Its rows become", TABLES, key="table", bind="query-params")
-    upload = st.file_uploader("The file", type=ENDINGS, key="foreign")
-    if upload is None:
+    kind = st.selectbox("What is handed over", tuple(HANDED), key="handed", bind="query-params")
+    uploads = st.file_uploader("The files", type=ENDINGS, accept_multiple_files=HANDED[kind], key="foreign")
+    if not uploads:
         return
-    name, content, came_in = upload.name, upload.getvalue(), f"came in {upload.file_id}"
-    if came_in in st.session_state:
+    files = tuple(sorted((upload.name, upload.getvalue()) for upload in uploads))
+    which = " ".join(upload.file_id for upload in uploads)
+    if (came_in := f"came in {which}") in st.session_state:
         _loaded(st.session_state[came_in])
         return
-    answers = st.session_state.setdefault(f"answers {upload.file_id}", {})
+    answers = st.session_state.setdefault(f"answers {which}", {})
     try:
-        look = published.kept(
-            "look", upload.file_id, f"{table} {sorted(answers.items())}",
-            build=lambda: looked_at(
-                name, content, published.corrections(), store=published.store().path, answers=answers,
-                table="" if table == FOUND_OUT else table,
-            ),
-        )  # fmt: skip
+        with st.spinner("Looking at it"):
+            look, places = published.kept(
+                "look", which, f"{table} {sorted(answers.items())}",
+                build=lambda: looked_at(
+                    files, published.corrections(), store=published.store().path, answers=answers,
+                    table="" if table == FOUND_OUT else table,
+                ),
+            )  # fmt: skip
         if look.questions:
-            _asked(look.questions[0], answers, upload.file_id, look.mapping.table)
+            _asked(look.questions[0], answers, which, look.mapping.table)
             return
         if look.undated is not None:
             _undated(look.undated, answers)
             return
+        alike = tuple(files[place] for place in places)
+        _which(files, alike)
         for line in look.said:
             st.markdown(f"- {plain(line)}")
         text = st.text_area(
-            "Mapping", mapping_text(look.mapping), height=320, key=f"mapping {table} {upload.file_id} {len(answers)}"
+            "Mapping", mapping_text(look.mapping), height=320, key=f"mapping {table} {which} {len(answers)}"
         )
         preview = published.kept(
-            "preview", upload.file_id, text,
-            build=lambda: previewed(name, content, published.corrections(), read_text(text)),
-        )  # fmt: skip
+            "preview", which, text, build=lambda: previewed(alike, published.corrections(), read_text(text))
+        )
         _preview(preview)
-        _load(name, content, replace(look, mapping=read_text(text)), came_in)
-        _keep(text, name)
+        _load(alike, replace(look, mapping=read_text(text)), came_in)
+        _keep(text, PurePosixPath(alike[0][0]).name)
     except LeewayError as error:
         st.warning(plain(str(error)))
+
+
+def _which(files: Files, alike: Files) -> None:
+    """Of several files: how many are read alike, answers to questions included, and which are left out."""
+    if len(files) == 1:
+        return
+    st.markdown(f"{len(alike)} of {len(files)} files are read as {plain(alike[0][0])} is.")
+    if unlike := [name for name, content in files if (name, content) not in alike]:
+        shown = listed([plain(name) for name in unlike[:MOST_NAMED]])
+        more = f" and {len(unlike) - MOST_NAMED} more" if len(unlike) > MOST_NAMED else ""
+        st.warning(f"Unlike it, and left out: {shown}{more}. Hand them over by themselves.")
 
 
 def _asked(question: Question, answers: dict[str, str], file_id: str, table: str) -> None:
@@ -122,17 +141,18 @@ def _undated(found: pl.DataFrame, answers: dict[str, str]) -> None:
         st.rerun()
 
 
-def _load(name: str, content: bytes, look: Look, came_in: str) -> None:
-    """Load the file as shown; the page runs again with what came of it, in the session under `came_in`."""
+def _load(files: Files, look: Look, came_in: str) -> None:
+    """Load the files as shown; the page runs again with what came of them, in the session under `came_in`."""
     family = st.text_input(
         "Engine family of vehicles that no file names yet", ONE_FAMILY, key="new_family",
         help="Vehicles of one engine family are compared with each other.",
     )  # fmt: skip
-    if button("Load it", "load", type="primary", key="load_it"):
+    if button("Load it" if len(files) == 1 else f"Load all {len(files)}", "load", type="primary", key="load_it"):
         signed_in.must("load")
-        signed_in.did("loaded", name)
+        for name, _ in files:
+            signed_in.did("loaded", name)
         with st.spinner("Loading"):
-            lines = loaded(name, content, look, store=published.store().path, family=family.strip())
+            lines = loaded(files, look, store=published.store().path, family=family.strip())
         st.session_state[came_in] = lines
         st.session_state.pop(FOUND, None)
         st.rerun()

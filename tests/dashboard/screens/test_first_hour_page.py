@@ -51,6 +51,20 @@ def test_a_workshops_export_becomes_the_sentence_in_two_presses(page, tmp_path, 
     assert "LKW-15 is drifting." in said(page)
 
 
+def test_logs_in_folders_are_handed_over_together_and_what_is_unlike_them_is_named(page, tmp_path):
+    SOURCES["logs"](tmp_path / "logs")
+    logs = sorted((tmp_path / "logs").rglob("*.csv"))[::12]
+    named = [(path.relative_to(tmp_path).as_posix(), path.read_bytes(), "text/csv") for path in logs]
+    vehicles = {path.parent.name for path in logs}
+    assert len(vehicles) > 1
+    page.file_uploader(key="foreign").set_value([("about.txt", b"orders\n\n1\n", "text/plain"), *named]).run()
+    assert f"{len(logs)} of {len(logs) + 1} files are read as logs/" in said(page)
+    assert "Unlike it, and left out: about.txt." in said(page)
+    page.button(key="load_it").click().run()
+    assert f"{len(logs)} files: {len(logs)} rows loaded" in said(page)
+    assert f"{len(vehicles)} vehicles are compared as one engine family" in said(page)
+
+
 def test_a_stream_with_objects_in_it_is_loaded_without_a_question(page, tmp_path):
     SOURCES["telemetry.ndjson"](tmp_path / "telemetry.ndjson")
     hand_over(page, "telemetry.ndjson", (tmp_path / "telemetry.ndjson").read_bytes())
