@@ -48,7 +48,7 @@ def demo(
         run_dashboard(store, door)
         return
     told("The forecast is checked on past dates meanwhile: see the page How far to trust it")
-    checker = subprocess.Popen([sys.executable, "-m", "dashboard.demo_check", str(store.path)])  # noqa: S603
+    checker = subprocess.Popen([sys.executable, "-P", "-m", "dashboard.demo_check", str(store.path)])  # noqa: S603
     try:
         run_dashboard(store, door)
     finally:

@@ -31,7 +31,7 @@ def start(folder: Path) -> list[subprocess.Popen[bytes]]:
     Args:
         folder: An empty one, in which processes say what each of them compiles; must outlast them.
     """
-    command = [sys.executable, "-W", "ignore", "-m", "pipelines.compile_ahead", str(folder)]
+    command = [sys.executable, "-P", "-W", "ignore", "-m", "pipelines.compile_ahead", str(folder)]
     one_thread = dict.fromkeys(("POLARS_MAX_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), "1")
     nothing = subprocess.DEVNULL
     return [
