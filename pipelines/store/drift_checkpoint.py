@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field, fields
 from pathlib import Path
+from threading import Lock
 from typing import Any
 
 import numpy as np
@@ -46,6 +47,7 @@ RECORDS = {
 }
 # What reading a spoilt folder raises.
 DAMAGE = (OSError, EOFError, KeyError, ValueError, IndexError, AttributeError)
+OPENING = Lock()  # of one file at a time: numpy parses headers by `ast`, not safe in threads of Python 3.11
 
 
 @contextmanager
@@ -106,7 +108,8 @@ class CheckpointFolder:
         file = self.spare / f"{digest(name.encode())}.npy"
         try:
             _save(file, array)
-            there: np.ndarray = np.load(file, mmap_mode="r", allow_pickle=False)
+            with OPENING:
+                there: np.ndarray = np.load(file, mmap_mode="r", allow_pickle=False)
         except OSError:
             return array.copy()
         self.checksums[file.name] = _checksum(array)
@@ -152,14 +155,14 @@ def _read(folder: Path) -> dict[str, np.ndarray]:
     """Every array under its name; what is changed in one stays out of its file."""
     files: dict[str, tuple[str, int]] = json.loads((folder / CHECKSUMS).read_text(encoding="utf-8"))
 
-    def read(name: str) -> np.ndarray:
-        file, checksum = files[name]
-        array = np.asarray(np.load(folder / file, mmap_mode="c", allow_pickle=False))
-        if _checksum(array) != checksum:
+    # Opened one after the other: numpy parses headers by `ast`, which Python 3.11 does not do well in two threads.
+    arrays = {
+        name: np.asarray(np.load(folder / file, mmap_mode="c", allow_pickle=False)) for name, (file, _) in files.items()
+    }
+    for (name, (_, checksum)), found in zip(files.items(), in_threads(_checksum, arrays.values()), strict=True):
+        if found != checksum:
             raise ValueError(name)
-        return array
-
-    return dict(zip(files, in_threads(read, files), strict=True))
+    return arrays
 
 
 def _checksum(array: np.ndarray) -> int:
