@@ -4,6 +4,7 @@ import hashlib
 from collections.abc import Iterable
 from importlib.metadata import version
 from importlib.resources import files
+from pathlib import Path
 
 import numba
 import numpy as np
@@ -30,6 +31,13 @@ def code_digest(stages: Iterable[str]) -> str:
     modules.append(files("pipelines").joinpath("learning_blocks.py"))
     texts = [file.read_bytes() for file in sorted(modules, key=str) if file.name.endswith(".py")]
     return digest(*texts, *(version(library).encode() for library in ("numba", "numpy", "polars")))
+
+
+def package_digest() -> str:
+    """Of all code and data files that an analysis may rest on, with their names."""
+    root = Path(__file__).parent
+    every = sorted(file for file in root.rglob("*") if file.suffix in {".py", ".csv", ".toml"})
+    return digest(*(part for file in every for part in (file.relative_to(root).as_posix().encode(), file.read_bytes())))
 
 
 def add_column(  # noqa: PLR0917

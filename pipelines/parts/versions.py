@@ -1,18 +1,17 @@
-"""What must be alike wherever parts of one analysis are worked on: code and libraries, by name."""
+"""What must be alike wherever parts of one analysis are worked on: code with its data files, and libraries, by name."""
 
 import platform
 from importlib.metadata import version
 
-from pipelines.digests import code_digest
+from pipelines.digests import package_digest
 
-STAGES = ("bands", "causes", "drift", "forecast", "history", "outliers", "parts", "recurring", "standstill", "workplan")
 LIBRARIES = ("numba", "numpy", "polars", "scikit-learn", "scipy", "duckdb", "distributed")
 
 
 def versions() -> dict[str, str]:
     """Of this process."""
     return {
-        "Leeway's code": code_digest(STAGES)[:12],
+        "Leeway's code": package_digest()[:12],
         "python": platform.python_version(),
         **{name: version(name) for name in LIBRARIES},
     }

@@ -15,7 +15,7 @@ import polars as pl
 
 from pipelines.catalogue.tables import drop_tables
 from pipelines.store.connection import connect, quoted
-from pipelines.store.partitioned_state import Part, PartitionedTable, State, bucket_of, stored_rows
+from pipelines.store.partitioned_state import PartitionedTable, State, TableFile, bucket_of, stored_rows
 from pipelines.store.schema import is_current, stored_version
 
 PUBLICATIONS, FAMILIES = 'brought."~publications"', 'brought."~families"'  # as they were: their keys, and families
@@ -76,7 +76,7 @@ class _Bringer:
     def _of_vehicles(self) -> list[PartitionedTable]:
         return [table for table in self.state.tables if table.schema == "main" and table.partitions and table.parts]
 
-    def _take(self, table: PartitionedTable, parts: Iterable[Part], which: str = "") -> None:
+    def _take(self, table: PartitionedTable, parts: Iterable[TableFile], which: str = "") -> None:
         names = ", ".join(map(quoted, table.columns))
         # A key has one row in a table of the drop, so only others need their order; wide rows take long to sort.
         order = "" if table.partitions and table.name in drop_tables() else "ORDER BY rowid"

@@ -12,7 +12,7 @@ import pyarrow as pa
 
 from pipelines.errors import StoreError, one_line
 from pipelines.store.connection import quoted
-from pipelines.store.partitioned_state import AS_OF, BUCKET, FAMILY, ROW, Part, PartitionedTable, as_stored
+from pipelines.store.partitioned_state import AS_OF, BUCKET, FAMILY, ROW, PartitionedTable, TableFile, as_stored
 from pipelines.store.pointer import sync
 
 if TYPE_CHECKING:
@@ -115,11 +115,11 @@ def _as_the_state_names_it(written: "DeltaTable", table: PartitionedTable) -> No
         written.restore(table.version if table.version is not None else 0)
 
 
-def _parts(written: "DeltaTable", table: PartitionedTable) -> tuple[Part, ...]:
+def _parts(written: "DeltaTable", table: PartitionedTable) -> tuple[TableFile, ...]:
     rows = pa.table(written.get_add_actions(flatten=True)).to_pylist()
     names = {FAMILY: "family", BUCKET: "bucket", AS_OF: "as_of"}
     parts = [
-        Part(
+        TableFile(
             path=unquote(row["path"]),
             size=row["size_bytes"],
             rows=row["num_records"],
@@ -130,7 +130,7 @@ def _parts(written: "DeltaTable", table: PartitionedTable) -> tuple[Part, ...]:
     return tuple(sorted(parts, key=lambda part: part.path))
 
 
-def _settle(place: Path, before: PartitionedTable, parts: Sequence[Part]) -> None:
+def _settle(place: Path, before: PartitionedTable, parts: Sequence[TableFile]) -> None:
     """Wait until new files, new entries of the log, and the names of all of them are on the disk."""
     old = {part.path for part in before.parts}
     logs = [log for log in (place / "_delta_log").glob("*.json") if int(log.stem) >= (before.version or 0)]

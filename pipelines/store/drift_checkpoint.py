@@ -13,7 +13,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, fields
 from pathlib import Path
 from threading import Lock
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
@@ -108,8 +108,7 @@ class CheckpointFolder:
         file = self.spare / f"{digest(name.encode())}.npy"
         try:
             _save(file, array)
-            with OPENING:
-                there: np.ndarray = np.load(file, mmap_mode="r", allow_pickle=False)
+            there = _opened(file, "r")
         except OSError:
             return array.copy()
         self.checksums[file.name] = _checksum(array)
@@ -155,14 +154,19 @@ def _read(folder: Path) -> dict[str, np.ndarray]:
     """Every array under its name; what is changed in one stays out of its file."""
     files: dict[str, tuple[str, int]] = json.loads((folder / CHECKSUMS).read_text(encoding="utf-8"))
 
-    # Opened one after the other: numpy parses headers by `ast`, which Python 3.11 does not do well in two threads.
-    arrays = {
-        name: np.asarray(np.load(folder / file, mmap_mode="c", allow_pickle=False)) for name, (file, _) in files.items()
-    }
-    for (name, (_, checksum)), found in zip(files.items(), in_threads(_checksum, arrays.values()), strict=True):
-        if found != checksum:
+    def read(name: str) -> np.ndarray:
+        file, checksum = files[name]
+        array = _opened(folder / file, "c")
+        if _checksum(array) != checksum:
             raise ValueError(name)
-    return arrays
+        return array
+
+    return dict(zip(files, in_threads(read, files), strict=True))
+
+
+def _opened(file: Path, mode: Literal["r", "c"]) -> np.ndarray:
+    with OPENING:
+        return np.asarray(np.load(file, mmap_mode=mode, allow_pickle=False))
 
 
 def _checksum(array: np.ndarray) -> int:

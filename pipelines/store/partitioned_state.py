@@ -28,7 +28,7 @@ WHOLE = {"vehicles", "vehicles_replaced", "vehicles_repeated", "flags"}
 
 
 @dataclass(frozen=True, kw_only=True)
-class Part:
+class TableFile:
     """A file of a table.
 
     path: Below the table's folder.
@@ -61,7 +61,7 @@ class PartitionedTable:
     columns: dict[str, str]
     version: int | None = None
     next_row: int = 0
-    parts: tuple[Part, ...] = ()
+    parts: tuple[TableFile, ...] = ()
 
     @property
     def folder(self) -> str:
@@ -118,7 +118,7 @@ def read_state(file: Path) -> State:
         if came["form"] != FORM:
             raise duckdb.Error(f"names tables in form {came['form']}, this release knows {FORM}")
         tables = tuple(
-            PartitionedTable(**{**each, "parts": tuple(Part(**part) for part in each["parts"])})
+            PartitionedTable(**{**each, "parts": tuple(TableFile(**part) for part in each["parts"])})
             for each in came["tables"]
         )
         return State(buckets=int(came["buckets"]), tables=tables)
@@ -138,7 +138,7 @@ def bucket_of(vehicle_id: str, buckets: int) -> int:
     return zlib.crc32(vehicle_id.encode()) * buckets >> 32
 
 
-def stored_rows(table: PartitionedTable, folder: Path, parts: Sequence[Part] | None = None) -> str:
+def stored_rows(table: PartitionedTable, folder: Path, parts: Sequence[TableFile] | None = None) -> str:
     """The rows of a table as SQL: its columns, and their number as `rowid`.
 
     Args:
@@ -170,5 +170,5 @@ def _read(name: str, kind: str) -> str:
     return quoted(name) if kind in DIRECT else f"{quoted(name)}::{kind} AS {quoted(name)}"
 
 
-def _path(table: PartitionedTable, folder: Path, part: Part) -> str:
+def _path(table: PartitionedTable, folder: Path, part: TableFile) -> str:
     return str(folder / table.folder / part.path).replace("'", "''")
