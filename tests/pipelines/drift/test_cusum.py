@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipelines.drift.cusum import average_run_length, cusum
+from tests.pipelines.drift.cusum import average_run_length, cusum
 
 SHIFTS = [0, 0.25, 0.5, 0.75, 1, 1.5, 2, 3]
 

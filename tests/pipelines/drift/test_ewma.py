@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipelines.drift.ewma import average_run_length, ewma
+from tests.pipelines.drift.ewma import average_run_length, ewma
 
 
 @pytest.mark.parametrize(

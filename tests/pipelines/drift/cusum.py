@@ -1,4 +1,4 @@
-"""CUSUM charts of standardised deviations, and their run lengths: the reference that the drift test is held against."""
+"""CUSUM charts of standardised deviations, and their run lengths: what a chart without whitening would do."""
 
 import numpy as np
 from scipy.special import ndtr
