@@ -1,5 +1,6 @@
 """Two looks of the page of trends at one date: how a correction is spread, and how it goes with another."""
 
+import polars as pl
 import streamlit as st
 
 from dashboard import as_read, published
@@ -56,11 +57,30 @@ def spread_look(picked: Picked, frame: Frame) -> None:
         key="spread",
         alt=f"Share of vehicles by value, by {factors.said(by)}",
     )  # fmt: skip
+    _quantiles(picked, frame, view.groups, raw=measure == RAW)
+    with st.expander("Every vehicle"):
+        shared.table(
+            view.rows,
+            saved=as_read.to_save(view.rows, code, frame.reader, levels=("value",) if measure == RAW else ()),
+            hide_index=True,
+            key="spread of vehicles",
+            alt="Vehicles with their newest reading",
+            lazy=view.rows.height > 1000,
+            opened_with={"correction": titles_of(as_of)[code]},
+            column_config={
+                "group": st.column_config.TextColumn("Group"),
+                "value": st.column_config.NumberColumn(f"Value ({unit})" if unit else "Value", format="%.4g"),
+                "read_at": st.column_config.DatetimeColumn("Read", format="D MMM YYYY", timezone=frame.reader.zone.key),
+            },
+        )
+
+
+def _quantiles(picked: Picked, frame: Frame, groups: pl.DataFrame, *, raw: bool) -> None:
     figure = st.column_config.NumberColumn
     names = {"p5": "5 %", "p10": "10 %", "p25": "25 %", "median": "Median", "p75": "75 %", "p90": "90 %", "p95": "95 %"}
     shared.table(
-        view.groups,
-        saved=as_read.to_save(view.groups, code, frame.reader, levels=list(names) if measure == RAW else ()),
+        groups,
+        saved=as_read.to_save(groups, picked.correction, frame.reader, levels=list(names) if raw else ()),
         hide_index=True,
         key="quantiles",
         alt="Quantiles of each group",
@@ -73,21 +93,6 @@ def spread_look(picked: Picked, frame: Frame) -> None:
             },
         },
     )
-    with st.expander("Every vehicle"):
-        shared.table(
-            view.rows,
-            saved=as_read.to_save(view.rows, code, frame.reader, levels=("value",) if measure == RAW else ()),
-            hide_index=True,
-            key="spread of vehicles",
-            alt="Vehicles with their newest reading",
-            lazy=view.rows.height > 1000,
-            opened_with={"correction": titles_of(as_of)[code]},
-            column_config={
-                "group": st.column_config.TextColumn("Group"),
-                "value": figure(f"Value ({unit})" if unit else "Value", format="%.4g"),
-                "read_at": st.column_config.DatetimeColumn("Read", format="D MMM YYYY", timezone=frame.reader.zone.key),
-            },
-        )
 
 
 def related_look(picked: Picked, frame: Frame) -> None:
@@ -142,9 +147,33 @@ def related_look(picked: Picked, frame: Frame) -> None:
         key="with another",
         alt=f"{titles[code]} across and {title} up, each vehicle's newest reading",
     )
+    _rank_correlations(view.groups)
+    with st.expander("Every vehicle"):
+        shared.table(
+            view.rows,
+            saved=as_read.to_save(
+                as_read.to_save(view.rows, code, frame.reader, levels=("across",) if measure == RAW else ()),
+                other,
+                frame.reader,
+                levels=("up",) if measure == RAW else (),
+            ),
+            hide_index=True,
+            key="related vehicles",
+            alt="Vehicles with both values",
+            lazy=view.rows.height > 1000,
+            opened_with={"correction": titles[code]},
+            column_config={
+                "group": st.column_config.TextColumn("Group"),
+                "across": st.column_config.NumberColumn(across, format="%.4g"),
+                "up": st.column_config.NumberColumn(up, format="%.4g"),
+            },
+        )
+
+
+def _rank_correlations(groups: pl.DataFrame) -> None:
     figure = st.column_config.NumberColumn
     shared.table(
-        view.groups,
+        groups,
         hide_index=True,
         placeholder=shared.ABSENT,
         key="correlations",
@@ -162,23 +191,3 @@ def related_look(picked: Picked, frame: Frame) -> None:
             "high": figure("At most", format="%.2f"),
         },
     )
-    with st.expander("Every vehicle"):
-        shared.table(
-            view.rows,
-            saved=as_read.to_save(
-                as_read.to_save(view.rows, code, frame.reader, levels=("across",) if measure == RAW else ()),
-                other,
-                frame.reader,
-                levels=("up",) if measure == RAW else (),
-            ),
-            hide_index=True,
-            key="related vehicles",
-            alt="Vehicles with both values",
-            lazy=view.rows.height > 1000,
-            opened_with={"correction": titles[code]},
-            column_config={
-                "group": st.column_config.TextColumn("Group"),
-                "across": figure(across, format="%.4g"),
-                "up": figure(up, format="%.4g"),
-            },
-        )

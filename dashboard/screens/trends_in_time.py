@@ -204,11 +204,15 @@ def cohorts_look(picked: Picked, frame: Frame) -> None:
         alt="What the first group reads above the second, with the interval that holds it 95 times in a hundred",
     )
     notes_part("trends", abouts, frame)
+    _by_four_weeks(picked, frame, view.periods)
+
+
+def _by_four_weeks(picked: Picked, frame: Frame, periods: pl.DataFrame) -> None:
     in_unit = f" ({picked.unit})" if picked.unit else ""
     medians, steps = ("first_median", "second_median"), ("difference", "low", "high")
     shared.table(
-        view.periods,
-        saved=as_read.to_save(view.periods, code, frame.reader, levels=medians, steps=steps),
+        periods,
+        saved=as_read.to_save(periods, picked.correction, frame.reader, levels=medians, steps=steps),
         hide_index=True,
         placeholder=shared.ABSENT,
         key="periods",

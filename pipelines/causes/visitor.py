@@ -13,13 +13,14 @@ import polars as pl
 from pipelines.catalogue.tables import published_tables
 from pipelines.causes.bayes_factors import Pattern
 from pipelines.causes.evidence_words import Findings
-from pipelines.causes.hypotheses import engine_layout, hypotheses
+from pipelines.causes.hypotheses import Hypothesis, engine_layout, hypotheses
 from pipelines.causes.posterior import log_joint, probabilities, signatures_of
 from pipelines.causes.priors import DEFECT_PRESENT, cause_priors, shares_beyond
 from pipelines.causes.ranking import ranking_rows
 from pipelines.causes.standing_codes import log_code_ratios
 from pipelines.drift.alarm_rules import BAND_SIGMAS
 from pipelines.errors import LeewayError
+from pipelines.handover import Float64s
 
 FEWEST_PEERS = 5  # vehicles of the family that tell what is usual
 SAYS_NOTHING_OF = (
@@ -110,14 +111,8 @@ def visitor(
         down=(np.maximum(middle - low, 1e-9) / sigma)[None],
     )
     laid_out = hypotheses(names, engine_layout(fleet.families, family, catalogue))
-    priors, (other, _) = cause_priors(fleet.work, fleet.vehicles), shares_beyond(fleet.work)
     told, spoken = log_code_ratios(("",), _spoken(codes), laid_out)
-    joint = log_joint(
-        pattern, signatures_of(laid_out), log_prior=np.log([priors[h.cause.id] * h.prior for h in laid_out]),
-        log_told=told, alarmed=np.zeros(1, dtype=np.bool_), unknown=DEFECT_PRESENT * other,
-    )  # fmt: skip
-    heard = np.array([h.named.any() for h in laid_out], dtype=np.bool_)
-    joint[:, :-1][:, ~heard & (told[0] <= 0)] = -np.inf  # what none of its corrections could show
+    joint = _log_joint(pattern, laid_out, told, fleet)
     findings = Findings(
         codes=names,
         titles=dict(catalogue.select("code", "title").iter_rows()),
@@ -144,6 +139,17 @@ def visitor(
         ),
         unsaid=(SAYS_NOTHING_OF, *_not_compared(values, names)),
     )
+
+
+def _log_joint(pattern: Pattern, laid_out: tuple[Hypothesis, ...], told: Float64s, fleet: Fleet) -> Float64s:
+    priors, (other, _) = cause_priors(fleet.work, fleet.vehicles), shares_beyond(fleet.work)
+    joint = log_joint(
+        pattern, signatures_of(laid_out), log_prior=np.log([priors[h.cause.id] * h.prior for h in laid_out]),
+        log_told=told, alarmed=np.zeros(1, dtype=np.bool_), unknown=DEFECT_PRESENT * other,
+    )  # fmt: skip
+    heard = np.array([h.named.any() for h in laid_out], dtype=np.bool_)
+    joint[:, :-1][:, ~heard & (told[0] <= 0)] = -np.inf  # what none of its corrections could show
+    return joint
 
 
 def _spoken(codes: Sequence[str]) -> pl.DataFrame:

@@ -39,37 +39,13 @@ def jobs(evidence: Evidence, history: History, repair_outcome: pl.DataFrame, mon
         `failed` (bool: and the part was the trouble), `at` (when; null: it did not), `done_at`, `not_reset` (bool:
         learned values were not set back, by the record or as the readings after it show; null: not known).
     """
-    seen = history.readings.group_by("vehicle_id").agg(seen_to=pl.col("read_at").max())
-    last = months.group_by("vehicle_id").agg(pl.col("engine_family").first()).join(seen, on="vehicle_id")
-    depot = history.readings.select("vehicle_id", done_at="read_at", depot="depot").sort("done_at")
     place = ["vehicle_id", "component", "bank", "cylinder"]
-    verdicts = repair_outcome.select(
-        "vehicle_id", "component", "verdict", "back_at", "part_failed", outcome_at="done_at"
-    )
-    verdict_of = verdicts.sort("outcome_at")
-    done = (
-        with_visits(evidence.work, history.readings)
-        .filter(pl.col("kind").is_in(MENDS) & pl.col("component").is_not_null())
-        .group_by(*VISIT, *place[1:], maintain_order=True)
-        .agg(
-            pl.col("done_at").max(),
-            pl.col("kind").first(),
-            pl.col("workshop", "part_batch", "part_number").drop_nulls().last(),
-            pl.col("was_reset").first(),
-        )
-        .join(last, on="vehicle_id")
-        .sort("done_at")
-        .join_asof(depot, on="done_at", by="vehicle_id", check_sortedness=False)
-        .join_asof(
-            verdict_of, left_on="done_at", right_on="outcome_at", by=["vehicle_id", "component"], strategy="forward",
-            check_sortedness=False,
-        )
-        .sort(*place, "done_at")
-    )  # fmt: skip
     again = pl.col("done_at").shift(-1).over(place)
     judged = pl.when(pl.col("verdict") == "came_back").then("back_at")
     return (
-        done.with_columns(at=pl.min_horizontal(again, judged))
+        _jobs_done(evidence, history, repair_outcome, months)
+        .sort(*place, "done_at")
+        .with_columns(at=pl.min_horizontal(again, judged))
         .with_columns(
             returned=pl.col("at").is_not_null(),
             failed=pl.col("at").is_not_null()
@@ -96,6 +72,37 @@ def jobs(evidence: Evidence, history: History, repair_outcome: pl.DataFrame, mon
             "not_reset",
         )
     )
+
+
+def _jobs_done(
+    evidence: Evidence, history: History, repair_outcome: pl.DataFrame, months: pl.DataFrame
+) -> pl.DataFrame:
+    """One row per mending job: what was done where, with the verdict of its repair; columns as of `jobs`."""
+    seen = history.readings.group_by("vehicle_id").agg(seen_to=pl.col("read_at").max())
+    last = months.group_by("vehicle_id").agg(pl.col("engine_family").first()).join(seen, on="vehicle_id")
+    depot = history.readings.select("vehicle_id", done_at="read_at", depot="depot").sort("done_at")
+    verdicts = repair_outcome.select(
+        "vehicle_id", "component", "verdict", "back_at", "part_failed", outcome_at="done_at"
+    )
+    verdict_of = verdicts.sort("outcome_at")
+    return (
+        with_visits(evidence.work, history.readings)
+        .filter(pl.col("kind").is_in(MENDS) & pl.col("component").is_not_null())
+        .group_by(*VISIT, "component", "bank", "cylinder", maintain_order=True)
+        .agg(
+            pl.col("done_at").max(),
+            pl.col("kind").first(),
+            pl.col("workshop", "part_batch", "part_number").drop_nulls().last(),
+            pl.col("was_reset").first(),
+        )
+        .join(last, on="vehicle_id")
+        .sort("done_at")
+        .join_asof(depot, on="done_at", by="vehicle_id", check_sortedness=False)
+        .join_asof(
+            verdict_of, left_on="done_at", right_on="outcome_at", by=["vehicle_id", "component"], strategy="forward",
+            check_sortedness=False,
+        )
+    )  # fmt: skip
 
 
 def returned(stood: pl.DataFrame) -> pl.DataFrame:
