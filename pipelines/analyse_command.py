@@ -96,11 +96,15 @@ def _read(store: Store, as_of: datetime | None, known_at: datetime | None) -> "E
     from pipelines.store.evidence import read_evidence  # noqa: PLC0415
 
     evidence = read_evidence(store, as_of=as_of, known_at=known_at)
-    if evidence.snapshots.is_empty():
+    _refuse_unread(store, evidence, evidence.snapshots.height)
+    return evidence
+
+
+def _refuse_unread(store: Store, evidence: "Evidence", readings: int) -> None:
+    if not readings:
         raise SettingError(
             f"{store.path}: no reading up to {evidence.as_of:%Y-%m-%d %H:%M} UTC. Choose a later --as-of, or load more."
         )
-    return evidence
 
 
 def _refuse_together(*, states: bool, workers: int | None, memory: str | None, cluster: str | None) -> None:
@@ -178,15 +182,18 @@ def _publish_all(
 def _planned(
     store: Store, as_of: datetime | None, known_at: datetime | None, settings: "Settings", runner: "Runner"
 ) -> "Plan":
-    """What is to be done; the readings of a large fleet are not held here where others work on its parts."""
+    """What is to be done; readings are not held here where they are many, or others work on the parts."""
     from pipelines.parts.readings import InStore, Loaded  # noqa: PLC0415
     from pipelines.parts.work import InThisProcess, Plan  # noqa: PLC0415
+    from pipelines.store.fleet import read_fleet  # noqa: PLC0415
 
-    evidence = _read(store, as_of, known_at)
+    fleet = read_fleet(store, as_of=as_of, known_at=known_at)
+    evidence = fleet.evidence
+    _refuse_unread(store, evidence, fleet.shown.readings)
     source: EvidenceSource = Loaded(evidence=evidence)
-    if not isinstance(runner, InThisProcess):
-        source = InStore(path=store.path.absolute(), as_of=evidence.as_of, known_at=known_at, held=evidence.held)
-    return Plan.of(evidence, source, settings=settings)
+    if not (fleet.is_here and isinstance(runner, InThisProcess)):
+        source = InStore(path=store.path.absolute(), as_of=evidence.as_of, known_at=known_at, judged=fleet.judged)
+    return Plan.of(evidence, fleet.shown, source, settings=settings)
 
 
 def _publish_states(store: Store, evidence: "Evidence", settings: "Settings") -> None:

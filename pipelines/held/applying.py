@@ -15,14 +15,24 @@ KEY = ["vehicle_id", "read_at"]
 GRID = ["neutral", "resolution"]
 
 
-def cells_of(findings: Sequence[Finding], readings: Readings) -> dict[str, Bools]:
-    """Column -> [R] where it is held; of whole readings every column."""
-    held: dict[str, Bools] = {}
+def cells_of(findings: Sequence[Finding], readings: Readings) -> dict[str, Int64s]:
+    """Column -> rows where it is held, in order; of whole readings every column."""
+    held: dict[str, list[Int64s]] = {}
     every = [column.name for column in readings.measured]
     for finding in findings:
         for name, rows in finding.by_column(every).items():
-            held.setdefault(name, np.zeros(readings.rows, np.bool_))[rows] = True
-    return held
+            held.setdefault(name, []).append(rows)
+    return {name: np.unique(np.concatenate(parts)) for name, parts in held.items()}
+
+
+def with_cells_of(
+    held: Mapping[str, Int64s], findings: Sequence[Finding], readings: Readings
+) -> dict[str, Int64s]:  # fmt: skip
+    """The same with those of some more findings."""
+    both = dict(held)
+    for name, rows in cells_of(findings, readings).items():
+        both[name] = np.union1d(both[name], rows) if name in both else rows
+    return both
 
 
 def whole_readings(findings: Sequence[Finding], rows: int) -> Bools:
@@ -34,24 +44,17 @@ def whole_readings(findings: Sequence[Finding], rows: int) -> Bools:
     return held
 
 
-def units_righted(frame: pl.DataFrame, findings: Sequence[Finding], catalogue: pl.DataFrame) -> pl.DataFrame:
-    """The cells of findings in another unit in the contract's: in double precision, then as precise as is stored.
-
-    Args:
-        frame: Snapshots as they came.
-        findings: Those without a slip change nothing.
-        catalogue: code, neutral, resolution: where the values of a correction lie.
-    """
-    steps = {code: (neutral or 0.0, step or 0.0) for code, neutral, step in catalogue[["code", *GRID]].iter_rows()}
-    changed: dict[str, pl.Series] = {}
+def _column_righted(readings: Readings, name: str, findings: Sequence[Finding]) -> pl.Series:
+    """A column with the cells of findings in the contract's unit: in double precision, then as precise as it came."""
+    which = readings.catalogue.filter(code=name)
+    neutral, step = ((which[each][0] if which.height else None) or 0.0 for each in GRID)
+    column = readings.column(name)
     for finding in findings:
-        if finding.slip is None:
-            continue
-        for name, rows in finding.cells.items():
-            came = changed.get(name, frame[name])
-            righted = cells_righted(came.gather(rows), finding.slip, *steps.get(name, (0.0, 0.0)))
-            changed[name] = came.scatter(rows, pl.Series(name, righted).fill_nan(None).cast(came.dtype))
-    return frame.with_columns(**changed)
+        rows = finding.cells[name]
+        if finding.slip is not None:
+            new = pl.Series(name, cells_righted(column.gather(rows), finding.slip, neutral, step))
+            column = column.scatter(rows, new.fill_nan(None).cast(column.dtype))
+    return column
 
 
 def cells_righted(came: pl.Series, slip: Slip, neutral: float, step: float) -> Float64s:
@@ -76,13 +79,21 @@ def cells_righted(came: pl.Series, slip: Slip, neutral: float, step: float) -> F
 
 def righted(readings: Readings, findings: Sequence[Finding]) -> tuple[Readings, Int64s]:
     """The readings as they would be without the slips; and of each of its rows, which row it was."""
-    frame = units_righted(readings.frame, findings, readings.catalogue).with_row_index("was")
+    if not findings:
+        return readings, np.arange(readings.rows)
+    frame, apart = readings.frame, readings.apart
+    changed: dict[str, tuple[Int64s, pl.Series]] = {}
+    for name, rows in cells_of([one for one in findings if one.slip is not None], readings).items():
+        column = _column_righted(readings, name, [one for one in findings if name in one.cells])
+        if name in frame.columns:
+            frame = frame.with_columns(column)
+        else:
+            changed[name] = rows, column.gather(rows).fill_null(float("nan"))
     for finding in findings:
         if finding.belongs_to is not None:
             frame = frame.with_columns(frame["vehicle_id"].scatter(finding.rows, finding.belongs_to))
-    frame = frame.sort(KEY, maintain_order=True)
-    was = frame["was"].cast(pl.Int64).to_numpy()
-    return Readings(frame=frame.drop("was"), vehicles=readings.vehicles, catalogue=readings.catalogue), was
+    was = frame.select(pl.arg_sort_by(KEY, maintain_order=True)).to_series().cast(pl.Int64).to_numpy()
+    return replace(readings, frame=frame[was], apart=apart.with_changes(changed, was) if apart else None), was
 
 
 def moved(finding: Finding, was: Int64s) -> Finding:
@@ -102,11 +113,9 @@ def at_rows(finding: Finding, place: Int64s) -> Finding | None:
     return replace(finding, rows=place[finding.rows][kept], cells=cells, belongs_to=belongs_to)
 
 
-def without(frame: pl.DataFrame, cells: Mapping[str, Bools], whole: Bools) -> pl.DataFrame:
+def without(frame: pl.DataFrame, cells: Mapping[str, Int64s], whole: Bools) -> pl.DataFrame:
     """Snapshots without what is held: cells null, whole readings absent."""
-    emptied = frame.with_columns(
-        pl.when(pl.Series(~mask)).then(pl.col(name)).alias(name) for name, mask in cells.items() if mask.any()
-    )
+    emptied = frame.with_columns(frame[name].scatter(rows, None) for name, rows in cells.items() if len(rows))
     return emptied.filter(pl.Series(~whole)) if whole.any() else emptied
 
 

@@ -103,7 +103,7 @@ def _history(key: str, finding: Finding, readings: Readings) -> pl.DataFrame:
     came = readings.values(name)[rows]
     held = np.isin(rows, finding.rows)
     converted = np.where(held, finding.slip.righted(came), np.nan) if finding.slip else np.full(len(rows), np.nan)
-    keys = readings.frame[rows].select("vehicle_id", "read_at")
+    keys = readings.frame.select("vehicle_id", "read_at")[rows]
     return keys.select(
         pl.lit(key).alias("batch_id"), "vehicle_id", "read_at", pl.lit(name).alias("column_name"),
         came=pl.Series(came).fill_nan(None), converted=pl.Series(converted).fill_nan(None), held=pl.Series(held),
@@ -113,7 +113,7 @@ def _history(key: str, finding: Finding, readings: Readings) -> pl.DataFrame:
 def _row(
     key: str, finding: Finding, readings: Readings, names: Mapping[int, tuple[str, str]], decided: dict[str, Any] | None
 ) -> dict[str, Any]:
-    which = readings.frame[finding.rows].select("vehicle_id", "read_at")
+    which = readings.frame.select("vehicle_id", "read_at")[finding.rows]
     vehicles = which["vehicle_id"].unique().sort()
     drop, file = names.get(finding.load_id, (None, None))
     otherwise = "open" if finding.needs_decision else "leave_out"

@@ -12,9 +12,9 @@ import numba
 import numpy as np
 import polars as pl
 
-from pipelines.handover import Bools, Float64s, Int64s
+from pipelines.handover import Float64s, Int64s
 from pipelines.held.finding import EXCHANGED, FOREIGN, Finding
-from pipelines.held.levels import filled, rough_levels, scatter
+from pipelines.held.levels import rough_levels, scatter, without_held
 from pipelines.held.readings import Measured, Readings, Usual
 from pipelines.threads import in_threads
 
@@ -42,12 +42,12 @@ class Handwriting:
     x: Float64s
 
 
-def foreign_readings(readings: Readings, held: Mapping[str, Bools], work: pl.DataFrame) -> list[Finding]:
+def foreign_readings(readings: Readings, held: Mapping[str, Int64s], work: pl.DataFrame) -> list[Finding]:
     """Whole readings that are another vehicle's, file by file.
 
     Args:
         readings: All that is known.
-        held: Column -> [R] what is held already, and says nothing.
+        held: Column -> rows that are held already, and say nothing.
         work: The contract's; a replaced module may bring a history.
     """
     columns = [column for column in readings.measured if column.is_correction]
@@ -109,7 +109,7 @@ class _Alone:
 
     readings: Readings
     columns: Sequence[Measured]
-    held: Mapping[str, Bools]
+    held: Mapping[str, Int64s]
     months: Int64s
     beside: Sequence[_Peers]
 
@@ -118,9 +118,9 @@ class _Alone:
 
         def of(which: int) -> Float64s:
             name, together = self.columns[which].name, self.beside[which].together
-            mask = self.held.get(name)
+            gone = self.held.get(name)
             x: Float64s = self.readings.values_at(name, rows) - together[self.months[rows]]
-            return filled(x, None if mask is None else mask[rows])
+            return without_held(x, None if gone is None else np.flatnonzero(np.isin(rows, gone)))
 
         return np.stack(in_threads(of, range(len(self.columns))), axis=1)
 
@@ -135,7 +135,7 @@ def _add_oddness(x, level, scale, vehicle, total, count):  # type: ignore[no-unt
 
 
 def _oddness(
-    readings: Readings, columns: Sequence[Measured], held: Mapping[str, Bools], months: Int64s
+    readings: Readings, columns: Sequence[Measured], held: Mapping[str, Int64s], months: Int64s
 ) -> tuple[Float64s, list[_Peers]]:
     """[R] mean |z| of each reading about its vehicle's levels, and what peers do, by column.
 
@@ -146,7 +146,7 @@ def _oddness(
         total, count = np.zeros(readings.rows, np.int64), np.zeros(readings.rows, np.int64)
         beside = []
         for column in some:
-            x = filled(readings.values(column.name), held.get(column.name))
+            x = without_held(readings.values(column.name), held.get(column.name))
             alone, peers = _beside_peers(readings, column, x, months)
             beside.append(peers)
             if np.isfinite(peers.usual.scale):
@@ -184,7 +184,7 @@ def _candidates(readings: Readings, odd: Float64s) -> Int64s:
     """Rows that may be another vehicle's: odd ones, and less odd ones where a counter leaves its course; the oddest."""
     load, usual = readings.load(corrections=True), float(np.median(odd))
     left = np.zeros(readings.rows, np.bool_)
-    for name in [name for name in RUN_ON if name in readings.frame.columns]:
+    for name in [name for name in RUN_ON if readings.has(name)]:
         left |= _off_course(readings.values(name), readings.day, load, readings.start, RUN_ON[name])
     rows = np.flatnonzero((odd > max(ODD, 1.5 * usual)) | (left & (odd > LESS_ODD * usual)))
     load = load[rows]
@@ -267,7 +267,7 @@ def _counters(
 def _exchanged(readings: Readings, writing: Handwriting) -> list[Finding]:
     """Pairs of vehicles in a file of which each is like the other."""
     load, vehicle = readings.load(corrections=True), readings.vehicle
-    values = {name: readings.values(name) for name in RUN_ON if name in readings.frame.columns}
+    values = {name: readings.values(name) for name in RUN_ON if readings.has(name)}
     found = []
     for one in np.unique(load[writing.rows]):
         at = np.flatnonzero(load[writing.rows] == one)
@@ -372,7 +372,7 @@ def _medians(levels: Float64s) -> Float64s:
 
 def _first_after_modules(readings: Readings, work: pl.DataFrame) -> list[int]:
     """First rows after another module came, as the readings or the work say."""
-    frame = readings.frame.select("vehicle_id", "read_at", "module").with_row_index("row")
+    frame = readings.some("vehicle_id", "read_at", "module").with_row_index("row")
     module = pl.col("module").forward_fill().over("vehicle_id")
     other = (module != module.shift().over("vehicle_id")).fill_null(value=False)
     by_serial = frame.filter(other)["row"].to_list()

@@ -3,7 +3,7 @@
 import numba
 import numpy as np
 
-from pipelines.handover import Bools, Float64s, Int64s
+from pipelines.handover import Float64s, Int64s
 
 AROUND = 8  # readings before, and as many after, that say what a vehicle reads: a month of weekly ones is outvoted
 LEAST_AROUND = 3  # that say it; with fewer, its peers do
@@ -142,6 +142,10 @@ def log_t(z: Float64s) -> Float64s:
     return density
 
 
-def filled(values: Float64s, mask: Bools | None) -> Float64s:
-    """With what is held taken out."""
-    return values if mask is None else np.where(mask, np.nan, values)
+def without_held(values: Float64s, rows: Int64s | None) -> Float64s:
+    """With what is held, at some rows, taken out."""
+    if rows is None or not len(rows):
+        return values
+    left = values.copy()
+    left[rows] = np.nan
+    return left

@@ -5,15 +5,15 @@ from itertools import pairwise
 
 import numpy as np
 
-from pipelines.handover import Bools, Int64s
+from pipelines.handover import Int64s
 from pipelines.held.finding import MISREAD, Finding
-from pipelines.held.levels import filled
+from pipelines.held.levels import without_held
 from pipelines.held.readings import Measured, Readings
-from pipelines.held.spikes import SEVERAL, module_began, out_and_back
+from pipelines.held.spikes import BEGAN, SEVERAL, module_began, out_and_back
 from pipelines.threads import in_threads
 
 
-def misread_values(readings: Readings, held: Mapping[str, Bools]) -> list[Finding]:
+def misread_values(readings: Readings, held: Mapping[str, Int64s]) -> list[Finding]:
     """Values that are left out, one finding per file and depot.
 
     A value is told once the reading after it is known. Where several corrections of a reading are far off at once,
@@ -21,13 +21,14 @@ def misread_values(readings: Readings, held: Mapping[str, Bools]) -> list[Findin
 
     Args:
         readings: All that is known.
-        held: Column -> [R] what is held already, and is not judged.
+        held: Column -> rows that are held already, and are not judged.
     """
     columns = [column for column in readings.measured if column.is_correction]
-    beginnings = np.cumsum(readings.frame.select(module_began(readings.frame)).to_series().to_numpy())
+    told_by = readings.some("vehicle_id", *BEGAN)
+    beginnings = np.cumsum(told_by.select(module_began(told_by)).to_series().to_numpy())
 
     def of(column: Measured) -> Int64s:
-        x = filled(readings.values(column.name), held.get(column.name))
+        x = without_held(readings.values(column.name), held.get(column.name))
         return out_and_back(x, readings.start, beginnings, step=column.step, neutral=column.neutral)
 
     told = in_threads(of, columns)

@@ -7,7 +7,8 @@ import numpy as np
 import polars as pl
 
 from pipelines.catalogue.tables import drop_tables
-from pipelines.handover import Bools, Float64s, Int64s
+from pipelines.handover import Float64s, Int64s
+from pipelines.held.columns import ColumnFiles
 from pipelines.held.levels import rough_levels, scatter
 
 NOT_MEASURED = ("faults_read", "lamp_on", "warmups_since_clear")
@@ -46,11 +47,13 @@ class Readings:
             corrections (null: the same file).
         vehicles: vehicle_id, engine_family, depot of the contract's `vehicles`.
         catalogue: The corrections.
+        apart: Numbers of the frame that are in files and not in it; None: all are in it.
     """
 
     frame: pl.DataFrame
     vehicles: pl.DataFrame
     catalogue: pl.DataFrame
+    apart: ColumnFiles | None = None
 
     @cached_property
     def start(self) -> Int64s:
@@ -132,13 +135,33 @@ class Readings:
             self._usual[column.name] = Usual(level=level, scale=scale, floor=floor)
         return self._usual[column.name]
 
+    def has(self, name: str) -> bool:
+        """Whether there is such a column."""
+        return name in self.frame.columns or (self.apart is not None and name in self.apart.dtypes)
+
+    def column(self, name: str) -> pl.Series:
+        """[R] a column as it came; null, of numbers that are apart NaN: not read."""
+        if self.apart is None or name in self.frame.columns:
+            return self.frame[name]
+        return self.apart.column(name)
+
     def values(self, name: str) -> Float64s:
-        """[R] a column as it came; NaN: not read."""
-        return self.frame[name].cast(pl.Float64).fill_null(float("nan")).to_numpy()
+        """[R] a column of numbers as it came; NaN: not read."""
+        return self.column(name).cast(pl.Float64).fill_null(float("nan")).to_numpy()
 
     def values_at(self, name: str, rows: Int64s) -> Float64s:
         """[n] the same at some rows."""
-        return self.frame[name].gather(rows).cast(pl.Float64).fill_null(float("nan")).to_numpy()
+        return self.column(name).gather(rows).cast(pl.Float64).fill_null(float("nan")).to_numpy()
+
+    def some(self, *names: str) -> pl.DataFrame:
+        """Those of some columns that there are; null: not read."""
+        return pl.DataFrame([_null(self.column(name)) for name in names if self.has(name)])
+
+    def count(self, name: str) -> int:
+        """How many values of a column were read."""
+        if self.apart is None or name in self.frame.columns:
+            return self.rows - self.frame[name].null_count()
+        return self.apart.read[name]
 
     @cached_property
     def measured(self) -> list[Measured]:
@@ -155,17 +178,12 @@ class Readings:
             )
             for row in self.catalogue.iter_rows(named=True)
         ]  # fmt: skip
-        here = set(self.frame.columns)
-        return [column for column in found if column.name in here and self.frame[column.name].null_count() < self.rows]
+        return [column for column in found if self.has(column.name) and self.count(column.name)]
 
     @property
     def rows(self) -> int:
         """How many readings."""
         return self.frame.height
-
-    def subset(self, keep: Bools) -> "Readings":
-        """Some of the rows."""
-        return Readings(frame=self.frame.filter(pl.Series(keep)), vehicles=self.vehicles, catalogue=self.catalogue)
 
 
 def _numbered(words: pl.Series) -> Int64s:
@@ -174,3 +192,7 @@ def _numbered(words: pl.Series) -> Int64s:
 
 def _or_nan(number: float | None) -> float:
     return float("nan") if number is None else number
+
+
+def _null(column: pl.Series) -> pl.Series:
+    return column.fill_nan(None) if column.dtype.is_float() else column

@@ -12,7 +12,7 @@ import numpy as np
 
 from pipelines.handover import Bools, Float64s, Int64s
 from pipelines.held.finding import REPEATED, Finding
-from pipelines.held.levels import filled
+from pipelines.held.levels import without_held
 from pipelines.held.readings import Measured, Readings
 from pipelines.threads import in_threads
 
@@ -26,12 +26,12 @@ RAN_HOURS, RAN_KM = 2.0, 60.0  # since the reading before: then values are learn
 PRIOR = 20.0  # readings' worth of the fleet's share of repeats, beside the vehicle's own
 
 
-def repeated_readings(readings: Readings, held: Mapping[str, Bools]) -> list[Finding]:
+def repeated_readings(readings: Readings, held: Mapping[str, Int64s]) -> list[Finding]:
     """What looks like old values, one finding per file and depot.
 
     Args:
         readings: All that is known.
-        held: Column -> [R] what is held already, and is not judged.
+        held: Column -> rows that are held already, and are not judged.
     """
     columns = [column for column in readings.measured if column.is_correction]
     if len(columns) < LEAST_COLUMNS:
@@ -46,9 +46,9 @@ def repeated_readings(readings: Readings, held: Mapping[str, Bools]) -> list[Fin
     return _by_batch(readings, columns, held, rows)
 
 
-def _telling(readings: Readings, column: Measured, held: Mapping[str, Bools]) -> Float64s:
+def _telling(readings: Readings, column: Measured, held: Mapping[str, Int64s]) -> Float64s:
     """[R] values that do not stand still for a reason of their own: at neutral after a reset, or at a limit."""
-    x = filled(readings.values(column.name), held.get(column.name))
+    x = without_held(readings.values(column.name), held.get(column.name))
     at_rest = (x == column.neutral) | (x <= column.low + column.step) | (x >= column.high - column.step)
     return np.where(at_rest, np.nan, x)
 
@@ -107,7 +107,7 @@ def _count(x, start, ran, sums, group, group_nats):  # type: ignore[no-untyped-d
 
 
 def _counts(
-    readings: Readings, columns: Sequence[Measured], held: Mapping[str, Bools], ran: Bools
+    readings: Readings, columns: Sequence[Measured], held: Mapping[str, Int64s], ran: Bools
 ) -> tuple[Int64s, Int64s, Int64s, Int64s, Int64s]:
     """[R] corrections that repeat, corrections read twice, nats (64ths), and of groups that repeat again the same."""
 
@@ -138,7 +138,7 @@ def _on_several_vehicles(readings: Readings, rows: Bools) -> Bools:
 
 
 def _by_batch(
-    readings: Readings, columns: Sequence[Measured], held: Mapping[str, Bools], rows: Int64s
+    readings: Readings, columns: Sequence[Measured], held: Mapping[str, Int64s], rows: Int64s
 ) -> list[Finding]:
     """Findings of the corrections that repeat in some rows; those that move are not held."""
     if not len(rows):

@@ -24,6 +24,8 @@ RESTLESS = 1.5  # times a vehicle's median change: where that is more, it is wha
 OWN_CHANGES = 8  # from which that is known: two changes at a misreading must not tell it
 MEDIAN_OF_MEAN = 0.845  # of absolute normal deviates, the median over the mean
 LARGE = 5.0  # medians, as which a larger change counts in a mean
+# Columns that tell where a module began anew: another of the first two, a fall of the others; definition.
+BEGAN = ("module", "calibration", "ignition_hours", "warmups_since_clear", "km_since_clear")
 SEVERAL = 3  # corrections of one reading: where more are far off at once, something happened to the vehicle
 
 
@@ -152,9 +154,8 @@ def _far(nats: Float64s, *, between: int) -> float:
 
 def module_began(rows: pl.DataFrame) -> pl.Expr:
     """Whether another module, another calibration, a restarted clock or counter lies between a reading and the last."""
-    other = [pl.col(name) != _before(name) for name in ("module", "calibration") if name in rows.columns]
-    counters = ("ignition_hours", "warmups_since_clear", "km_since_clear")
-    fell = [pl.col(name) < _before(name) for name in counters if name in rows.columns]
+    other = [pl.col(name) != _before(name) for name in BEGAN[:2] if name in rows.columns]
+    fell = [pl.col(name) < _before(name) for name in BEGAN[2:] if name in rows.columns]
     return pl.any_horizontal(pl.lit(value=False), *(sign.fill_null(value=False) for sign in (*other, *fell)))
 
 

@@ -11,8 +11,19 @@ from types import MappingProxyType
 import numpy as np
 import polars as pl
 
+from pipelines.catalogue.tables import drop_tables
 from pipelines.handover import Bools, HeldReadings, Int64s
-from pipelines.held.applying import KEY, at_rows, cells_of, moved, righted, rows_in, whole_readings, without
+from pipelines.held.applying import (
+    KEY,
+    at_rows,
+    cells_of,
+    moved,
+    righted,
+    rows_in,
+    whole_readings,
+    with_cells_of,
+    without,
+)
 from pipelines.held.batches import batches_told, held_reading, histories, with_ids
 from pipelines.held.finding import Batch, Finding
 from pipelines.held.identity import foreign_readings
@@ -26,12 +37,13 @@ DECISIONS = pl.Schema([
 ])  # fmt: skip
 
 
+LOADS = ("load_id", "readings_load_id")
 BEFOREHAND = pl.Schema(list(DECISIONS.items())[:2])
 
 
 @dataclass(frozen=True, kw_only=True)
 class Withheld:
-    """Snapshots that stages may rest on, faults the same, and what is held."""
+    """Snapshots that stages may rest on (none where what is of vehicles lies apart), faults the same, what is held."""
 
     snapshots: pl.DataFrame
     faults: pl.DataFrame
@@ -89,7 +101,7 @@ def withhold(
         held_reading(decided, readings, loads=loads, decisions=decisions),
     ]
     return Withheld(
-        snapshots=without(now.frame, cells, gone).drop("load_id", "readings_load_id"),
+        snapshots=drop_tables()["snapshots"].empty() if now.apart else without(now.frame, cells, gone).drop(LOADS),
         faults=_faults(faults, readings, now, was, gone),
         held=HeldReadings(
             histories=pl.concat([histories(waiting, now), histories(decided, readings)]),
@@ -117,7 +129,7 @@ def with_cells(readings: Readings, faults: pl.DataFrame, cells: pl.DataFrame) ->
     foreign = pl.col("column_name").is_null() | pl.col("of").is_not_null()
     gone = cells.filter(foreign).select(KEY)
     return Withheld(
-        snapshots=_set(readings.frame.join(gone, on=KEY, how="anti"), cells).drop("load_id", "readings_load_id"),
+        snapshots=_set(readings.frame.join(gone, on=KEY, how="anti"), cells).drop(LOADS),
         faults=faults.join(gone, on=KEY, how="anti"),
         held=replace(HeldReadings.none(), cells=cells),
     )
@@ -144,7 +156,7 @@ def as_withheld(readings: Readings, faults: pl.DataFrame, held: HeldReadings, ve
         )
 
     return Withheld(
-        snapshots=theirs(_set(readings.frame, cells), KEY).drop("load_id", "readings_load_id"),
+        snapshots=theirs(_set(readings.frame, cells), KEY).drop(LOADS),
         faults=theirs(faults, [*KEY, "code"]),
         held=HeldReadings.none().having(held, vehicle_ids),
     )
@@ -163,13 +175,13 @@ def _set(frame: pl.DataFrame, cells: pl.DataFrame) -> pl.DataFrame:
     return frame
 
 
-def _left_out(readings: Readings, was: Int64s, cells: Mapping[str, Bools], gone: Bools) -> pl.DataFrame:
-    """Rows of `HeldReadings.cells` for what is left out; masks are of rows that have changed places."""
-    parts = [(None, gone), *cells.items()]
-    frames = [
-        readings.frame[was[np.flatnonzero(mask)]].select(*KEY, column_name=pl.lit(name, pl.String), value=pl.lit(None))
-        for name, mask in parts
-        if mask.any()
+def _left_out(readings: Readings, was: Int64s, cells: Mapping[str, Int64s], gone: Bools) -> pl.DataFrame:
+    """Rows of `HeldReadings.cells` for what is left out; of rows that have changed places."""
+    keys = readings.frame.select(KEY)
+    frames: list[pl.DataFrame] = [
+        keys[was[rows]].select(*KEY, column_name=pl.lit(name, pl.String), value=pl.lit(None))
+        for name, rows in ((None, np.flatnonzero(gone)), *cells.items())
+        if len(rows)
     ]
     schema = HeldReadings.none().cells.schema
     return pl.concat([pl.DataFrame(schema=schema), *(f.with_columns(of=pl.lit(None)).cast(schema) for f in frames)])
@@ -180,14 +192,14 @@ def _changed(readings: Readings, now: Readings, was: Int64s, converted: Sequence
     place = np.empty(len(was), np.int64)
     place[was] = np.arange(len(was))
     schema = HeldReadings.none().cells.schema
-    parts = [pl.DataFrame(schema=schema)]
+    parts, key = [pl.DataFrame(schema=schema)], readings.frame.select(KEY)
     for finding in converted:
         if finding.belongs_to is not None:
-            keys = readings.frame[finding.rows].select(*KEY, column_name=pl.lit(None), value=pl.lit(None))
+            keys = key[finding.rows].select(*KEY, column_name=pl.lit(None), value=pl.lit(None))
             parts.append(keys.with_columns(of=finding.belongs_to).cast(schema))
         for name, rows in finding.cells.items():
-            keys = readings.frame[rows].select(*KEY, column_name=pl.lit(name))
-            value = now.frame[name].gather(place[rows])
+            keys = key[rows].select(*KEY, column_name=pl.lit(name))
+            value = now.column(name).gather(place[rows]).cast(pl.Float64).fill_nan(None)
             parts.append(keys.with_columns(value=value, of=pl.lit(None)).cast(schema))
     return pl.concat(parts)
 
@@ -217,21 +229,24 @@ def _held_rows(readings: Readings, held: Sequence[Finding]) -> pl.DataFrame:
         whole[finding.rows] |= finding.is_whole
         for name, which in finding.cells.items():
             count[which] += name in codes
-    every = [pl.col(column.name).is_not_null() for column in readings.measured if column.is_correction]
-    read = pl.sum_horizontal(*every) if every else pl.lit(0)
-    marked = readings.frame.select(*KEY, read=read, count=pl.Series(count), whole=pl.Series(whole))
-    several = (pl.col("count") >= SEVERAL) | ((pl.col("count") > 0) & (2 * pl.col("count") >= pl.col("read")))
-    return marked.filter(pl.Series(rows)).select(*KEY, corrections=pl.col("whole") | several)
+    which = np.flatnonzero(rows)
+    corrections = [column.name for column in readings.measured if column.is_correction] if len(which) else []
+    read = sum((~np.isnan(readings.values_at(name, which)) for name in corrections), np.zeros(len(which), np.int64))
+    count, whole = count[which], whole[which]
+    several = (count >= SEVERAL) | ((count > 0) & (2 * count >= read))
+    return readings.frame.select(KEY)[which].with_columns(corrections=pl.Series(whole | several))
 
 
-def _newest(readings: Readings, cells: Mapping[str, Bools], gone: Bools) -> pl.DataFrame:
+def _newest(readings: Readings, cells: Mapping[str, Int64s], gone: Bools) -> pl.DataFrame:
     """Of vehicles whose newest reading is held: vehicle_id, correction (null: every), and how many of them (`held`)."""
     codes = set(readings.catalogue["code"])
     last = readings.start[1:] - 1
     parts = [pl.DataFrame({"vehicle_id": readings.names.filter(pl.Series(gone[last])), "correction": None, "held": 0})]
-    for name, mask in cells.items():
+    for name, rows in cells.items():
         if name not in codes:
             continue
+        mask = np.zeros(readings.rows, np.bool_)
+        mask[rows] = True
         good = np.where(~mask & ~gone, np.arange(readings.rows), -1)
         newest_good = np.maximum.reduceat(good, readings.start[:-1])
         counted = np.concatenate(([0], np.cumsum(mask & ~gone)))
@@ -245,7 +260,7 @@ def _newest(readings: Readings, cells: Mapping[str, Bools], gone: Bools) -> pl.D
 
 
 def judge(
-    readings: Readings, work: pl.DataFrame, *, told: Collection[Batch] = (), held: Mapping[str, Bools] | None = None
+    readings: Readings, work: pl.DataFrame, *, told: Collection[Batch] = (), held: Mapping[str, Int64s] | None = None
 ) -> list[Finding]:
     """Every batch that is not what it says, one per file, depot and what it looks like.
 
@@ -253,7 +268,7 @@ def judge(
         readings: What is known.
         work: The same; a replaced module may bring another vehicle's history.
         told: Batches that a person knows: less must show that they are so.
-        held: Column -> [R] what is spoken for already.
+        held: Column -> rows that are spoken for already.
     """
     if not readings.rows:
         return []
@@ -265,8 +280,7 @@ def judge(
         lambda: misread_values(readings, known),
     )
     for judged in judges:
-        for name, mask in cells_of(found[spoken:], readings).items():
-            known[name] = known[name] | mask if name in known else mask
+        known = with_cells_of(known, found[spoken:], readings)
         spoken = len(found)
         found += judged()
     return _merged(found)

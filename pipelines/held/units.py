@@ -12,7 +12,7 @@ from itertools import pairwise
 import numpy as np
 
 from pipelines.handover import Bools, Float32s, Float64s, Int64s
-from pipelines.held.applying import cells_of
+from pipelines.held.applying import with_cells_of
 from pipelines.held.cells import Cells
 from pipelines.held.finding import Batch, Finding
 from pipelines.held.levels import (
@@ -20,8 +20,8 @@ from pipelines.held.levels import (
     LEAST_AROUND,
     TO_SIGMA,
     courses_around,
-    filled,
     levels_around,
+    without_held,
 )
 from pipelines.held.odd_batches import VEHICLES, Learned, learned_of
 from pipelines.held.readings import COUNTERS, Measured, Readings
@@ -40,7 +40,7 @@ MOST_ROUNDS = 12  # files, one after the other, that a slip which goes on is fol
 CHUNK = 100_000  # rows judged together
 
 
-def unit_slips(readings: Readings, held: Mapping[str, Bools], *, told: Collection[Batch] = ()) -> list[Finding]:
+def unit_slips(readings: Readings, held: Mapping[str, Int64s], *, told: Collection[Batch] = ()) -> list[Finding]:
     """What looks like another unit, file by file.
 
     A slip that goes on is told file after file: what is held says nothing of the files beside it. First the readings
@@ -48,7 +48,7 @@ def unit_slips(readings: Readings, held: Mapping[str, Bools], *, told: Collectio
 
     Args:
         readings: All that is known.
-        held: Column -> [R] what is held already.
+        held: Column -> rows that are held already.
         told: Batches that are known to be what they look like.
     """
     known, found = dict(held), list[Finding]()
@@ -66,8 +66,7 @@ def unit_slips(readings: Readings, held: Mapping[str, Bools], *, told: Collectio
                 found += new
                 asked = np.zeros(len(asked), np.bool_)
                 asked[kind.code[_beside(readings, np.concatenate([one.rows for one in new]))]] = True
-                for name, mask in cells_of(new, readings).items():
-                    known[name] = known[name] | mask if name in known else mask
+                known = with_cells_of(known, new, readings)
     return found
 
 
@@ -108,7 +107,7 @@ def _beside(readings: Readings, rows: Int64s) -> Bools:
 
 
 def _of_kind(
-    kind: _Kind, held: Mapping[str, Bools], asked: Bools, told: Collection[Batch], ahead: int
+    kind: _Kind, held: Mapping[str, Int64s], asked: Bools, told: Collection[Batch], ahead: int
 ) -> list[Finding]:
     """Slips of those batches [codes] that are asked about."""
     readings, found = kind.readings, list[Finding]()
@@ -191,10 +190,10 @@ def _groups(readings: Readings, batch: Int64s) -> Int64s:
     return groups
 
 
-def _judged(readings: Readings, learned: Learned, held: Mapping[str, Bools], rows: Int64s, ahead: int) -> Cells:
+def _judged(readings: Readings, learned: Learned, held: Mapping[str, Int64s], rows: Int64s, ahead: int) -> Cells:
     """One column at some rows, beside the readings around them; where there are few, beside peers."""
     name = learned.column.name
-    x = filled(readings.values(name), held.get(name))
+    x = without_held(readings.values(name), held.get(name))
     first, last = readings.segment
     where = (rows, readings.vehicle, readings.start, first, last)
     of = readings.vehicle[rows]

@@ -15,7 +15,7 @@ import polars as pl
 
 from pipelines.bands.panel import UNKNOWN_FAMILY
 from pipelines.handover import Evidence, WholeFleet
-from pipelines.history.reading_rows import days
+from pipelines.shown import Shown
 
 MOST_CELLS = 20_000_000  # readings times corrections of a part: some 2 GiB (tests/benchmarks/any_size.py); measured
 ONE_PART = 1.5  # times that, up to which a fleet is one part: two would be small; judgement
@@ -33,45 +33,41 @@ class Parting:
     whole: WholeFleet | None
 
 
-def parted(evidence: Evidence, *, most_cells: int = MOST_CELLS) -> Parting:
+def parted(evidence: Evidence, shown: Shown, *, most_cells: int = MOST_CELLS) -> Parting:
     """The parts of a fleet.
 
     Args:
-        evidence: Of all vehicles.
+        evidence: Of all vehicles; its readings are not looked at.
+        shown: What their readings show.
         most_cells: About how many readings times corrections a part may have.
     """
     every = evidence.vehicles["vehicle_id"].to_list()
-    codes = [code for code in evidence.corrections["code"] if code in evidence.snapshots.columns]
-    if evidence.snapshots.height * len(codes) <= most_cells * ONE_PART:
+    codes = shown.codes
+    if shown.cells <= most_cells * ONE_PART:
         return Parting(parts=[every], whole=None)
     family = pl.col("engine_family").fill_null(UNKNOWN_FAMILY)
-    of_vehicle = evidence.snapshots.group_by("vehicle_id").agg(pl.len(), pl.col(codes).count() > 0)
     vehicles = (
         evidence.vehicles.select("vehicle_id", family, "depot", "duty")
-        .join(of_vehicle, on="vehicle_id", how="left")
+        .join(shown.vehicles.select("vehicle_id", "len", *codes), on="vehicle_id", how="left")
         .with_columns(cells=pl.col("len").fill_null(0) * len(codes), hash=_hashes(evidence.vehicles["vehicle_id"]))
         .sort("engine_family", "hash", "vehicle_id")
     )
-    teaching = _teaching(vehicles, _shown(vehicles, evidence, codes), most_cells)
+    teaching = _teaching(vehicles, _shown(vehicles, evidence, shown), most_cells)
     rest = vehicles.filter(~pl.col("vehicle_id").is_in(teaching.implode()))
     parts = [teaching.sort().to_list(), *_others(rest, most_cells)]
     read_by = vehicles.group_by("engine_family").agg(pl.col(codes).any())
     ever = {row.pop("engine_family"): frozenset(code for code, was in row.items() if was) for row in read_by.to_dicts()}
-    first_day = float(days(evidence.snapshots["read_at"]).min())
-    return Parting(parts=[part for part in parts if part], whole=WholeFleet(read=ever, first_day=first_day))
+    return Parting(parts=[part for part in parts if part], whole=WholeFleet(read=ever, first_day=shown.first_day))
 
 
 def _hashes(vehicle_ids: pl.Series) -> pl.Series:
     return pl.Series([crc32(name.encode()) for name in vehicle_ids], dtype=pl.UInt32)
 
 
-def _shown(vehicles: pl.DataFrame, evidence: Evidence, codes: list[str]) -> pl.DataFrame:
+def _shown(vehicles: pl.DataFrame, evidence: Evidence, shown: Shown) -> pl.DataFrame:
     """vehicle_id, shows: what readings are grouped by and each vehicle shows, one row each."""
-    now = pl.col("calibration").forward_fill().over("vehicle_id").fill_null("")
-    told = evidence.snapshots.select("vehicle_id", now=now).with_columns(
-        before=pl.col("now").shift(1).over("vehicle_id")
-    )
-    calibrations = told.unique().select("vehicle_id", shows=pl.format("calibration {} {}", "before", "now"))
+    told, codes = shown.calibrations, shown.codes
+    calibrations = told.select("vehicle_id", shows=pl.format("calibration {} {}", "before", "now")).unique()
     first = told.select("vehicle_id", shows=pl.format("calibration {}", "now")).unique()
     group = pl.format("group {} {}", pl.col("depot").fill_null(""), pl.col("duty").fill_null(""))
     read = vehicles.filter(pl.col("cells") > 0).select("vehicle_id", "depot", "duty")

@@ -9,12 +9,16 @@ from typing import Any, Protocol
 import polars as pl
 
 from pipelines.handover import Evidence, HeldReadings, WholeFleet
+from pipelines.held.judged import Judged
 from pipelines.store.evidence import read_evidence
 from pipelines.store.folder import Store
 
 
 class EvidenceSource(Protocol):
     """Gives the evidence of some vehicles; it is small, and travels to where a part is worked on."""
+
+    def for_part(self, vehicle_ids: Sequence[str]) -> "EvidenceSource":
+        """As much of it as a part of these vehicles needs."""
 
     def of(self, vehicle_ids: Sequence[str], whole: WholeFleet | None) -> Evidence:
         """What is known of these vehicles; `whole`: of the fleet that they are a part of, None: they are all."""
@@ -25,6 +29,10 @@ class Loaded:
     """The evidence of all vehicles, in this process."""
 
     evidence: Evidence
+
+    def for_part(self, vehicle_ids: Sequence[str]) -> "Loaded":  # noqa: ARG002 (nothing travels)
+        """All of it."""
+        return self
 
     def of(self, vehicle_ids: Sequence[str], whole: WholeFleet | None) -> Evidence:
         """Rows of these vehicles."""
@@ -46,17 +54,21 @@ class Loaded:
 
 @dataclass(frozen=True, kw_only=True)
 class InStore:
-    """A store by its path, read as of a time; what is held was judged among all vehicles."""
+    """A store by its path, read as of a time, and what was judged among all vehicles."""
 
     path: Path
     as_of: datetime
     known_at: datetime | None
-    held: HeldReadings
+    judged: Judged
+
+    def for_part(self, vehicle_ids: Sequence[str]) -> "InStore":
+        """With what was judged of these vehicles."""
+        return replace(self, judged=self.judged.of(vehicle_ids))
 
     def of(self, vehicle_ids: Sequence[str], whole: WholeFleet | None) -> Evidence:
         """Read by whoever works on the part."""
         evidence = read_evidence(
-            Store(self.path), as_of=self.as_of, known_at=self.known_at, vehicle_ids=vehicle_ids, held=self.held
+            Store(self.path), as_of=self.as_of, known_at=self.known_at, vehicle_ids=vehicle_ids, judged=self.judged
         )
         return replace(evidence, whole=whole)
 

@@ -17,6 +17,7 @@ from pipelines.parts.costs import Cost, measured
 from pipelines.parts.parting import MOST_CELLS, parted
 from pipelines.parts.readings import EvidenceSource
 from pipelines.settings import Settings
+from pipelines.shown import Shown
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,22 +81,33 @@ class Plan:
 
     @classmethod
     def of(
-        cls, evidence: Evidence, source: EvidenceSource, *, settings: Settings, most_cells: int = MOST_CELLS
+        cls,
+        evidence: Evidence,
+        shown: Shown,
+        source: EvidenceSource,
+        *,
+        settings: Settings,
+        most_cells: int = MOST_CELLS,
     ) -> "Plan":
         """For a fleet.
 
         Args:
-            evidence: Of the whole fleet.
+            evidence: Of the whole fleet; its readings are not looked at.
+            shown: What its readings show.
             source: Gives the evidence of a part.
             settings: The user's settings.
             most_cells: How large a part may be.
         """
-        parting = parted(evidence, most_cells=most_cells)
+        parting = parted(evidence, shown, most_cells=most_cells)
         return cls(
             job=Job(source=source, whole=parting.whole, usual=usual_causes(evidence), settings=settings),
             parts=parting.parts,
             evidence=replace(evidence, snapshots=evidence.snapshots.clear()),
         )
+
+    def job_of(self, vehicle_ids: Sequence[str]) -> Job:
+        """The job with as much as one part needs."""
+        return replace(self.job, source=self.job.source.for_part(vehicle_ids))
 
 
 def analyse_in_parts(
@@ -109,9 +121,12 @@ def analyse_in_parts(
         progress: Called as each part begins to be waited for.
     """
     first, *others = plan.parts
-    taught = runner.start(teach, plan.job, first)
+    taught = runner.start(teach, plan.job_of(first), first)
     known = runner.start(what_is_known, taught)
-    started = [runner.start(the_part, taught), *(runner.start(apply, plan.job, part, known) for part in others)]
+    started = [
+        runner.start(the_part, taught),
+        *(runner.start(apply, plan.job_of(part), part, known) for part in others),
+    ]
     parts, costs = [], []
     results = runner.results(started)
     for place, vehicle_ids in enumerate(plan.parts, start=1):

@@ -1,36 +1,32 @@
 """Reads what was known at a time out of the store, as the frames that the stages work on; computes nothing else."""
 
-from collections.abc import Iterable
-from dataclasses import replace
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import duckdb
 import polars as pl
 
 from pipelines.catalogue.corrections import built_in_components, built_in_corrections, overridden
-from pipelines.catalogue.tables import Table, drop_tables
+from pipelines.catalogue.tables import drop_tables
 from pipelines.entries.overlays import with_entries
 from pipelines.entries.standing import counting, newest_of_each
 from pipelines.errors import StoreError
 from pipelines.handover import Evidence, HeldReadings
-from pipelines.held.another_vehicle import BEGUN_ANEW, begun_anew, since_begun
+from pipelines.held.another_vehicle import since_begun
+from pipelines.held.judged import Judged
 from pipelines.held.readings import Readings
-from pipelines.held.stage import DECISIONS, Withheld, as_withheld, with_cells, withhold
+from pipelines.held.stage import DECISIONS, LOADS, Withheld, as_withheld, with_cells, withhold
+from pipelines.store.asking import IN_LIST, Asking
 from pipelines.store.catalogue import catalogue_of
-from pipelines.store.connection import frame_of, one_row, quoted
+from pipelines.store.connection import frame_of, one_row
 from pipelines.store.entries import read_entries
 from pipelines.store.folder import Store
 from pipelines.store.held_answers import answers_beforehand
-from pipelines.store.history import KNOWN, LATER, STANDING, followed, table_then
 from pipelines.store.moves import as_of_then, moves
 from pipelines.store.newest import newest_of_all
-from pipelines.store.readers import once, rows_of_vehicles
-from pipelines.store.schema import columns_of, columns_of_all, filled_tables
-
-TIME_OF = {"snapshots": "read_at", "readings": "read_at", "faults": "read_at", "work": "done_at", "notes": "at"}
-OF_VEHICLES = {"snapshots", "readings", "faults", "work", "availability", "due"}
-KEY = ["vehicle_id", "read_at"]
-IN_LIST = "IN (SELECT unnest($vehicle_ids::VARCHAR[]))"
+from pipelines.store.readers import once
+from pipelines.store.schema import columns_of
 
 
 def read_evidence(
@@ -39,7 +35,7 @@ def read_evidence(
     as_of: datetime | None = None,
     known_at: datetime | None = None,
     vehicle_ids: Iterable[str] | None = None,
-    held: HeldReadings | None = None,
+    judged: Judged | None = None,
 ) -> Evidence:
     """Everything known at `as_of`; rows of vehicles that no row of `vehicles` names yet stay out.
 
@@ -54,10 +50,61 @@ def read_evidence(
             as they are now.
         vehicle_ids: Only these vehicles; None: all. What is held is judged with all vehicles; of some, it is what the
             newest analysis as of that time published.
-        held: What was judged of all vehicles as of that time; None: it is judged, or read, here.
+        judged: What was judged of all vehicles as of that time; None: it is judged, or read, here.
 
     Raises:
         StoreError: there is no store, or no reading up to that time.
+    """
+    if judged:
+        held: Held = lambda asked: _as_withheld(asked, judged)  # noqa: E731
+    else:
+        held = _published_withheld if vehicle_ids is not None else lambda asked: withheld(asked, asked.readings)
+    some = None if vehicle_ids is None else sorted(set(vehicle_ids))
+    return evidence_of(store, held, as_of=as_of, known_at=known_at, vehicle_ids=some, judged=judged)[0]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Asked:
+    """What is read of the store before its readings are.
+
+    tables: Of the drop but its readings and faults. begun: Of those vehicles whose number was another one's before.
+    record: What people entered.
+    """
+
+    asking: Asking
+    as_of: datetime
+    catalogue: pl.DataFrame
+    tables: dict[str, pl.DataFrame]
+    faults: pl.DataFrame
+    begun: pl.DataFrame
+    record: pl.DataFrame
+
+    def readings(self, as_of: datetime | None) -> Readings:
+        """Of all vehicles asked about."""
+        return self.asking.readings(self.catalogue, as_of, self.tables["vehicles"], self.begun)
+
+
+Held = Callable[[Asked], Withheld]
+
+
+def evidence_of(
+    store: Store,
+    held: Held,
+    *,
+    as_of: datetime | None,
+    known_at: datetime | None,
+    vehicle_ids: list[str] | None,
+    judged: Judged | None,
+) -> tuple[Evidence, Judged]:
+    """As `read_evidence`, and what was judged.
+
+    Args:
+        store: As there.
+        held: Reads the readings, and takes out what is held.
+        as_of: As there.
+        known_at: As there.
+        vehicle_ids: As there.
+        judged: As there.
     """
     record = read_entries(store)
     with store.reading() as connection:
@@ -67,20 +114,20 @@ def read_evidence(
                 f"{store.path}: holds no reading of a known vehicle yet. "
                 "Load vehicles and snapshots first: leeway load."
             )
-        asking = _Asking(connection, known_at, None if vehicle_ids is None else sorted(set(vehicle_ids)))
+        asking = Asking(connection, known_at, vehicle_ids)
         asking.leave_out_unknown()
         tables = {name: asking.rows(name, as_of) for name in drop_tables() if name not in ("snapshots", "readings")}
         catalogue = overridden(built_in_corrections(), tables.pop("corrections"))
-        begun = asking.begun_anew(tables["vehicles"])
+        begun = judged.begun if judged else asking.begun_anew(tables["vehicles"])
         tables["work"] = since_begun(tables["work"], begun, "done_at")
         faults = since_begun(tables.pop("faults"), begun, "read_at")
         moved = moves(connection, known_at=known_at)
-        if vehicle_ids is None:
-            known = _withheld(asking, catalogue, {**tables, "faults": faults}, record, as_of)
-        elif held is not None:
-            known = _as_withheld(asking, catalogue, tables["vehicles"], held, as_of)
-        else:
-            known = _published_withheld(asking, catalogue, tables["vehicles"], faults, as_of)
+        known = held(
+            Asked(
+                asking=asking, as_of=as_of, catalogue=catalogue, tables=tables, faults=faults, begun=begun,
+                record=record,
+            )
+        )  # fmt: skip
         entries = counting(record, as_of=as_of, known_at=known_at)
         entries = entries.with_columns(seen_to=_seen_when_entered(connection, entries, as_of))
     vehicles = tables.pop("vehicles").with_columns(_known(pl.col("retired_on"), as_of))
@@ -95,7 +142,9 @@ def read_evidence(
         snapshots=_read_and_within_reach(_within_range(known.snapshots), catalogue),
         faults=known.faults,
         held=known.held,
-        begun_anew=begun.filter(pl.col("at") <= as_of),
+        begun_anew=begun.filter(pl.col("at") <= as_of).join(
+            vehicles, on="vehicle_id", how="semi", maintain_order="left"
+        ),
         calibrations=calibrations,
         components=components,
         entries_read=record.height,
@@ -103,10 +152,10 @@ def read_evidence(
         **tables,
     )
     evidence = replace(with_entries(from_drops, entries), entries=entries)
-    if evidence.snapshots is from_drops.snapshots:
-        return evidence
-    read = [code for code in catalogue["code"] if code in evidence.snapshots.columns]
-    return replace(evidence, snapshots=_within_reach(evidence.snapshots, catalogue, read))
+    if evidence.snapshots is not from_drops.snapshots:
+        read = [code for code in catalogue["code"] if code in evidence.snapshots.columns]
+        evidence = replace(evidence, snapshots=_within_reach(evidence.snapshots, catalogue, read))
+    return evidence, Judged(held=known.held, begun=begun)
 
 
 def entries_by_now(store: Store, as_of: datetime) -> pl.DataFrame:
@@ -135,178 +184,61 @@ def _seen_when_entered(connection: duckdb.DuckDBPyConnection, entries: pl.DataFr
     return pl.Series("seen_to", seen, dtype=pl.Datetime("us", "UTC"))
 
 
-def _withheld(
-    asking: "_Asking", catalogue: pl.DataFrame, tables: dict[str, pl.DataFrame], record: pl.DataFrame, as_of: datetime,
-) -> Withheld:  # fmt: skip
-    """All readings and codes without what is held; what was decided is looked for in later files too."""
-    said = counting(record, known_at=asking.known_at).filter(pl.col("kind") == "held")
+def withheld(asked: Asked, readings: Callable[[datetime | None], Readings]) -> Withheld:
+    """All readings and codes without what is held; what was decided is looked for in later files too.
+
+    Args:
+        asked: Of all vehicles.
+        readings: Those up to a time, None: all that are known.
+    """
+    asking, as_of = asked.asking, asked.as_of
+    said = counting(asked.record, known_at=asking.known_at).filter(pl.col("kind") == "held")
     newest = newest_of_each(said, "subject")
     decisions = newest.select(batch_id="subject", decision="value", decided_at="entered_at").cast(DECISIONS)
-    came = asking.readings(catalogue, as_of, tables["vehicles"])
-    later = asking.readings(catalogue, None, tables["vehicles"]) if decisions.height else came
+    both = ("snapshots", "readings")
+    is_later = decisions.height and any(asking.how_many(each, None) > asking.how_many(each, as_of) for each in both)
     return withhold(
-        came,
-        tables["faults"],
-        tables["work"],
+        readings(as_of),
+        asked.faults,
+        asked.tables["work"],
         loads=asking.loads(),
         decisions=decisions,
         standing=answers_beforehand(asking.connection),
-        whole=later if later.rows > came.rows else None,
+        whole=readings(None) if is_later else None,
     )
 
 
-def _published_withheld(
-    asking: "_Asking", catalogue: pl.DataFrame, vehicles: pl.DataFrame, faults: pl.DataFrame, as_of: datetime
-) -> Withheld:
+def _published_withheld(asked: Asked) -> Withheld:
     """The same of some vehicles, as an analysis published it; of one that published nothing, as they came."""
-    connection = asking.connection
+    connection, vehicle_ids = asked.asking.connection, asked.asking.vehicle_ids
     cells = HeldReadings.none().cells
     if columns_of(connection, "held_cell", "published"):
         columns = ", ".join(cells.columns)
         theirs = f"SELECT {columns} FROM published.held_cell WHERE as_of = $as_of AND vehicle_id {IN_LIST}"
-        cells = frame_of(connection, theirs, as_of=as_of, vehicle_ids=asking.vehicle_ids).cast(cells.schema)
-    return with_cells(asking.readings(catalogue, as_of, vehicles), faults, cells)
+        cells = frame_of(connection, theirs, as_of=asked.as_of, vehicle_ids=vehicle_ids).cast(cells.schema)
+    return with_cells(asked.readings(asked.as_of), asked.faults, cells)
 
 
-def _as_withheld(
-    asking: "_Asking", catalogue: pl.DataFrame, vehicles: pl.DataFrame, held: HeldReadings, as_of: datetime
-) -> Withheld:
+def _as_withheld(asked: Asked, judged: Judged) -> Withheld:
     """Readings and codes of some vehicles, as they were judged among all; from other vehicles those that are theirs."""
-    ours = asking.vehicle_ids or []
-    lent = held.cells.filter(pl.col("of").is_in(ours))["vehicle_id"].to_list()
-    both = _Asking(asking.connection, asking.known_at, sorted({*ours, *lent}))
-    known = both.rows("vehicles", as_of)
-    faults = since_begun(both.rows("faults", as_of), both.begun_anew(known), "read_at")
-    return as_withheld(both.readings(catalogue, as_of, known), faults, held, vehicles["vehicle_id"].to_list())
+    ours = asked.tables["vehicles"]["vehicle_id"]
+    lenders = judged.lenders(ours)
+    both = asked.asking.of(pl.concat([ours, lenders]).unique().sort().to_list()) if len(lenders) else asked.asking
+    known = both.rows("vehicles", asked.as_of) if len(lenders) else asked.tables["vehicles"]
+    faults = since_begun(both.rows("faults", asked.as_of), judged.begun, "read_at") if len(lenders) else asked.faults
+    readings = both.readings(asked.catalogue, asked.as_of, known, judged.begun)
+    return as_withheld(readings, faults, judged.held, ours.to_list())
 
 
 def snapshots_of(connection: duckdb.DuckDBPyConnection, vehicle_id: str) -> pl.DataFrame:
     """One vehicle's snapshots with the corrections that it ever read, by time, whether or not `vehicles` names it."""
-    return _Asking(connection, None, [vehicle_id]).snapshots(once(connection, catalogue_of), None)
+    catalogue = once(connection, catalogue_of)
+    came = Asking(connection, None, [vehicle_id]).snapshots(catalogue, None).drop(LOADS)
+    return _read_and_within_reach(came, catalogue)
 
 
 def _known(dates: pl.Expr, as_of: datetime) -> pl.Expr:
     return pl.when(dates <= as_of.date()).then(dates)
-
-
-class _Asking:
-    """Questions to one state of the store."""
-
-    def __init__(
-        self, connection: duckdb.DuckDBPyConnection, known_at: datetime | None, vehicle_ids: list[str] | None
-    ) -> None:
-        self.connection = connection
-        self.known_at = known_at
-        self.vehicle_ids = vehicle_ids
-        self.columns = once(connection, columns_of_all)
-        self.filled = once(connection, filled_tables)
-        self.withdrawn_since = False
-        if known_at is not None:
-            self.withdrawn_since = frame_of(connection, LATER, known_at=known_at).item() > 0
-
-    def leave_out_unknown(self) -> None:
-        """Ask only about those of the vehicles that a row of `vehicles` names."""
-        if self.vehicle_ids is not None:
-            parameters: dict[str, object] = {"vehicle_ids": self.vehicle_ids}
-            if self.known_at is not None:
-                parameters["known_at"] = self.known_at
-            known = f"SELECT DISTINCT vehicle_id FROM ({self._vehicles_known()}) WHERE vehicle_id {IN_LIST} ORDER BY 1"
-            self.vehicle_ids = frame_of(self.connection, known, **parameters)["vehicle_id"].to_list()
-
-    def rows(self, table: str, as_of: datetime) -> pl.DataFrame:
-        """Rows of a raw table with all contract columns (and freeze frames), sorted by its key."""
-        shape = drop_tables()[table]
-        if table not in self.filled and f"{table}_replaced" not in self.filled:
-            return shape.empty()
-        extra = [name for name in self.columns[table] if name.startswith("ff_")]
-        columns = [*shape.schema.names(), *extra]
-        frame = self._select(shape, ", ".join(quoted(name) for name in columns), as_of)
-        unread = [name for name in extra if frame[name].null_count() == frame.height]  # that came later, or never
-        return frame.drop(unread).cast(pl.Schema(shape.schema)).sort(shape.key)
-
-    def begun_anew(self, vehicles: pl.DataFrame) -> pl.DataFrame:
-        """Vehicles whose number was another one's before, as far as is known (`BEGUN_ANEW`)."""
-        if "vehicles_replaced" not in self.filled:
-            return BEGUN_ANEW.to_frame()
-        asked: dict[str, object] = {} if self.known_at is None else {"known_at": self.known_at}
-        loads = STANDING if self.known_at is None else KNOWN
-        former = followed("vehicles", self.columns["vehicles"], loads)
-        replaced = f"SELECT vehicle_id, vin, engine_family, replaced_by FROM {former}"
-        before = frame_of(self.connection, replaced, **asked).join(vehicles, on="vehicle_id", how="semi")
-        if before.is_empty():
-            return BEGUN_ANEW.to_frame()
-        rows = self._select(drop_tables()["snapshots"], "vehicle_id, read_at, load_id", None)
-        return begun_anew(vehicles, before, rows)
-
-    def readings(self, catalogue: pl.DataFrame, as_of: datetime | None, vehicles: pl.DataFrame) -> Readings:
-        """Snapshots as they came, with the files that they came in."""
-        frame = since_begun(self._snapshots(catalogue, as_of), self.begun_anew(vehicles), "read_at")
-        return Readings(frame=frame, vehicles=vehicles, catalogue=catalogue)
-
-    def loads(self) -> pl.DataFrame:
-        """load_id, drop_name, file and content_hash of every file."""
-        return frame_of(self.connection, "SELECT load_id, drop_name, file, content_hash FROM loads")
-
-    def snapshots(self, catalogue: pl.DataFrame, as_of: datetime | None) -> pl.DataFrame:
-        """Snapshots with their corrections, whichever form these came in, sorted by vehicle and time."""
-        came = self._snapshots(catalogue, as_of).drop("load_id", "readings_load_id")
-        return _read_and_within_reach(came, catalogue)
-
-    def _snapshots(self, catalogue: pl.DataFrame, as_of: datetime | None) -> pl.DataFrame:
-        contract = drop_tables()["snapshots"].schema
-        wide = self._with_corrections("snapshots", [*contract.names(), "load_id"], catalogue, as_of)
-        wide = wide.with_columns(readings_load_id=pl.lit(None, pl.Int32))
-        long = self._with_corrections("readings", [*KEY, "load_id"], catalogue, as_of)
-        if long.height:
-            long = long.rename({"load_id": "readings_load_id"})
-            shared = [name for name in long.columns if name in wide.columns and name not in KEY]
-            both = wide.join(long, on=KEY, how="full", coalesce=True, suffix=" long")
-            both = both.with_columns(pl.coalesce(f"{name} long", name).alias(name) for name in shared)
-            wide = both.select(*wide.columns, *(name for name in long.columns if name not in wide.columns))
-        return wide.cast(contract).sort(KEY)
-
-    def _with_corrections(
-        self, table: str, columns: list[str], catalogue: pl.DataFrame, as_of: datetime | None
-    ) -> pl.DataFrame:
-        stored = {name.casefold(): name for name in self.columns[table]}
-        if table == "readings" and not {table, f"{table}_replaced"} & self.filled:
-            return drop_tables()[table].empty().select(KEY).with_columns(load_id=pl.lit(None, pl.Int32))
-        codes = [code for code in catalogue["code"] if code.casefold() in stored and code not in columns]
-        selected = [quoted(c) for c in columns] + [f"{quoted(stored[c.casefold()])} AS {quoted(c)}" for c in codes]
-        return self._select(drop_tables()[table], ", ".join(selected), as_of)
-
-    def _select(self, table: Table, columns: str, as_of: datetime | None) -> pl.DataFrame:
-        conditions, parameters = self._conditions(table, as_of)
-        if self.known_at is None:
-            rows = table.name
-            if "vehicle_ids" in parameters:
-                rows = rows_of_vehicles(self.connection, table.name, self.vehicle_ids or [])
-            return frame_of(self.connection, f"SELECT {columns} FROM {rows} {conditions}", **parameters)
-        then = table_then(table.name, self.columns[table.name], withdrawn_since=self.withdrawn_since)
-        return frame_of(
-            self.connection, f"SELECT {columns} FROM {then} {conditions}", **parameters, known_at=self.known_at
-        )
-
-    def _conditions(self, table: Table, as_of: datetime | None) -> tuple[str, dict[str, object]]:
-        conditions, parameters = "WHERE true", dict[str, object]()
-        if table.name in TIME_OF and as_of is not None:
-            conditions += f" AND {quoted(TIME_OF[table.name])} <= $as_of"
-            parameters["as_of"] = as_of
-        if table.name in OF_VEHICLES | {"vehicles"} and self.vehicle_ids is not None:
-            one = len(self.vehicle_ids) == 1  # a comparison lets most row groups be skipped, a join does not
-            conditions += f" AND vehicle_id {'= $vehicle_ids[1]' if one else IN_LIST}"
-            parameters["vehicle_ids"] = self.vehicle_ids
-        elif table.name in OF_VEHICLES and as_of is not None:
-            conditions += f" AND vehicle_id IN ({self._vehicles_known()})"
-        return conditions, parameters
-
-    def _vehicles_known(self) -> str:
-        if self.known_at is None:
-            return "SELECT vehicle_id FROM vehicles"
-        return (
-            "SELECT vehicle_id FROM (SELECT vehicle_id, load_id FROM vehicles UNION ALL "
-            f"SELECT vehicle_id, load_id FROM vehicles_replaced) WHERE load_id IN {KNOWN}"
-        )
 
 
 def _read_and_within_reach(snapshots: pl.DataFrame, catalogue: pl.DataFrame) -> pl.DataFrame:

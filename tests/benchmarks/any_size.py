@@ -1,16 +1,19 @@
 """What a whole analysis costs as a fleet grows, in this process and on several: seconds, memory, the engine's share.
 
-    python tests/benchmarks/any_size.py DROP... --vehicles 10000 --workers 0 1 2 [--kills 5]
+    python tests/benchmarks/any_size.py DROP... --vehicles 10000 --workers 0 1 2 [--kills 5] [--keep STORE] [--tables]
 
-Vehicles of the drops (as `leeway simulate` makes them) are repeated under other numbers, every value moved by up to a
-step at random, until there are enough; 0 workers: in this process. With `--kills` a worker is killed at a random moment
-of so many more runs on two workers, and the tables are held against those of the first run.
+Vehicles of the drops (as `leeway simulate` makes them) are repeated under other numbers, every value with fresh noise
+of 0.7 of its correction's usual scatter in whole steps, until there are enough; 0 workers: in this process. With
+`--kills` a worker is killed at a random moment of so many more runs on two workers, and the tables are held against
+those of the first run. With `--tables` the store is made partitioned tables; with `--keep` and no `--workers` it is
+made, and nothing is run.
 """
 
 import argparse
 import os
 import random
 import resource
+import shutil
 import signal
 import subprocess
 import sys
@@ -22,30 +25,51 @@ import polars as pl
 from polars.testing import assert_frame_equal
 
 from pipelines.catalogue.corrections import built_in_corrections
-from pipelines.store.connection import quoted
+from pipelines.store.connection import frame_of, quoted
+from pipelines.store.conversion import convert
 from pipelines.store.folder import Store
 from pipelines.store.published import read_published
 
 LEEWAY = [sys.executable, "-c", "from dashboard.command import main; main()"]
 OF_VEHICLES = {"vehicles": ("vehicle_id", "vin"), "snapshots": ("vehicle_id", "module"), "faults": ("vehicle_id",),
                "work": ("vehicle_id",)}  # fmt: skip
+FRESH = 0.7  # of a correction's usual scatter, that a repeated vehicle's values get as noise of their own: judgement
 TABLES = ("correction_state", "vehicle_state", "cause_ranking", "fault_forecast", "outlier_reason", "repair_outcome",
           "recurring_issue", "next_check")  # fmt: skip
 
 
+def usual_steps(store: Store, codes: list[str]) -> dict[str, tuple[float, float]]:
+    """Of corrections: step of the values, and their usual scatter, from the changes between readings."""
+    steps = dict(built_in_corrections().select("code", pl.col("resolution").fill_null(0.0)).iter_rows())
+    found = {}
+    with store.reading() as connection:
+        for code in codes:
+            change = frame_of(
+                connection,
+                f"SELECT median(abs(d)) FROM (SELECT {quoted(code)} - lag({quoted(code)}) OVER "
+                "(PARTITION BY vehicle_id ORDER BY read_at) d FROM snapshots) WHERE d IS NOT NULL",
+            ).item()
+            found[code] = (steps.get(code) or 1e-3, 1.4826 / 2**0.5 * max(change or 0.0, (steps.get(code) or 0.0) / 2))
+    return found
+
+
 def repeated(store: Store, vehicles: int) -> None:
     """Repeat the store's vehicles until there are so many."""
-    steps = dict(built_in_corrections().select("code", pl.col("resolution").fill_null(0.0)).iter_rows())
+    with store.reading() as connection:
+        columns = [row[0] for row in connection.execute("DESCRIBE snapshots").fetchall()]
+    known = set(built_in_corrections()["code"])
+    steps = usual_steps(store, [name for name in columns if name in known])
     with store.writing("repeat vehicles") as connection:
         have = connection.execute("SELECT count(*) FROM vehicles").fetchone()[0]
         connection.execute(
             "CREATE TEMP TABLE first AS SELECT vehicle_id, row_number() OVER (ORDER BY 1) n FROM vehicles"
         )
-        columns = [row[0] for row in connection.execute("DESCRIBE snapshots").fetchall()]
-        moved = ", ".join(
-            f"{quoted(c)} + {steps[c]} * (hash(vehicle_id, read_at, '{c}', $k) % 3 - 1.0) AS {quoted(c)}"
-            for c in columns if steps.get(c)
-        )  # fmt: skip
+        connection.execute("SELECT setseed(0.25)")
+        moved = ", ".join(  # three even numbers, less their mean and times two: of sd 1
+            f"({quoted(c)} + {step} * round({FRESH * sd / step * 2} * (random() + random() + random() - 1.5)))::FLOAT "
+            f"AS {quoted(c)}"
+            for c, (step, sd) in steps.items()
+        )
         for copy in range(1, -(-vehicles // have)):
             for table, names in OF_VEHICLES.items():
                 changed = ", ".join(f"{name} || '-' || $k AS {name}" for name in names)
@@ -75,6 +99,15 @@ def run(store: Path, workers: int, *, kill_after: float | None = None) -> dict[s
     return {name: read_published(Store(store), name) for name in TABLES}
 
 
+def converted(path: Path) -> Path:
+    """The store as partitioned tables, in its place."""
+    one = path.with_name(f"{path.name}-one-file")
+    path.rename(one)
+    convert(Store(one), Store(path))
+    shutil.rmtree(one)
+    return path
+
+
 def kill(parent: int, after: float) -> int | None:
     """Kill one worker of an analysis; its number, None: there was none any more."""
     time.sleep(after)
@@ -95,10 +128,11 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("drops", type=Path, nargs="+")
     parser.add_argument("--vehicles", type=int, default=2_000)
-    parser.add_argument("--workers", type=int, nargs="+", default=[0, 1, 2])
+    parser.add_argument("--workers", type=int, nargs="*", default=[0, 1, 2])
     parser.add_argument("--kills", type=int, default=0)
     parser.add_argument("--seconds", type=float, default=60.0, help="A kill comes within so many seconds.")
     parser.add_argument("--keep", type=Path, help="Where the store is made, and found the next time.")
+    parser.add_argument("--tables", action="store_true", help="A store of partitioned tables.")
     arguments = parser.parse_args()
     with tempfile.TemporaryDirectory() as scratch:
         path = arguments.keep or Path(scratch) / "store"
@@ -106,6 +140,8 @@ def main() -> None:
             drops = [str(drop) for drop in arguments.drops]
             subprocess.run([*LEEWAY, "load", *drops, "--store", str(path)], check=False, capture_output=True)
             repeated(Store(path), arguments.vehicles)
+            if arguments.tables:
+                path = converted(path)
         tables: dict[str, pl.DataFrame] | None = None
         chance = random.Random(1)  # noqa: S311 - when to kill
         runs = [(workers, None) for workers in arguments.workers]

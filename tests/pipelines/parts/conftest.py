@@ -9,7 +9,7 @@ import pytest
 
 from pipelines.intake.load import load
 from pipelines.parts import parting
-from pipelines.store.evidence import read_evidence
+from pipelines.store.fleet import read_fleet
 from pipelines.store.folder import Store
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))
@@ -54,8 +54,13 @@ def store(tmp_path_factory) -> Store:
 
 
 @pytest.fixture(scope="package")
-def evidence(store):
-    return read_evidence(store)
+def fleet(store):
+    return read_fleet(store)
+
+
+@pytest.fixture(scope="package")
+def evidence(fleet):
+    return fleet.evidence
 
 
 @pytest.fixture(autouse=True)

@@ -7,21 +7,23 @@ from pipelines.parts.parting import parted
 from .conftest import CELLS
 
 
-def test_a_fleet_that_fits_one_part_is_one(evidence):
-    assert parted(evidence).parts == [evidence.vehicles["vehicle_id"].to_list()]
-    assert parted(evidence).whole is None
+def test_a_fleet_that_fits_one_part_is_one(evidence, fleet):
+    assert parted(evidence, fleet.shown).parts == [evidence.vehicles["vehicle_id"].to_list()]
+    assert parted(evidence, fleet.shown).whole is None
 
 
-def test_every_vehicle_is_in_one_part_whatever_the_order_of_rows(evidence):
-    parts = parted(evidence, most_cells=CELLS).parts
+def test_every_vehicle_is_in_one_part_whatever_the_order_of_rows(evidence, fleet):
+    parts = parted(evidence, fleet.shown, most_cells=CELLS).parts
     assert len(parts) > 2
     assert sorted(name for part in parts for name in part) == evidence.vehicles["vehicle_id"].to_list()
     turned = evidence.vehicles.sort("vehicle_id", descending=True)
-    assert parted(type(evidence)(**{**vars(evidence), "vehicles": turned}), most_cells=CELLS).parts == parts
+    assert (
+        parted(type(evidence)(**{**vars(evidence), "vehicles": turned}), fleet.shown, most_cells=CELLS).parts == parts
+    )
 
 
-def test_the_first_part_has_all_of_a_small_family_and_some_of_whatever_others_show(evidence):
-    first = parted(evidence, most_cells=CELLS).parts[0]
+def test_the_first_part_has_all_of_a_small_family_and_some_of_whatever_others_show(evidence, fleet):
+    first = parted(evidence, fleet.shown, most_cells=CELLS).parts[0]
     vehicles = evidence.vehicles.with_columns(teaches=pl.col("vehicle_id").is_in(first))
     sizes = dict(vehicles.group_by("engine_family").agg(pl.len()).iter_rows())
     taught = dict(vehicles.filter("teaches").group_by("engine_family").agg(pl.len()).iter_rows())

@@ -26,11 +26,12 @@ def one_worker():
 
 
 @pytest.fixture(scope="module")
-def asked(store, evidence):
-    source = InStore(path=store.path, as_of=evidence.as_of, known_at=None, held=evidence.held)
+def asked(store, fleet):
+    evidence = fleet.evidence
+    source = InStore(path=store.path, as_of=evidence.as_of, known_at=None, judged=fleet.judged)
 
     def ask(runner, source=source, progress=lambda _words: None):
-        plan = Plan.of(evidence, source, settings=Settings(), most_cells=CELLS)
+        plan = Plan.of(evidence, fleet.shown, source, settings=Settings(), most_cells=CELLS)
         return analyse_in_parts(plan, runner, progress=progress)[0].tables
 
     return ask
