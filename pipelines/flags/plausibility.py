@@ -15,6 +15,7 @@ from pipelines.flags.own_past import CHECKS as OWN_PAST
 from pipelines.flags.own_past import own_past_flags
 from pipelines.flags.single_values import CHECKS as SINGLE_VALUES
 from pipelines.flags.single_values import value_flags
+from pipelines.store.bringing import with_what_lies_there
 from pipelines.store.catalogue import catalogue_of
 from pipelines.store.connection import frame_of, one_row, quoted
 from pipelines.store.schema import columns_of
@@ -99,9 +100,10 @@ def _beside(rows: pl.DataFrame, touched: pl.DataFrame) -> pl.DataFrame:
 
 
 def _own_past(connection: duckdb.DuckDBPyConnection, first_load: int) -> pl.DataFrame:
+    every = with_what_lies_there(connection, "snapshots")
     new, oldest, first, last = one_row(
         connection,
-        "SELECT count(*), (SELECT min(load_id) FROM snapshots), min(read_at), max(read_at) FROM snapshots "
+        f"SELECT count(*), (SELECT min(load_id) FROM {every}), min(read_at), max(read_at) FROM snapshots "
         "WHERE load_id >= ?",
         [first_load],
     )
@@ -144,9 +146,10 @@ def _readings_of(
     """
     names = ", ".join(quoted(name) for name in [*KEYS, "load_id", *COUNTERS])
     theirs = f"SEMI JOIN {vehicles} v USING (vehicle_id)" if vehicles else ""
+    every = with_what_lies_there(connection, "snapshots", vehicles)
     rows = frame_of(
         connection,
-        f"SELECT {names}, {new} AS new FROM snapshots {theirs} "
+        f"SELECT {names}, {new} AS new FROM {every} {theirs} "
         f"WHERE read_at BETWEEN $first - INTERVAL {AROUND} AND $last + INTERVAL {AROUND}",
         first=first, last=last,
     )  # fmt: skip
@@ -179,9 +182,10 @@ def _near(rows: pl.DataFrame, readings: int) -> pl.DataFrame:
 def _values(connection: duckdb.DuckDBPyConnection, columns: list[str], near: pl.DataFrame) -> pl.DataFrame:
     names = ", ".join(f"s.{quoted(name)}" for name in [*KEYS, "load_id", *columns])
     connection.register("near", near)
+    every = with_what_lies_there(connection, "snapshots", "near")
     values = frame_of(
         connection,
-        f"SELECT {names} FROM snapshots s JOIN near USING (vehicle_id) WHERE s.read_at BETWEEN low AND high "
+        f"SELECT {names} FROM {every} s JOIN near USING (vehicle_id) WHERE s.read_at BETWEEN low AND high "
         "AND s.read_at BETWEEN $first AND $last",  # which lets row groups be skipped
         first=near["low"].min(),
         last=near["high"].max(),

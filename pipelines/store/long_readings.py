@@ -8,9 +8,9 @@ from datetime import datetime
 import duckdb
 import polars as pl
 
-from pipelines.store.bringing import bring
+from pipelines.store.bringing import bring_keys
 from pipelines.store.connection import frame_of
-from pipelines.store.rows import add_columns, merge_rows
+from pipelines.store.rows import add_columns, bounds, merge_rows
 from pipelines.store.schema import columns_of
 
 KEY = ["vehicle_id", "read_at"]
@@ -38,7 +38,8 @@ def merge_readings(connection: duckdb.DuckDBPyConnection, rows: pl.DataFrame, *,
     codes = new.columns[2:]
     rows = rows.with_columns(final=LAST_VALUE)
     new = new.join(rows.group_by(KEY).agg(pl.col("load_id").last()), on=KEY, how="left", maintain_order="left")
-    bring(connection, new["vehicle_id"].unique().drop_nulls())
+    for table in ("readings", "readings_brought"):
+        bring_keys(connection, table, new.select(KEY), bounds(new, KEY))
     add_columns(connection, "readings", new)
     connection.register("keys", new.select(KEY))
     stored = frame_of(connection, "SELECT * FROM readings SEMI JOIN keys USING (vehicle_id, read_at)")

@@ -121,10 +121,10 @@ def _in_place(table: PartitionedTable, rows: str) -> str:
 
 def _differ(connection: duckdb.DuckDBPyConnection, before: PartitionedTable, table: PartitionedTable) -> bool:
     """Whether any row is new (`fresh`: place), gone (`gone`: number) or to lie elsewhere (`moved`: both)."""
+    brought = f"(SELECT count(*) FROM {noted(table)})" if before.parts else "0"
+    if one_row(connection, f"SELECT count(*), {brought} FROM {table.place}") == (0, 0):
+        return False
     if not before.parts:
-        count = one_row(connection, f"SELECT count(*) FROM {table.place}")[0]
-        if not count:
-            return False
         connection.execute(
             f"""CREATE OR REPLACE TEMP TABLE fresh AS SELECT rowid AS place FROM {table.place};
             CREATE OR REPLACE TEMP TABLE gone (number BIGINT, vehicle_id VARCHAR);

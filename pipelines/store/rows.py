@@ -10,7 +10,7 @@ import duckdb
 import polars as pl
 
 from pipelines.catalogue.tables import drop_tables
-from pipelines.store.bringing import bring
+from pipelines.store.bringing import bring_keys
 from pipelines.store.connection import frame_of, quoted
 from pipelines.store.schema import columns_of, stored_key
 
@@ -37,11 +37,10 @@ def merge_rows(
     """
     rows = pl.concat(parts)
     parts.clear()
-    if "vehicle_id" in rows.columns:
-        bring(connection, rows["vehicle_id"].unique().drop_nulls())
-    add_columns(connection, table, rows)
     key, types = stored_key(drop_tables()[table]), drop_tables()[table].schema
     rows = rows.with_columns(pl.lit(None, dtype=types[name]).alias(name) for name in key if name not in rows.columns)
+    bring_keys(connection, table, rows.select(key), bounds(rows, key))
+    add_columns(connection, table, rows)
     # A vehicle's rows of one load lie side by side, so that its history is a small read.
     rows = rows.with_row_index("arrival").rechunk()
     rows = rows.sort(key, maintain_order=True)
@@ -91,14 +90,14 @@ def _matched(connection: duckdb.DuckDBPyConnection, table: str, newest: pl.DataF
         connection,
         "SELECT t.rowid AS stored_row, t.load_id AS stored_load, s.arrival, s.load_id AS replaced_by, "
         f"{same or 'true'} AS same "
-        f"FROM {table} t JOIN staged s ON {on} WHERE {_bounds(newest, key)}",
+        f"FROM {table} t JOIN staged s ON {on} WHERE {bounds(newest, key)}",
     )
     connection.unregister("staged")
     return matched
 
 
-def _bounds(newest: pl.DataFrame, key: list[str]) -> str:
-    """Narrow the stored rows to the time of the new ones, so that a week's load skips years of row groups."""
+def bounds(newest: pl.DataFrame, key: list[str]) -> str:
+    """Narrow the stored rows `t` to the time of the new ones, so that a week's load skips years of row groups."""
     times = [c for c in key if newest.schema[c] == pl.Datetime("us", "UTC")]
     if not times or newest.is_empty():
         return "true"

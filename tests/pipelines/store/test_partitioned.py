@@ -17,7 +17,9 @@ from pipelines.errors import StoreError
 from pipelines.intake.load import load
 from pipelines.store import partitioned, partitioned_writing
 from pipelines.store.backup import back_up, restore
+from pipelines.store.bringing import bring, bring_all, bring_keys, with_what_lies_there
 from pipelines.store.checking import breaches
+from pipelines.store.connection import one_row
 from pipelines.store.conversion import convert
 from pipelines.store.entries import append, read_entries
 from pipelines.store.folder import Store
@@ -225,3 +227,24 @@ def test_without_the_library_it_is_said_what_to_install(kept, tmp_path, monkeypa
     assert vehicle_snapshots(Store(kept / "parts"), "v1").height == 3
     with pytest.raises(StoreError, match=r"pip install 'leeway\[cluster\]'"):
         convert(Store(kept / "one"), Store(tmp_path / "parts"))
+
+
+def test_a_change_brings_what_shares_a_key_and_reads_the_rest_where_it_lies(parts):
+    keys = pl.DataFrame({"vehicle_id": ["v0", "v9"], "read_at": [FIRST.replace(month=1)] * 2})
+    keys = keys.with_columns(pl.col("read_at") + timedelta(hours=8))
+
+    def here() -> tuple[int, int]:
+        whole = with_what_lies_there(connection, "snapshots")
+        return tuple(one_row(connection, f"SELECT count(*) FROM {each}")[0] for each in ("snapshots", whole))
+
+    with parts.rehearsing() as connection:
+        assert here() == (0, 9)
+        for _ in range(2):
+            bring_keys(connection, "snapshots", keys)
+            assert here() == (1, 9)
+        connection.execute("DELETE FROM snapshots")  # what was brought and went does not come back
+        assert here() == (0, 8)
+        bring(connection, ["v0"])
+        assert here() == (2, 8)
+        bring_all(connection)
+        assert here() == (8, 8)
