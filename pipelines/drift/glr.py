@@ -14,7 +14,7 @@ from pipelines.bands.normal import LEAST_SETTLED
 from pipelines.drift.alarm_rules import go_on
 from pipelines.drift.carry_over import HOURS_A_DAY, begin_relearning, home_of, relearn
 from pipelines.drift.level_filter import begin, compare, cut, normal_score, predict, update
-from pipelines.drift.onset_bank import CANDIDATES, ONSET, fade, open_onset, thin, weigh
+from pipelines.drift.onset_bank import fade, open_onset, thin, weigh
 from pipelines.drift.series import Reading, Terms
 from pipelines.drift.verdict import judge
 
@@ -34,13 +34,13 @@ def run(rows, healthy, resumed, output, trace):  # type: ignore[no-untyped-def]
         healthy: `Healthy`.
         resumed: `Resumed`.
         output: `Output`.
-        trace: [R] of `STEP`, filled; empty: not wanted. Where it is wanted, what strays is no longer judged by the
-            healthy tail.
+        trace: [R] of `STEP`, filled, if they are wanted; else any one. Where they are wanted, what strays is no longer
+            judged by the healthy tail.
 
     Returns:
         How many of `onsets_after` are filled.
     """
-    bank = np.zeros(CANDIDATES, dtype=ONSET)
+    bank = resumed.bank[0].onsets
     taken = left = before = 0
     for v in range(len(resumed.first)):
         s = resumed.series[v]
@@ -61,14 +61,14 @@ def run(rows, healthy, resumed, output, trace):  # type: ignore[no-untyped-def]
                     noise, sigma, noise.wander * max(rows.scale[r], 1.0) ** 2, sigma**2 + reading.base_var,
                     noise.offset_sd**2, rows.moved[r], healthy.threshold[block], healthy.learn_hours,
                     healthy.low - rows.base[r], healthy.high - rows.base[r], rows.coded[r],
-                    healthy.step, rows.joined[r],
+                    healthy.step, rows.joined[r], resumed.is_traced,
                 )  # fmt: skip
-                tail, step_before = healthy.tails[block], trace[before : before + 1]
+                tail, step_before = healthy.tails[block].knots, trace[before]
                 if again:
                     read_again(s, bank, reading, terms, tail, step_before)
                 else:
-                    take(s, bank, reading, terms, tail, trace[r : r + 1], step_before)
-                    before = r
+                    before = r if resumed.is_traced else 0
+                    take(s, bank, reading, terms, tail, trace[before], step_before)
             write_output(s, output, r)
         if len(resumed.onsets_after):
             copy_onsets(bank, 0, resumed.onsets_after, left, s.onsets)
@@ -94,7 +94,7 @@ def take(s, bank, reading, terms, tail, step, step_before):  # type: ignore[no-u
         reading: `Reading`.
         terms: `Terms`.
         tail: [8] innovations whose normal scores are `SCORES`.
-        step: [1] of `STEP`, filled; empty: not wanted.
+        step: Of `STEP`, filled if it is wanted.
         step_before: The same of the reading that waits, if one does.
     """
     waited = not np.isnan(s.waiting)
@@ -120,7 +120,8 @@ def take(s, bank, reading, terms, tail, step, step_before):  # type: ignore[no-u
         s.onsets -= 1
         s.waiting, s.waited_memory = reading.x, memory
         return
-    best = take_in(s, bank, reading.x, innovation, tail, memory * s.waited_memory, step, explained)
+    remembered = memory * s.waited_memory
+    best = take_in(s, bank, reading.x, innovation, tail, remembered, step, explained, terms.is_traced)
     s.waited_memory = 1.0
     s.change = reading.change
     if s.worked:
@@ -154,24 +155,25 @@ def take_waiting(s, bank, terms, tail, step, sure):  # type: ignore[no-untyped-d
     """Take the reading that waits into level and onsets; the `Best` onset."""
     s.onsets = open_onset(bank, s.onsets, s.read_day, s.seen)
     innovation = compare(s.level, s.waiting, terms.noise.rounding)
-    best = take_in(s, bank, s.waiting, innovation, tail, s.waited_memory, step, sure)
+    best = take_in(s, bank, s.waiting, innovation, tail, s.waited_memory, step, sure, terms.is_traced)
     s.waiting, s.waited_memory = np.nan, 1.0
     return best
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def take_in(s, bank, x, innovation, tail, memory, step, sure):  # type: ignore[no-untyped-def]  # noqa: PLR0917
+def take_in(s, bank, x, innovation, tail, memory, step, sure, is_traced):  # type: ignore[no-untyped-def]  # noqa: PLR0917
     """Take the reading x, of the level's day, into level and onsets; the `Best` onset.
 
-    sure: whether it is no misread for certain; the healthy tail does not cut its score then.
+    sure: whether it is no misread for certain; the healthy tail does not cut its score then. is_traced: whether the
+    step is wanted.
     """
     u = innovation.size / innovation.sd
-    score = cut(u) if sure or len(step) else normal_score(u, tail)
+    score = cut(u) if sure or is_traced else normal_score(u, tail)
     best = weigh(bank, s.onsets, innovation, score, s.level.day)
     update(s.level, x, innovation, score, cut(u))
     s.verdict.score = score
-    if len(step):
-        note(step[0], innovation, score, memory, s.level.level)
+    if is_traced:
+        note(step, innovation, score, memory, s.level.level)
     s.seen += 1
     s.onsets = thin(bank, s.onsets, s.seen)
     s.read_day = s.level.day

@@ -25,6 +25,9 @@ ONSET = np.dtype(
     [("day", "f8"), ("reading", "f8"), ("step", CHANGE), ("ramp", CHANGE), ("step_z2", "f8")], align=True
 )  # fmt: skip
 
+# Room for the onsets of one series, as a record: who holds it is not counted at each call.
+BANK = np.dtype([("onsets", ONSET, (CANDIDATES,))], align=True)
+
 
 class Best(NamedTuple):
     """The onset and shape that explain most: squared z, score and weight, what the level took in, whether a ramp.
@@ -85,28 +88,27 @@ def follow(change, grown, innovation, score, precision):  # type: ignore[no-unty
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def weigh(bank, count, innovation, score, day):  # type: ignore[no-untyped-def]
     """Take one innovation, with its normal score, into all onsets; the `Best`."""
-    z2 = best_ramp = best_step = 0.0
-    best_score = best_weight = best_level = is_ramp = 0.0
-    at = -1
+    best_ramp = best_step = 0.0
+    step_at = ramp_at = -1
     precision, scaled = 1 / innovation.variance, score / innovation.sd
     for j in range(count):
         onset = bank[j]
-        onset.step_z2 = follow(onset.step, 1.0, innovation, scaled, precision)
-        if onset.step_z2 > best_step:
-            best_step, at = onset.step_z2, j
-        if onset.step_z2 > z2:
-            z2 = onset.step_z2
-            best_score, best_weight, best_level, is_ramp = onset.step.score, onset.step.weight, onset.step.level, 0.0
+        step_z2 = follow(onset.step, 1.0, innovation, scaled, precision)
         ramp_z2 = follow(onset.ramp, (day - onset.day) / RAMP_DAYS, innovation, scaled, precision)
-        best_ramp = max(best_ramp, ramp_z2)
-        if ramp_z2 > z2 * (1 + TIE):
-            z2 = ramp_z2
-            best_score, best_weight, best_level, is_ramp = onset.ramp.score, onset.ramp.weight, onset.ramp.level, 1.0
-    if at < 0:
-        return Best(z2, best_score, best_weight, best_level, is_ramp, best_ramp, best_step, day, 0.0)
-    onset = bank[at]
+        onset.step_z2 = step_z2
+        if step_z2 > best_step:
+            best_step, step_at = step_z2, j
+        if ramp_z2 > best_ramp:
+            best_ramp, ramp_at = ramp_z2, j
+    if step_at < 0:
+        return Best(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, day, 0.0)
+    best = bank[step_at]
+    if best_ramp > best_step * (1 + TIE):
+        z2, is_ramp, change = best_ramp, 1.0, bank[ramp_at].ramp
+    else:
+        z2, is_ramp, change = best_step, 0.0, best.step
     return Best(
-        z2, best_score, best_weight, best_level, is_ramp, best_ramp, best_step, onset.day, onset.reading
+        z2, change.score, change.weight, change.level, is_ramp, best_ramp, best_step, best.day, best.reading
     )  # fmt: skip
 
 

@@ -14,8 +14,8 @@ from pipelines.bands.scatter import Law, Said, blank_scatter, listen, series_sca
 from pipelines.bands.scatter import Rows as ScatterRows
 from pipelines.drift.carry_over import MOVED
 from pipelines.drift.glr import run
-from pipelines.drift.onset_bank import empty_bank
-from pipelines.drift.series import NO_TRACE, Healthy, Output, Resumed, Rows
+from pipelines.drift.onset_bank import BANK, empty_bank
+from pipelines.drift.series import NO_TRACE, STEP, TAIL, Healthy, Output, Resumed, Rows
 from pipelines.handover import Bools, FamilyDrift, Float32s, Float64s, Int32s, Int64s, Panel
 from pipelines.standstill.rule import held_beyond
 from pipelines.standstill.unlearned import learned_readings
@@ -370,8 +370,10 @@ def run_filter(
         trace: Steps of the filter, if wanted.
         keep: Whether the banks are wanted.
     """
-    room = empty_bank(len(first) if keep else 0)
-    filled = run(rows, healthy, Resumed(first, last, series, onsets, room), output, trace)
+    room, is_traced = empty_bank(len(first) if keep else 0), len(trace) > 0
+    resumed = Resumed(first, last, series, onsets, room, np.zeros(1, dtype=BANK), is_traced)
+    healthy = healthy._replace(tails=healthy.tails.view(TAIL)[:, 0])
+    filled = run(rows, healthy, resumed, output, trace if is_traced else np.empty(1, dtype=STEP))
     return room[:filled]
 
 

@@ -4,7 +4,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from pipelines.bands.normal import LEAST_SETTLED
+from pipelines.bands.normal import LEAST_SETTLED, SCORES
 from pipelines.drift.alarm_rules import ALARM
 from pipelines.drift.carry_over import CARRIED, RELEARNING
 from pipelines.drift.harm import CHANGED
@@ -46,6 +46,8 @@ JOINED = np.dtype(
     align=True,
 )
 NO_TRACE = np.empty(0, dtype=STEP)  # no steps are wanted: definition
+# The knots of one block's `Healthy.tails`: a kernel counts who holds an array, atomically, and of a record it does not.
+TAIL = np.dtype([("knots", "f8", (len(SCORES),))], align=True)
 
 
 class Rows(NamedTuple):
@@ -117,7 +119,7 @@ class Terms(NamedTuple):
     noise: of `NOISE`, the pooled one. sigma: marginal sd of this series' noise. wander: variance that its level gains
     in a day. noise_var: marginal variance of the noise, with the season's error. spread_var: of vehicles'
     levels. moved: of `MOVED`. low, high: limits, from the base. coded: whether a code speaks of it. step: of rounding.
-    joined: whether others bear its change out.
+    joined: whether others bear its change out. is_traced: whether steps of the filter are wanted.
     """
 
     noise: Any
@@ -133,6 +135,7 @@ class Terms(NamedTuple):
     coded: bool
     step: float
     joined: bool
+    is_traced: bool
 
 
 class Output(NamedTuple):
@@ -155,7 +158,8 @@ class Resumed(NamedTuple):
 
     first, last: [V] row of each vehicle to begin with, and to stop at. series: [V] of `SERIES` before `first`; brought
     to `last`. onsets: of `ONSET` before `first`, one vehicle's after another's. onsets_after: [V * CANDIDATES] receives
-    them after `last`; empty: not wanted.
+    them after `last`; empty: not wanted. bank: [1] of `BANK`, to work in. is_traced: whether steps of the filter are
+    wanted.
     """
 
     first: Any
@@ -163,6 +167,8 @@ class Resumed(NamedTuple):
     series: Any
     onsets: Any
     onsets_after: Any
+    bank: Any
+    is_traced: bool
 
 
 def blank_series(vehicles: int) -> np.ndarray:

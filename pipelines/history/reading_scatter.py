@@ -64,10 +64,13 @@ def scatter(cells: Cells, values: Float32s, begun: Bools, resolution: float) -> 
     families, blocks = cells.learned.shape
     sigma = np.empty((families, blocks))
     for f in range(families):
-        past_cells = [slice(f * blocks, f * blocks + until) for until in range(blocks + 1)]
-        by_past = np.array([_spread(step, cells.first[cell], count[cell]) for cell in past_cells])
-        past = by_past[cells.learned[f]]
-        sigma[f] = np.where(np.isnan(past), by_past[1:], past)  # by the block itself too, where nobody read it before
+
+        def by(until: int, begin: int = f * blocks) -> float:
+            return _spread(step, cells.first[begin : begin + until], count[begin : begin + until])
+
+        told = {until: by(until) for until in np.unique(cells.learned[f]).tolist()}
+        for b, until in enumerate(cells.learned[f].tolist()):  # by the block itself too, where nobody read it before
+            sigma[f, b] = by(b + 1) if np.isnan(told[until]) else told[until]
     combined: Float64s = np.hypot(sigma.ravel(), resolution / math.sqrt(12))
     return combined
 
