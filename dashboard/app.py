@@ -4,7 +4,7 @@ from pathlib import Path
 
 import streamlit as st
 
-from dashboard import signed_in
+from dashboard import published, signed_in
 from dashboard.roles import DeniedError
 from dashboard.views.address import KEPT_IN_MENU, PAGE_RIGHTS, PAGES, TO_PRINT
 from dashboard.views.wording import plain
@@ -34,6 +34,8 @@ with st.sidebar.container(key="menu", gap="xsmall"):
         )
     signed_in.show_who()
 try:
+    if why := published.away():
+        st.warning(plain(why))
     if right := PAGE_RIGHTS.get(page.url_path):
         signed_in.must(right)
     page.run()

@@ -4,6 +4,7 @@ import uuid
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
+from pathlib import Path
 from typing import Protocol
 
 import polars as pl
@@ -24,6 +25,7 @@ from pipelines.store import fleet_reads
 from pipelines.store.entering import enter as enter_all
 
 NAME = "name of the reader"  # in the session, so that it is typed once
+_newest_read: dict[Path, str] = {}  # by the store's folder: entry_id of the newest entry when it was read last
 NO_ENTRIES = pl.DataFrame(schema=entry_columns().schema)
 
 
@@ -47,9 +49,11 @@ class Entered:
 
 
 def now() -> Entered:
-    """The record as it is now; one that cannot be read hides nothing that was published."""
+    """The record as it is now, or was read last; one that cannot be read hides nothing that was published."""
+    place = published.store()
     try:
-        newest = record.last_entry(published.store())
+        newest = _newest_read.get(place.path, "") if place.away() else record.last_entry(place)
+        _newest_read[place.path] = newest
         return published.kept("entered", newest, build=lambda: _read(newest)) if newest else Entered()
     except StoreError as error:
         return Entered(problem=str(error))

@@ -47,6 +47,12 @@ def _seen_by(place: Path, depots: frozenset[str] | None) -> Store:
     return store_seen_by(place, depots)
 
 
+def away() -> str:
+    """Why what was read before is shown instead of the newest state, as a sentence; empty: it is the newest."""
+    why = store().away()
+    return why and f"{why} Shown is what was read before; until it is back, nothing can be entered or loaded."
+
+
 @st.cache_resource(max_entries=300, show_spinner=False)
 def _kept(key: tuple[Any, ...], _build: Callable[[], Any]) -> Any:  # noqa: ARG001 - the key is hashed, not read
     return _build()

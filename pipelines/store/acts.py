@@ -106,6 +106,7 @@ def acts_file(store: Store) -> Path:
 def _log(store: Store) -> Iterator[sqlite3.Connection]:
     """The log in one transaction, made where it is not there yet."""
     file = acts_file(store)
+    store.must_be_there()
     try:
         file.parent.mkdir(parents=True, exist_ok=True)
         with closing(sqlite3.connect(file, timeout=WAIT_S)) as connection, connection:

@@ -297,6 +297,7 @@ def _reading(store: Store) -> Iterator[sqlite3.Connection | None]:
 def record_transaction(store: Store) -> Iterator[sqlite3.Connection]:
     """A connection inside the one transaction that writes to the record now; on disk when the block is left."""
     path = entries_file(store)
+    store.must_be_there()
     with _told(path, "nothing was entered"), _WRITERS.of(path) as connection:
         connection.execute("BEGIN IMMEDIATE")
         try:

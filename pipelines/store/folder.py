@@ -18,7 +18,17 @@ import duckdb
 from pipelines.errors import WAY_OUT, LeewayError, StoreError, one_line
 from pipelines.store.kinds import kind_of
 from pipelines.store.lock import writers_lock
-from pipelines.store.pointer import POINTER, ending, point_to, read_pointer, state_file, states, sync
+from pipelines.store.pointer import (
+    POINTER,
+    ending,
+    lies_there,
+    number_of,
+    point_to,
+    read_pointer,
+    state_file,
+    states,
+    sync,
+)
 from pipelines.store.readers import attached, once
 from pipelines.store.schema import check_version, is_current, migrate, stored_version
 from pipelines.store.single_file import remove
@@ -29,9 +39,10 @@ DISK_ERRORS = (
     OSError, duckdb.IOException, duckdb.TransactionException, duckdb.OutOfMemoryException, duckdb.FatalException,
 )  # fmt: skip
 OLDER_FORM = "before-upgrade-from-"  # and the form: a state as the release before wrote it last
+NOT_THERE = "not there any more. Is the disk or share that it lies on mounted?"
 ATTEMPTS = 20  # a reader loses the race against an unlink only when writers commit between two system calls
 
-_were_read: set[Path] = set()  # folders of stores that this process read
+_read_last: dict[Path, Path] = {}  # by the folder of each store that this process read: the state's file
 
 
 class Store:
@@ -42,6 +53,7 @@ class Store:
     """
 
     depots: tuple[str, ...] | None = None  # those whose vehicles are read; None: all
+    reads_on = False  # whether the state that was read last is read while the newest cannot be reached
 
     def __init__(self, path: str | os.PathLike[str]) -> None:
         self.path = Path(path)
@@ -58,9 +70,38 @@ class Store:
             StoreError: the state that was committed last is not there any more, or cannot be seen.
         """
         try:
-            return self._version()
+            return self._reached()
+        except StoreError:
+            if self.reads_on and self.path in _read_last:
+                return number_of(_read_last[self.path])
+            raise
+
+    def away(self) -> str:
+        """Why what was read last is read instead of the newest state, in a line; empty: it is the newest."""
+        if self.reads_on and self.path in _read_last:
+            try:
+                self._reached()
+            except StoreError as error:
+                return str(error)
+        return ""
+
+    def must_be_there(self) -> None:
+        """Refuse to make a folder anew that was read before: what is written there is hidden when the disk is back.
+
+        Raises:
+            StoreError: the folder is not there any more, or nothing lies in it, as in one that nothing is mounted at.
+        """
+        if self.path in _read_last and not lies_there(self.path):
+            raise StoreError(f"{self.path}: {NOT_THERE}")
+
+    def _reached(self) -> int:
+        try:
+            version = self._version()
+            if not version and self.reads_on:
+                self.must_be_there()
         except OSError as error:
             raise StoreError(f"{self.path}: {one_line(error)}. Is it yours to read?") from error
+        return version
 
     def _version(self) -> int:
         for _ in range(ATTEMPTS):
@@ -106,6 +147,8 @@ class Store:
             except LeewayError:
                 raise
             except Exception as error:
+                if why := self.away():
+                    raise StoreError(f"{why} What is asked for here was not read before.") from error
                 _refuse_damaged(file, kind_of(file).damage(file), error)
                 raise
 
@@ -158,6 +201,7 @@ class Store:
     def locked(self, who: str, *, wait_s: float) -> Iterator[None]:
         """Be the only one who changes the folder, which is made, and cleared of what killed commands left."""
         try:
+            self.must_be_there()
             self.path.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise StoreError(f"{self.path}: {one_line(error)}. Name another path with --store.") from error
@@ -187,14 +231,16 @@ class Store:
         for _ in range(ATTEMPTS):
             version = self.version()
             if not version:
-                if self.path in _were_read and not self.path.exists():
-                    raise StoreError(f"{self.path}: not there any more. Is the disk or share that it lies on mounted?")
+                self.must_be_there()
                 raise StoreError(f"{self.path}: no store here. Load a drop first: leeway load DROP --store {self.path}")
-            file = self.state_file(version)
-            _were_read.add(self.path)
+            file = _read_last[self.path] if self.away() else self.state_file(version)
             try:
-                return file, stack.enter_context(attached(file))
-            except (duckdb.Error, UnicodeDecodeError) as error:
+                connection = stack.enter_context(attached(file))
+                _read_last[self.path] = file
+                return file, connection
+            except (duckdb.Error, UnicodeDecodeError, OSError) as error:
+                if why := self.away():
+                    raise StoreError(why) from error
                 if file.exists() and version == self.version():
                     raise StoreError(f"{file}: damaged ({one_line(error)}). {WAY_OUT}") from error
         raise StoreError(f"{self.path}: changed too often to be read. Try again.")

@@ -42,6 +42,16 @@ def state_file(folder: Path, number: int) -> Path:
     return folder / f"state-{number:06d}{ending(folder)}"
 
 
+def lies_there(folder: Path) -> bool:
+    """Whether a folder is there and anything lies in it; one that nothing is mounted at now is empty."""
+    return folder.is_dir() and any(folder.iterdir())
+
+
+def number_of(file: Path) -> int:
+    """Number of the state that a file is of."""
+    return int(file.stem.removeprefix("state-"))
+
+
 def states(folder: Path) -> list[int]:
     """Numbers of the states whose files lie in the folder, oldest first."""
     return sorted(int(found[1]) for file in folder.glob("state-*") if (found := STATE.fullmatch(file.name)))

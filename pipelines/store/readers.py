@@ -19,6 +19,7 @@ import duckdb
 
 from pipelines.store.connection import CONFIG, quoted, set_up
 from pipelines.store.kinds import kind_of
+from pipelines.store.pointer import lies_there
 
 Answer = TypeVar("Answer")
 Question = Callable[[duckdb.DuckDBPyConnection], Answer]
@@ -57,8 +58,18 @@ class _Readers:
     def leave(self, name: str, path: Path) -> None:
         with self.guard:
             self.counts[name] -= 1
-            if not self.counts[name] and (name in self.flawed or not path.exists()):
+            superseded = not path.exists() and lies_there(path.parent)  # gone with its folder, it is all that is left
+            if not self.counts[name] and (name in self.flawed or superseded):
                 self._let_go(name)
+
+    def name_of(self, path: Path) -> str:
+        """Names the file by its place and its identity: a store made anew at a place is another one."""
+        try:
+            found = path.stat()
+        except OSError:
+            with self.guard:
+                return next((name for name, kept in self.paths.items() if kept == path), str(path.resolve()))
+        return f"{path.resolve()} {found.st_ino} {found.st_mtime_ns}"
 
     def let_go_of(self, path: Path) -> None:
         """Close a file that is kept although nobody reads it now."""
@@ -108,7 +119,7 @@ def attached(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
         duckdb.Error: the file is absent, damaged, or no DuckDB file.
     """
     readers = _readers_of(os.getpid())
-    name = _name_of(path)
+    name = readers.name_of(path)
     connection = readers.enter(name, path)
     try:
         connection.execute(f"USE {quoted(name)}")
@@ -154,9 +165,3 @@ def once(connection: duckdb.DuckDBPyConnection, question: Question[Answer]) -> A
         answers[question] = question(connection)
     answer: Answer = answers[question]
     return answer
-
-
-def _name_of(path: Path) -> str:
-    """Names the file by its place and its identity: a store made anew at a place is another one."""
-    found = path.stat() if path.exists() else None
-    return f"{path.resolve()} {found.st_ino} {found.st_mtime_ns}" if found else str(path.resolve())

@@ -78,8 +78,13 @@ class ScopedStore(Store):
 
 
 def store_seen_by(path: str | os.PathLike[str], depots: Iterable[str] | None) -> Store:
-    """The store as somebody sees it who may see these depots; None: all of it."""
-    return Store(path) if depots is None else ScopedStore(path, depots)
+    """The store as somebody sees it who may see these depots; None: all of it.
+
+    It is read on where it goes away meanwhile (`Store.reads_on`).
+    """
+    store = Store(path) if depots is None else ScopedStore(path, depots)
+    store.reads_on = True
+    return store
 
 
 def _where(table: str, columns: list[str], scope: str) -> str:
