@@ -1,5 +1,6 @@
 """The command `analyse`: what it asks in a terminal, who works on a fleet's parts, and what it says at the end."""
 
+import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
@@ -154,16 +155,22 @@ def _publish_all(
 
     from pipelines.intake.report import counted  # noqa: PLC0415
     from pipelines.outcome import outcome  # noqa: PLC0415
-    from pipelines.parts.costs import cost_lines  # noqa: PLC0415
+    from pipelines.parts.costs import cost_lines, measured  # noqa: PLC0415
     from pipelines.parts.work import analyse_in_parts  # noqa: PLC0415
     from pipelines.store.publish import publish  # noqa: PLC0415
 
-    plan = _planned(store, as_of, known_at, settings, runner)
+    began = time.perf_counter()
+    plan, fleet_read = measured(lambda told: _planned(store, as_of, known_at, settings, runner, told), stages())
     evidence = plan.evidence
     analysis, costs = analyse_in_parts(plan, runner, progress=stages())
     entries = pl.DataFrame({"entries": [evidence.entries_read]})  # a page says which were entered since
     tables = {**analysis.tables, "entries_counted": entries}
-    publish(store, replace(analysis, tables=tables), kept=kept)
+
+    def put(told: Callable[[str], None]) -> None:
+        told("publishing")
+        publish(store, replace(analysis, tables=tables), kept=kept)
+
+    _, published = measured(put, stages())
     read = tables["reading_clock"]["vehicle_id"]
     say(
         f"Published {len(analysis.tables)} tables as of {analysis.as_of:%Y-%m-%d %H:%M} UTC: "
@@ -175,18 +182,24 @@ def _publish_all(
             read=dict(read.value_counts().iter_rows()),
         ),
     )
-    say(*cost_lines(costs), err=True)
+    say(*cost_lines([fleet_read, *costs, published], time.perf_counter() - began), err=True)
     say(f"Look: leeway serve --store {store.path}")
 
 
-def _planned(
-    store: Store, as_of: datetime | None, known_at: datetime | None, settings: "Settings", runner: "Runner"
+def _planned(  # noqa: PLR0917
+    store: Store,
+    as_of: datetime | None,
+    known_at: datetime | None,
+    settings: "Settings",
+    runner: "Runner",
+    told: Callable[[str], None],
 ) -> "Plan":
     """What is to be done; readings are not held here where they are many, or others work on the parts."""
     from pipelines.parts.readings import InStore, Loaded  # noqa: PLC0415
     from pipelines.parts.work import InThisProcess, Plan  # noqa: PLC0415
     from pipelines.store.fleet import read_fleet  # noqa: PLC0415
 
+    told("reading the fleet")
     fleet = read_fleet(store, as_of=as_of, known_at=known_at)
     evidence = fleet.evidence
     _refuse_unread(store, evidence, fleet.shown.readings)

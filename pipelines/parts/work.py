@@ -170,4 +170,4 @@ def _part(told: Progress, job: Job, vehicle_ids: Sequence[str], known: Known | N
 
     (part, after, read), cost = measured(work, told)
     given = sum(int(table.estimated_size()) for table in part.tables.values())
-    return part, after, replace(cost, vehicles=len(vehicle_ids), read=read, given=given)
+    return part, after, replace(cost, vehicles=len(vehicle_ids), readings=read, given=given)

@@ -90,7 +90,8 @@ def run(store: Path, workers: int, *, kill_after: float | None = None) -> dict[s
     _, told = child.communicate()
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
     spent = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
-    lines = [line for line in told.splitlines() if line.startswith(("Took", "Ten times", "leeway:", "Error"))]
+    said = ("Took", "Ten times", "leeway:", "Error")
+    lines = [line for line in told.splitlines() if line.startswith(said) or " s  " in line]
     ended = f"code {child.returncode}" if killed is None else f"code {child.returncode}, killed {killed}"
     took = f"{time.perf_counter() - began:.1f} s, {spent:.1f} s of processor time"
     print(f"workers {workers}: {took}, {ended}", *lines, sep="\n  ", flush=True)
