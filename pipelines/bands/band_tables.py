@@ -20,7 +20,7 @@ MODEL = (
 )  # fmt: skip
 OF_BLOCK = (
     "corrections", "readings_a_year", "vehicle_spread", "series_spread", "occasion_error", "occasion_information",
-    "reading_error",
+    "reading_error", "wander_followed",
 )  # fmt: skip
 TIME = pl.Datetime("us", "UTC")
 OTHERS_TAUGHT = "drift_taught_by_others"  # the vehicles that had no share in what was learned: definition

@@ -3,13 +3,15 @@
 import numba
 import numpy as np
 
+from pipelines.bands.slow import own_wander
+
 NEIGHBOURS = 8  # innovations before and after one that tell whether its series drifts; judgement
 ASIDE2 = 9.0  # squared z of their sum from which it does; judgement
 
 
 @numba.njit(cache=True, nogil=True)
 def innovations(  # type: ignore[no-untyped-def]  # noqa: PLR0917 - compiled functions take arguments by position
-    healthy, epoch, row_start, day, scale, sigma, memory_days, rounding, wander, offset_sd, warm_up
+    healthy, epoch, row_start, day, scale, sigma, memory_days, rounding, wander, followed, offset_sd, warm_up
 ):
     """[C, R] one-step forecast errors in their own sd; NaN: not read, or among the first of its epoch.
 
@@ -23,6 +25,7 @@ def innovations(  # type: ignore[no-untyped-def]  # noqa: PLR0917 - compiled fun
         memory_days: [C] its time constant.
         rounding: [C] variance that has no memory.
         wander: [C] variance of the level's slow movement per day.
+        followed: [C] by how much it grows with the square of a scale.
         offset_sd: [C] sd of vehicles' levels.
         warm_up: Readings of each epoch left out.
     """
@@ -30,7 +33,7 @@ def innovations(  # type: ignore[no-untyped-def]  # noqa: PLR0917 - compiled fun
     for c in range(len(healthy)):
         for v in range(len(row_start) - 1):
             marginal_var = (sigma[c] * scale[c, v]) ** 2
-            wander_var = wander[c] * max(scale[c, v], 1.0) ** 2  # as in the filter
+            wander_var = own_wander(wander[c], followed[c], sigma[c], scale[c, v])
             now = -1
             seen = 0
             level = noise = level_var = covariance = noise_var = last = 0.0

@@ -12,7 +12,8 @@ import numpy as np
 
 from pipelines.bands.built_in import ENOUGH_PEERS
 from pipelines.bands.fit import Fit, fit_family
-from pipelines.bands.normal import WEEK, Normal, days
+from pipelines.bands.normal import LEAST_WANDER, WEEK, Normal, days
+from pipelines.bands.slow import Followed, learn_followed, pooled_followed
 from pipelines.bands.spread import Spread, learn_spread, pooled_spreads
 from pipelines.bands.tails import correlation, healthy_innovations, tail_table
 from pipelines.handover import Bools, Float64s, Int32s, Int64s, Panel
@@ -25,7 +26,6 @@ PRIOR_PEERS = 20.0  # vehicles read a week that other families' movements are wo
 # Memories that a span must have for wander and memory to be told apart well, by light fleets; measured, by light
 # fleets.
 ALIKE = 20.0
-LEAST_WANDER = 1e-4  # variance of a healthy level's slow movement per day, in noise variances; judgement
 LEAST_MOVE = 0.005  # variance of a season's movement in a week, in noise variances; judgement
 
 
@@ -57,11 +57,16 @@ def learn_normals(
     drawn = [
         pooled_spreads([spreads[id(fit[b])] for fit in learned], trusted[:, done + b]) for b in range(len(by_block))
     ]
+    followed = _followed(learned, by_block, spreads, drawn)
+    follows = [
+        pooled_followed([followed[id(fit[b])] for fit in learned], trusted[:, done + b]) for b in range(len(by_block))
+    ]
     if not by_block:
         return [replace(normal, block=_block(panel, starts)) for panel, normal in zip(panels, known, strict=True)]
     new = [
         _normal(panel, starts, learned[f], [block[f] for block in by_block],
-                [(spreads[id(fit)], *block[f]) for fit, block in zip(learned[f], drawn, strict=True)])
+                [(spreads[id(fit)], *differ[f], float(follow[f]))
+                 for fit, differ, follow in zip(learned[f], drawn, follows, strict=True)])
         for f, panel in enumerate(panels)
     ]  # fmt: skip
     return [before.followed_by(after) for before, after in zip(known, new, strict=True)] if done else new
@@ -81,6 +86,23 @@ def _spreads(
         return learn_spread(
             fit.healthy, fit.epoch, fit.row_start, fit.day, noise, np.nan_to_num(panel.resolution)
         )  # fmt: skip
+
+    return dict(zip(jobs, in_threads(learn, list(jobs.values())), strict=True))
+
+
+def _followed(
+    learned: Sequence[Sequence[Fit]], by_block: Sequence[Sequence[dict[str, Float64s]]], spreads: dict[int, Spread],
+    drawn: Sequence[Sequence[tuple[float, float]]],
+) -> dict[int, Followed]:  # fmt: skip
+    """How the wander of each fit follows the scatter of its vehicles, by its id; as `_spreads`."""
+    jobs: dict[int, tuple[Fit, dict[str, Float64s], tuple[float, float]]] = {}
+    for f, of_family in enumerate(learned):
+        for fit, block, differ in zip(of_family, by_block, drawn, strict=True):
+            jobs.setdefault(id(fit), (fit, block[f], differ[f]))
+
+    def learn(job: tuple[Fit, dict[str, Float64s], tuple[float, float]]) -> Followed:
+        fit, noise, differ = job
+        return learn_followed(fit, noise, spreads[id(fit)].scales(*differ))
 
     return dict(zip(jobs, in_threads(learn, list(jobs.values())), strict=True))
 
@@ -213,7 +235,7 @@ def _mean(rows: Sequence[Shown], prior_weight: float, prior: float) -> Float64s:
 
 def _normal(
     panel: Panel, starts: Float64s, fits: Sequence[Fit], pooled: Sequence[dict[str, Float64s]],
-    scatters: Sequence[tuple[Spread, float, float]],
+    scatters: Sequence[tuple[Spread, float, float, float]],
 ) -> Normal:  # fmt: skip
     """The last blocks, those that were fitted.
 
@@ -222,13 +244,14 @@ def _normal(
         starts: [B] of all blocks.
         fits: Of the last blocks.
         pooled: Their noise and movements.
-        scatters: How differently their vehicles scatter, and the variances of vehicles' and series' scales, drawn.
+        scatters: How differently their vehicles scatter, the variances of vehicles' and series' scales, drawn, and how
+            wander follows them.
     """
     stacked = {name: np.stack([block[name] for block in pooled], axis=1) for name in pooled[0]}
     tables: dict[int, tuple[Float64s, Float64s]] = {}
-    for fit, block, (spread, *differ) in zip(fits, pooled, scatters, strict=True):
+    for fit, block, (spread, *differ, followed) in zip(fits, pooled, scatters, strict=True):
         if id(fit) not in tables:
-            innovations = healthy_innovations(fit, block, spread.scales(*differ))
+            innovations = healthy_innovations(fit, block, spread.scales(*differ), followed)
             tables[id(fit)] = tail_table(innovations), correlation(innovations)
     return Normal(
         block=_block(panel, starts),
@@ -242,12 +265,13 @@ def _normal(
         correlation=np.stack([tables[id(fit)][1] for fit in fits], axis=1),
         corrections=np.array([fit.corrections for fit in fits]),
         readings_a_year=np.array([fit.readings_a_year for fit in fits]),
-        mean_scale=np.stack([spread.mean for spread, _, _ in scatters], axis=1),
-        vehicle_spread=np.array([vehicle for _, vehicle, _ in scatters]),
-        series_spread=np.array([series for _, _, series in scatters]),
-        occasion_error=np.array([spread.occasion for spread, _, _ in scatters]),
-        occasion_information=np.array([spread.information for spread, _, _ in scatters]),
-        reading_error=np.array([spread.reading for spread, _, _ in scatters]),
+        mean_scale=np.stack([spread.mean for spread, *_ in scatters], axis=1),
+        vehicle_spread=np.array([vehicle for _, vehicle, _, _ in scatters]),
+        series_spread=np.array([series for _, _, series, _ in scatters]),
+        occasion_error=np.array([spread.occasion for spread, *_ in scatters]),
+        occasion_information=np.array([spread.information for spread, *_ in scatters]),
+        reading_error=np.array([spread.reading for spread, *_ in scatters]),
+        wander_followed=np.array([followed for *_, followed in scatters]),
         **stacked,
     )
 

@@ -12,16 +12,20 @@ LONGEST_ERROR = 180.0  # days that an error of the season can last; judgement
 COMPARED = 56.0  # days over which a change stands out from what was before, as a rule; judgement
 # Of what its error moves over them, what counts as noise, and wander beside it (tests/benchmarks/drift_season.py).
 AS_NOISE, AS_WANDER = 1 / 2, 1 / 3
+LEAST_WANDER = 1e-4  # variance of a healthy level's slow movement per day, in noise variances; judgement
 LEAST_SETTLED = 5  # readings of an epoch before an alarm can be raised; judgement
 # Normal scores at which a tail table has its knots; cut at 3.5: judgement.
 SCORES = np.array([0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5])
 
 # Healthy noise of one correction during one block of time: marginal sd, memory in days, variance of rounding, variance
-# that the level's wander gains in a day, sd of vehicles' levels, and the wander per day that the season's error adds as
-# a share of its variance.
+# that the level's wander gains in a day, sd of vehicles' levels, the wander per day that the season's error adds as a
+# share of its variance, and by how much wander grows with the square of a series' scale.
 NOISE = np.dtype(
-    [(name, "f8") for name in ("sigma", "memory_days", "rounding", "wander", "offset_sd", "season_wander")], align=True
-)
+    [(name, "f8") for name in (
+        "sigma", "memory_days", "rounding", "wander", "offset_sd", "season_wander", "followed",
+    )],
+    align=True,
+)  # fmt: skip
 # How readings of one correction scatter during one block of time: the pooled noise as in `NOISE`, mean of its vehicles'
 # scales, variance of series' scales, variance of what a reading says of one.
 SERIES_SPREAD = np.dtype(
@@ -48,6 +52,7 @@ class Normal:
     tails: [C, B, 8] innovations, in their own sd, whose normal scores are `SCORES`. correlation: [C, B, C] of them.
     vehicle_spread, series_spread, occasion_error, occasion_information, reading_error: [B] as `Spread` has them: how
     differently vehicles scatter, and how well their readings show it.
+    wander_followed: [B] by how much wander grows with the square of a scale, in noise variances.
     corrections, readings_a_year: [B] how many corrections can alarm at a reading, how many readings a year has.
     """
 
@@ -75,6 +80,7 @@ class Normal:
     occasion_error: Float64s
     occasion_information: Float64s
     reading_error: Float64s
+    wander_followed: Float64s
 
     def first_blocks(self, count: int) -> "Normal":
         """The same without the later blocks."""
@@ -100,6 +106,7 @@ class Normal:
             noise[name] = getattr(self, name)[c]
         lasting = _moved_mean(COMPARED / self.memory_days[c]) / (COMPARED * 2 / 3)  # as a random walk
         noise["season_wander"] = AS_WANDER * lasting
+        noise["followed"] = self.wander_followed * self.sigma[c] ** 2
         return noise
 
     def series_scatter(self, c: int) -> np.ndarray:

@@ -19,13 +19,14 @@ BEYOND = 2 * (1 - ndtr(SCORES[1:]))  # share of normal innovations beyond each s
 STEEPNESS = SCORES[1:] * np.exp(-(SCORES[1:] ** 2) / 2) * np.sqrt(2 / np.pi) / BEYOND
 
 
-def healthy_innovations(fit: Fit, noise: dict[str, Float64s], scale: Float64s) -> Float64s:
+def healthy_innovations(fit: Fit, noise: dict[str, Float64s], scale: Float64s, followed: float) -> Float64s:
     """[C, R] innovations of a sample, in their own sd by the fitted noise; NaN: none, or among others of one side.
 
     Args:
         fit: The family's sample.
         noise: Its pooled noise.
         scale: [C, V] of each series' noise against that, or vehicles that differ would pass for tails.
+        followed: By how much wander grows with its square, in noise variances.
     """
     innovation = innovations(
         fit.healthy,
@@ -37,6 +38,7 @@ def healthy_innovations(fit: Fit, noise: dict[str, Float64s], scale: Float64s) -
         noise["memory_days"],
         noise["rounding"],
         noise["wander"],
+        followed * noise["sigma"] ** 2,
         noise["offset_sd"],
         WARM_UP,
     )

@@ -11,6 +11,7 @@ import numba
 import numpy as np
 
 from pipelines.bands.normal import LEAST_SETTLED
+from pipelines.bands.slow import own_wander
 from pipelines.drift.alarm_rules import go_on
 from pipelines.drift.carry_over import HOURS_A_DAY, begin_relearning, home_of, relearn
 from pipelines.drift.level_filter import begin, compare, cut, normal_score, predict, update
@@ -58,7 +59,8 @@ def run(rows, healthy, resumed, output, trace):  # type: ignore[no-untyped-def]
                     rows.epoch[r], rows.change[r], rows.day[r], rows.hours[r], rows.jumps[r] >= TOGETHER,
                 )  # fmt: skip
                 terms = Terms(
-                    noise, sigma, noise.wander * max(rows.scale[r], 1.0) ** 2, sigma**2 + reading.base_var,
+                    noise, sigma, own_wander(noise.wander, noise.followed, noise.sigma, rows.scale[r]),
+                    sigma**2 + reading.base_var,
                     noise.offset_sd**2, rows.moved[r], healthy.threshold[block], healthy.learn_hours,
                     healthy.low - rows.base[r], healthy.high - rows.base[r], rows.coded[r],
                     healthy.step, rows.joined[r], resumed.is_traced,

@@ -22,7 +22,7 @@ from pipelines.handover import Int32s, Int64s, Panel
 MOVES_TOO = 0.5  # own evidence from which a correction is said to move with another: one sd; judgement
 NOTHING_CARRIED = (0.0, 0.0, 1.0)  # of `MOVED`: where a direction begins anew, nothing of before holds; definition
 # Of `NOISE`: normal, without memory, about a level that is known: 0; derived.
-NOISE_OF_SCORES = (1.0, 1e-3, 0.0, 0.0, 1e-3, 0.0)
+NOISE_OF_SCORES = (1.0, 1e-3, 0.0, 0.0, 1e-3, 0.0, 0.0)
 TABLE: dict[str, pl.DataType | type[pl.DataType]] = {
     "vehicle_id": pl.String, "correction": pl.String, "read_at": pl.Datetime("us", "UTC"), "evidence": pl.Float64,
     "others": pl.String,

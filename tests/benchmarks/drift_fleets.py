@@ -33,6 +33,7 @@ class World:
     tails: float | tuple[float, ...] = 0.0  # degrees of freedom of the innovations; 0: normal
     step: float | tuple[float, ...] = 0.0  # resolution
     wander: float | tuple[float, ...] = 0.0  # sd of the slow healthy movement of a level
+    wander_follows: float = 0.0  # exponent of a vehicle's scatter by which it moves more; 0: all alike
     season: float = 1.0  # amplitude of the year, alike for all
     depot_season: float = 0.3  # amplitude of what a depot adds
     switch: float = 0.0  # jump of all, twice a year
@@ -206,7 +207,8 @@ def _noise(
     wander = _each(world.wander, m)
     if not wander.any():
         return fast, scatter
-    return fast + wander * _remembered(rng.standard_normal(shape), vehicle, day, np.full(m, SLOW_DAYS)), scatter
+    slow = wander * _remembered(rng.standard_normal(shape), vehicle, day, np.full(m, SLOW_DAYS))
+    return fast + (scatter**world.wander_follows)[vehicle, None] * slow, scatter
 
 
 def _remembered(draw: np.ndarray, vehicle: np.ndarray, day: np.ndarray, days: np.ndarray) -> np.ndarray:

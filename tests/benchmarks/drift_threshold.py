@@ -12,8 +12,7 @@ from itertools import pairwise
 import numpy as np
 from drift_table import rate_interval
 
-from pipelines.bands.learning import LEAST_WANDER
-from pipelines.bands.normal import NOISE, SCORES
+from pipelines.bands.normal import LEAST_WANDER, NOISE, SCORES
 from pipelines.drift.carry_over import MOVED
 from pipelines.drift.onset_bank import empty_bank
 from pipelines.drift.readings import run_filter
@@ -40,7 +39,7 @@ def alarms(memory: float, threshold: float, series: int, rng: np.random.Generato
         jumps=np.zeros(n), **{name: np.zeros(n, dtype=np.bool_) for name in ("worked", "joined", "stood")},
     )  # fmt: skip
     memory_days = -7 / np.log(memory) if memory else 1e-3
-    noise = np.array([(1.0, memory_days, 0.0, LEAST_WANDER, OFFSET_SD, 0.0)], dtype=NOISE)
+    noise = np.array([(1.0, memory_days, 0.0, LEAST_WANDER, OFFSET_SD, 0.0, 0.0)], dtype=NOISE)
     healthy = Healthy(noise, SCORES[None, :] * 1.0, np.array([threshold]), 0.0, np.nan, np.nan, 0.0)
     numbers, flags = np.empty((5, n), dtype=np.float32), np.empty((2, n), dtype=np.bool_)
     first = np.arange(series) * READINGS

@@ -22,7 +22,7 @@ def run(
         block=np.zeros(n, dtype=np.int32), jumps=seen.pop("jumps", np.zeros(n)),
         **({name: np.zeros(n, dtype=np.bool_) for name in ("coded", "worked", "joined", "stood")} | seen),
     )  # fmt: skip
-    noise = np.array([(1.0, memory_days, 0.0, wander, offset_sd, 0.0)], dtype=NOISE)
+    noise = np.array([(1.0, memory_days, 0.0, wander, offset_sd, 0.0, 0.0)], dtype=NOISE)
     healthy = Healthy(noise, SCORES[None, :] * 1.0, np.array([threshold]), learn_hours, np.nan, np.nan, step)
     numbers, flags = np.full((5, n), np.nan, dtype=np.float32), np.zeros((2, n), dtype=bool)
     output, trace = Output(*numbers, *flags), np.zeros(n, dtype=STEP)
