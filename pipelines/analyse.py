@@ -19,8 +19,8 @@ from pipelines.causes.settled_changes import with_causes_heard
 from pipelines.drift.learned import Learned as LearnedBands
 from pipelines.drift.stage import straying_and_learned
 from pipelines.first_stages import FromTheFirstReading, Progress, first_stages
-from pipelines.forecast.hazard import KnownForecast, forecast_as_known, forecast_with_references
-from pipelines.handover import Analysis, Drift, Evidence, History, Panel
+from pipelines.forecast.hazard import Forecasts, KnownForecast, forecast_as_known, forecast_with_references
+from pipelines.handover import Analysis, Drift, Evidence, History, Outliers, Panel
 from pipelines.history.records import with_all_traces
 from pipelines.outliers.stage import Judge, Peers, learn_peers, of_families, unlike_peers
 from pipelines.recurring.seen import Seen
@@ -97,12 +97,8 @@ def of_vehicles(
     cause_ranking = rank_causes(drift, evidence=evidence, history=history, taught=taught, usual=usual)
     drift = with_causes_heard(drift, cause_ranking, evidence=evidence)
     progress("forecast")
-    if known:
-        forecast = forecast_as_known(known.forecast, drift, outliers, evidence=evidence, history=history)
-        learned_forecast = known.forecast
-    else:
-        both = forecast_with_references(drift, outliers, evidence=evidence, history=history, settings=settings)
-        forecast, learned_forecast = both.forecast, both.known
+    made = _forecasts(drift, outliers, evidence, history, settings, known=known.forecast if known else None)
+    forecast = made.forecast
     progress("repairs")
     seen = Seen.of(drift, evidence=evidence, history=history)
     progress("states")
@@ -136,9 +132,74 @@ def of_vehicles(
             "calibration_shift": calibration_shifts(drift, seed=settings.seed),
         }
     after = Known(
-        usual=usual, bands=stages.learned, peers=of_families(peers), causes=taught, forecast=learned_forecast
+        usual=usual, bands=stages.learned, peers=of_families(peers), causes=taught, forecast=made.known
     )  # fmt: skip
     return Part(tables=tables, seen=seen, traces=history.traces), after
+
+
+def _forecasts(
+    drift: Drift, outliers: Outliers, evidence: Evidence, history: History, settings: Settings, *,
+    known: KnownForecast | None,
+) -> Forecasts:  # fmt: skip
+    if known:
+        return forecast_as_known(known, drift, outliers, evidence=evidence, history=history)
+    return forecast_with_references(drift, outliers, evidence=evidence, history=history, settings=settings)
+
+
+def states_of(
+    evidence: Evidence,
+    *,
+    settings: Settings,
+    known: LearnedBands | None = None,
+    ranked_before: pl.DataFrame | None = None,
+    progress: Progress = lambda _stage: None,
+) -> tuple[pl.DataFrame, LearnedBands]:
+    """The `correction_state` of some vehicles alone, and what is known of their families after it.
+
+    Args:
+        evidence: Of these vehicles.
+        settings: The user's settings.
+        known: As for `of_vehicles`.
+        ranked_before: The `cause_ranking` of the last analysis, which is heard; None: none is kept.
+        progress: Called with each stage's name as it begins.
+    """
+    stages = _Taught(known=known)
+    _, drift = first_stages(evidence, settings=settings, progress=progress, by=stages)
+    heard = drift if ranked_before is None else with_causes_heard(drift, ranked_before, evidence=evidence)
+    return heard.correction_state, stages.learned
+
+
+@dataclass(frozen=True, kw_only=True)
+class KnownToForecast:
+    """What of `Known` a forecast needs."""
+
+    bands: LearnedBands
+    peers: dict[str, tuple[Peers, Judge]]
+    forecast: KnownForecast
+
+
+def forecasts_of(
+    evidence: Evidence,
+    *,
+    settings: Settings,
+    known: KnownToForecast | None = None,
+    progress: Progress = lambda _stage: None,
+) -> tuple[Forecasts, KnownToForecast]:
+    """The forecast of some vehicles alone, with those of simpler methods, and what is known after it.
+
+    Args:
+        evidence: Of these vehicles.
+        settings: The user's settings.
+        known: As for `of_vehicles`.
+        progress: Called with each stage's name as it begins.
+    """
+    stages = _Taught(known=known.bands if known else None)
+    history, drift = first_stages(evidence, settings=settings, progress=progress, by=stages)
+    peers = learn_peers(drift, evidence=evidence, settings=settings, known=known.peers if known else {})
+    outliers = unlike_peers(drift, evidence=evidence, settings=settings, learned=peers)
+    progress("forecast")
+    made = _forecasts(drift, outliers, evidence, history, settings, known=known.forecast if known else None)
+    return made, KnownToForecast(bands=stages.learned, peers=of_families(peers), forecast=made.known)
 
 
 def of_fleet(
@@ -147,14 +208,14 @@ def of_fleet(
     """Every published table of a fleet whose parts were analysed, in the order of these.
 
     Args:
-        parts: All of them; the first is the one that taught the others.
+        parts: All of them; the first is the one that taught the others. Their tables are taken out as they are joined.
         evidence: Of the whole fleet; its readings are not looked at.
         settings: The user's settings.
         progress: Called with each stage's name as it begins.
     """
     progress("recurring")
     names = dict.fromkeys(name for part in parts for name in part.tables)
-    tables = {name: _joined([part.tables[name] for part in parts if name in part.tables]) for name in names}
+    tables = {name: _joined([part.tables.pop(name) for part in parts if name in part.tables]) for name in names}
     if len(parts) > 1:
         traces = {name: pl.concat([part.traces[name] for part in parts]) for name in parts[0].traces}
         tables["record_notice"] = with_all_traces(tables["record_notice"], traces)

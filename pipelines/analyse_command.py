@@ -17,11 +17,13 @@ from pipelines.store.lock import writers_lock
 from pipelines.terminal import say
 
 if TYPE_CHECKING:
+    import polars as pl
+
     from pipelines.handover import Evidence
-    from pipelines.parts.readings import EvidenceSource
     from pipelines.parts.work import Plan, Runner
     from pipelines.resume.drift_checkpoint import Checkpoint
     from pipelines.settings import Settings
+    from pipelines.store.fleet import Fleet
 
 
 def stages() -> Callable[[str], None]:
@@ -74,7 +76,7 @@ def analyse(
     from pipelines.settings_file import settings_of  # noqa: PLC0415
     from pipelines.store.newest import refuse_beyond  # noqa: PLC0415
 
-    _refuse_together(states=states, workers=workers, memory=memory, cluster=cluster)
+    _refuse_together(workers=workers, memory=memory, cluster=cluster)
     if as_of is not None:
         refuse_beyond(store, as_of)
     set_here = settings_of(store.path)
@@ -88,33 +90,28 @@ def analyse(
         compiling_told(lambda line: say(line, err=True), "pipelines", ahead=ahead),
     ):
         if states:
-            _publish_states(store, _read(store, as_of, known_at), settings)
+            _publish_states(store, as_of, known_at, settings, runner)
             return
         _publish_all(store, as_of, known_at, settings, runner, kept=set_here.tend.analyses_kept)
 
 
-def _read(store: Store, as_of: datetime | None, known_at: datetime | None) -> "Evidence":
-    from pipelines.store.evidence import read_evidence  # noqa: PLC0415
+def _read(store: Store, as_of: datetime | None, known_at: datetime | None) -> "Fleet":
+    from pipelines.store.fleet import read_fleet  # noqa: PLC0415
 
-    evidence = read_evidence(store, as_of=as_of, known_at=known_at)
-    _refuse_unread(store, evidence, evidence.snapshots.height)
-    return evidence
-
-
-def _refuse_unread(store: Store, evidence: "Evidence", readings: int) -> None:
-    if not readings:
+    fleet = read_fleet(store, as_of=as_of, known_at=known_at)
+    if not fleet.shown.readings:
         raise SettingError(
-            f"{store.path}: no reading up to {evidence.as_of:%Y-%m-%d %H:%M} UTC. Choose a later --as-of, or load more."
+            f"{store.path}: no reading up to {fleet.evidence.as_of:%Y-%m-%d %H:%M} UTC. "
+            "Choose a later --as-of, or load more."
         )
+    return fleet
 
 
-def _refuse_together(*, states: bool, workers: int | None, memory: str | None, cluster: str | None) -> None:
+def _refuse_together(*, workers: int | None, memory: str | None, cluster: str | None) -> None:
     if cluster and workers:
         raise SettingError("--workers and --cluster: both name who works. Give one of them.")
     if memory and not workers:
         raise SettingError("--memory: limits the processes of --workers. Give --workers too.")
-    if states and (workers or cluster):
-        raise SettingError("--states: goes on in this process alone. Leave out --workers and --cluster.")
 
 
 @contextmanager
@@ -195,29 +192,51 @@ def _planned(  # noqa: PLR0917
     told: Callable[[str], None],
 ) -> "Plan":
     """What is to be done; readings are not held here where they are many, or others work on the parts."""
-    from pipelines.parts.readings import InStore, Loaded  # noqa: PLC0415
-    from pipelines.parts.work import InThisProcess, Plan  # noqa: PLC0415
-    from pipelines.store.fleet import read_fleet  # noqa: PLC0415
+    from pipelines.parts.fleets import plan_of  # noqa: PLC0415
+    from pipelines.parts.work import InThisProcess  # noqa: PLC0415
 
-    told("reading the fleet")
-    fleet = read_fleet(store, as_of=as_of, known_at=known_at)
-    evidence = fleet.evidence
-    _refuse_unread(store, evidence, fleet.shown.readings)
-    source: EvidenceSource = Loaded(evidence=evidence)
-    if not (fleet.is_here and isinstance(runner, InThisProcess)):
-        source = InStore(path=store.path.absolute(), as_of=evidence.as_of, known_at=known_at, judged=fleet.judged)
-    return Plan.of(evidence, fleet.shown, source, settings=settings)
+    with store.reading():  # a store that is not there says so before anything is told
+        told("reading the fleet")
+    fleet = _read(store, as_of, known_at)
+    return plan_of(store, fleet, known_at=known_at, settings=settings, elsewhere=not isinstance(runner, InThisProcess))
 
 
-def _publish_states(store: Store, evidence: "Evidence", settings: "Settings") -> None:
-    """Publish `correction_state` alone, and keep what the next such run goes on from."""
-    from pipelines.resume.correction_states import correction_states_since  # noqa: PLC0415
-    from pipelines.store.drift_checkpoint import checkpoint_folder  # noqa: PLC0415
+def _publish_states(
+    store: Store, as_of: datetime | None, known_at: datetime | None, settings: "Settings", runner: "Runner"
+) -> None:
+    """Publish `correction_state` alone; in parts if others work on them, or readings are too many for one process."""
+    from pipelines.parts.fleets import plan_of  # noqa: PLC0415
+    from pipelines.parts.runs import states_in_parts  # noqa: PLC0415
+    from pipelines.parts.work import InThisProcess  # noqa: PLC0415
     from pipelines.store.publish import publish_states  # noqa: PLC0415
     from pipelines.store.published import kept_as_ofs, read_published  # noqa: PLC0415
 
+    fleet = _read(store, as_of, known_at)
+    evidence, elsewhere = fleet.evidence, not isinstance(runner, InThisProcess)
     before = [at for at in kept_as_ofs(store, "cause_ranking") if at <= evidence.as_of]
     ranked = read_published(store, "cause_ranking", as_of=before[-1]) if before else None
+    if fleet.is_here and not elsewhere:
+        table = _publish_states_since(store, evidence, settings, ranked)
+    else:
+        plan = plan_of(store, fleet, known_at=known_at, settings=settings, elsewhere=elsewhere)
+        table = states_in_parts(plan, runner, ranked_before=ranked, progress=stages())
+        publish_states(store, table, evidence.as_of)
+    whole = kept_as_ofs(store)
+    others = f"stay as of {whole[-1]:%Y-%m-%d %H:%M} UTC" if whole else "are not published yet"
+    say(
+        f"Published correction_state as of {evidence.as_of:%Y-%m-%d %H:%M} UTC: {evidence.vehicles.height} vehicles, "
+        f"{table['alarm'].sum()} alarms. All other tables {others}: leeway analyse."
+    )
+
+
+def _publish_states_since(
+    store: Store, evidence: "Evidence", settings: "Settings", ranked: "pl.DataFrame | None"
+) -> "pl.DataFrame":
+    """The same going on from the last such run; keeps what the next one goes on from."""
+    from pipelines.resume.correction_states import correction_states_since  # noqa: PLC0415
+    from pipelines.store.drift_checkpoint import checkpoint_folder  # noqa: PLC0415
+    from pipelines.store.publish import publish_states  # noqa: PLC0415
+
     with checkpoint_folder(store) as folder, ThreadPoolExecutor(1) as beside:
         kept = folder.read(say=lambda line: say(line, err=True))
         written: list[Future[None]] = []
@@ -232,9 +251,4 @@ def _publish_states(store: Store, evidence: "Evidence", settings: "Settings") ->
         publish_states(store, table, evidence.as_of)
         for done in written:
             done.result()
-    whole = kept_as_ofs(store)
-    others = f"stay as of {whole[-1]:%Y-%m-%d %H:%M} UTC" if whole else "are not published yet"
-    say(
-        f"Published correction_state as of {evidence.as_of:%Y-%m-%d %H:%M} UTC: {evidence.vehicles.height} vehicles, "
-        f"{table['alarm'].sum()} alarms. All other tables {others}: leeway analyse."
-    )
+    return table

@@ -1,23 +1,43 @@
 """Would the forecasts have been right? Each date analysed as of then, scored against what came after."""
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
 import polars as pl
 
+from pipelines.analyse import forecasts_of
 from pipelines.errors import SettingError
-from pipelines.first_stages import first_stages
 from pipelines.forecast.censoring import censoring_weights, risk_strata
 from pipelines.forecast.check import check_tables
-from pipelines.forecast.hazard import forecast_with_references
+from pipelines.forecast.hazard import Forecasts
 from pipelines.forecast.outcomes import Record, days, outcomes, record_of
 from pipelines.forecast.time_grid import HORIZONS
 from pipelines.forecast.workshop import jobs_done
 from pipelines.handover import Evidence
 from pipelines.history.reconstruct import reconstruct
-from pipelines.outliers.stage import unlike_peers
 from pipelines.settings import Settings
+
+
+@dataclass(frozen=True, kw_only=True)
+class Made:
+    """Forecasts as of a date.
+
+    frame: The contract's `fault_forecast` with those of simpler methods beside it. evidence: Of that time; its readings
+    are not looked at.
+    """
+
+    frame: pl.DataFrame
+    evidence: Evidence
+
+    @classmethod
+    def of(cls, forecasts: Forecasts, evidence: Evidence) -> "Made":
+        """Of some vehicles."""
+        frame = forecasts.forecast.fault_forecast.join(
+            forecasts.references, on=["vehicle_id", "horizon_days"], validate="1:1", maintain_order="left"
+        )
+        return cls(frame=frame, evidence=evidence)
 
 
 def backtest(
@@ -38,6 +58,44 @@ def backtest(
         progress: Called with each date as it begins.
 
     Returns:
+        As `scored`.
+
+    Raises:
+        SettingError: no date lies before the newest reading.
+    """
+
+    def made_at(date: datetime) -> Made | None:
+        evidence = evidence_at(date)
+        if not evidence.snapshots.height:
+            return None
+        return Made.of(forecasts_of(evidence, settings=settings)[0], evidence)
+
+    def record() -> Record:
+        return record_of(later, reconstruct(later))
+
+    return scored(made_at, record, later.as_of, dates=dates, seed=settings.seed, progress=progress)
+
+
+def scored(
+    made_at: Callable[[datetime], Made | None],
+    record_now: Callable[[], Record],
+    now: datetime,
+    *,
+    dates: Sequence[datetime],
+    seed: int,
+    progress: Callable[[str], None] = lambda _: None,
+) -> dict[str, pl.DataFrame]:
+    """The same of forecasts that were made in whatever way.
+
+    Args:
+        made_at: The forecasts as of a date; None: nothing had been read.
+        record_now: What is known now of what came after.
+        now: The newest reading.
+        dates: When to forecast, all before `now`.
+        seed: Of intervals.
+        progress: Called with each date as it begins.
+
+    Returns:
         `forecast_check` (the contract's), `forecast_curve` (`horizon_days, bin, forecast, observed, low, high,
         vehicles, faults`), `forecast_watch` (`horizon_days, forecast_at, rows, expected, observed, low, high, inside`)
         and `forecast_past` (`vehicle_id, forecast_at, days_since_read, horizon_days, probability, low, high,
@@ -46,32 +104,23 @@ def backtest(
     Raises:
         SettingError: no date lies before the newest reading.
     """
-    usable = [date for date in dates if date < later.as_of]
+    usable = [date for date in dates if date < now]
     if not usable:
-        raise SettingError(
-            f"backtest: no date before the newest reading at {later.as_of:%Y-%m-%d}. Choose earlier dates."
-        )
-    record = record_of(later, reconstruct(later))
-    parts = []
+        raise SettingError(f"backtest: no date before the newest reading at {now:%Y-%m-%d}. Choose earlier dates.")
+    record, parts = record_now(), []
     for date in usable:
         progress(f"as of {date:%Y-%m-%d}")
-        evidence = evidence_at(date)
-        if evidence.snapshots.height:
-            parts.append(_scored_forecasts(evidence, record, settings=settings))
+        if made := made_at(date):
+            parts.append(_with_outcomes(made, record))
     past = pl.concat([part for part in parts if part.height]) if any(part.height for part in parts) else None
     if past is None:
         raise SettingError("backtest: nothing had been read by any of the dates. Choose later dates.")
-    return {**check_tables(past, seed=settings.seed), "forecast_past": past}
+    return {**check_tables(past, seed=seed), "forecast_past": past}
 
 
-def _scored_forecasts(evidence: Evidence, record: Record, *, settings: Settings) -> pl.DataFrame:
+def _with_outcomes(made: Made, record: Record) -> pl.DataFrame:
     """Forecasts of one date with what became of each."""
-    history, drift = first_stages(evidence, settings=settings)
-    outliers = unlike_peers(drift, evidence=evidence, settings=settings)
-    made = forecast_with_references(drift, outliers, evidence=evidence, history=history, settings=settings)
-    frame = made.forecast.fault_forecast.join(
-        made.references, on=["vehicle_id", "horizon_days"], validate="1:1", maintain_order="left"
-    )
+    evidence, frame = made.evidence, made.frame
     now = float(days(pl.Series([evidence.as_of.replace(tzinfo=None)]))[0])
     return pl.concat(
         [

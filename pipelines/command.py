@@ -109,24 +109,21 @@ def backtest(store: Store, start: datetime, end: datetime, every: int, *, as_kno
     Example:
       leeway backtest --from 2031-01-01 --to 2031-06-01 --every 28
     """  # noqa: D301 (click reads the escape)
-    from pipelines.backtest import backtest as run  # noqa: PLC0415
+    from pipelines.backtest import scored  # noqa: PLC0415
+    from pipelines.parts.fleets import past_in_parts  # noqa: PLC0415
     from pipelines.settings_file import settings_of  # noqa: PLC0415
-    from pipelines.store.evidence import read_evidence  # noqa: PLC0415
     from pipelines.store.newest import refuse_beyond  # noqa: PLC0415
     from pipelines.store.publish import publish_tables  # noqa: PLC0415
 
     refuse_beyond(store, end)
     if end < start:
         raise SettingError(f"--to {end:%Y-%m-%d} is before --from {start:%Y-%m-%d}. Turn them round.")
-    later = read_evidence(store)
+    settings = settings_of(store.path).analysis
+    made_at, record, now = past_in_parts(store, settings, as_known=as_known)
     dates = [start + timedelta(days=day) for day in range(0, (end - start).days + 1, every)]
     with click.progressbar(length=len(dates), label="Backtest", file=sys.stderr, hidden=not sys.stderr.isatty()) as bar:
-        result = run(
-            lambda as_of: read_evidence(store, as_of=as_of, known_at=as_of if as_known else None), later, dates=dates,
-            settings=settings_of(store.path).analysis, progress=lambda *_: bar.update(1),
-        )  # fmt: skip
-    tables = result if isinstance(result, dict) else {"forecast_check": result}
-    publish_tables(store, tables, later.as_of)
+        tables = scored(made_at, record, now, dates=dates, seed=settings.seed, progress=lambda *_: bar.update(1))
+    publish_tables(store, tables, now)
     say(f"Analysed at {len(dates)} dates; published {', '.join(sorted(tables))}.")
 
 

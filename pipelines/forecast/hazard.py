@@ -4,6 +4,7 @@ What is forecast is a *new* fault event. Where a fault stands already, the corre
 their code can't be set anew before it is gone. The vehicle's other corrections do, and the standing fault itself.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,7 +14,7 @@ from pipelines.catalogue.tables import published_tables
 from pipelines.forecast.agreement import disagreements, followed, followed_by, followed_terms
 from pipelines.forecast.base_models import BASE_MODELS
 from pipelines.forecast.features import Features, features_of
-from pipelines.forecast.learners import Signs, learn_linear
+from pipelines.forecast.learners import LinearHazard, Signs, learn_linear
 from pipelines.forecast.likely_code import likely_codes
 from pipelines.forecast.origins import Origins, origins_at
 from pipelines.forecast.outcomes import Record, days, record_of
@@ -28,6 +29,8 @@ from pipelines.history.since_reading import SinceReading, since_reading
 from pipelines.in_service import in_service
 from pipelines.settings import Settings
 
+# The simpler methods that a backtest holds the forecast against, and the feature that each rests on alone; definition.
+REFERENCES = {"leeway_alone": "leeway used", "largest_deviation": "largest deviation"}
 MODEL_SCHEMA = {"term": pl.String, "horizon_days": pl.Int64, "value": pl.Float64, "meaning": pl.String}
 
 
@@ -56,6 +59,7 @@ class KnownForecast:
         learned: Whether that holds a learned forecast; else the prior forecasts.
         words: What the figures rest on.
         followed: What followed where a limit was near; see `agreement.followed`.
+        references: Hazards of one figure each, `REFERENCES`; None: no fault tells one.
     """
 
     prior: PriorHazard
@@ -63,6 +67,7 @@ class KnownForecast:
     learned: bool
     words: str
     followed: tuple[float, int] | None
+    references: Mapping[str, LinearHazard | None]
 
 
 def forecast_faults(
@@ -81,27 +86,29 @@ def forecast_with_references(
     learned = learn_hazard(past)
     known = KnownForecast(
         prior=past.prior, model=model_terms(past, learned), learned=learned is not None, words=basis(past, learned),
-        followed=followed(past),
+        followed=followed(past), references=_learn_references(past),
     )  # fmt: skip
-    figures = _figures(past.prior, learned, today.features)
-    frame = _frame(today, figures, known.words, _references(past, today.features))
-    frame = _agreed(frame, drift, evidence, known.followed)
-    return Forecasts(
-        forecast=Forecast(fault_forecast=_contract(frame), model=known.model),
-        known=known,
-        references=frame.select("vehicle_id", "horizon_days", "last_read_days", "leeway_alone", "largest_deviation"),
-    )
+    return _forecasts(known, learned, today, drift)
 
 
 def forecast_as_known(
     known: KnownForecast, drift: Drift, outliers: Outliers, *, evidence: Evidence, history: History
-) -> Forecast:
+) -> Forecasts:
     """The forecast of other vehicles than those that `known` was learned of."""
     today = _today(drift, outliers, evidence=evidence, history=history)
     learned = restored(known.model, today.features.codes) if known.learned else None
-    frame = _frame(today, _figures(known.prior, learned, today.features), known.words, {})
-    frame = _agreed(frame, drift, evidence, known.followed)
-    return Forecast(fault_forecast=_contract(frame), model=known.model)
+    return _forecasts(known, learned, today, drift)
+
+
+def _forecasts(known: KnownForecast, learned: StackedHazard | None, today: "_Today", drift: Drift) -> Forecasts:
+    figures = _figures(known.prior, learned, today.features)
+    frame = _frame(today, figures, known.words, _references(known, today.features))
+    frame = _agreed(frame, drift, today.evidence, known.followed)
+    return Forecasts(
+        forecast=Forecast(fault_forecast=_contract(frame), model=known.model),
+        known=known,
+        references=frame.select("vehicle_id", "horizon_days", "last_read_days", *REFERENCES),
+    )
 
 
 def _figures(
@@ -267,22 +274,30 @@ def model_terms(past: Past, learned: StackedHazard | None) -> pl.DataFrame:
     return pl.DataFrame(terms, schema=MODEL_SCHEMA, orient="row")
 
 
-def _references(past: Past, features: Features) -> dict[str, Float64s]:
-    """Forecasts from one figure each, learned from the same past by the same likelihood, [n, 3]."""
-    place = {"leeway_alone": past.features.names.index("leeway used")}
-    place["largest_deviation"] = past.features.names.index("largest deviation")
+def _learn_references(past: Past) -> dict[str, LinearHazard | None]:
+    """Hazards from one figure each, by the same likelihood; None: no fault tells one."""
     days, faults = past.watched(past.now)
     rows, distinct = days.sum(axis=1) > 0, past.distinct_faults(faults.sum(axis=1) > 0)
-    by_method = {}
-    for name, column in place.items():
-        if not distinct:
-            unknowing = 1 - np.exp(-past.prior.rate * np.array(HORIZONS) / 365.25)
-            by_method[name] = np.broadcast_to(unknowing, (len(features.values), len(HORIZONS)))
-            continue
-        then, now = (
-            Signs(now=some.values[:, [column]], rising=np.array([1]), ahead=some.ahead[:, :, :0])
-            for some in (past.features.take(rows), features)
-        )
-        hazard = learn_linear(then, days[rows], faults[rows], distinct=distinct, belief=1.0)
-        by_method[name] = within_horizons(np.exp(hazard.log_hazard(now)))
-    return by_method
+    if not distinct:
+        return dict.fromkeys(REFERENCES)
+    then = past.features.take(rows)
+    return {
+        name: learn_linear(_of_figure(then, figure), days[rows], faults[rows], distinct=distinct, belief=1.0)
+        for name, figure in REFERENCES.items()
+    }
+
+
+def _references(known: KnownForecast, features: Features) -> dict[str, Float64s]:
+    """Forecasts from one figure each, [n, 3]."""
+    unknowing = 1 - np.exp(-known.prior.rate * np.array(HORIZONS) / 365.25)
+    return {
+        name: np.broadcast_to(unknowing, (len(features.values), len(HORIZONS)))
+        if hazard is None
+        else within_horizons(np.exp(hazard.log_hazard(_of_figure(features, REFERENCES[name]))))
+        for name, hazard in known.references.items()
+    }
+
+
+def _of_figure(features: Features, name: str) -> Signs:
+    column = features.names.index(name)
+    return Signs(now=features.values[:, [column]], rising=np.array([1]), ahead=features.ahead[:, :, :0])

@@ -8,6 +8,7 @@ a complaint, cleared codes and mended something, while no fault known from readi
 last look. To take such visits for preventive work would count the vehicles that failed among those that did not.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -86,6 +87,34 @@ class Record:
     retired: Float64s
     unread: int
     gap_days: float
+
+    @classmethod
+    def together(cls, parts: "Sequence[Record]") -> "Record":
+        """Of the vehicles of all parts."""
+        names = sorted(name for part in parts for name in part.number)
+        number = {name: index for index, name in enumerate(names)}
+        place = [np.array([number[name] for name in part.number], dtype=np.int64) for part in parts]
+
+        def stamps(kind: str) -> tuple[Stamps, Int64s]:
+            of = [getattr(part, kind) for part in parts]
+            vehicle = np.concatenate([to[each.vehicle] for to, each in zip(place, of, strict=True)])
+            at = np.concatenate([each.at for each in of])
+            order = np.lexsort((at, vehicle))
+            return Stamps(vehicle=vehicle[order], at=at[order]), order
+
+        def each(kind: str) -> Float64s:
+            values = np.empty(len(names))
+            for to, part in zip(place, parts, strict=True):
+                values[to] = getattr(part, kind)
+            return values
+
+        faults, order = stamps("faults")
+        return cls(
+            number=number, faults=faults, found=np.concatenate([part.found for part in parts])[order],
+            repairs=stamps("repairs")[0], memory_losses=stamps("memory_losses")[0], known_until=each("known_until"),
+            entered=each("entered"), retired=each("retired"), unread=sum(part.unread for part in parts),
+            gap_days=float(np.median([part.gap_days for part in parts])),
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -72,38 +72,49 @@ def histories(batches: Mapping[str, Finding], readings: Readings) -> pl.DataFram
         batch_id, vehicle_id, read_at, column_name, came, converted (null: the reading is not in the batch, or cannot be
         converted), held (bool).
     """
-    schema = {
-        "batch_id": pl.String, "vehicle_id": pl.String, "read_at": pl.Datetime("us", "UTC"), "column_name": pl.String,
-        "came": pl.Float64, "converted": pl.Float64, "held": pl.Boolean,
-    }  # fmt: skip
+    schema = pl.Schema([
+        ("batch_id", pl.String()), ("vehicle_id", pl.String()), ("read_at", pl.Datetime("us", "UTC")),
+        ("column_name", pl.String()), ("came", pl.Float64()), ("converted", pl.Float64()), ("held", pl.Boolean()),
+    ])  # fmt: skip
     waiting = {key: finding for key, finding in batches.items() if finding.needs_decision}
-    parts = [_history(key, finding, readings) for key, finding in waiting.items() if readings.measured]
-    return pl.concat([pl.DataFrame(schema=schema), *(part.cast(schema) for part in parts)])  # type: ignore[arg-type]
+    if not readings.measured:
+        return pl.DataFrame(schema=schema)
+    whole = {key: finding for key, finding in waiting.items() if finding.is_whole}
+    drawn = _most_off(whole, readings) | {
+        key: max(finding.cells, key=lambda each, of=finding: len(of.cells[each]))  # type: ignore[misc]
+        for key, finding in waiting.items()
+        if not finding.is_whole
+    }
+    parts = [_history(key, finding, readings, drawn[key]) for key, finding in waiting.items()]
+    return pl.concat([pl.DataFrame(schema=schema), *(part.cast(schema) for part in parts)])
 
 
-def _most_off(finding: Finding, readings: Readings) -> str:
-    """Of whole readings, the correction that is furthest from what its vehicles read else."""
+def _most_off(batches: Mapping[str, Finding], readings: Readings) -> dict[str, str]:
+    """Of batches of whole readings, the correction that is furthest from what their vehicles read else."""
     columns = [column for column in readings.measured if column.is_correction] or readings.measured
+    every = np.concatenate([np.zeros(0, np.int64), *(finding.rows for finding in batches.values())])
+    ends = np.cumsum([len(finding.rows) for finding in batches.values()])[:-1]
 
-    def off(column: Measured) -> float:
+    def off(column: Measured) -> list[float]:
         usual = readings.usual(column)
-        z = (readings.values(column.name)[finding.rows] - usual.level[readings.vehicle[finding.rows]]) / usual.scale
-        return float(np.median(np.abs(z[~np.isnan(z)]))) if not np.isnan(z).all() else 0.0
+        z = np.abs(readings.values_at(column.name, every) - usual.level[readings.vehicle[every]]) / usual.scale
+        return [float(np.median(one[~np.isnan(one)])) if not np.isnan(one).all() else 0.0 for one in np.split(z, ends)]
 
-    return max(columns, key=off).name
+    if not batches:
+        return {}
+    most = np.array([off(column) for column in columns]).argmax(axis=0)
+    return {key: columns[place].name for key, place in zip(batches, most.tolist(), strict=True)}
 
 
-def _history(key: str, finding: Finding, readings: Readings) -> pl.DataFrame:
-    cells = finding.cells
-    name = max(cells, key=lambda each: len(cells[each])) if cells else _most_off(finding, readings)
+def _history(key: str, finding: Finding, readings: Readings, name: str) -> pl.DataFrame:
     vehicles = np.unique(readings.vehicle[finding.rows])[:MOST_DRAWN]
     begin, end = readings.day[finding.rows].min() - DAYS_DRAWN, readings.day[finding.rows].max() + DAYS_DRAWN
-    near = np.isin(readings.vehicle, vehicles) & (readings.day >= begin) & (readings.day <= end)
-    rows = np.flatnonzero(near)
-    came = readings.values(name)[rows]
+    every = np.concatenate([np.arange(readings.start[v], readings.start[v + 1]) for v in vehicles])
+    rows = every[(readings.day[every] >= begin) & (readings.day[every] <= end)]
+    came = readings.values_at(name, rows)
     held = np.isin(rows, finding.rows)
     converted = np.where(held, finding.slip.righted(came), np.nan) if finding.slip else np.full(len(rows), np.nan)
-    keys = readings.frame.select("vehicle_id", "read_at")[rows]
+    keys: pl.DataFrame = readings.frame.select("vehicle_id", "read_at")[rows]
     return keys.select(
         pl.lit(key).alias("batch_id"), "vehicle_id", "read_at", pl.lit(name).alias("column_name"),
         came=pl.Series(came).fill_nan(None), converted=pl.Series(converted).fill_nan(None), held=pl.Series(held),

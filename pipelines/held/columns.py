@@ -34,13 +34,20 @@ class ColumnFiles:
     changed: Mapping[str, tuple[Int64s, pl.Series]] = field(default_factory=dict)
     order: Int64s | None = None
 
-    def column(self, name: str) -> pl.Series:
-        """[R] a column; NaN: not read."""
+    def values(self, name: str) -> np.ndarray:
+        """[R] a column, as precise as it came; NaN: not read."""
         values = np.fromfile(self.folder / _file(list(self.dtypes).index(name)), dtype=self.dtypes[name])
         if name in self.changed:
             rows, now = self.changed[name]
             values[rows] = now.to_numpy()
-        return pl.Series(name, values if self.order is None else values[self.order])
+        return values if self.order is None else values[self.order]
+
+    def at(self, name: str, rows: Int64s) -> np.ndarray:
+        """[n] the same at some rows, of which no more is read than lies beside them."""
+        if name in self.changed or not len(rows):
+            return self.values(name)[rows]
+        values = np.memmap(self.folder / _file(list(self.dtypes).index(name)), dtype=self.dtypes[name], mode="r")
+        return np.array(values[rows if self.order is None else self.order[rows]])
 
     def with_changes(self, changed: Mapping[str, tuple[Int64s, pl.Series]], order: Int64s) -> "ColumnFiles":
         """With other values at some rows, and then in another order; once."""

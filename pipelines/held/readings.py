@@ -143,15 +143,19 @@ class Readings:
         """[R] a column as it came; null, of numbers that are apart NaN: not read."""
         if self.apart is None or name in self.frame.columns:
             return self.frame[name]
-        return self.apart.column(name)
+        return pl.Series(name, self.apart.values(name))
 
     def values(self, name: str) -> Float64s:
         """[R] a column of numbers as it came; NaN: not read."""
-        return self.column(name).cast(pl.Float64).fill_null(float("nan")).to_numpy()
+        if self.apart is not None and name not in self.frame.columns:
+            return self.apart.values(name).astype(np.float64, copy=False)
+        return self.frame[name].cast(pl.Float64).fill_null(float("nan")).to_numpy()
 
     def values_at(self, name: str, rows: Int64s) -> Float64s:
         """[n] the same at some rows."""
-        return self.column(name).gather(rows).cast(pl.Float64).fill_null(float("nan")).to_numpy()
+        if self.apart is not None and name not in self.frame.columns:
+            return self.apart.at(name, rows).astype(np.float64, copy=False)
+        return self.frame[name].gather(rows).cast(pl.Float64).fill_null(float("nan")).to_numpy()
 
     def some(self, *names: str) -> pl.DataFrame:
         """Those of some columns that there are; null: not read."""

@@ -11,7 +11,7 @@ Science Conf.
 import asyncio
 import os
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, TypeVar
@@ -186,14 +186,15 @@ class Spread:
         """As `Runner.start`: what dies with its worker is done again."""
         return self.client.submit(_there, work, *arguments, pure=False)
 
-    def results(self, started: Sequence[Any]) -> Iterator[Any]:
-        """As `Runner.results`.
+    def results(self, started: list[Any]) -> Iterator[Any]:
+        """As `Runner.results`; a worker lets go of what was fetched.
 
         Raises:
             ClusterError: a part ended its workers, or the scheduler is gone or hangs.
         """
-        for place, future in enumerate(started, start=1):
-            yield self._result(future, f"part {place} of {len(started)}")
+        of = len(started)
+        while started:
+            yield self._result(started.pop(0), f"part {of - len(started)} of {of}")
 
     def _result(self, future: Any, named: str) -> Any:
         gone = (

@@ -36,8 +36,8 @@ class Runner(Protocol):
     def start(self, work: Callable[..., Any], *arguments: object) -> Any:
         """The work's result to be, as soon as somebody has time; it may be an argument of later work."""
 
-    def results(self, started: Sequence[Any]) -> Iterator[Any]:
-        """The results, in this order, each as soon as it and those before it are there."""
+    def results(self, started: list[Any]) -> Iterator[Any]:
+        """The results, in this order, each as soon as it and those before it are there; `started` is emptied."""
 
 
 class InThisProcess:
@@ -50,9 +50,10 @@ class InThisProcess:
         """As `Runner.start`."""
         return Later(lambda: work(self.progress, *(a.result if isinstance(a, Later) else a for a in arguments)))
 
-    def results(self, started: Sequence["Later"]) -> Iterator[Any]:
+    def results(self, started: list["Later"]) -> Iterator[Any]:
         """As `Runner.results`."""
-        return (later.result for later in started)
+        while started:
+            yield started.pop(0).result
 
 
 class Later:
@@ -127,6 +128,7 @@ def analyse_in_parts(
         runner.start(the_part, taught),
         *(runner.start(apply, plan.job_of(part), part, known) for part in others),
     ]
+    del taught, known  # what nobody waits for is let go where it lies
     parts, costs = [], []
     results = runner.results(started)
     for place, vehicle_ids in enumerate(plan.parts, start=1):
