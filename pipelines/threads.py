@@ -1,6 +1,7 @@
 """The same work on many pieces, on both cores: arrays, kernels, frames or files, which let go of Python's lock."""
 
 import os
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
@@ -17,6 +18,18 @@ def in_threads(work: Callable[[Piece], Result], pieces: Iterable[Piece]) -> list
     """What the work makes of each piece, in their order."""
     with ThreadPoolExecutor(THREADS) as pool:
         return list(pool.map(work, pieces))
+
+
+def ahead_of_turn(work: Callable[[Piece], Result], pieces: Iterable[Piece]) -> Iterator[Result]:
+    """What the work makes of each piece, in their order; as many as there are threads are made before their turn."""
+    with ThreadPoolExecutor(THREADS) as pool:
+        coming: deque[Future[Result]] = deque()
+        for piece in pieces:
+            coming.append(pool.submit(work, piece))
+            if len(coming) > THREADS:
+                yield coming.popleft().result()
+        while coming:
+            yield coming.popleft().result()
 
 
 @contextmanager

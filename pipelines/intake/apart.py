@@ -11,8 +11,9 @@ import subprocess
 import sys
 from collections.abc import Callable
 from contextlib import suppress
+from threading import Lock
 from types import TracebackType
-from typing import ParamSpec, TypeVar
+from typing import Any, ParamSpec, TypeVar
 
 from pipelines.errors import DropError, LeewayError
 from pipelines.intake.limits import Limits, beyond
@@ -27,6 +28,7 @@ class Apart:
     def __init__(self, limits: Limits) -> None:
         self.limits = limits
         self._process: subprocess.Popen[bytes] | None = None
+        self._turn = Lock()  # one piece of work at a time, whichever thread asks
 
     def __enter__(self) -> "Apart":
         return self
@@ -49,21 +51,26 @@ class Apart:
             DropError: the process died, or needed more memory than it may.
             LeewayError: what `work` raised.
         """
-        process = self._started()
-        try:
-            assert process.stdin  # noqa: S101 (asked for below)
-            assert process.stdout  # noqa: S101
-            pickle.dump((work, arguments, named), process.stdin)
-            process.stdin.flush()
-            good, answer = pickle.load(process.stdout)  # noqa: S301 (our own process wrote it)
-        except (EOFError, OSError, pickle.UnpicklingError) as error:
-            raise self._died(file) from error
+        with self._turn:
+            good, answer = self._asked(file, (work, arguments, named))
         if good:
             found: Answer = answer
             return found
         if answer is None:
             raise DropError(beyond(file, "reader_bytes", None, self.limits.reader_bytes))
         raise answer
+
+    def _asked(self, file: str, question: object) -> tuple[bool, Any]:
+        process = self._started()
+        try:
+            assert process.stdin  # noqa: S101 (asked for below)
+            assert process.stdout  # noqa: S101
+            pickle.dump(question, process.stdin)
+            process.stdin.flush()
+            answer: tuple[bool, Any] = pickle.load(process.stdout)  # noqa: S301 (our own process wrote it)
+        except (EOFError, OSError, pickle.UnpicklingError) as error:
+            raise self._died(file) from error
+        return answer
 
     def _started(self) -> subprocess.Popen[bytes]:
         if self._process is None:

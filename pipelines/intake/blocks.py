@@ -95,6 +95,22 @@ def frame_of_blocks(cells: Sequence[tuple[pl.DataFrame | TextRows, int]]) -> pl.
     return pl.concat(frames) if len(frames) > 1 else frames[0]
 
 
+def read_again(blocks: Sequence[tuple[Block, int]], rows: pl.DataFrame) -> list[tuple[TextRows, int]]:
+    """Some rows of several blocks, every cell as it came, where the blocks can give that; each with its load_id.
+
+    Args:
+        blocks: Each with its load_id.
+        rows: row_number and load_id.
+    """
+    again = []
+    for block, load_id in blocks:
+        if block.reread is not None and isinstance(block.cells, pl.DataFrame) and block.height:
+            first, last = block.cells[ROW][0], block.cells[ROW][-1]
+            own = rows.filter(pl.col(LOAD) == load_id, pl.col(ROW).is_between(first, last))[ROW]
+            again += [(block.reread(own), load_id)] if len(own) else []
+    return again
+
+
 def _numbered(cells: pl.DataFrame, load_id: int) -> pl.DataFrame:
     if CELLS not in cells.columns:
         cells = cells.with_columns(pl.lit(None, dtype=pl.Int64).alias(CELLS))

@@ -98,9 +98,12 @@ def check_block(
 
 
 def with_second_look(checked: Checked, again: Checked) -> Checked:
-    """What became of a block once the rows set aside have been looked at again, cell by cell as they came."""
+    """What became of blocks once the rows set aside have been looked at again, cell by cell as they came."""
+    rows = checked.rows
+    if again.rows.height:  # in the order in which they came: of one key, the last row stands
+        rows = pl.concat([rows, again.rows], how="diagonal").sort(LOAD, ROW)
     return Checked(
-        rows=pl.concat([checked.rows, again.rows], how="diagonal") if again.rows.height else checked.rows,
+        rows=rows,
         flags=pl.concat([checked.flags, again.flags]),
         quarantined=again.quarantined,
         naive_times=checked.naive_times,

@@ -8,7 +8,9 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import partial
+from itertools import groupby
 from pathlib import Path
+from threading import Lock
 from zoneinfo import available_timezones
 
 import duckdb
@@ -18,7 +20,7 @@ from pipelines.catalogue.tables import drop_tables
 from pipelines.errors import DropError, EmptyError, LacksColumnsError, SettingError
 from pipelines.flags.plausibility import flag_implausible
 from pipelines.intake.apart import Apart
-from pipelines.intake.blocks import LOAD, ROW, Block, frame_of_blocks
+from pipelines.intake.blocks import LOAD, Block, frame_of_blocks, read_again
 from pipelines.intake.casting import Reading
 from pipelines.intake.checking import Authority, authority_of, check_block, with_second_look
 from pipelines.intake.columns import Columns, match_columns, with_room
@@ -30,6 +32,7 @@ from pipelines.intake.names import Names
 from pipelines.intake.proposals import proposal_text, proposals, slips_of_checks, slips_of_range
 from pipelines.intake.reading import read_blocks
 from pipelines.intake.report import FileReport, LoadReport
+from pipelines.intake.side_by_side import Opened, in_turn
 from pipelines.store.catalogue import catalogue_of, left_out
 from pipelines.store.folder import Store
 from pipelines.store.layout import gather_vehicles
@@ -46,11 +49,9 @@ from pipelines.store.loads import (
 )
 from pipelines.store.long_readings import merge_table
 from pipelines.store.schema import columns_of, get_setting, put_setting
-from pipelines.threads import ahead
 from pipelines.visible import visible
 
 BATCH_ROWS = 50_000  # rows of small files that are checked together
-LARGE_BYTES = 2**20  # of a file that is read in a thread beside, and before it is known whether it came already
 MERGED_ROWS = 4_000_000  # that are merged together: readings in long form take several times their size to become wide
 MERGED_BYTES = 384 * 2**20  # that are merged together: of snapshots with 70 corrections, 1.2 million
 WAIT_S = 600.0  # for another load: both arrive, one after the other; as long as the longest that was measured
@@ -101,9 +102,10 @@ def load(
             connection=connection, time_zone=zone, loaded_at=loaded_at or datetime.now(UTC), mapping=mapping,
             names=Names(limits=limits), apart=apart,
         )  # fmt: skip
-        for done, file in enumerate(files):
-            progress(file.name, done, len(files))
-            loading.take(file, partial(_come_to, progress, file.name, done, len(files)))
+        for done, opened in enumerate(loading.in_turn(files)):
+            name = opened.file.name
+            progress(name, done, len(files))
+            loading.take(opened, partial(_come_to, progress, name, done, len(files)))
         loading.finish()
         progress("", len(files), len(files))
     return LoadReport(
@@ -139,22 +141,29 @@ class _Loading:
     table: str = ""
     notices: list[str] = field(default_factory=list)
     stored: set[str] = field(default_factory=set)
+    units: dict[str, str] = field(default_factory=dict)
+    matching: Lock = field(default_factory=Lock)
 
     def __post_init__(self) -> None:
         self.seen = seen_hashes(self.connection)
         self.first_id = next_id(self.connection, "loads", "load_id")
         self.salt = mapping_text(self.mapping) if self.mapping else ""
 
-    def take(self, file: SourceFile, come_to: Callable[[int], None]) -> None:
+    def in_turn(self, files: Sequence[SourceFile]) -> Iterator[Opened]:
+        """Each file in its turn, those of a table side by side: they are held against the tables before."""
+        for table, alike in groupby(files, key=lambda file: file.table):
+            self.flush()
+            self._turn_to(table)
+            yield from in_turn(list(alike), read=self._blocks, hashed=self._hashed, known=self.seen)
+
+    def take(self, opened: Opened, come_to: Callable[[int], None]) -> None:
         """Read one file; its rows are merged now or with those of the files after it.
 
         Args:
-            file: The file.
+            opened: The file.
             come_to: Told, of a large file, to which row it has come.
         """
-        if file.table != self.table:
-            self.flush()
-            self._turn_to(file.table)
+        file = opened.file
         report = FileReport(
             load_id=self.first_id + len(self.reports),
             drop=file.drop,
@@ -164,21 +173,22 @@ class _Loading:
         )
         self.reports.append(report)
         try:
-            if file.refused:
-                raise DropError(f"{file.name}: {file.refused}")
-            large = file.path.stat().st_size > LARGE_BYTES
-            with ahead(self._blocks(file), worth=large) as blocks:
-                report.content_hash = content_hash(file, self._salt(file))
-                if report.content_hash in self.seen:
-                    report.skipped = True
-                    return
+            opened.refuse_unread()
+            report.content_hash = opened.content_hash
+            if report.content_hash in self.seen:
+                report.skipped = True
+                return
+            with opened.blocks() as blocks:
                 self._read(blocks, file, report, come_to)
-                self.seen.add(report.content_hash)
+            self.seen.add(report.content_hash)
         except DropError as error:
             report.unreadable, report.empty = str(error), isinstance(error, EmptyError)
             report.lacks_columns = isinstance(error, LacksColumnsError)
         except OSError as error:  # gone since it was found, or not for us to read
             report.unreadable = f"{file.name}: {error.strerror or error}. May it be read?"
+
+    def _hashed(self, file: SourceFile) -> str:
+        return content_hash(file, self._salt(file))
 
     def _salt(self, file: SourceFile) -> str:
         """What a file is beside its content: its mapping, and the names that the mapping reads."""
@@ -189,6 +199,8 @@ class _Loading:
     def _turn_to(self, table: str) -> None:
         """Look up what the files of a table are held against."""
         self.table, self.matched, self.authority = table, {}, {}
+        if self.mapping:
+            self.units = units_of(table, catalogue_of(self.connection))
         if table in ("corrections", "snapshots", "readings"):
             catalogue = catalogue_of(self.connection)
             self.names.spelling = {code.casefold(): code for code in catalogue["code"]}
@@ -202,9 +214,8 @@ class _Loading:
                 file.path, file.format, types=lambda header: self._columns(header, file).numbers,
                 limits=self.names.limits, apart=self.apart,
             )  # fmt: skip
-        units = units_of(file.table, catalogue_of(self.connection))
         return mapped_blocks(
-            file, self.mapping, units=units, time_zone=self.time_zone, limits=self.names.limits, apart=self.apart
+            file, self.mapping, units=self.units, time_zone=self.time_zone, limits=self.names.limits, apart=self.apart
         )
 
     def _read(
@@ -224,15 +235,16 @@ class _Loading:
     def _columns(self, header: Sequence[str], file: SourceFile) -> Columns:
         """What the columns of a header are; found once for all files of the table that have it."""
         names = tuple(header)
-        if names not in self.matched:
-            longest = self.names.limits.name_chars
-            table = drop_tables()[file.table]
-            found = match_columns(names, table, self.authority, file=file.name, longest=longest)
-            self.matched[names] = with_room(found, self.stored, most=self.names.limits.columns)
-        return self.matched[names]
+        with self.matching:
+            if names not in self.matched:
+                longest = self.names.limits.name_chars
+                table = drop_tables()[file.table]
+                found = match_columns(names, table, self.authority, file=file.name, longest=longest)
+                self.matched[names] = with_room(found, self.stored, most=self.names.limits.columns)
+            return self.matched[names]
 
     def _add(self, block: Block, report: FileReport, columns: Columns) -> None:
-        if block.reread is not None or block.height >= BATCH_ROWS:
+        if block.height >= BATCH_ROWS:
             self._check_waiting()
             self._check([(block, report.load_id)], columns)
             return
@@ -240,6 +252,7 @@ class _Loading:
             self.waiting_columns is columns
             and self.waiting[0][0].decimal_comma == block.decimal_comma
             and self.waiting[0][0].kinds == block.kinds
+            and (self.waiting[0][0].reread is None) == (block.reread is None)
         )
         if not alike or self.waiting_rows + block.height > BATCH_ROWS:
             self._check_waiting()
@@ -267,9 +280,9 @@ class _Loading:
         how = Reading(time_zone=self.time_zone, decimal_comma=blocks[0][0].decimal_comma)
         cells = frame_of_blocks([(block.cells, load_id) for block, load_id in blocks])
         checked = check_block(cells, table, columns, how, authority=self.authority, names=self.names)
-        reread = blocks[0][0].reread
-        if reread is not None and checked.quarantined.height:
-            cells = frame_of_blocks([(reread(checked.quarantined[ROW]), blocks[0][1])])
+        reread = read_again(blocks, checked.quarantined)
+        if reread:
+            cells = frame_of_blocks(reread)
             again = check_block(cells, table, columns, how, authority=self.authority, names=self.names)
             checked = with_second_look(checked, again)
         self._keep(checked.rows.drop("row_number"))

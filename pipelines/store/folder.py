@@ -42,7 +42,8 @@ OLDER_FORM = "before-upgrade-from-"  # and the form: a state as the release befo
 NOT_THERE = "not there any more. Is the disk or share that it lies on mounted?"
 ATTEMPTS = 20  # a reader loses the race against an unlink only when writers commit between two system calls
 
-_read_last: dict[Path, Path] = {}  # by the folder of each store that this process read: the state's file
+_were_read: set[Path] = set()  # folders of stores that this process read
+_read_last: dict[Path, Path] = {}  # of each folder whose store is read on: file of the state that was read last
 
 
 class Store:
@@ -86,7 +87,7 @@ class Store:
         return ""
 
     def must_be_there(self) -> None:
-        """Refuse to make a folder anew that was read before: what is written there is hidden when the disk is back.
+        """Refuse to make a folder anew that is read on: what is written there is hidden once the disk is back.
 
         Raises:
             StoreError: the folder is not there any more, or nothing lies in it, as in one that nothing is mounted at.
@@ -231,12 +232,15 @@ class Store:
         for _ in range(ATTEMPTS):
             version = self.version()
             if not version:
-                self.must_be_there()
+                if self.path in _were_read and not self.path.exists():
+                    raise StoreError(f"{self.path}: {NOT_THERE}")
                 raise StoreError(f"{self.path}: no store here. Load a drop first: leeway load DROP --store {self.path}")
             file = _read_last[self.path] if self.away() else self.state_file(version)
             try:
                 connection = stack.enter_context(attached(file))
-                _read_last[self.path] = file
+                _were_read.add(self.path)
+                if self.reads_on:
+                    _read_last[self.path] = file
                 return file, connection
             except (duckdb.Error, UnicodeDecodeError, OSError) as error:
                 if why := self.away():
