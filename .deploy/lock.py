@@ -31,7 +31,8 @@ def main() -> None:
     everything = resolved(f"{project}[test]")
     constraints = "".join(f"{name}=={version}\n" for name, version, _ in everything)
     (HERE / "constraints.txt").write_text(HEAD + constraints, encoding="utf-8")
-    runtime = resolved(project, "-c", str(HERE / "constraints.txt"))
+    # With the extra: a container may be given partitioned tables to load and analyse, or be a worker of a cluster.
+    runtime = resolved(f"{project}[cluster]", "-c", str(HERE / "constraints.txt"))
     build = resolved("hatchling", "-c", str(HERE / "constraints.txt"))
     lines = [f"{name}=={version} --hash=sha256:{digest}\n" for name, version, digest in sorted({*runtime, *build})]
     (HERE / "requirements.lock").write_text(HEAD + "".join(lines), encoding="utf-8")
