@@ -8,6 +8,7 @@ import polars as pl
 
 from dashboard.views.wording import count
 from pipelines.intake.proposals import looks_like, unit_of_mapping
+from pipelines.intake.shapes import FOLDER, LISTED
 
 REPORTED = [
     "loaded_at", "drop_name", "file", "table_name", "row_count", "loaded", "replaced", "repeated", "quarantined",
@@ -75,7 +76,8 @@ def _proposed_unit(row: Mapping[str, Any]) -> str:
 def _sentence(reports: pl.DataFrame, quarantined: pl.DataFrame) -> str:
     if not reports.height:
         return "Nothing came in yet."
-    stays = reports.filter(pl.col("withdrawn_at").is_null())
+    listed = (pl.col("drop_name") == FOLDER) & (pl.col("file") == LISTED)  # which nobody handed over
+    stays = reports.filter(pl.col("withdrawn_at").is_null(), ~listed)
     loaded = int(stays.get_column("loaded").sum())
     came = f"{count(loaded, 'row').capitalize()} came in from {count(stays.height, 'file')}"
     unread = reports.filter(pl.col("unreadable").is_not_null()).height

@@ -18,7 +18,7 @@ from pipelines.intake.load import Progress, load
 from pipelines.intake.mapped import foreign_cells, made_of, units_of
 from pipelines.intake.mapping import MappedColumn, Mapping
 from pipelines.intake.report import LoadReport
-from pipelines.intake.shapes import keep_mapping, kept_mapping, shape_of
+from pipelines.intake.shapes import FOLDER, LISTED, keep_mapping, kept_mapping, shape_of
 from pipelines.store.fleet_reads import vehicles_without_family
 from pipelines.store.folder import Store
 from pipelines.undated import ANSWERS as UNDATED
@@ -202,9 +202,9 @@ def name_families(store: Store, family: str, engines: Answers[str, str] | None =
     unnamed = vehicles_without_family(store)
     if unnamed:
         known = engines or {}
-        folder = store.path / "mappings"
+        folder = store.path / FOLDER
         folder.mkdir(parents=True, exist_ok=True)
-        file = folder / "vehicles.csv"
+        file = folder / LISTED
         families = [known.get(vehicle, family) for vehicle in unnamed]
         pl.DataFrame({"vehicle_id": unnamed, ENGINE: families}).write_csv(file)
         load(store, [file])

@@ -13,6 +13,7 @@ from pipelines.intake.draft_keys import ANY_FOLDER
 from pipelines.intake.mapping import Mapping, mapping_text, parse_mapping
 
 FOLDER = "mappings"  # within a store's folder
+LISTED = "vehicles.csv"  # there: vehicles that no file names, as they were listed from their readings
 
 
 def shape_of(names: Iterable[str]) -> str:

@@ -172,8 +172,10 @@ ASIDE = ["drop_name", "file", "row_number", "column_name", "reason", "detail", "
 
 
 def test_rows_set_aside_are_counted_by_reason():
-    came = [10, 5]  # of the second file, which was withdrawn
-    reports = pl.DataFrame({name: ["x"] * 2 for name in REPORTS} | {"loaded": came, "withdrawn_at": [None, "x"]})
+    came = [10, 5, 7]  # the second file was withdrawn, the third is the list that was made of the readings' vehicles
+    listed = {"drop_name": ["x", "x", "mappings"], "file": ["x", "x", "vehicles.csv"]}
+    stands = {"loaded": came, "withdrawn_at": [None, "x", None], **listed}
+    reports = pl.DataFrame({name: ["x"] * 3 for name in REPORTS} | stands)
     aside = pl.DataFrame(
         {name: ["a", "b"] for name in ASIDE}
         | {"reason": ["not a time"] * 2, "file": ["s.csv"] * 2, "column_name": ["read_at"] * 2}
