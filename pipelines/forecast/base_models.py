@@ -1,4 +1,4 @@
-"""The hazards that are weighed against each other: unlearned, from leeway, limits, all signs, and newest readings.
+"""The hazards that are weighed: unlearned, from leeway, limits together and each alone, all signs, newest readings.
 
 The unlearned one is the first passage of the limits with a rate of faults beside it: what is believed while no fault is
 known. With few faults it keeps its share; with many the learned ones take it over as far as they forecast better.
@@ -12,12 +12,13 @@ from pipelines.forecast.correction_risk import learn_risks, risks_of
 from pipelines.forecast.failure_direction import along, learn_directions
 from pipelines.forecast.features import Features
 from pipelines.forecast.learners import HIGHEST, LOWEST, LinearHazard, Signs, learn_linear
+from pipelines.forecast.limit_hazard import LimitHazard, learn_limits
 from pipelines.forecast.past import Past
 from pipelines.forecast.prior import PriorHazard
 from pipelines.forecast.time_grid import AT_HORIZON, ENDS, odds_of_hazard
 from pipelines.handover import Float64s
 
-BASE_MODELS = ("unlearned", "leeway", "few", "all", "newest")
+BASE_MODELS = ("unlearned", "leeway", "few", "all", "newest", "limits")
 FEWEST_FAULTS = 4  # to learn a hazard at all: four fifths of the fewest that any forecast is learned from; judgement
 SOON = AT_HORIZON[1] + 1  # steps: readings within 30 days of a fault show what failing looks like; judgement
 ALONE = (("leeway used", "worked on lately"), ())
@@ -38,6 +39,7 @@ class BaseModels:
         few: From limits and evidence.
         all: From all signs.
         newest: From the newest readings themselves, neither smoothed nor compressed, of all corrections.
+        limits: Of each limit by itself, all competing.
     """
 
     directions: Float64s
@@ -47,14 +49,16 @@ class BaseModels:
     few: LinearHazard
     all: LinearHazard
     newest: LinearHazard
+    limits: LimitHazard
 
     @property
     def steady(self) -> float:
         """Log of the faults a day that none announces, the mean of the learned models' own."""
-        return float(np.mean([hazard.steady for hazard in (self.leeway, self.few, self.all, self.newest)]))
+        learned = (self.leeway, self.few, self.all, self.newest, self.limits)
+        return float(np.mean([hazard.steady for hazard in learned]))
 
     def announced(self, features: Features) -> Float64s:
-        """Log odds of a fault that each of `BASE_MODELS` announces in each step, [n, L, 5]."""
+        """Log odds of a fault that each of `BASE_MODELS` announces in each step, [n, L, 6]."""
         signs = signs_of(features, self.directions, self.risks)
         parts = [
             np.clip(odds_of_hazard(self.unlearned.hazard(features)), LOWEST, HIGHEST),
@@ -62,6 +66,7 @@ class BaseModels:
             self.few.announced(_chosen(signs, features, FEW)),
             self.all.announced(signs),
             self.newest.announced(_newest(features)),
+            self.limits.announced(features.nearing),
         ]
         return np.stack(parts, axis=2)
 
@@ -87,12 +92,12 @@ def learn_base_models(past: Past, *, until: float) -> BaseModels | None:
     none = np.zeros((len(directions), len(features.codes)))
     signs = signs_of(features, directions, none)
     alone, few = (_chosen(signs, features, names) for names in (ALONE, FEW))
-    leeway, limits = (
+    leeway, together = (
         learn_linear(figures, *known, distinct=distinct, belief=belief)
         for figures, belief in zip((alone, few), BELIEFS[:-1], strict=True)
     )
     event_weight = distinct / max(float(faults.sum()), 1e-12)
-    expected = event_weight * (known[0] * np.exp(limits.log_hazard(few))).sum(axis=1)
+    expected = event_weight * (known[0] * np.exp(together.log_hazard(few))).sum(axis=1)
     risks = learn_risks(
         features.lead, len(features.codes), expected, event_weight * known[1].sum(axis=1), features.fold
     )
@@ -100,8 +105,9 @@ def learn_base_models(past: Past, *, until: float) -> BaseModels | None:
     every = learn_linear(signs, *known, distinct=distinct, belief=BELIEFS[-1])
     newest = learn_linear(_newest(features), *known, distinct=distinct, belief=BELIEFS[-1])
     return BaseModels(
-        directions=directions, risks=risks, unlearned=past.prior, leeway=leeway, few=limits, all=every, newest=newest
-    )
+        directions=directions, risks=risks, unlearned=past.prior, leeway=leeway, few=together, all=every,
+        newest=newest, limits=learn_limits(features.nearing, *known, distinct=distinct),
+    )  # fmt: skip
 
 
 def signs_of(features: Features, directions: Float64s, risks: Float64s) -> Signs:

@@ -9,7 +9,9 @@ import polars as pl
 from pipelines.forecast.active_faults import ActiveFaults, Mended, fault_codes
 from pipelines.forecast.failure_direction import FOLDS
 from pipelines.forecast.first_passage import SUMMARY, summarise_rows
+from pipelines.forecast.kinds import kind_numbers, sides_of
 from pipelines.forecast.left_out import left_out_at, without
+from pipelines.forecast.limit_hazard import Nearing
 from pipelines.forecast.newest import LATELY_DAYS, MOST_READINGS, newest_readings
 from pipelines.forecast.origins import Origins, read_days
 from pipelines.forecast.outcomes import SPAN, Record
@@ -52,6 +54,8 @@ class Features:
         changes: The same, less what they were a month before, [n, 2 codes].
         newest: The newest days' readings themselves, against what was expected and against the family, [n, 2 codes].
         codes: Names of the columns of these, [2 codes].
+        nearing: How near the limits are, by kind of correction and side.
+        sides: Names of these, [J].
         fold: Of the vehicle, by its id alone, [n].
     """
 
@@ -71,6 +75,8 @@ class Features:
     changes: Float32s
     newest: Float32s
     codes: tuple[str, ...]
+    nearing: Nearing
+    sides: tuple[str, ...]
     fold: Int64s
 
     def take(self, rows: Bools | Int64s) -> "Features":
@@ -92,6 +98,8 @@ class Features:
             changes=self.changes[rows],
             newest=self.newest[rows],
             codes=self.codes,
+            nearing=self.nearing.take(rows),
+            sides=self.sides,
             fold=self.fold[rows],
         )
 
@@ -118,7 +126,7 @@ def features_of(
         since: Work since the newest readings, where the origins are those of now: what it left without meaning says
             nothing there.
     """
-    gathered = _Gathered.blank(origins, drift, outliers)
+    gathered = _Gathered.blank(origins, drift, outliers, evidence)
     active = ActiveFaults(history, record)
     sides, mended = fault_codes(evidence), Mended(evidence, record)
     for index, family in enumerate(drift.families):
@@ -128,7 +136,8 @@ def features_of(
             low, high = active.done(here, family, sides)
             left_out = left_out_at(here, family, since)
             new = mended.just(here, family) | left_out
-            gathered.fill(of_family, here, family, done=(low | new, high | new), left_out=left_out)
+            kind = kind_numbers(evidence.corrections, family.panel.codes, gathered.sides)
+            gathered.fill(of_family, here, family, done=(low | new, high | new), left_out=left_out, kind=kind)
     columns = _columns(
         gathered, origins, record, pending=_pending(origins, drift, evidence), standing=active.count(origins)
     )
@@ -150,6 +159,8 @@ def features_of(
         changes=gathered.changes,
         newest=gathered.newest,
         codes=(*gathered.codes, *(f"level of {code}" for code in gathered.codes)),
+        nearing=gathered.nearing,
+        sides=gathered.sides,
         fold=np.array([crc32(name.encode()) % FOLDS for name in record.number], dtype=np.int64)[origins.vehicle],
     )
 
@@ -168,16 +179,20 @@ class _Gathered:
     deviations: Float32s
     changes: Float32s
     newest: Float32s
+    nearing: Nearing
+    sides: tuple[str, ...]
     relearning: Float64s
     unlike: Float64s
     lead: Int64s
 
     @classmethod
-    def blank(cls, origins: Origins, drift: Drift, outliers: Outliers) -> "_Gathered":
+    def blank(cls, origins: Origins, drift: Drift, outliers: Outliers, evidence: Evidence) -> "_Gathered":
         """Nothing filled but the rarity."""
         codes = sorted({code for family in drift.families for code in family.panel.codes})
         passage, leeway_ahead = np.zeros((2, len(origins), len(ENDS)))
         deviations, changes, newest = np.zeros((3, len(origins), 2 * len(codes)), dtype=np.float32)
+        sides = sides_of(evidence.corrections, codes)
+        used, rate = np.zeros((2, len(origins), len(sides)), dtype=np.float32)
         return cls(
             codes=codes,
             summary=np.zeros(len(origins), SUMMARY),
@@ -186,14 +201,17 @@ class _Gathered:
             deviations=deviations,
             changes=changes,
             newest=newest,
+            nearing=Nearing(used=used, rate=rate, stale=origins.at - origins.read),
+            sides=sides,
             relearning=np.zeros(len(origins)),
             unlike=_outlier_scores(origins, outliers),
             lead=np.full(len(origins), -1, dtype=np.int64),
         )
 
     def fill(
-        self, at: Int64s, origins: Origins, family: FamilyDrift, *, done: tuple[Bools, Bools], left_out: Bools
-    ) -> None:
+        self, at: Int64s, origins: Origins, family: FamilyDrift, *, done: tuple[Bools, Bools], left_out: Bools,
+        kind: Int64s,
+    ) -> None:  # fmt: skip
         """Fill the rows `at` of one family.
 
         Args:
@@ -202,13 +220,15 @@ class _Gathered:
             family: Their family.
             done: Corrections whose fault on the low, and on the high side can't be set anew, [m, C] each.
             left_out: What work left without meaning, [m, C].
+            kind: Number of each correction's kind, [C].
         """
         rows = origins.row
         centre, spread = _family_levels(family, rows)
-        summaries, self.passage[at], self.leeway_ahead[at] = summarise_rows(
+        summaries, self.passage[at], self.leeway_ahead[at], near = summarise_rows(
             family, rows, centre.astype(np.float64), stale_days=origins.at - origins.read, done_low=done[0],
-            done_high=done[1],
+            done_high=done[1], kind=kind, kinds=len(self.sides) // 2,
         )  # fmt: skip
+        self.nearing.used[at], self.nearing.rate[at] = near.used, near.rate
         self.summary[at] = without(summaries, family, rows, left_out)
         places = np.searchsorted(self.codes, family.panel.codes)
         both = np.ix_(at, np.concatenate([places, places + len(self.codes)]))

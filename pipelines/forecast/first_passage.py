@@ -10,6 +10,7 @@ from typing import Any, NamedTuple
 import numba
 import numpy as np
 
+from pipelines.forecast.limit_hazard import LEAST_SIGMAS, Nearing
 from pipelines.forecast.origins import read_days
 from pipelines.forecast.time_grid import ENDS, MIDDLES
 from pipelines.forecast.trend import MOST, SLOPE_SHARE, line, newest_readings, noise_variance, since_jump
@@ -17,6 +18,7 @@ from pipelines.handover import Bools, FamilyDrift, Float64s, Int64s
 
 NO_MARGIN = -99.0  # of a row without evidence; any number below what can be; definition
 LONGEST_DAYS = 3650.0  # to a limit; farther, or never: judgement
+SOON_DAYS = 30.0  # ahead by which the foremost correction of a kind is judged; judgement
 LEAST_SHARE = 1e-3  # belief in a jump, or in none, below which it is not followed; judgement
 # Summary of a row. leeway, newest_leeway: least, %, by the drift stage and by the line through the newest readings.
 # days_to_limit. largest, second, towards: deviations in sigmas, the last towards a fault. margin, severity: largest
@@ -70,6 +72,14 @@ class Sides(NamedTuple):
     ruled_out: Any
 
 
+class Kinds(NamedTuple):
+    """number: [C] of each correction's kind. used, rate: as in `Nearing`, [n, sides]; filled."""
+
+    number: Any
+    used: Any
+    rate: Any
+
+
 class Steps(NamedTuple):
     """Steps ahead, [L] each: their ends and middles in days; and what is filled of one side.
 
@@ -91,8 +101,9 @@ class Side(NamedTuple):
 
 
 def summarise_rows(
-    family: FamilyDrift, rows: Int64s, centre: Float64s, *, stale_days: Float64s, done_low: Bools, done_high: Bools
-) -> tuple[np.ndarray, Float64s, Float64s]:
+    family: FamilyDrift, rows: Int64s, centre: Float64s, *, stale_days: Float64s, done_low: Bools, done_high: Bools,
+    kind: Int64s, kinds: int,
+) -> tuple[np.ndarray, Float64s, Float64s, Nearing]:  # fmt: skip
     """What each vehicle's corrections say of its limits at some readings.
 
     Args:
@@ -102,10 +113,13 @@ def summarise_rows(
         stale_days: Age of each reading at the time of forecasting, d, [n].
         done_low: Corrections whose fault on the low side stands already and can't be set anew, [n, C].
         done_high: The same for the high side, [n, C].
+        kind: Number of each correction's kind, [C].
+        kinds: How many there are.
 
     Returns:
         Summaries, [n] of `SUMMARY`, the probability that any correction meets its limit by the end of each step ahead,
-        [n, L], and the least leeway in the middle of each, were all to go on as now, %, [n, L].
+        [n, L], the least leeway in the middle of each, were all to go on as now, %, [n, L], and how near the limits are
+        by kind.
     """
     panel = family.panel
     known = Known(
@@ -121,13 +135,15 @@ def summarise_rows(
     steps = Steps(ENDS, MIDDLES, np.empty(len(ENDS)), np.empty(len(ENDS)))
     summaries = np.zeros(len(rows), SUMMARY)
     passage, ahead = np.zeros((len(rows), len(ENDS))), np.full((len(rows), len(ENDS)), 100.0)
-    _summarise(known, noise, sides, steps, rows, first_row, stale_days, summaries, passage, ahead)
-    return summaries, passage, ahead
+    used, rate = np.zeros((2, len(rows), 2 * kinds), dtype=np.float32)
+    nearest = Kinds(kind, used, rate)
+    _summarise(known, noise, sides, steps, nearest, rows, first_row, stale_days, summaries, passage, ahead)
+    return summaries, passage, ahead, Nearing(used=used, rate=rate, stale=stale_days)
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def _summarise(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0917 - one pass over rows, corrections, sides
-    known, noise, sides, steps, rows, first_row, stale, summaries, passage, ahead
+    known, noise, sides, steps, nearest, rows, first_row, stale, summaries, passage, ahead
 ):
     """Fill what `summarise_rows` returns."""
     times, levels = np.empty(MOST), np.empty(MOST)
@@ -157,6 +173,8 @@ def _summarise(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0917 - one pas
                     times, levels, count, variance, high, authority, sides.limits[high, c], sides.resolution[c],
                     known.relearning[r, c], stale[i], steps,
                 )  # fmt: skip
+                if abs(known.z[r, c]) >= LEAST_SIGMAS:
+                    _take_foremost(nearest, side, i, 2 * nearest.number[c] + high)
                 row.newest_leeway = min(row.newest_leeway, side.left)
                 row.days_to_limit = min(row.days_to_limit, side.lasts + 3.65 * side.left)
                 for k in range(len(steps.ends)):
@@ -168,6 +186,15 @@ def _summarise(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0917 - one pas
                     row.leading, row.side, row.loss = c, 2.0 * high - 1.0, side.loss
         for k in range(len(steps.ends)):
             passage[i, k] = 1.0 - survive[k]
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _take_foremost(nearest, side, i, place):  # type: ignore[no-untyped-def]
+    """Take into `Kinds` the `Side` of a correction of row i, if it will be the foremost of its kind."""
+    used, rate = 1.0 - side.left / 100.0, side.loss / 100.0
+    before = nearest.used[i, place] + max(nearest.rate[i, place], 0.0) * SOON_DAYS
+    if used + max(rate, 0.0) * SOON_DAYS > before:
+        nearest.used[i, place], nearest.rate[i, place] = used, rate
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")

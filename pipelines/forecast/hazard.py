@@ -96,7 +96,7 @@ def forecast_as_known(
 ) -> Forecasts:
     """The forecast of other vehicles than those that `known` was learned of."""
     today = _today(drift, outliers, evidence=evidence, history=history)
-    learned = restored(known.model, today.features.codes) if known.learned else None
+    learned = restored(known.model, today.features) if known.learned else None
     return _forecasts(known, learned, today, drift)
 
 
@@ -127,7 +127,7 @@ def forecast_by_stored_model(
         StoredModelError: the model was not learned: too few faults, or rows of something else.
     """
     today = _today(drift, outliers, evidence=evidence, history=history)
-    learned = restored(model, today.features.codes)
+    learned = restored(model, today.features)
     words = f"{learned_basis(learned)}, by the model of an earlier week"
     frame = _agreed(_frame(today, learned.forecast(today.features), words, {}), drift, evidence, followed_by(model))
     return Forecast(fault_forecast=_contract(frame), model=model)
@@ -229,9 +229,9 @@ def basis(past: Past, learned: StackedHazard | None) -> str:
 def learned_basis(learned: StackedHazard) -> str:
     """What a learned forecast rests on, in words."""
     return (
-        f"learned from {learned.faults} faults of this fleet (hazards of the leeway, of the limits, of all signs and "
-        f"of the newest readings themselves, with the first passage of the limits), weighed and calibrated on other "
-        f"vehicles and on {learned.later_faults} later ones"
+        f"learned from {learned.faults} faults of this fleet (hazards of the leeway, of the limits together and each "
+        f"by itself, of all signs and of the newest readings, with the first passage of the limits), weighed and "
+        f"calibrated on other vehicles and on {learned.later_faults} later ones"
     )
 
 
@@ -270,7 +270,7 @@ def model_terms(past: Past, learned: StackedHazard | None) -> pl.DataFrame:
             for horizon, row in zip(HORIZONS, learned.base_models.all.now, strict=True)
             for name, weight in zip(names, row, strict=True)
         ]
-        terms += stored_terms(learned, past.features.codes)
+        terms += stored_terms(learned, past.features)
     return pl.DataFrame(terms, schema=MODEL_SCHEMA, orient="row")
 
 

@@ -13,7 +13,7 @@ from scipy.optimize import minimize
 from pipelines.forecast.time_grid import DAYS, SLIDE, hazard_of_odds
 from pipelines.handover import Float64s, Int64s
 
-ENOUGH = 1e-7  # relative fall of the loss below which a fit is done; numerical
+ENOUGH = 3e-6  # relative fall of the loss below which a fit is done; numerical
 LOWEST, HIGHEST = -16.0, 12.0  # log odds of a fault in a step: beyond these nothing is learned from; numerical
 UNANNOUNCED = 0.5  # share of the faults that nothing announces, beforehand: judgement,
 BELIEF_IN_UNANNOUNCED = 0.5  # and one over the variance of its log; judgement

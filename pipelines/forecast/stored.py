@@ -11,7 +11,9 @@ import polars as pl
 
 from pipelines.errors import LeewayError
 from pipelines.forecast.base_models import BaseModels
+from pipelines.forecast.features import Features
 from pipelines.forecast.learners import LinearHazard
+from pipelines.forecast.limit_hazard import SHARPNESS, LimitHazard
 from pipelines.forecast.prior import PriorHazard
 from pipelines.forecast.stacked_hazard import StackedHazard
 from pipelines.forecast.stacking import Stack
@@ -22,6 +24,7 @@ HAZARDS = ("leeway", "few", "all", "newest")
 LINEAR = ("steady", "centre", "scale", "level", "now", "ahead")
 FIGURES = ("level", "doubt", "faults", "later_faults")
 BY_CODE = ("directions", "risks", "newest.centre", "newest.scale", "newest.now")
+BY_SIDE = ("limits.sharpness", "limits.place")
 MARK = "stored"
 
 
@@ -29,8 +32,8 @@ class StoredModelError(LeewayError):
     """A stored forecast is missing or does not fit."""
 
 
-def stored_terms(learned: StackedHazard, codes: tuple[str, ...]) -> list[tuple[str, int | None, float, str]]:
-    """Everything that a later forecast needs of a learned one; `codes` names the columns of its directions."""
+def stored_terms(learned: StackedHazard, features: Features) -> list[tuple[str, int | None, float, str]]:
+    """Everything that a later forecast needs of a learned one; `features` name the columns that it was learned from."""
     base_models, stacking = learned.base_models, learned.stacking
     arrays: dict[str, Float64s] = {
         f"{name}.{part}": np.asarray(getattr(getattr(base_models, name), part), dtype=np.float64)
@@ -38,30 +41,39 @@ def stored_terms(learned: StackedHazard, codes: tuple[str, ...]) -> list[tuple[s
         for part in LINEAR
     }
     arrays |= {name: np.asarray(getattr(base_models, name), dtype=np.float64) for name in ("directions", "risks")}
+    limits = base_models.limits
+    arrays["limits"] = np.array([limits.steady, limits.pace, limits.doubt])
+    arrays["limits.sharpness"], arrays["limits.place"] = limits.sharpness, limits.place
     arrays["stacking.centre"] = np.array([stacking.centre])
     arrays["stacking.line"], arrays["stacking.covariance"] = stacking.line, stacking.covariance
     prior = base_models.unlearned
     arrays["unlearned"] = np.array([prior.faults, prior.vehicle_years, prior.mean_risk, prior.ageing])
     arrays["figures"] = np.array([float(getattr(learned, name)) for name in FIGURES])
     arrays["recent"] = np.array(learned.recent)
+    columns = dict.fromkeys(BY_CODE, features.codes) | dict.fromkeys(BY_SIDE, features.sides)
     return [
-        (f"{MARK} {part} {place}", None, float(value), codes[place % len(codes)] if part in BY_CODE else "")
+        (
+            f"{MARK} {part} {place}",
+            None,
+            float(value),
+            columns[part][place % len(columns[part])] if part in columns else "",
+        )
         for part, array in arrays.items()
         for place, value in enumerate(array.ravel())
     ]
 
 
-def restored(model: pl.DataFrame, codes: tuple[str, ...]) -> StackedHazard:
+def restored(model: pl.DataFrame, features: Features) -> StackedHazard:
     """The learned forecast out of a published `forecast_model`.
 
     Args:
         model: Its rows.
-        codes: Columns of today's deviations; one the model never saw counts for nothing.
+        features: Today's, whose columns count; one the model never saw counts for nothing.
 
     Raises:
         StoredModelError: the rows hold no learned forecast.
     """
-    parts = _Parts.of(model, codes)
+    parts = _Parts.of(model, features)
     level, doubt, faults, later_faults = parts.array["figures"]
     names = ("faults", "vehicle_years", "mean_risk", "ageing")
     unlearned = dict(zip(names, map(float, parts.array["unlearned"]), strict=True))
@@ -75,6 +87,7 @@ def restored(model: pl.DataFrame, codes: tuple[str, ...]) -> StackedHazard:
             few=parts.linear("few"),
             all=parts.linear("all"),
             newest=parts.linear("newest"),
+            limits=parts.limits(),
         ),
         stacking=Stack(
             centre=float(parts.array["stacking.centre"][0]),
@@ -92,10 +105,10 @@ class _Parts:
 
     array: dict[str, Float64s]
     meaning: dict[str, pl.Series]
-    codes: tuple[str, ...]
+    features: Features
 
     @classmethod
-    def of(cls, model: pl.DataFrame, codes: tuple[str, ...]) -> "_Parts":
+    def of(cls, model: pl.DataFrame, features: Features) -> "_Parts":
         """Out of the rows of a `forecast_model`; see `restored`."""
         rows = (
             model.filter(pl.col("term").str.starts_with(f"{MARK} "))
@@ -110,7 +123,7 @@ class _Parts:
                 "forecast_model: holds no learned hazard. Analyse once with learning, then apply it."
             )
         by_part = {str(part): frame for (part,), frame in rows.group_by("part", maintain_order=True)}
-        if missing := {f"{name}.now" for name in HAZARDS} - set(by_part):
+        if missing := {*(f"{name}.now" for name in HAZARDS), "limits"} - set(by_part):
             raise StoredModelError(
                 f"forecast_model: {', '.join(sorted(missing))} is not in it, an earlier release made it. "
                 "Analyse once with learning, then apply it."
@@ -118,18 +131,27 @@ class _Parts:
         return cls(
             array={part: frame["value"].to_numpy() for part, frame in by_part.items()},
             meaning={part: frame["meaning"] for part, frame in by_part.items()},
-            codes=codes,
+            features=features,
         )
 
     def by_code(self, part: str, *, absent: float = 0.0) -> Float64s:
-        """[n, codes] figures of today's columns; of one that the model never saw, `absent`."""
+        """[n, columns] figures of today's columns; of one that the model never saw, `absent`."""
+        columns = self.features.sides if part in BY_SIDE else self.features.codes
         names = self.meaning[part].unique(maintain_order=True).to_list()
         known = self.array[part].reshape(-1, len(names))
-        by_column = np.full((len(known), len(self.codes)), absent)
-        for place, code in enumerate(self.codes):
+        by_column = np.full((len(known), len(columns)), absent)
+        for place, code in enumerate(columns):
             if code in names:
                 by_column[:, place] = known[:, names.index(code)]
         return by_column
+
+    def limits(self) -> LimitHazard:
+        """The hazard of each limit; one that the model never saw lies where it is said to."""
+        steady, pace, doubt = map(float, self.array["limits"])
+        sharpness, place = (
+            self.by_code(part, absent=usual)[0] for part, usual in zip(BY_SIDE, (SHARPNESS, 0.0), strict=True)
+        )
+        return LimitHazard(steady=steady, pace=pace, doubt=doubt, sharpness=sharpness, place=place)
 
     def linear(self, name: str) -> LinearHazard:
         """One of `HAZARDS`."""

@@ -178,7 +178,10 @@ def print_oracle_share(past: pl.DataFrame, oracle: pl.DataFrame) -> None:
 
 
 def outlier_rows(store: Store, date: datetime, truth: Path, seed: int) -> Iterator[pl.DataFrame]:
-    """Scores of the newest 26 weeks beside the largest true deviation of the week, in sigmas, and its correction."""
+    """Scores beside the largest true deviation of the week of each vehicle's newest reading, in sigmas, and its place.
+
+    What came since that reading, a repair or a defect, no score can know.
+    """
     evidence = read_evidence(store, as_of=date)
     _, drift = first_stages(evidence, settings=Settings())
     found = unlike_peers(drift, evidence=evidence, settings=Settings())
@@ -190,10 +193,17 @@ def outlier_rows(store: Store, date: datetime, truth: Path, seed: int) -> Iterat
         .agg(pl.col("size").first(), affected=pl.col("correction").filter(pl.col("size") >= 1))
         .sort("week_end")
     )
-    scores = found.scores.drop_nulls("outlier_score").with_columns(at=pl.lit(evidence.as_of))
-    now = scores.sort("at").join_asof(
-        true, left_on="at", right_on="week_end", by="vehicle_id", tolerance="8d", check_sortedness=False
-    )
+    weeks = true.select("week_end").unique().sort("week_end")
+    read = pl.concat(
+        [
+            pl.DataFrame({"vehicle_id": list(family.panel.vehicles), "at": family.panel.read_at[last]})
+            for family in drift.families
+            for last in [family.panel.row_start[1:] - 1]
+        ]
+    ).with_columns(pl.col("at").cast(pl.Datetime("us")).dt.replace_time_zone("UTC"))
+    near = read.sort("at").join_asof(weeks, left_on="at", right_on="week_end", strategy="nearest", tolerance="8d")
+    scores = found.scores.drop_nulls("outlier_score").join(near, on="vehicle_id")
+    now = scores.join(true, on=["vehicle_id", "week_end"], how="left")
     first = found.reasons.group_by("vehicle_id", maintain_order=True).agg(named=pl.col("correction").first())
     largest = pl.concat(
         [
@@ -221,6 +231,10 @@ def print_outliers(rows: pl.DataFrame) -> None:
         low, value, high = _resampled(rows, lambda drawn, c=column: recall(c, drawn))
         target = ">= 0.8, and 0.9 of the better other" if name == "forest" else ""
         print_row("simulated", f"recall of 5 sigmas at 1 % of null, {name}", value, low, high, None, target)
+    healthy = rows.filter(pl.col("size") < 0.5)
+    called = healthy["is_outlier"].to_numpy()
+    low, value, high = _resampled(healthy, lambda drawn: float(np.average(called, weights=drawn)))
+    print_row("simulated", "null vehicles said to be outliers", value, low, high, None, "0.01")
     flagged = rows.filter("is_outlier", pl.col("size") >= 5)
     if flagged.height:
         right = flagged.select(pl.col("affected").list.contains(pl.col("named"))).to_series().mean()

@@ -16,9 +16,7 @@ import numpy as np
 import polars as pl
 from scipy.stats import spearmanr
 
-from pipelines.bands.panel import panels
-from pipelines.drift.stage import straying
-from pipelines.history.reconstruct import reconstruct
+from pipelines.first_stages import first_stages
 from pipelines.intake.load import load
 from pipelines.outliers import stage
 from pipelines.outliers.panel_rows import reading_number
@@ -66,8 +64,7 @@ def fleet(cache, vehicles, weeks, seed):
         store = Store(cache / f"{vehicles}-{weeks}-{seed}.store")
         load(store, [path for path in sorted(out.iterdir()) if path.name != "truth"])
         evidence = read_evidence(store)
-        history = reconstruct(evidence)
-        drift = straying(panels(evidence, history), evidence=evidence, history=history, settings=Settings())
+        _, drift = first_stages(evidence, settings=Settings())
         kept.write_bytes(pickle.dumps((drift, evidence)))
     drift, evidence = pickle.loads(kept.read_bytes())  # noqa: S301 - our own file
     return drift, evidence, pl.read_parquet(out / "truth" / "deviation" / "*.parquet")

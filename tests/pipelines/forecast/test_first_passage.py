@@ -14,8 +14,9 @@ def passages(family, scale):
     none = np.zeros(shape, dtype=np.bool_)
     scattered = replace(family, scale=np.full_like(family.scale, scale))
     return summarise_rows(
-        scattered, rows, np.zeros(shape), stale_days=np.zeros(len(rows)), done_low=none, done_high=none
-    )[1]
+        scattered, rows, np.zeros(shape), stale_days=np.zeros(len(rows)), done_low=none, done_high=none,
+        kind=np.arange(shape[1]), kinds=shape[1],
+    )[1]  # fmt: skip
 
 
 def test_what_scatters_more_is_less_sure_to_meet_its_limit_and_less_sure_not_to(failing_fleet):

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from pipelines.forecast.features import Features
+from pipelines.forecast.limit_hazard import Nearing
 from pipelines.forecast.origins import Origins
 from pipelines.forecast.outcomes import Outcomes
 from pipelines.forecast.prior import PriorHazard, learn_prior
@@ -22,6 +23,8 @@ def features_at(age_days: np.ndarray) -> Features:
         lead=np.full(n, -1),
         deviations=np.zeros((n, 2), np.float32), changes=np.zeros((n, 2), np.float32),
         newest=np.zeros((n, 2), np.float32), codes=("a", "b"),
+        nearing=Nearing(used=np.zeros((n, 4), np.float32), rate=np.zeros((n, 4), np.float32), stale=np.zeros(n)),
+        sides=("a low", "a high", "b low", "b high"),
         fold=np.zeros(n, np.int64),
     )  # fmt: skip
 
