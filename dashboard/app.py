@@ -33,8 +33,9 @@ with st.sidebar.container(key="menu", gap="xsmall"):
             help="All rows of all tables as text, for paper: print it with the browser.",
         )
     signed_in.show_who()
+why = published.away()
 try:
-    if why := published.away():
+    if why:
         st.warning(plain(why))
     if right := PAGE_RIGHTS.get(page.url_path):
         signed_in.must(right)
@@ -43,4 +44,6 @@ except DeniedError as error:
     st.title(page.title)
     st.warning(plain(str(error)))
 except LeewayError as error:
+    if published.away() and not why:  # found only now: another state is shown
+        st.rerun()
     st.error(plain(str(error)))

@@ -23,6 +23,7 @@ from pipelines.errors import LeewayError, StoreError
 from pipelines.store import entries as record
 from pipelines.store import fleet_reads
 from pipelines.store.entering import enter as enter_all
+from pipelines.store.pointer import lies_there
 
 NAME = "name of the reader"  # in the session, so that it is typed once
 _newest_read: dict[Path, str] = {}  # by the store's folder: entry_id of the newest entry when it was read last
@@ -52,7 +53,7 @@ def now() -> Entered:
     """The record as it is now, or was read last; one that cannot be read hides nothing that was published."""
     place = published.store()
     try:
-        newest = _newest_read.get(place.path, "") if place.away() else record.last_entry(place)
+        newest = record.last_entry(place) if lies_there(place.path) else _newest_read.get(place.path, "")
         _newest_read[place.path] = newest
         return published.kept("entered", newest, build=lambda: _read(newest)) if newest else Entered()
     except StoreError as error:

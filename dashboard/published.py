@@ -48,9 +48,8 @@ def _seen_by(place: Path, depots: frozenset[str] | None) -> Store:
 
 
 def away() -> str:
-    """Why what was read before is shown instead of the newest state, as a sentence; empty: it is the newest."""
-    why = store().away()
-    return why and f"{why} Shown is what was read before; until it is back, nothing can be entered or loaded."
+    """Why another state is shown than the newest one, as sentences; empty: it is the newest."""
+    return store().away()
 
 
 @st.cache_resource(max_entries=300, show_spinner=False)

@@ -20,6 +20,7 @@ from pipelines.store.kinds import kind_of
 from pipelines.store.lock import writers_lock
 from pipelines.store.pointer import (
     POINTER,
+    TABLES_ENDING,
     ending,
     lies_there,
     number_of,
@@ -44,6 +45,7 @@ ATTEMPTS = 20  # a reader loses the race against an unlink only when writers com
 
 _were_read: set[Path] = set()  # folders of stores that this process read
 _read_last: dict[Path, Path] = {}  # of each folder whose store is read on: file of the state that was read last
+_found_damaged: set[Path] = set()  # files of states of stores that are read on, in which something was missing
 
 
 class Store:
@@ -54,7 +56,7 @@ class Store:
     """
 
     depots: tuple[str, ...] | None = None  # those whose vehicles are read; None: all
-    reads_on = False  # whether the state that was read last is read while the newest cannot be reached
+    reads_on = False  # whether another state is read while the newest one cannot be
 
     def __init__(self, path: str | os.PathLike[str]) -> None:
         self.path = Path(path)
@@ -70,21 +72,29 @@ class Store:
         Raises:
             StoreError: the state that was committed last is not there any more, or cannot be seen.
         """
-        try:
-            return self._reached()
-        except StoreError:
-            if self.reads_on and self.path in _read_last:
-                return number_of(_read_last[self.path])
-            raise
+        instead, _ = self._instead()
+        return number_of(instead) if instead else self._reached()
 
     def away(self) -> str:
-        """Why what was read last is read instead of the newest state, in a line; empty: it is the newest."""
-        if self.reads_on and self.path in _read_last:
-            try:
-                self._reached()
-            except StoreError as error:
-                return str(error)
-        return ""
+        """Why another state is read than the newest one, as sentences; empty: it is the newest."""
+        return self._instead()[1]
+
+    def _instead(self) -> tuple[Path | None, str]:
+        """The state that is read while the newest one cannot be, and why; of a store that is not read on, none."""
+        if not self.reads_on or self.path not in _read_last:
+            return None, ""
+        try:
+            newest = self.state_file(self._reached())
+        except StoreError as error:
+            return _read_last[self.path], f"{error} Shown is what was read before, until it is back."
+        if newest in _found_damaged:
+            if what := kind_of(newest).damage(newest):
+                before = [self.state_file(n) for n in states(self.path) if n < number_of(newest)]
+                whole = next((file for file in reversed(before) if not kind_of(file).damage(file)), None)
+                why = f"{newest}: damaged ({what}). {WAY_OUT} Shown is the state before it."
+                return (whole, why) if whole else (None, "")
+            _found_damaged.discard(newest)
+        return None, ""
 
     def must_be_there(self) -> None:
         """Refuse to make a folder anew that is read on: what is written there is hidden once the disk is back.
@@ -148,9 +158,12 @@ class Store:
             except LeewayError:
                 raise
             except Exception as error:
-                if why := self.away():
-                    raise StoreError(f"{why} What is asked for here was not read before.") from error
-                _refuse_damaged(file, kind_of(file).damage(file), error)
+                if not file.exists() and (why := self.away()):
+                    raise StoreError(f"{why} What is asked for here was not.") from error
+                what = kind_of(file).damage(file)
+                if what and self.reads_on and file.suffix == TABLES_ENDING:  # which is quickly seen again
+                    _found_damaged.add(file)
+                _refuse_damaged(file, what, error)
                 raise
 
     @contextmanager
@@ -235,7 +248,7 @@ class Store:
                 if self.path in _were_read and not self.path.exists():
                     raise StoreError(f"{self.path}: {NOT_THERE}")
                 raise StoreError(f"{self.path}: no store here. Load a drop first: leeway load DROP --store {self.path}")
-            file = _read_last[self.path] if self.away() else self.state_file(version)
+            file = self._instead()[0] or self.state_file(version)
             try:
                 connection = stack.enter_context(attached(file))
                 _were_read.add(self.path)

@@ -1,6 +1,7 @@
-"""A store whose disk or share goes away while it is served is shown as it was read last, until it is back."""
+"""A store that goes away or is damaged while it is served is shown as it stood before, until it is back."""
 
 import sys
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -11,39 +12,53 @@ from pipelines.errors import StoreError
 from pipelines.store.conversion import convert
 from pipelines.store.entries import append
 from pipelines.store.folder import Store
+from pipelines.store.publish import publish_tables
+from pipelines.store.published import kept_as_ofs, read_published
+from pipelines.store.scoped import store_seen_by
 
 sys.path.insert(0, str(Path(__file__).parent))
 
 from test_notes import opened, said
 
-WARNING = "not there any more. Is the disk or share that it lies on mounted? Shown is what was read before"
-NOTE = Entry(who="anna", kind="note", vehicle_id="V1", value="brakes squeal")
+GONE = "not there any more. Is the disk or share that it lies on mounted? Shown is what was read before, until it is"
 
 
-@pytest.mark.parametrize("tables", [False, True])
-def test_pages_go_on_while_the_folder_is_away_and_nothing_is_written_in_its_place(store, tmp_path, monkeypatch, tables):
-    if tables:
-        convert(store, Store(tmp_path / "tables"))
-        store = Store(tmp_path / "tables")
-        monkeypatch.setenv(STORE_VARIABLE, str(store.path))
-    append(store, [NOTE])
+def note(words: str) -> Entry:
+    return Entry(who="anna", kind="note", vehicle_id="V1", value=words)
+
+
+def test_pages_go_on_while_the_folder_is_away_and_nothing_is_written_in_its_place(store):
+    append(store, [note("brakes squeal")])
     before = [table.value for table in opened("vehicle").dataframe]
     aside = store.path.rename(store.path.with_name("aside"))
-    if tables:  # the folder that nothing is mounted at is still there
-        store.path.mkdir()
     page = opened("vehicle")
-    assert WARNING in said(page)
+    assert GONE in said(page)
     assert [table.value.equals(was) for table, was in zip(page.dataframe, before, strict=True)] == [True] * len(before)
     assert any("brakes squeal" in str(table.value.to_dict()) for table in page.dataframe)
-    opened("recurring")  # which was not read before
-    for write in (lambda: append(store, [NOTE]), lambda: store.writing("a load").__enter__()):
+    for write in (lambda: append(store, [note("lost?")]), lambda: store.writing("a load").__enter__()):
         with pytest.raises(StoreError, match="not there any more"):
             write()
-    assert not any(store.path.glob("*"))
-    if tables:
-        store.path.rmdir()
+    assert not store.path.exists()
     aside.rename(store.path)
-    append(store, [Entry(who="anna", kind="note", vehicle_id="V1", value="they do still")])
+    append(store, [note("they do still")])
     page = opened("vehicle")
-    assert WARNING not in said(page)
+    assert GONE not in said(page)
     assert any("they do still" in str(table.value.to_dict()) for table in page.dataframe)
+
+
+def test_a_state_of_which_a_file_is_cut_short_gives_way_to_the_one_before(store, tmp_path, monkeypatch):
+    tables = Store(tmp_path / "tables")
+    convert(store, tables)
+    as_of = kept_as_ofs(tables)[0]
+    states = read_published(tables, "vehicle_state", as_of=as_of).drop("as_of")
+    publish_tables(tables, {"vehicle_state": states.head(1)}, as_of + timedelta(days=1))
+    monkeypatch.setenv(STORE_VARIABLE, str(tables.path))
+    new = max(tables.path.glob("tables/published/vehicle_state/*/*.parquet"), key=lambda file: file.stat().st_mtime_ns)
+    whole = new.read_bytes()
+    new.write_bytes(whole[:-9])
+    page = opened("today")
+    assert "Shown is the state before it." in said(page)
+    assert len(page.dataframe[0].value) == states.height
+    append(tables, [note("people go on")])
+    new.write_bytes(whole)
+    assert not store_seen_by(tables.path, None).away()

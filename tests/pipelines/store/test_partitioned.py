@@ -27,7 +27,7 @@ from pipelines.store.partitioned_state import bucket_of, read_state
 from pipelines.store.pointer import states
 from pipelines.store.publish import forget, publish_tables
 from pipelines.store.published import read_published, vehicle_snapshots
-from pipelines.store.scoped import ScopedStore
+from pipelines.store.scoped import ScopedStore, store_seen_by
 
 sys.path.insert(0, str(Path(__file__).parent))
 
@@ -188,6 +188,23 @@ def test_a_file_that_is_cut_short_or_gone_is_one_line_and_the_rest_is_read(parts
         read_published(parts, "odd")
     parts.path.with_name("share").rename(parts.path)
     assert read_published(parts, "odd").height == ODD.height
+
+
+def test_a_store_that_is_served_is_read_on_where_nothing_is_mounted_at_its_folder(parts, drop):
+    served = store_seen_by(parts.path, ["north"])
+    expected = read_published(served, "odd")
+    share = parts.path.rename(parts.path.with_name("share"))
+    parts.path.mkdir()
+    assert read_published(served, "odd").equals(expected)
+    assert vehicle_snapshots(served, "v1").height == 3
+    assert served.version() == 1
+    assert "not there any more" in served.away()
+    with pytest.raises(StoreError, match="not there any more"):
+        load(parts, [drop("d", snapshots="vehicle_id,read_at\nv0,2031-02-01T08:00Z\n")])
+    parts.path.rmdir()
+    share.rename(parts.path)
+    load(parts, [drop("d", snapshots="vehicle_id,read_at\nv0,2031-02-01T08:00Z\n")])
+    assert (served.version(), served.away()) == (2, "")
 
 
 def test_the_state_before_is_restored_and_a_backup_is_one_file(parts, drop, tmp_path):
