@@ -72,29 +72,31 @@ class Store:
         Raises:
             StoreError: the state that was committed last is not there any more, or cannot be seen.
         """
-        instead, _ = self._instead()
-        return number_of(instead) if instead else self._reached()
+        return self._seen()[0]
 
     def away(self) -> str:
         """Why another state is read than the newest one, as sentences; empty: it is the newest."""
-        return self._instead()[1]
+        return self._seen()[2] if self.reads_on and self.path in _read_last else ""
 
-    def _instead(self) -> tuple[Path | None, str]:
-        """The state that is read while the newest one cannot be, and why; of a store that is not read on, none."""
-        if not self.reads_on or self.path not in _read_last:
-            return None, ""
+    def _seen(self) -> tuple[int, Path | None, str]:
+        """Number of the state that is read; its file and why, where one that is read on is not the newest."""
+        last = _read_last.get(self.path) if self.reads_on else None
         try:
-            newest = self.state_file(self._reached())
+            version = self._reached()
         except StoreError as error:
-            return _read_last[self.path], f"{error} Shown is what was read before, until it is back."
-        if newest in _found_damaged:
-            if what := kind_of(newest).damage(newest):
-                before = [self.state_file(n) for n in states(self.path) if n < number_of(newest)]
-                whole = next((file for file in reversed(before) if not kind_of(file).damage(file)), None)
-                why = f"{newest}: damaged ({what}). {WAY_OUT} Shown is the state before it."
-                return (whole, why) if whole else (None, "")
+            if last is None:
+                raise
+            return number_of(last), last, f"{error} Shown is what was read before, until it is back."
+        if last is None or not _found_damaged or (newest := self.state_file(version)) not in _found_damaged:
+            return version, None, ""
+        what = kind_of(newest).damage(newest)
+        if not what:
             _found_damaged.discard(newest)
-        return None, ""
+        before = [self.state_file(number) for number in reversed(states(self.path)) if number < version] if what else []
+        whole = next((file for file in before if not kind_of(file).damage(file)), None)
+        if whole is None:
+            return version, None, ""
+        return number_of(whole), whole, f"{newest}: damaged ({what}). {WAY_OUT} Shown is the state before it."
 
     def must_be_there(self) -> None:
         """Refuse to make a folder anew that is read on: what is written there is hidden once the disk is back.
@@ -243,12 +245,12 @@ class Store:
 
     def _open_newest(self, stack: ExitStack) -> tuple[Path, duckdb.DuckDBPyConnection]:
         for _ in range(ATTEMPTS):
-            version = self.version()
+            version, instead, _ = self._seen()
             if not version:
                 if self.path in _were_read and not self.path.exists():
                     raise StoreError(f"{self.path}: {NOT_THERE}")
                 raise StoreError(f"{self.path}: no store here. Load a drop first: leeway load DROP --store {self.path}")
-            file = self._instead()[0] or self.state_file(version)
+            file = instead or self.state_file(version)
             try:
                 connection = stack.enter_context(attached(file))
                 _were_read.add(self.path)
