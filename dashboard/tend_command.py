@@ -13,7 +13,8 @@ import click
 from dashboard.child import begin
 from pipelines.command_options import store_option
 from pipelines.errors import LockedError
-from pipelines.store.folder import Store
+from pipelines.store.folder import NOT_THERE, Store
+from pipelines.store.pointer import lies_there
 from pipelines.terminal import say
 from pipelines.upkeep.round import Done
 
@@ -44,9 +45,15 @@ def tend(store: Store, *, every: float | None, as_json: bool) -> None:
       leeway tend --store fleet.store --every 15 --json
     """  # noqa: D301 (click reads the escape)
     signal.signal(signal.SIGTERM, _stop)
+    was_there = False
     while True:
         began = time.monotonic()
-        code = _round(store, as_json=as_json)
+        if was_there and not lies_there(store.path):  # nothing is made in its place, where it would be hidden
+            say(f"leeway: {store.path}: {NOT_THERE}", err=True)
+            code = SOME_FAILED
+        else:
+            code = _round(store, as_json=as_json)
+            was_there = lies_there(store.path)
         if every is None:
             sys.exit(code)
         time.sleep(max(0.0, 60 * every - (time.monotonic() - began)))

@@ -110,8 +110,8 @@ class Store:
     def _reached(self) -> int:
         try:
             version = self._version()
-            if not version and self.reads_on:
-                self.must_be_there()
+            if not version and self.reads_on and self.path in _read_last:
+                raise StoreError(f"{self.path}: {NOT_THERE}")
         except OSError as error:
             raise StoreError(f"{self.path}: {one_line(error)}. Is it yours to read?") from error
         return version

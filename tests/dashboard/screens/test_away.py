@@ -1,11 +1,14 @@
 """A store that goes away or is damaged while it is served is shown as it stood before, until it is back."""
 
 import sys
+import time
 from datetime import timedelta
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from dashboard.tend_command import tend
 from dashboard.variables import STORE as STORE_VARIABLE
 from pipelines.entries.entry import Entry
 from pipelines.errors import StoreError
@@ -62,3 +65,13 @@ def test_a_state_of_which_a_file_is_cut_short_gives_way_to_the_one_before(store,
     append(tables, [note("people go on")])
     new.write_bytes(whole)
     assert not store_seen_by(tables.path, None).away()
+
+
+def test_upkeep_makes_nothing_in_the_place_of_a_store_that_went_away(tmp_path, monkeypatch):
+    place, aside = tmp_path / "fleet.store", tmp_path / "aside"
+    waits = iter([lambda: place.rename(aside), lambda: aside.rename(place), lambda: sys.exit(7)])
+    monkeypatch.setattr(time, "sleep", lambda _seconds: next(waits)())
+    done = CliRunner().invoke(tend, ["--store", str(place), "--every", "1"])
+    assert done.exit_code == 7
+    assert done.output.count("Nothing was due.") == 2
+    assert f"{place}: not there any more." in done.stderr
