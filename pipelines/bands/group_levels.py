@@ -2,10 +2,13 @@
 
 Each vehicle is taken in once, by its first reading. A depot's level is drawn to the family's, a duty's inside it to the
 depot's, by how far such groups differ (learned, `fit.py`) and by how many vehicles show it; but a group of several that
-lies beyond doubt elsewhere is taken for what it is, however alike all groups were before. A vehicle's level at its
-group is what was known in the week of its first reading there: what is learned later moves no series that runs.
+lies beyond doubt elsewhere is taken for what it is, however alike all groups were before. Where those that came in
+different weeks contradict each other, as when one of three came ill, the group is known by so much less. A vehicle's
+level at its group is what was known in the week of its first reading there: what is learned later moves no series that
+runs.
 
-Source: empirical Bayes of nested means (Efron and Morris 1973, Journal of the American Statistical Association 68).
+Source: empirical Bayes of nested means (Efron and Morris 1973, Journal of the American Statistical Association 68);
+errors by what disagrees (Birge 1932, Physical Review 40).
 """
 
 import numba
@@ -17,8 +20,9 @@ LEAST = 3  # vehicles (peers of a week) that can show that a group lies, or move
 # Squared standard errors beyond which that is beyond doubt: one in 15,000 weeks and corrections by chance; derived.
 SURE = 16.0
 
-# One group: mean of its vehicles' first readings without season, the sum of their weights, how many they are.
-GROUP = np.dtype([("mean", "f8"), ("weight", "f8"), ("count", "f8")])
+# One group: mean of its vehicles' first readings without season, the sum of their weights, how many they are; in how
+# many weeks they came, and the weighed squares of those weeks' means about the mean.
+GROUP = np.dtype([(name, "f8") for name in ("mean", "weight", "count", "weeks", "apart")])
 
 
 def groups_of(panel: Panel) -> tuple[Int32s, Int32s, tuple[str, ...]]:
@@ -60,9 +64,18 @@ def is_doubtless(prior, error, gap, count):  # type: ignore[no-untyped-def]
 def take_in(known, mean, weight, count):  # type: ignore[no-untyped-def]
     """Add a week's new vehicles to one `GROUP`."""
     if weight > 0:
+        gone = mean - known.mean
+        known.apart += gone * gone * weight * known.weight / (known.weight + weight)
         known.mean = (known.weight * known.mean + weight * mean) / (known.weight + weight)
         known.weight += weight
         known.count += count
+        known.weeks += 1
+
+
+@numba.njit(cache=True, nogil=True)
+def error_of(known):  # type: ignore[no-untyped-def]
+    """Variance of the error of one group's mean."""
+    return max(known.apart / max(known.weeks - 1, 1), 1.0) / known.weight
 
 
 @numba.njit(cache=True, nogil=True)
@@ -82,7 +95,7 @@ def draw(known, depot_of, depot2, duty2, levels):  # type: ignore[no-untyped-def
     total, weight, count = np.zeros(depots), np.zeros(depots), np.zeros(depots)
     for g in range(len(known)):
         if known[g].weight > 0:
-            w = 1 / (1 / known[g].weight + duty2)
+            w = 1 / (error_of(known[g]) + duty2)
             total[depot_of[g]] += w * known[g].mean
             weight[depot_of[g]] += w
             count[depot_of[g]] += known[g].count
@@ -95,5 +108,6 @@ def draw(known, depot_of, depot2, duty2, levels):  # type: ignore[no-untyped-def
             levels[g] = mean * prior / (prior + 1 / weight[d])
         if known[g].weight > 0:
             gap = known[g].mean - levels[g]
-            prior = believed(duty2, 1 / known[g].weight, gap, known[g].count)
-            levels[g] += gap * prior / (prior + 1 / known[g].weight)
+            error = error_of(known[g])
+            prior = believed(duty2, error, gap, known[g].count)
+            levels[g] += gap * prior / (prior + error)

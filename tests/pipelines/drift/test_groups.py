@@ -5,7 +5,7 @@ import polars as pl
 import pytest
 from drift_fleets import World, light_fleet
 
-from pipelines.bands.group_levels import GROUP, draw
+from pipelines.bands.group_levels import GROUP, draw, take_in
 from pipelines.bands.normal import days
 from pipelines.bands.panel import panels
 from pipelines.recurring.conditions import moved_depots
@@ -67,7 +67,7 @@ def test_what_reaches_two_thirds_of_a_depot_is_no_condition_of_it(drift_of, chan
 
 
 def known(*groups):
-    return np.array([(mean, count / 4.0, count) for mean, count in groups], dtype=GROUP)  # vehicles' own sd: 2
+    return np.array([(mean, count / 4.0, count, 1.0, 0.0) for mean, count in groups], dtype=GROUP)  # own sd: 2
 
 
 @pytest.mark.parametrize(("depot2", "low", "high"), [(100.0, 2.4, 2.6), (0.01, 0.0, 0.2)])
@@ -117,3 +117,16 @@ def test_depot_that_moves_as_a_whole_is_one_finding_about_it(drift_of):
 
 def test_depots_that_stay_are_no_finding(drift_of):
     assert drift_of(light_fleet(WORLD)).extras["drift_moved"].is_empty()
+
+
+@pytest.mark.parametrize(
+    ("came", "level"), [((40.0, 0.0, 0.0), 0.0), ((0.0, 0.0, 40.0), 0.0), ((40.0, 41.0, 39.0), 40.0)]
+)
+def test_one_that_came_ill_is_no_condition_of_its_group_and_three_alike_are(came, level):
+    """Whatever the week in which each came; vehicles' own sd: 2."""
+    group = np.zeros(1, dtype=GROUP)
+    for mean in came:
+        take_in(group[0], mean, 0.25, 1.0)
+    levels = np.zeros(1)
+    draw(group, np.zeros(1, dtype=np.int32), 0.01, 0.01, levels)
+    assert levels[0] == pytest.approx(level, abs=0.5)
