@@ -57,12 +57,12 @@ def written_back(connection: duckdb.DuckDBPyConnection, state: State, folder: Pa
     came = set(frame_of(connection, "SELECT vehicle_id FROM vehicles")["vehicle_id"])
     bring(connection, [*moved, *(known ^ came)])  # rows of these may lie in another family's partition
     _put_places(connection, _vehicles_in(connection), state.buckets)
-    after = State(buckets=state.buckets)
+    after, changed = State(buckets=state.buckets), _changed_as_of(connection)
     for (schema, name), columns in _tables(connection).items():
         before = state.table(schema, name) or PartitionedTable(schema=schema, name=name, columns={})
         table = replace(before, columns=columns)
         if schema == "published":
-            table = _published(connection, folder, before, table)
+            table = _published(connection, folder, before, table, changed.get(name, []))
         elif _differ(connection, before, table):
             put = _of_vehicles if table.partitions else _whole
             table = put(connection, folder, table)
@@ -233,18 +233,28 @@ def _text(value: str | None) -> str:
     return "NULL" if value is None else "'" + value.replace("'", "''") + "'"
 
 
-def _published(
-    connection: duckdb.DuckDBPyConnection, folder: Path, before: PartitionedTable, table: PartitionedTable
-) -> PartitionedTable:
-    """A published table: each `as_of` that was published or forgotten takes the place of what was there."""
-    changed = frame_of(
-        connection,
-        f"""SELECT DISTINCT {WHEN} AS which FROM (
+def _changed_as_of(connection: duckdb.DuckDBPyConnection) -> dict[str, list[str]]:
+    """By published table: each `as_of` that was published or forgotten, by the name of its partition."""
+    changed = connection.execute(
+        f"""SELECT DISTINCT table_name, {WHEN} AS which FROM (
             (SELECT * FROM publications EXCEPT SELECT * FROM {PUBLICATIONS}) UNION
             (SELECT * FROM {PUBLICATIONS} EXCEPT SELECT * FROM publications)
-        ) WHERE table_name = $name ORDER BY which""",
-        name=table.name,
-    )["which"].to_list()
+        ) ORDER BY ALL"""
+    ).fetchall()
+    found: dict[str, list[str]] = {}
+    for name, which in changed:
+        found.setdefault(name, []).append(which)
+    return found
+
+
+def _published(
+    connection: duckdb.DuckDBPyConnection,
+    folder: Path,
+    before: PartitionedTable,
+    table: PartitionedTable,
+    changed: Sequence[str],
+) -> PartitionedTable:
+    """A published table: each `as_of` that changed takes the place of what was there."""
     count = one_row(connection, f"SELECT count(*) FROM {table.place}")[0]
     rows = f"SELECT *, {table.next_row} - 1 + row_number() OVER (ORDER BY rowid) AS {quoted(ROW)} FROM {table.place}"
     then = replace(table, next_row=table.next_row + count)
