@@ -123,14 +123,11 @@ def of_vehicles(
         "reading_clock": history.readings,
         **drift.extras,
     }
-    if known:
-        del tables["drift_moved"]  # is told where it was learned
-    else:
-        tables |= {
-            "cause_confirmed": taught.table(),
-            "forecast_model": forecast.model,
-            "calibration_shift": calibration_shifts(drift, seed=settings.seed),
-        }
+    if not known:
+        tables |= {"cause_confirmed": taught.table(), "forecast_model": forecast.model}
+    before = known.bands.families if known else {}  # what they taught is told where it was learned
+    tables["drift_moved"] = tables["drift_moved"].filter(~pl.col("engine_family").is_in(list(before)))
+    tables["calibration_shift"] = calibration_shifts(drift, seed=settings.seed, without=before)
     after = Known(
         usual=usual, bands=stages.learned, peers=of_families(peers), causes=taught, forecast=made.known
     )  # fmt: skip

@@ -47,7 +47,7 @@ class Readings:
             corrections (null: the same file).
         vehicles: vehicle_id, engine_family, depot of the contract's `vehicles`.
         catalogue: The corrections.
-        apart: Numbers of the frame that are in files and not in it; None: all are in it.
+        apart: Columns of the frame that are in files and not in it; None: all are in it.
     """
 
     frame: pl.DataFrame
@@ -102,7 +102,7 @@ class Readings:
     @cached_property
     def reader(self) -> Int64s:
         """[R] index of the device that read it; one for all that do not say."""
-        return _numbered(self.frame["reader"]) if "reader" in self.frame.columns else np.zeros(len(self.vehicle), int)
+        return _numbered(self.column("reader")) if self.has("reader") else np.zeros(len(self.vehicle), int)
 
     def load(self, *, corrections: bool) -> Int64s:
         """[R] load_id of the file that the corrections, or the circumstances, came in."""
@@ -143,7 +143,7 @@ class Readings:
         """[R] a column as it came; null, of numbers that are apart NaN: not read."""
         if self.apart is None or name in self.frame.columns:
             return self.frame[name]
-        return pl.Series(name, self.apart.values(name))
+        return self.apart.column(name)
 
     def values(self, name: str) -> Float64s:
         """[R] a column of numbers as it came; NaN: not read."""

@@ -115,7 +115,7 @@ def withhold(
 
 def _answered(finding: Finding, readings: Readings, standing: Mapping[tuple[str, str], str]) -> str | None:
     """What was answered beforehand of batches like this one, of its depot or of the only reader that it is of."""
-    readers = readings.frame["reader"].gather(finding.rows).unique().to_list() if standing else []
+    readers = readings.column("reader").gather(finding.rows).unique().to_list() if standing else []
     places = [finding.depot, *(reader for reader in readers if reader and len(readers) == 1)]
     answers = [standing[finding.looks_like, place] for place in places if (finding.looks_like, place) in standing]
     return next((answer for answer in answers if answer in finding.answers), None)

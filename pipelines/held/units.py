@@ -116,7 +116,8 @@ def _of_kind(
     for rows in (*_chunks(kind.code, of_any), *_chunks(kind.code, np.any(list(wanted.values()), axis=0) & ~of_any)):
         by_code = {slip: mask[kind.code[rows]] for slip, mask in wanted.items() if mask[kind.code[rows]].any()}
         columns = [one for one in kind.learned if not by_code.keys().isdisjoint(slips_of(one.column.unit))]
-        cells = in_threads(lambda one, rows=rows: _judged(readings, one, held, rows, ahead), columns)  # type: ignore[misc]
+        near = _Near.of_rows(readings, rows)
+        cells = in_threads(lambda one, near=near: _judged(readings, one, held, near, ahead), columns)  # type: ignore[misc]
         start = np.flatnonzero(np.diff(kind.code[rows], prepend=-1))
         by_slip = _nats(cells, start, by_code)
         for nth, (begin, end) in enumerate(pairwise([*start.tolist(), len(rows)])):
@@ -190,16 +191,54 @@ def _groups(readings: Readings, batch: Int64s) -> Int64s:
     return groups
 
 
-def _judged(readings: Readings, learned: Learned, held: Mapping[str, Int64s], rows: Int64s, ahead: int) -> Cells:
+@dataclass(frozen=True, kw_only=True)
+class _Near:
+    """Some rows [n], and all those of their vehicles, [N] in order, which are numbered anew.
+
+    rows: [n] their numbers among those. every: [N] numbers among all readings. of: [N] vehicle. vehicle: [N], start,
+    first, last: as of `Readings`, of those.
+    """
+
+    rows: Int64s
+    every: Int64s
+    of: Int64s
+    vehicle: Int64s
+    start: Int64s
+    first: Int64s
+    last: Int64s
+
+    @classmethod
+    def of_rows(cls, readings: Readings, rows: Int64s) -> "_Near":
+        """Of some rows."""
+        who = np.unique(readings.vehicle[rows])
+        count = readings.start[who + 1] - readings.start[who]
+        start = np.append(0, np.cumsum(count))
+        shift = np.repeat(readings.start[who] - start[:-1], count)
+        every = np.arange(start[-1]) + shift
+        first, last = readings.segment
+        return cls(
+            rows=np.searchsorted(every, rows), every=every, of=readings.vehicle[every],
+            vehicle=np.repeat(np.arange(len(who)), count), start=start,
+            first=first[every] - shift, last=last[every] - shift,
+        )  # fmt: skip
+
+    def without(self, x: Float64s, held: Int64s | None) -> Float64s:
+        """[N] values without what is held, at some rows of all."""
+        if held is None or not len(held):
+            return x
+        place = np.minimum(np.searchsorted(self.every, held), len(self.every) - 1)
+        return without_held(x, place[self.every[place] == held])
+
+
+def _judged(readings: Readings, learned: Learned, held: Mapping[str, Int64s], near: _Near, ahead: int) -> Cells:
     """One column at some rows, beside the readings around them; where there are few, beside peers."""
-    name = learned.column.name
-    x = without_held(readings.values(name), held.get(name))
-    first, last = readings.segment
-    where = (rows, readings.vehicle, readings.start, first, last)
-    of = readings.vehicle[rows]
+    name, rows = learned.column.name, near.rows
+    x = near.without(readings.values_at(name, near.every), held.get(name))
+    where = (rows, near.vehicle, near.start, near.first, near.last)
+    of = near.of[rows]
     peers = {"peer_level": learned.peer_level[of], "peer_scale": learned.peer_scale[of]}
     if name in COUNTERS:
-        level, reach = courses_around(x, readings.day, *where, ahead)
+        level, reach = courses_around(x, readings.day[near.every], *where, ahead)
         loose = 0.15 * np.abs(level) + 50.0
         scale = np.where(np.isfinite(reach), np.minimum(0.5 * reach + 0.01 * np.abs(level) + 5.0, loose), loose)
         return Cells(column=learned.column, x=x[rows], level=level, scale=scale, **peers)

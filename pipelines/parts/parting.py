@@ -4,10 +4,11 @@ A fleet that fits one part is one. A larger one has a first part that teaches th
 random share (by a hash of the numbers, which no machine or day changes), and of everything that readings are grouped by
 (depot and duty, calibration, change of calibration, correction) at least a few vehicles that show it. All other
 vehicles go by family and hash into parts large enough that what is compared inside one (levels, scatter of departures)
-rests on some hundred vehicles of a family.
+rests on some hundred vehicles of a family. Of very many families the smaller ones are not in the first part: each is
+whole in another, and teaches itself there.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from zlib import crc32
 
@@ -20,6 +21,7 @@ from pipelines.shown import Shown
 MOST_CELLS = 20_000_000  # readings times corrections of a part: some 2 GiB (tests/benchmarks/any_size.py); measured
 ONE_PART = 1.5  # times that, up to which a fleet is one part: two would be small; judgement
 LEAST_TAUGHT = 300  # vehicles of a family in a part that did not teach: a median lies within a tenth of a sd; derived
+LEAST_TEACHING = 200  # vehicles of a family that teach it: so many are sampled where a fleet is in one part; derived
 # Vehicles that show a depot and duty, a calibration, a correction: as many as a group's level takes to lie within a
 # third of the scatter between vehicles; derived.
 LEAST_SHOWN = 10
@@ -52,9 +54,11 @@ def parted(evidence: Evidence, shown: Shown, *, most_cells: int = MOST_CELLS) ->
         .with_columns(cells=pl.col("len").fill_null(0) * len(codes), hash=_hashes(evidence.vehicles["vehicle_id"]))
         .sort("engine_family", "hash", "vehicle_id")
     )
-    teaching = _teaching(vehicles, _shown(vehicles, evidence, shown), most_cells)
+    quota = _quota_of(vehicles, most_cells)
+    teaching = _teaching(vehicles, _shown(vehicles, evidence, shown), quota)
     rest = vehicles.filter(~pl.col("vehicle_id").is_in(teaching.implode()))
-    parts = [teaching.sort().to_list(), *_others(rest, most_cells)]
+    alone = [name for name, teach in quota.items() if not teach]
+    parts = [teaching.sort().to_list(), *_others(rest, most_cells, alone)]
     read_by = vehicles.group_by("engine_family").agg(pl.col(codes).any())
     ever = {row.pop("engine_family"): frozenset(code for code, was in row.items() if was) for row in read_by.to_dicts()}
     return Parting(parts=[part for part in parts if part], whole=WholeFleet(read=ever, first_day=shown.first_day))
@@ -82,18 +86,24 @@ def _shown(vehicles: pl.DataFrame, evidence: Evidence, shown: Shown) -> pl.DataF
     return pl.concat([groups, first, calibrations.drop_nulls(), named])
 
 
-def _teaching(vehicles: pl.DataFrame, shown: pl.DataFrame, most_cells: int) -> pl.Series:
+def _quota_of(vehicles: pl.DataFrame, most_cells: int) -> dict[str, int]:
+    """How many vehicles of each family that is read teach; 0: it teaches itself."""
+    read = vehicles.filter(pl.col("cells") > 0)
+    sizes = dict(read.group_by("engine_family", maintain_order=True).agg(pl.len()).iter_rows())
+    mean = read["cells"].mean()
+    return _quotas(sizes, int(most_cells / mean) if isinstance(mean, float) and mean > 0 else 0)
+
+
+def _teaching(vehicles: pl.DataFrame, shown: pl.DataFrame, quota: dict[str, int]) -> pl.Series:
     """Ids of vehicles that teach: of each family the few that show each thing, and then those of the lowest hash."""
+    teach = pl.col("engine_family").is_in([name for name, count in quota.items() if count])
     ranked = (
-        shown.join(vehicles.select("vehicle_id", "engine_family", "hash"), on="vehicle_id")
+        shown.join(vehicles.filter(teach).select("vehicle_id", "engine_family", "hash"), on="vehicle_id")
         .sort("hash", "vehicle_id")
         .with_columns(rank=pl.int_range(pl.len()).over("engine_family", "shows"))
     )
     needed = ranked.filter(pl.col("rank") < LEAST_SHOWN)["vehicle_id"].unique()
     read = vehicles.filter(pl.col("cells") > 0).with_columns(needed=pl.col("vehicle_id").is_in(needed.implode()))
-    sizes = dict(read.group_by("engine_family", maintain_order=True).agg(pl.len()).iter_rows())
-    mean = read["cells"].mean()
-    quota = _quotas(sizes, int(most_cells / mean) if isinstance(mean, float) and mean > 0 else 0)
     allowed = pl.col("engine_family").replace_strict(quota, return_dtype=pl.Int64)
     place = pl.int_range(pl.len()).over("engine_family")
     chosen = read.sort("engine_family", ~pl.col("needed"), "hash", "vehicle_id").filter(
@@ -103,22 +113,35 @@ def _teaching(vehicles: pl.DataFrame, shown: pl.DataFrame, most_cells: int) -> p
 
 
 def _quotas(sizes: dict[str, int], room: int) -> dict[str, int]:
-    """How many of each family teach: alike, smaller families wholly, and those of which too few would be left."""
-    quota, left = dict[str, int](), room
-    for place, (name, size) in enumerate(sorted(sizes.items(), key=lambda item: (item[1], item[0]))):
-        share = max(left // (len(sizes) - place), 1)
-        quota[name] = size if size - share < LEAST_TAUGHT else share
+    """How many of each family teach in the first part; 0: it is taught in the part that has it wholly.
+
+    Alike, smaller families wholly, and those of which too few would be left. Of so many families that each would have
+    fewer than teach well, the largest have those, as many as there is room for: the others are small, and fit a part.
+    """
+    most = max(room // LEAST_TEACHING, 1)
+    by_size = sorted(sizes, key=lambda name: (-sizes[name], name))
+    teach = [name for place, name in enumerate(by_size) if place < most or sizes[name] > room]
+    quota, left = dict.fromkeys(sizes, 0), room
+    for place, name in enumerate(reversed(teach)):
+        share = max(left // (len(teach) - place), min(LEAST_TEACHING, room), 1)
+        quota[name] = sizes[name] if sizes[name] - share < LEAST_TAUGHT else share
         left -= quota[name]
     return quota
 
 
-def _others(rest: pl.DataFrame, most_cells: int) -> list[list[str]]:
-    """The other vehicles: of each family stretches of the hash, into the part that has least so far."""
+def _others(rest: pl.DataFrame, most_cells: int, whole: Collection[str]) -> list[list[str]]:
+    """The other vehicles: of each family stretches of the hash, into the part that has least so far.
+
+    Args:
+        rest: Of the vehicles that do not teach.
+        most_cells: Of a part.
+        whole: Families that teach themselves: each stays in one part.
+    """
     count = -(-int(rest["cells"].sum()) // most_cells) if rest.height else 0
     parts, size = [list[str]() for _ in range(max(count, min(rest.height, 1)))], [0] * max(count, 1)
-    for _, family in sorted(rest.group_by("engine_family"), key=lambda pair: (-pair[1].height, pair[0])):
+    for (name,), family in sorted(rest.group_by("engine_family"), key=lambda pair: (-pair[1].height, pair[0])):
         ordered = family.sort("hash", "vehicle_id")
-        stretches = min(len(parts), max(ordered.height // LEAST_TAUGHT, 1))
+        stretches = 1 if name in whole else min(len(parts), max(ordered.height // LEAST_TAUGHT, 1))
         length = -(-ordered.height // stretches)
         for part, stretch in zip(
             sorted(range(len(parts)), key=lambda p: (size[p], p)), ordered.iter_slices(length), strict=False

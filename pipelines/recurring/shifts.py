@@ -4,7 +4,7 @@ Vehicles get a calibration at different times, so that what a depot's vehicles d
 what the calibration does: each reading is its vehicle's level, its depot's week, and the shift if it has the new one.
 """
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -32,7 +32,7 @@ SCHEMA = pl.Schema(
 )  # fmt: skip
 
 
-def calibration_shifts(drift: Drift, *, seed: int) -> pl.DataFrame:
+def calibration_shifts(drift: Drift, *, seed: int, without: Collection[str] = ()) -> pl.DataFrame:
     """What each update moved, with 95 % limits, the clearest first within an update.
 
     Least squares with a level for each vehicle and for each week of a depot; errors are clustered by vehicle (Liang and
@@ -41,6 +41,7 @@ def calibration_shifts(drift: Drift, *, seed: int) -> pl.DataFrame:
     Args:
         drift: Readings of every family.
         seed: Chooses the sample of large fleets.
+        without: Families that are left out.
 
     Returns:
         SCHEMA: `shift, low, high` in the correction's unit, `scatters` the shift in healthy scatters, `vehicles` that
@@ -49,7 +50,7 @@ def calibration_shifts(drift: Drift, *, seed: int) -> pl.DataFrame:
     rows: list[tuple[object, ...]] = []
     for family in drift.families:
         panel = family.panel
-        for old, new in _updates(panel):
+        for old, new in () if panel.family in without else _updates(panel):
             read = _chosen(family, old, new, seed)
             if read is None:
                 continue

@@ -11,7 +11,7 @@ from pipelines.handover import Evidence
 from pipelines.held.columns import ColumnWriter
 from pipelines.held.judged import Judged
 from pipelines.held.readings import Readings
-from pipelines.held.stage import Withheld
+from pipelines.held.stage import LOADS, Withheld
 from pipelines.shown import Shown
 from pipelines.store.asking import KEY
 from pipelines.store.evidence import Asked, evidence_of, withheld
@@ -19,8 +19,6 @@ from pipelines.store.folder import Store
 
 MOST_HERE = 100_000_000  # readings times corrections that one process holds: 0.4 GB and its copies; judgement
 AT_ONCE = 30_000_000  # of those that are more, that are read at a time: of the partitions of 4,000 vehicles; judgement
-# What is no number but judged by, beside keys and files; all else is read from files column by column.
-WORDS = ["reader", "module", "calibration", "warmups_since_clear"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -84,7 +82,7 @@ def _by_column(asked: Asked, until: datetime | None, scratch: Path, apart: list[
     for begin in range(0, len(names), at_once):
         asking = asked.asking.of(sorted(names[begin : begin + at_once]))
         some = asking.readings(asked.catalogue, until, vehicles, asked.begun).frame
-        writer.add(some, [*KEY, "load_id", "readings_load_id", *WORDS])
+        writer.add(some, [*KEY, *LOADS])
         if until is not None:
             apart.append(Shown.by(some, codes))
     frame, files = writer.done(KEY)

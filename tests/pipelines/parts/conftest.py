@@ -66,4 +66,5 @@ def evidence(fleet):
 @pytest.fixture(autouse=True)
 def small_parts(monkeypatch):
     monkeypatch.setattr(parting, "LEAST_TAUGHT", 4)
+    monkeypatch.setattr(parting, "LEAST_TEACHING", 4)
     monkeypatch.setattr(parting, "LEAST_SHOWN", 3)
