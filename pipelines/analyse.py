@@ -13,8 +13,9 @@ import polars as pl
 
 from pipelines.causes.check_results import by_vehicle, check_results
 from pipelines.causes.confirmed import Learned as ConfirmedCauses
+from pipelines.causes.departures import HealthNow
 from pipelines.causes.next_check import next_checks
-from pipelines.causes.ranking import UsualCauses, learn_causes, rank_causes, usual_causes
+from pipelines.causes.ranking import UsualCauses, learn_causes, ranked_and_health, usual_causes
 from pipelines.causes.settled_changes import with_causes_heard
 from pipelines.drift.learned import Learned as LearnedBands
 from pipelines.drift.stage import straying_and_learned
@@ -35,13 +36,14 @@ class Known:
     """What holds for a fleet's vehicles, learned of some of them.
 
     usual: How usual causes are. bands: What bands and drift learned. peers: What outliers did. causes: What confirmed
-    repairs teach. forecast: The hazard of faults.
+    repairs teach. healthy: What causes held vehicles against. forecast: The hazard of faults.
     """
 
     usual: UsualCauses
     bands: LearnedBands
     peers: dict[str, tuple[Peers, Judge]]
     causes: ConfirmedCauses
+    healthy: dict[str, HealthNow]
     forecast: KnownForecast
 
 
@@ -94,7 +96,9 @@ def of_vehicles(
     outliers = unlike_peers(drift, evidence=evidence, settings=settings, learned=peers)
     progress("causes")
     taught = known.causes if known else learn_causes(drift, evidence, usual)
-    cause_ranking = rank_causes(drift, evidence=evidence, history=history, taught=taught, usual=usual)
+    cause_ranking, healthy = ranked_and_health(
+        drift, evidence=evidence, history=history, taught=taught, usual=usual, healthy=known.healthy if known else {}
+    )
     drift = with_causes_heard(drift, cause_ranking, evidence=evidence)
     progress("forecast")
     made = _forecasts(drift, outliers, evidence, history, settings, known=known.forecast if known else None)
@@ -129,7 +133,7 @@ def of_vehicles(
     tables["drift_moved"] = tables["drift_moved"].filter(~pl.col("engine_family").is_in(list(before)))
     tables["calibration_shift"] = calibration_shifts(drift, seed=settings.seed, without=before)
     after = Known(
-        usual=usual, bands=stages.learned, peers=of_families(peers), causes=taught, forecast=made.known
+        usual=usual, bands=stages.learned, peers=of_families(peers), causes=taught, healthy=healthy, forecast=made.known
     )  # fmt: skip
     return Part(tables=tables, seen=seen, traces=history.traces), after
 

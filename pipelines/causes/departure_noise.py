@@ -1,5 +1,8 @@
 """What healthy deviations look like at their newest row: their scatter in one family; arrays in, arrays out."""
 
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
 import numpy as np
 
 from pipelines.handover import Bools, FamilyDrift, Float64s, Int32s, Int64s
@@ -22,23 +25,36 @@ def newest_deviations(family: FamilyDrift) -> Float64s:
     newest = panel.row_start[1:] - 1
     z = family.z[newest].astype(np.float64)
     z[family.relearning[newest]] = np.nan
-    return z - common_movement(z, panel.depot[newest])
+    return z - common_movement(z, panel.depot[newest], panel.depots).of(panel.depot[newest], panel.depots)
 
 
-def common_movement(z: Float64s, depot: Int32s) -> Float64s:
-    """What all peers show now, [V, C]: the median of the family and then of the depot, drawn to 0 where few tell it.
+@dataclass(frozen=True, kw_only=True)
+class CommonMovement:
+    """What all peers show now: of the family [C], and what the vehicles of a depot show beside it."""
+
+    of_family: Float64s
+    of_depot: Mapping[str, Float64s]
+
+    def of(self, depot: Int32s, depots: Sequence[str]) -> Float64s:
+        """[V, C] for vehicles at depots, by index and name."""
+        beside = np.array([self.of_depot.get(name, np.zeros_like(self.of_family)) for name in depots])
+        common: Float64s = self.of_family + beside.reshape(len(depots), len(self.of_family))[depot]
+        return common
+
+
+def common_movement(z: Float64s, depot: Int32s, depots: Sequence[str]) -> CommonMovement:
+    """What all peers show now: the median of the family and then of the depot, drawn to 0 where few tell it.
 
     Weather or fuel of the last days that the bands have not yet learned, and no vehicle's defect.
 
     Args:
         z: [V, C] newest deviations; NaN: not judged.
         depot: [V] index.
+        depots: Their names.
     """
-    common = np.broadcast_to(_shown_by_peers(z), z.shape).copy()
-    for place in np.unique(depot):
-        here = depot == place
-        common[here] += _shown_by_peers(z[here] - common[here])
-    return common
+    of_family = _shown_by_peers(z)
+    beside = {depots[place]: _shown_by_peers(z[depot == place] - of_family) for place in np.unique(depot)}
+    return CommonMovement(of_family=of_family, of_depot=beside)
 
 
 def _shown_by_peers(z: Float64s) -> Float64s:

@@ -12,9 +12,9 @@ import polars as pl
 from scipy.stats import norm
 
 from pipelines.causes.bayes_factors import Pattern
-from pipelines.causes.departure_noise import FEWEST_TELL, common_movement, deviation_noise, scatter_now
+from pipelines.causes.departure_noise import FEWEST_TELL, CommonMovement, common_movement, deviation_noise, scatter_now
 from pipelines.handover import Bools, FamilyDrift, Float64s, Int64s
-from pipelines.outliers.levels import own_offsets
+from pipelines.outliers.levels import PeerLevels, own_offsets, peer_levels
 
 RECENT_ROWS = 60  # readings of a vehicle that are looked at; an episode that is older is taken to have begun there
 BEFORE_ALARM, WITHOUT_ALARM = 10, 20  # readings by which the base lies before the alarm, before now (judgement)
@@ -45,6 +45,7 @@ class Departures:
         shared_deviation: [V, C] the same in the unit of the correction.
         before_record: [V] what departs stood before the record began, or came so slowly: held against peers.
         recent: The family with the newest rows of each vehicle alone.
+        health: What they were held against.
     """
 
     pattern: Pattern
@@ -55,6 +56,7 @@ class Departures:
     alarmed: Bools
     before_record: Bools
     recent: FamilyDrift
+    health: "HealthNow"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -74,7 +76,34 @@ class _Held:
         return most
 
 
-def departures(family: FamilyDrift, moved: pl.DataFrame | None = None) -> Departures:
+@dataclass(frozen=True, kw_only=True)
+class HealthNow:
+    """What one family's vehicles depart from now, and how they scatter in health, as others are held against it.
+
+    Attributes:
+        levels: Of the peers.
+        together: What all of them do.
+        now, before: [C] scatter of deviations, now and as it was.
+        settled: [C] of departures from each vehicle's own past; level_sd: of its level among its peers'.
+        slow: How many times more deviations scatter while relearning.
+        tail: By how much far departures are farther than normal.
+        ways: [C] from the centre of what is expected to the upper limit, and to the lower.
+    """
+
+    levels: PeerLevels
+    together: CommonMovement
+    now: Float64s
+    before: Float64s
+    settled: Float64s
+    level_sd: Float64s
+    slow: float
+    tail: float
+    ways: tuple[Float64s, Float64s]
+
+
+def departures(
+    family: FamilyDrift, moved: pl.DataFrame | None = None, health: HealthNow | None = None
+) -> Departures:  # fmt: skip
     """Departures of every vehicle at its newest row.
 
     A vehicle whose corrections left its own past is judged by that; one that did not, but lies beyond what its peers'
@@ -83,21 +112,23 @@ def departures(family: FamilyDrift, moved: pl.DataFrame | None = None) -> Depart
     Args:
         family: Drift.
         moved: Rows of bands' `MOVED`: depots that the bands followed; None: not kept.
+        health: As other vehicles of the family showed it; None: as these do.
     """
     recent = newest_rows(family)
     last = recent.panel.row_start[1:] - 1
     own_scale = np.maximum(np.nan_to_num(recent.scale[last].astype(np.float64), nan=1.0), 1e-3)
     alarmed: Bools = np.asarray(recent.alarm[last].any(axis=1))
-    slow = np.where(recent.relearning[last], relearning_noise(family), 1.0)
-    own, peers, shared = _held_against(family, recent, own_scale)
+    health = health or _health(family, recent, own_scale)
+    slow = np.where(recent.relearning[last], health.slow, 1.0)
+    own, peers, shared = _held_against(recent, own_scale, health)
     own, peers = own.widened(slow), peers.widened(slow)
-    tail = _tail(own, alarmed)
+    tail = _tail(own, alarmed) if np.isnan(health.tail) else health.tail
     own, peers = own.widened(tail), peers.widened(tail)
     old = (peers.largest() >= OLD_FROM) & (own.largest() < STRAYS_FROM)
     size = np.where(old[:, None], peers.size, own.size)
     noise = np.where(old[:, None], peers.noise, own.noise)
     sigma = np.maximum(recent.sigma.astype(np.float64), 1e-12) * own_scale
-    up, down = ways_to_limits(recent)
+    up, down = health.ways
     shared_size, usual = shared.size + followed(recent, base_rows(recent), moved) / own_scale, shared.noise
     return Departures(
         pattern=Pattern(scatters=size / noise, up=up / (noise * sigma), down=down / (noise * sigma)),
@@ -108,32 +139,49 @@ def departures(family: FamilyDrift, moved: pl.DataFrame | None = None) -> Depart
         alarmed=alarmed,
         before_record=old,
         recent=recent,
+        health=replace(health, tail=tail),
     )
 
 
-def _held_against(family: FamilyDrift, recent: FamilyDrift, own_scale: Float64s) -> tuple[_Held, _Held, _Held]:
-    """Each vehicle's newest levels against its own past, against its peers' levels, and what all do together."""
+def _health(family: FamilyDrift, recent: FamilyDrift, own_scale: Float64s) -> HealthNow:
+    """As these vehicles show it; the tail is not known yet (NaN)."""
     panel = recent.panel
     last, base = panel.row_start[1:] - 1, base_rows(recent)
-    offset = own_offsets(recent).astype(np.float64)
+    levels = peer_levels(recent)
+    offset = own_offsets(recent, levels).astype(np.float64)
     z = recent.z[last].astype(np.float64)
-    common = common_movement(z, panel.depot[last])
-    z -= common
-    level_sd = _level_sd(offset[last])
+    together = common_movement(z, panel.depot[last], panel.depots)
+    z -= together.of(panel.depot[last], panel.depots)
     since_base = z + np.nan_to_num(offset[last] - offset[base]) / own_scale
-    beside = z + offset[last] / own_scale
     anew = panel.epoch[base] != panel.epoch[last]
     now, before = deviation_noise(family)
     settled = np.maximum(now, scatter_now(np.where(anew | recent.relearning[last], np.nan, since_base)))
-    noise = np.hypot(settled, np.where(anew, ANEW * level_sd, 0.0) / own_scale)
+    return HealthNow(
+        levels=levels, together=together, now=now, before=before, settled=settled, level_sd=_level_sd(offset[last]),
+        slow=relearning_noise(family), tail=float("nan"), ways=ways_to_limits(recent),
+    )  # fmt: skip
+
+
+def _held_against(recent: FamilyDrift, own_scale: Float64s, health: HealthNow) -> tuple[_Held, _Held, _Held]:
+    """Each vehicle's newest levels against its own past, against its peers' levels, and what all do together."""
+    panel = recent.panel
+    last, base = panel.row_start[1:] - 1, base_rows(recent)
+    offset = own_offsets(recent, health.levels).astype(np.float64)
+    common = health.together.of(panel.depot[last], panel.depots)
+    z = recent.z[last].astype(np.float64) - common
+    now, level_sd = health.now, health.level_sd
+    since_base = z + np.nan_to_num(offset[last] - offset[base]) / own_scale
+    beside = z + offset[last] / own_scale
+    anew = panel.epoch[base] != panel.epoch[last]
+    noise = np.hypot(health.settled, np.where(anew, ANEW * level_sd, 0.0) / own_scale)
     # What was off before and comes back to its peers was mended; what alarmed has had its level before held fast.
     mended = (np.abs(offset[base]) > STRAYS_FROM * level_sd) & (np.abs(beside) < np.abs(since_base))
     tells_more = (np.abs(z) / now > np.abs(since_base) / noise) & ~mended
     own = np.where(mended, beside, np.where(tells_more, z, since_base))
     return (
         _Held(size=own, noise=np.where(tells_more, now, noise)),
-        _Held(size=beside, noise=np.hypot(settled, level_sd / own_scale)),
-        _Held(size=common, noise=np.broadcast_to(before, z.shape)),
+        _Held(size=beside, noise=np.hypot(health.settled, level_sd / own_scale)),
+        _Held(size=common, noise=np.broadcast_to(health.before, z.shape)),
     )
 
 

@@ -8,6 +8,7 @@ by how common it is (`priors`). 'None of these' is what is healthy or moves in a
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from types import MappingProxyType
 
 import numpy as np
 import polars as pl
@@ -16,7 +17,7 @@ from pipelines.catalogue.tables import published_tables
 from pipelines.causes.bayes_factors import Pattern, of_vehicles
 from pipelines.causes.check_results import by_vehicle, check_results, log_result_ratios
 from pipelines.causes.confirmed import Learned, cases_of, confirmed_work, learned
-from pipelines.causes.departures import base_rows, departures
+from pipelines.causes.departures import Departures, HealthNow, base_rows, departures
 from pipelines.causes.drivers import driven, drivers, outside
 from pipelines.causes.evidence_words import Findings, cause_evidence, none_evidence
 from pipelines.causes.freeze_frames import Frame, frames, log_frame_ratios
@@ -75,7 +76,15 @@ def rank_causes(
     drift: Drift, *, evidence: Evidence, history: History, taught: Learned | None = None,
     usual: UsualCauses | None = None,
 ) -> pl.DataFrame:  # fmt: skip
-    """The contract's `cause_ranking` for every vehicle in service.
+    """The contract's `cause_ranking` for every vehicle in service, all learned of these."""
+    return ranked_and_health(drift, evidence=evidence, history=history, taught=taught, usual=usual)[0]
+
+
+def ranked_and_health(
+    drift: Drift, *, evidence: Evidence, history: History, taught: Learned | None = None,
+    usual: UsualCauses | None = None, healthy: Mapping[str, HealthNow] = MappingProxyType({}),
+) -> tuple[pl.DataFrame, dict[str, HealthNow]]:  # fmt: skip
+    """The contract's `cause_ranking` for every vehicle in service, and by family what they were held against.
 
     Args:
         drift: Deviations of every family; the newest row of each vehicle speaks.
@@ -84,6 +93,7 @@ def rank_causes(
         history: Fault events.
         taught: What confirmed repairs teach of the signatures; None: nothing.
         usual: How usual causes are; None: by the work of this evidence.
+        healthy: By family what other vehicles of it showed; of all others these show it.
 
     Returns:
         One row per vehicle, cause, bank and cylinder with a probability above WORTH_SHOWING, and `none_of_these`,
@@ -106,19 +116,24 @@ def rank_causes(
         taught=taught or Learned(),
     )
     moved = drift.extras.get("drift_moved")
-    rows = [row for family in drift.families for row in _rank_family(family, fleet, moved)]
+    rows, held = list[dict[str, object]](), dict[str, HealthNow]()
+    for family in drift.families:
+        now = departures(family, moved, healthy.get(family.panel.family))
+        held[family.panel.family] = now.health
+        rows += _rank_family(family, fleet, now)
     serving = in_service(evidence.vehicles, evidence.as_of).select("vehicle_id")
     schema = published_tables()["cause_ranking"].schema
     ranked = pl.DataFrame(rows, schema={name: schema[name] for name in schema if name != "rank"})
     unread = serving.join(ranked, on="vehicle_id", how="anti").with_columns(
         cause=pl.lit(NONE), probability=pl.lit(1.0), evidence=pl.lit("No correction of this vehicle was read yet.")
     )
-    return (
+    table = (
         pl.concat([ranked.join(serving, on="vehicle_id", how="semi"), unread], how="diagonal")
         .sort("vehicle_id", "probability", "cause", "bank", "cylinder", descending=[False, True, False, False, False])
         .with_columns(rank=pl.int_range(1, pl.len() + 1, dtype=pl.Int64).over("vehicle_id"))
         .select(schema.names())
     )
+    return table, held
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -142,12 +157,11 @@ def _laid_out(family: FamilyDrift, evidence: Evidence) -> tuple[Hypothesis, ...]
     return hypotheses(codes, engine_layout(evidence.families, family.panel.family, catalogue))
 
 
-def _rank_family(family: FamilyDrift, fleet: _Fleet, moved: pl.DataFrame | None) -> list[dict[str, object]]:
+def _rank_family(family: FamilyDrift, fleet: _Fleet, now: Departures) -> list[dict[str, object]]:
     panel = family.panel
     catalogue = fleet.evidence.corrections.filter(pl.col("code").is_in(panel.codes))
     laid_out = _laid_out(family, fleet.evidence)
     log_prior = np.log([fleet.priors[h.cause.id] * h.prior for h in laid_out])
-    now = departures(family, moved)
     scatters = np.where(fleet.since.left_out(panel.vehicles, panel.codes), np.nan, now.pattern.scatters)
     code_ratio, codes = log_code_ratios(panel.vehicles, fleet.spoken, laid_out)
     told = code_ratio + log_result_ratios(panel.vehicles, fleet.found, laid_out)

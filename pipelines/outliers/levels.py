@@ -11,7 +11,7 @@ import numba
 import numpy as np
 
 from pipelines.bands.order import quantile
-from pipelines.handover import FamilyDrift, Float32s, Float64s, Int64s
+from pipelines.handover import Bools, FamilyDrift, Float32s, Float64s, Int64s
 from pipelines.outliers.panel_rows import last_rows, vehicle_of_row
 from pipelines.threads import in_threads
 
@@ -27,45 +27,134 @@ class Cells:
 
     Attributes:
         rows: Newest readings, sorted by cell.
-        starts: Cell k holds rows[starts[k]:starts[k + 1]].
-        of_row: The cell of each of the family's rows, [R].
+        starts: The k-th cell that has any holds rows[starts[k]:starts[k + 1]].
+        names: [K] of those cells, in order.
     """
 
     rows: Int64s
     starts: Int64s
-    of_row: Int64s
+    names: Int64s
 
 
-def own_offsets(family: FamilyDrift) -> Float32s:
-    """Each vehicle's own expected level less its peers', in sigmas, [R, C]; NaN before the first reading."""
+@dataclass(frozen=True, kw_only=True)
+class PeerLevels:
+    """What a family's vehicles are expected to read, in sigmas, and how they age, as others are held against it.
+
+    Attributes:
+        slopes: [C] rise of the expected level per km.
+        usual_km: That counts where a vehicle's are not known; most_km: above which none count.
+        week: Of the first reading, and how many there are.
+        calibrations, depots: By which cells are numbered.
+        wide, narrow: [K] names of cells, by week and calibration, and by depot too.
+        of_family, of_depot: [K, C] median level of each cell.
+        vehicles: [K, C] of how many, of the narrow ones.
+    """
+
+    slopes: Float64s
+    usual_km: float
+    most_km: float
+    week: tuple[int, int]
+    calibrations: tuple[str, ...]
+    depots: tuple[str, ...]
+    wide: Int64s
+    narrow: Int64s
+    of_family: Float64s
+    of_depot: Float64s
+    vehicles: Float64s
+
+
+def own_offsets(family: FamilyDrift, levels: PeerLevels | None = None) -> Float32s:
+    """Each vehicle's own expected level less its peers', in sigmas, [R, C]; NaN before the first reading.
+
+    Args:
+        family: Drift.
+        levels: Of the peers; None: as these vehicles show them.
+    """
+    levels = levels or peer_levels(family)
     panel = family.panel
-    aged = _kilometres(family)
-    slopes = _ageing(family, aged)
-    wide, narrow = _cells(family)
+    aged = _kilometres(family, levels.usual_km, levels.most_km)
+    week = np.clip(_weeks(family) - levels.week[0], 0, levels.week[1] - 1)
+    calibration = _places(panel.calibrations, levels.calibrations)[panel.calibration]
+    depot = _places(panel.depots, levels.depots)[panel.depot]
+    wide = week * len(levels.calibrations) + calibration
+    of_wide = _found(levels.wide, wide, known=calibration >= 0)
+    narrow = wide * len(levels.depots) + depot
+    of_narrow = _found(levels.narrow, narrow, known=(of_wide >= 0) & (depot >= 0))
     offsets = np.empty((len(panel.codes), len(panel.read_at)), dtype=np.float32)
 
     def fill(c: int) -> None:
-        level = (family.expected[:, c] - slopes[c] * aged) / family.sigma[c]
-        of_family, _ = _median_of_cells(level, wide.rows, wide.starts)
-        of_depot, vehicles = _median_of_cells(level, narrow.rows, narrow.starts)
+        level = (family.expected[:, c] - levels.slopes[c] * aged) / family.sigma[c]
+        of_family, of_depot = np.append(levels.of_family[:, c], np.nan), np.append(levels.of_depot[:, c], np.nan)
+        vehicles = np.append(levels.vehicles[:, c], 0.0)
         weight = vehicles / (vehicles + DEPOT_VEHICLES)
-        centre = of_family[wide.of_row]
-        centre = centre + np.nan_to_num(weight[narrow.of_row] * (of_depot[narrow.of_row] - centre))
+        centre = of_family[of_wide]
+        centre = centre + np.nan_to_num(weight[of_narrow] * (of_depot[of_narrow] - centre))
         offsets[c] = np.where(np.isfinite(centre), level - centre, np.where(np.isfinite(level), 0.0, np.nan))
 
     in_threads(fill, range(len(panel.codes)))
     return offsets.T
 
 
-def _kilometres(family: FamilyDrift) -> Float64s:
-    """[R] kilometres for ageing; where they are not known, the family's median."""
+def peer_levels(family: FamilyDrift) -> PeerLevels:
+    """What a family's vehicles are expected to read, week by week."""
+    panel = family.panel
+    usual, most = _usual_kilometres(family)
+    aged = _kilometres(family, usual, most)
+    slopes = _ageing(family, aged)
+    wide, narrow = _cells(family)
+    of_family = np.empty((len(panel.codes), len(wide.names)))
+    of_depot, vehicles = np.empty((2, len(panel.codes), len(narrow.names)))
+
+    def fill(c: int) -> None:
+        level = (family.expected[:, c] - slopes[c] * aged) / family.sigma[c]
+        of_family[c], _ = _median_of_cells(level, wide.rows, wide.starts)
+        of_depot[c], vehicles[c] = _median_of_cells(level, narrow.rows, narrow.starts)
+
+    in_threads(fill, range(len(panel.codes)))
+    week = _weeks(family)
+    first = int(week.min()) if len(week) else 0
+    return PeerLevels(
+        slopes=slopes, usual_km=usual, most_km=most, week=(first, int(week.max(initial=first)) - first + 1),
+        calibrations=panel.calibrations, depots=panel.depots, wide=wide.names, narrow=narrow.names,
+        of_family=of_family.T, of_depot=of_depot.T, vehicles=vehicles.T,
+    )  # fmt: skip
+
+
+def _weeks(family: FamilyDrift) -> Int64s:
+    """[R] since 1970."""
+    weeks: Int64s = family.panel.read_at.astype("datetime64[D]").astype(np.int64) // 7
+    return weeks
+
+
+def _places(names: tuple[str, ...], known: tuple[str, ...]) -> Int64s:
+    """Where each name stands among those known; -1: nowhere."""
+    place = {name: index for index, name in enumerate(known)}
+    return np.array([place.get(name, -1) for name in names], dtype=np.int64)
+
+
+def _found(names: Int64s, asked: Int64s, *, known: Bools) -> Int64s:
+    """[n] where each cell stands among some; -1: nowhere."""
+    if not len(names):
+        return np.full(len(asked), -1)
+    place = np.minimum(np.searchsorted(names, asked), len(names) - 1)
+    return np.where(known & (names[place] == asked), place, -1)
+
+
+def _usual_kilometres(family: FamilyDrift) -> tuple[float, float]:
+    """What counts where kilometres are not known, and above which none count."""
     km = family.panel.km
     known = km[np.isfinite(km)]
     if not known.size:
-        return np.zeros(len(km))
+        return 0.0, 0.0
     newest = km[last_rows(family)]
     most = np.nanquantile(newest, LARGEST_KM) if np.isfinite(newest).any() else known.max()
-    filled: Float64s = np.minimum(np.where(np.isfinite(km), km, np.median(known)), most)
+    return float(np.median(known)), float(most)
+
+
+def _kilometres(family: FamilyDrift, usual: float, most: float) -> Float64s:
+    """[R] kilometres for ageing; where they are not known, the usual ones."""
+    km = family.panel.km
+    filled: Float64s = np.minimum(np.where(np.isfinite(km), km, usual), most)
     return filled
 
 
@@ -95,8 +184,8 @@ def _ageing(family: FamilyDrift, km: Float64s) -> Float64s:
 def _cells(family: FamilyDrift) -> tuple[Cells, Cells]:
     """Who is compared with whom: the newest readings of each week by calibration, and the same by depot."""
     panel = family.panel
-    week = panel.read_at.astype("datetime64[D]").astype(np.int64) // 7
-    week -= week.min()
+    week = _weeks(family)
+    week = week - week.min()
     newest = np.full((int(week.max()) + 1, len(panel.vehicles)), -1, dtype=np.int64)
     newest[week, vehicle_of_row(family)] = np.arange(len(week))
     newest = np.maximum.accumulate(newest, axis=0)
@@ -108,11 +197,9 @@ def _cells(family: FamilyDrift) -> tuple[Cells, Cells]:
 
     def cells(kinds: int, kind: Int64s) -> Cells:
         cell = at * kinds + kind[rows]
-        return Cells(
-            rows=rows[np.argsort(cell, kind="stable")],
-            starts=np.concatenate([[0], np.cumsum(np.bincount(cell, minlength=len(newest) * kinds))]),
-            of_row=week * kinds + kind,
-        )
+        order = np.argsort(cell, kind="stable")
+        names, first = np.unique(cell[order], return_index=True)
+        return Cells(rows=rows[order], starts=np.append(first, len(order)), names=names)
 
     calibration = panel.calibration.astype(np.int64)
     return cells(calibrations, calibration), cells(calibrations * depots, calibration * depots + panel.depot)

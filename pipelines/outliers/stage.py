@@ -16,7 +16,7 @@ from pipelines.handover import Drift, Evidence, FamilyDrift, Float32s, Float64s,
 from pipelines.in_service import in_service
 from pipelines.outliers.conformal import conformal_score
 from pipelines.outliers.forest import Forest, anomaly, grow_forest, path_contributions, path_lengths
-from pipelines.outliers.levels import own_offsets
+from pipelines.outliers.levels import PeerLevels, own_offsets, peer_levels
 from pipelines.outliers.panel_rows import last_rows, reading_number, vehicle_of_row
 from pipelines.outliers.reasons import correction_shares
 from pipelines.outliers.summaries import (
@@ -46,6 +46,7 @@ class Peers:
 
     Attributes:
         own: Each vehicle's own level less its peers', sigmas, [R, C]; of a learned family's other vehicles: empty.
+        levels: Of the peers.
         spread: How healthy vehicles spread.
         scopes: First all corrections, then groups of them, with what goes together in health.
         summaries: Of the reference vehicle-weeks, [m, 5], m at most 20,000.
@@ -53,6 +54,7 @@ class Peers:
     """
 
     own: Float32s
+    levels: PeerLevels
     spread: Spread
     scopes: tuple[Scope, ...]
     summaries: Float64s
@@ -91,7 +93,7 @@ def learn_peers(
     for family in read:
         if family.panel.family in known:
             its, judge = known[family.panel.family]
-            learned[family.panel.family] = replace(its, own=own_offsets(family)), judge
+            learned[family.panel.family] = replace(its, own=own_offsets(family, its.levels)), judge
     return learned
 
 
@@ -155,7 +157,8 @@ def unlike_peers(
 
 def _learn(family: FamilyDrift, groups: list[str], evidence: Evidence) -> Peers:
     """Spreads, correlation and reference figures; a second look leaves out who is certainly unlike the others."""
-    own = own_offsets(family)
+    levels = peer_levels(family)
+    own = own_offsets(family, levels)
     vehicles = len(family.panel.vehicles)
     settled = _settled_rows(family, evidence)
     rows = settled[~family.alarm[settled].any(axis=1)]
@@ -168,7 +171,12 @@ def _learn(family: FamilyDrift, groups: list[str], evidence: Evidence) -> Peers:
     scopes = learn_scopes(thinned, groups, vehicles=len(np.unique(vehicle_of_row(family)[rows])))
     distances, _ = _distance(thinned, scopes)
     return Peers(
-        own=own, spread=spread, scopes=scopes, summaries=summarise(thinned, scopes).figures, distances=distances
+        own=own,
+        levels=levels,
+        spread=spread,
+        scopes=scopes,
+        summaries=summarise(thinned, scopes).figures,
+        distances=distances,
     )
 
 
