@@ -104,7 +104,8 @@ def of_vehicles(
     made = _forecasts(drift, outliers, evidence, history, settings, known=known.forecast if known else None)
     forecast = made.forecast
     progress("repairs")
-    seen = Seen.of(drift, evidence=evidence, history=history)
+    noise = {name: health.now for name, health in healthy.items()}
+    seen = Seen.of(drift, evidence=evidence, history=history, noise=noise)
     progress("states")
     tables = {
         "correction_state": drift.correction_state,

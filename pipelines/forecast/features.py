@@ -1,6 +1,8 @@
 """What is known of a vehicle at an origin, as figures a hazard can learn from; nothing here knows a code by name."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 from zlib import crc32
 
 import numpy as np
@@ -8,6 +10,7 @@ import polars as pl
 
 from pipelines.forecast.active_faults import ActiveFaults, Mended, fault_codes
 from pipelines.forecast.failure_direction import FOLDS
+from pipelines.forecast.family_scales import FamilyScales
 from pipelines.forecast.first_passage import SUMMARY, summarise_rows
 from pipelines.forecast.kinds import kind_numbers, sides_of
 from pipelines.forecast.left_out import left_out_at, without
@@ -18,10 +21,8 @@ from pipelines.forecast.outcomes import SPAN, Record
 from pipelines.forecast.time_grid import AT_HORIZON, ENDS, hazard_of
 from pipelines.handover import Bools, Drift, Evidence, FamilyDrift, Float32s, Float64s, History, Int64s, Outliers
 from pipelines.history.since_reading import SinceReading
-from pipelines.learning_blocks import block_starts
 
 FARTHEST_DAYS = 730.0  # beyond which days say no more; judgement
-FAMILY_SAMPLE = 20_000  # rows that tell a family's spread; for speed
 ROWS_AT_ONCE = 50_000  # for speed: what lies in memory
 SMALLEST_HAZARD = 1e-5  # faults a day; numerical
 LATELY_WORKED_DAYS = 7.0  # half of what the readings announced is old news by then: a week's readings; judgement
@@ -113,6 +114,7 @@ def features_of(
     evidence: Evidence,
     history: History,
     since: SinceReading | None = None,
+    scales: Mapping[str, FamilyScales] = MappingProxyType({}),
 ) -> Features:
     """Features of each origin from readings up to it, and from faults and work known by then.
 
@@ -125,6 +127,7 @@ def features_of(
         history: Fault events.
         since: Work since the newest readings, where the origins are those of now: what it left without meaning says
             nothing there.
+        scales: By family, as other vehicles of it showed them; of all others these show them.
     """
     gathered = _Gathered.blank(origins, drift, outliers, evidence)
     active = ActiveFaults(history, record)
@@ -137,7 +140,9 @@ def features_of(
             left_out = left_out_at(here, family, since)
             new = mended.just(here, family) | left_out
             kind = kind_numbers(evidence.corrections, family.panel.codes, gathered.sides)
-            gathered.fill(of_family, here, family, done=(low | new, high | new), left_out=left_out, kind=kind)
+            known = scales.get(family.panel.family) or FamilyScales.of(family)
+            done = low | new, high | new
+            gathered.fill(of_family, here, family, known, done=done, left_out=left_out, kind=kind)
     columns = _columns(
         gathered, origins, record, pending=_pending(origins, drift, evidence), standing=active.count(origins)
     )
@@ -209,8 +214,8 @@ class _Gathered:
         )
 
     def fill(
-        self, at: Int64s, origins: Origins, family: FamilyDrift, *, done: tuple[Bools, Bools], left_out: Bools,
-        kind: Int64s,
+        self, at: Int64s, origins: Origins, family: FamilyDrift, scales: FamilyScales, *, done: tuple[Bools, Bools],
+        left_out: Bools, kind: Int64s,
     ) -> None:  # fmt: skip
         """Fill the rows `at` of one family.
 
@@ -218,12 +223,13 @@ class _Gathered:
             at: Of these origins among all, [m].
             origins: They alone.
             family: Their family.
+            scales: Its centres and spreads.
             done: Corrections whose fault on the low, and on the high side can't be set anew, [m, C] each.
             left_out: What work left without meaning, [m, C].
             kind: Number of each correction's kind, [C].
         """
         rows = origins.row
-        centre, spread = _family_levels(family, rows)
+        centre, spread = scales.levels_at(family, rows)
         summaries, self.passage[at], self.leeway_ahead[at], near = summarise_rows(
             family, rows, centre.astype(np.float64), stale_days=origins.at - origins.read, done_low=done[0],
             done_high=done[1], kind=kind, kinds=len(self.sides) // 2,
@@ -236,7 +242,7 @@ class _Gathered:
         self.deviations[both], self.changes[both] = (
             part * is_in for part in _lately_and_change(family, rows, centre, spread)
         )
-        self.newest[both] = newest_readings(family, rows) * is_in
+        self.newest[both] = newest_readings(family, rows, scales) * is_in
         self.unlike[at[left_out.any(axis=1)]] = NOT_SCORED
         self.relearning[at] = family.relearning[rows].any(axis=1)
         summary = self.summary[at]
@@ -307,27 +313,6 @@ def _lately_and_change(
 def _compressed(spreads: Float32s) -> Float32s:
     compressed: Float32s = np.arcsinh(np.nan_to_num(np.clip(spreads, -10.0, 10.0)))
     return compressed
-
-
-def _family_levels(family: FamilyDrift, rows: Int64s) -> tuple[Float32s, Float32s]:
-    """Centre and robust spread of the family's levels as known at each row, [n, C] each: what a wearing fleet shares.
-
-    A deviation is taken from what peers do; where most of them are failing at once, failing looks normal. Levels are
-    learned in blocks of time: those before the row's, in the first block its own.
-    """
-    day = read_days(family)
-    starts = block_starts(day.min(), day.max())
-    block = np.searchsorted(starts, day, side="right") - 1
-    centre, spread = np.empty((2, len(starts), len(family.panel.codes)), dtype=np.float32)
-    for number in range(len(starts)):
-        known = np.flatnonzero(block < max(number, 1))
-        known = known[:: 1 + len(known) // FAMILY_SAMPLE]
-        sample = family.expected[known] + family.deviation[known]
-        sample = np.where(np.isfinite(sample).any(axis=0), sample, 0.0)
-        centre[number] = np.nanmedian(sample, axis=0)
-        spread[number] = 1.4826 * np.nanmedian(np.abs(sample - centre[number]), axis=0)
-    spread = np.where(spread > 0, spread, np.inf)
-    return centre[block[rows]], spread[block[rows]]
 
 
 def straying_of(origins: Origins, drift: Drift) -> tuple[Float64s, Float64s]:

@@ -5,7 +5,7 @@ their code can't be set anew before it is gone. The vehicle's other corrections 
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -13,9 +13,10 @@ import polars as pl
 from pipelines.catalogue.tables import published_tables
 from pipelines.forecast.agreement import disagreements, followed, followed_by, followed_terms
 from pipelines.forecast.base_models import BASE_MODELS
+from pipelines.forecast.family_scales import FamilyScales
 from pipelines.forecast.features import Features, features_of
 from pipelines.forecast.learners import LinearHazard, Signs, learn_linear
-from pipelines.forecast.likely_code import likely_codes
+from pipelines.forecast.likely_code import Counts, counts_of, likely_codes
 from pipelines.forecast.origins import Origins, origins_at
 from pipelines.forecast.outcomes import Record, days, record_of
 from pipelines.forecast.past import Past, past_of
@@ -32,6 +33,30 @@ from pipelines.settings import Settings
 # The simpler methods that a backtest holds the forecast against, and the feature that each rests on alone; definition.
 REFERENCES = {"leeway_alone": "leeway used", "largest_deviation": "largest deviation"}
 MODEL_SCHEMA = {"term": pl.String, "horizon_days": pl.Int64, "value": pl.Float64, "meaning": pl.String}
+
+
+@dataclass(frozen=True, kw_only=True)
+class UsualOfFamilies:
+    """scales: By family, its centres and spreads. codes: How often each family set each code."""
+
+    scales: Mapping[str, FamilyScales]
+    codes: Counts
+
+    @classmethod
+    def of(cls, drift: Drift, history: History) -> "UsualOfFamilies":
+        """As these vehicles show it."""
+        read = [family for family in drift.families if len(family.panel.read_at) and family.panel.codes]
+        scales = {family.panel.family: FamilyScales.of(family) for family in read}
+        return cls(scales=scales, codes=counts_of(history))
+
+    def with_others(self, drift: Drift, history: History) -> "UsualOfFamilies":
+        """With families that nobody showed before."""
+        new = [family for family in drift.families if family.panel.family not in self.scales]
+        if not new:
+            return self
+        beside = UsualOfFamilies.of(replace(drift, families=tuple(new)), history)
+        codes = {key: count for key, count in beside.codes.items() if key[0] in beside.scales}
+        return UsualOfFamilies(scales={**self.scales, **beside.scales}, codes={**self.codes, **codes})
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,6 +85,7 @@ class KnownForecast:
         words: What the figures rest on.
         followed: What followed where a limit was near; see `agreement.followed`.
         references: Hazards of one figure each, `REFERENCES`; None: no fault tells one.
+        usual: Of families.
     """
 
     prior: PriorHazard
@@ -68,6 +94,7 @@ class KnownForecast:
     words: str
     followed: tuple[float, int] | None
     references: Mapping[str, LinearHazard | None]
+    usual: UsualOfFamilies
 
 
 def forecast_faults(
@@ -81,12 +108,16 @@ def forecast_with_references(
     drift: Drift, outliers: Outliers, *, evidence: Evidence, history: History, settings: Settings
 ) -> Forecasts:
     """As `forecast_faults`, with forecasts from least leeway alone and from the largest deviation alone beside it."""
-    today = _today(drift, outliers, evidence=evidence, history=history)
-    past = past_of(drift, outliers, today.record, today.now, evidence=evidence, history=history, seed=settings.seed)
+    usual = UsualOfFamilies.of(drift, history)
+    today = _today(drift, outliers, usual, evidence=evidence, history=history)
+    past = past_of(
+        drift, outliers, today.record, today.now, evidence=evidence, history=history, seed=settings.seed,
+        scales=usual.scales,
+    )  # fmt: skip
     learned = learn_hazard(past)
     known = KnownForecast(
         prior=past.prior, model=model_terms(past, learned), learned=learned is not None, words=basis(past, learned),
-        followed=followed(past), references=_learn_references(past),
+        followed=followed(past), references=_learn_references(past), usual=usual,
     )  # fmt: skip
     return _forecasts(known, learned, today, drift)
 
@@ -95,7 +126,8 @@ def forecast_as_known(
     known: KnownForecast, drift: Drift, outliers: Outliers, *, evidence: Evidence, history: History
 ) -> Forecasts:
     """The forecast of other vehicles than those that `known` was learned of."""
-    today = _today(drift, outliers, evidence=evidence, history=history)
+    usual = known.usual.with_others(drift, history)
+    today = _today(drift, outliers, usual, evidence=evidence, history=history)
     learned = restored(known.model, today.features) if known.learned else None
     return _forecasts(known, learned, today, drift)
 
@@ -126,7 +158,8 @@ def forecast_by_stored_model(
     Raises:
         StoredModelError: the model was not learned: too few faults, or rows of something else.
     """
-    today = _today(drift, outliers, evidence=evidence, history=history)
+    usual = UsualOfFamilies.of(drift, history)
+    today = _today(drift, outliers, usual, evidence=evidence, history=history)
     learned = restored(model, today.features)
     words = f"{learned_basis(learned)}, by the model of an earlier week"
     frame = _agreed(_frame(today, learned.forecast(today.features), words, {}), drift, evidence, followed_by(model))
@@ -146,13 +179,17 @@ class _Today:
     remarks: dict[str, str]  # by vehicle: what its forecast does not rest on
 
 
-def _today(drift: Drift, outliers: Outliers, *, evidence: Evidence, history: History) -> _Today:
+def _today(
+    drift: Drift, outliers: Outliers, usual: UsualOfFamilies, *, evidence: Evidence, history: History
+) -> _Today:  # fmt: skip
     record = record_of(evidence, history)
     now = float(days(pl.Series([evidence.as_of.replace(tzinfo=None)]))[0])
     here = origins_at(drift, record, np.array([now]))
     since = since_reading(evidence)
-    features = features_of(here, drift, outliers, record, evidence=evidence, history=history, since=since)
-    codes = likely_codes(here, features, drift, evidence=evidence, history=history)
+    features = features_of(
+        here, drift, outliers, record, evidence=evidence, history=history, since=since, scales=usual.scales
+    )
+    codes = likely_codes(here, features, drift, evidence=evidence, counts=usual.codes)
     return _Today(
         now=now,
         evidence=evidence,

@@ -6,16 +6,17 @@ from pipelines.forecast.features import Features
 from pipelines.forecast.origins import Origins
 from pipelines.handover import Drift, Evidence, History
 
+Counts = dict[tuple[str, str], int]  # by engine family and code
+
 
 def likely_codes(
-    origins: Origins, features: Features, drift: Drift, *, evidence: Evidence, history: History
+    origins: Origins, features: Features, drift: Drift, *, evidence: Evidence, counts: Counts
 ) -> list[str | None]:
     """One code for each origin; None: neither the catalogue nor a fault of this fleet names one.
 
     Of the codes that the leading correction's side can set, the one this fleet's family has set most often (the
     catalogue's first where none was). Without a leading correction, the family's most frequent code.
     """
-    counts = _counts(history)
     sides = {
         (row["code"], side): [code for code in (row[name] or "").split("|") if code]
         for row in evidence.corrections.select("code", "fault_low", "fault_high").iter_rows(named=True)
@@ -34,7 +35,8 @@ def likely_codes(
     return codes
 
 
-def _counts(history: History) -> dict[tuple[str, str], int]:
+def counts_of(history: History) -> Counts:
+    """How often each family set each code, the most frequent first."""
     families = history.readings.select("vehicle_id", "engine_family").unique(subset="vehicle_id")
     counted = (
         history.fault_events.join(families, on="vehicle_id")

@@ -6,17 +6,16 @@ month. These figures keep both; their noise is for the hazard that is learned fr
 
 import numpy as np
 
+from pipelines.forecast.family_scales import FamilyScales
 from pipelines.forecast.origins import read_days
-from pipelines.handover import FamilyDrift, Float32s, Float64s, Int64s
-from pipelines.learning_blocks import block_starts
+from pipelines.handover import FamilyDrift, Float32s, Int64s
 
 LATELY_DAYS = 10.0  # readings no older are averaged, where a vehicle is read more often than weekly; judgement
 MOST_READINGS = 10  # this many at the most; judgement
 FARTHEST = 10.0  # spreads, at which figures are cut: one misread value must not speak for a vehicle; judgement
-SAMPLE = 20_000  # rows that tell a family's spread; for speed
 
 
-def newest_readings(family: FamilyDrift, rows: Int64s) -> Float32s:
+def newest_readings(family: FamilyDrift, rows: Int64s, scales: FamilyScales) -> Float32s:
     """Means of the newest days' readings against what was expected, then against the family, [n, 2 C]; 0: not read.
 
     The first in sigmas of the series, the second from the centre and in robust spreads of the family's first readings.
@@ -26,10 +25,11 @@ def newest_readings(family: FamilyDrift, rows: Int64s) -> Float32s:
     Args:
         family: The family's drift.
         rows: Readings, indices into the panel, [n].
+        scales: The family's centres and spreads.
     """
     panel, day = family.panel, read_days(family)
     start = panel.row_start[np.searchsorted(panel.row_start, rows, side="right") - 1]
-    centre, spread = _first_spread(family)
+    centre, spread = scales.first_centre, scales.first_spread
     width = len(panel.codes)
     total, count = np.zeros((len(rows), 2 * width), dtype=np.float32), np.zeros((len(rows), width), dtype=np.float32)
     for back in range(MOST_READINGS):
@@ -44,21 +44,3 @@ def newest_readings(family: FamilyDrift, rows: Int64s) -> Float32s:
         count[near] += np.isfinite(spreads)
     mean: Float32s = total / np.tile(np.maximum(count, 1), 2)
     return mean
-
-
-def _first_spread(family: FamilyDrift) -> tuple[Float64s, Float64s]:
-    """Median and robust spread of each correction's readings in the first block that has some, [C] each."""
-    values, day = family.panel.values, read_days(family)
-    starts = block_starts(day.min(), day.max())
-    block = np.searchsorted(starts, day, side="right") - 1
-    centre, spread = np.full((2, values.shape[1]), np.nan)
-    for number in range(len(starts)):
-        unknown = np.flatnonzero(np.isnan(centre))
-        rows = np.flatnonzero(block == number)
-        sample = values[np.ix_(rows[:: 1 + len(rows) // SAMPLE], unknown)].astype(np.float64)
-        read = np.isfinite(sample).any(axis=0)
-        if read.any():
-            centre[unknown[read]] = np.nanmedian(sample[:, read], axis=0)
-            away = np.abs(sample[:, read] - centre[unknown[read]])
-            spread[unknown[read]] = 1.4826 * np.nanmedian(away, axis=0)
-    return centre, np.fmax(spread, family.sigma)

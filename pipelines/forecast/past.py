@@ -1,10 +1,13 @@
 """The fleet's past as a forecast learns from it: origins, features, what followed, what each row stands for."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 
 import numpy as np
 
 from pipelines.forecast.censoring import repair_weights, risk_strata
+from pipelines.forecast.family_scales import FamilyScales
 from pipelines.forecast.features import Features, features_of, is_risky, straying_of
 from pipelines.forecast.origins import EVERY_DAYS, STALEST_DAYS, Origins, origins_at, past_times, thinned
 from pipelines.forecast.outcomes import Outcomes, Record, outcomes
@@ -72,8 +75,9 @@ class Past:
 
 
 def past_of(
-    drift: Drift, outliers: Outliers, record: Record, now: float, *, evidence: Evidence, history: History, seed: int
-) -> Past:
+    drift: Drift, outliers: Outliers, record: Record, now: float, *, evidence: Evidence, history: History, seed: int,
+    scales: Mapping[str, FamilyScales] = MappingProxyType({}),
+) -> Past:  # fmt: skip
     """Gathers the past: a weighted draw of origins, dense where a fault followed or might have."""
     every = origins_at(drift, record, past_times(drift, now))
     every = every.take(every.at - every.read <= STALEST_DAYS)
@@ -81,7 +85,7 @@ def past_of(
     before_fault = followed.fault <= ENDS[-1]
     risky = is_risky(*straying_of(every, drift))
     origins = thinned(every, np.where(before_fault, 0, np.where(risky, 1, 2)), MOST_ORIGINS, seed=seed)
-    features = features_of(origins, drift, outliers, record, evidence=evidence, history=history)
+    features = features_of(origins, drift, outliers, record, evidence=evidence, history=history, scales=scales)
     followed = outcomes(record, origins.vehicle, origins.at, origins.read)
     prior = learn_prior(origins, features, followed, every_days=EVERY_DAYS)
     strata = risk_strata(within_horizons(prior.hazard(features))[:, 1])

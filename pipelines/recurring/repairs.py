@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -13,7 +14,7 @@ from pipelines.causes.affected import FamilyPlaces, family_places
 from pipelines.causes.departure_noise import deviation_noise
 from pipelines.causes.knowledge import causes
 from pipelines.figure_words import percent
-from pipelines.handover import Bools, Drift, Evidence, FamilyDrift, History
+from pipelines.handover import Bools, Drift, Evidence, FamilyDrift, Float64s, History
 from pipelines.recurring.around import (
     ENOUGH_HOURS,
     ENOUGH_READINGS,
@@ -53,13 +54,16 @@ class Verdict:
     part_failed: bool | None = None  # of what came back: the part itself; False: it was never the trouble
 
 
-def repair_outcomes(drift: Drift, *, evidence: Evidence, history: History) -> pl.DataFrame:
+def repair_outcomes(
+    drift: Drift, *, evidence: Evidence, history: History, noise: Mapping[str, Float64s] = MappingProxyType({})
+) -> pl.DataFrame:  # fmt: skip
     """The contract's `repair_outcome`: one row per vehicle, time and component that work was done on.
 
     Args:
         drift: Readings and deviations of every family.
         evidence: Work rows and the catalogue.
         history: Fault events.
+        noise: By family how its deviations scatter, [C] (`deviation_noise`); of all others these tell.
 
     Returns:
         Rows sorted by key, with the columns of EXTRA behind the contract's. Rows of work without a reading between them
@@ -70,7 +74,7 @@ def repair_outcomes(drift: Drift, *, evidence: Evidence, history: History) -> pl
     titles |= dict(evidence.components.select("component", "title").iter_rows())
     events = by_vehicle(history.fault_events)
     pieces = pieces_of_work(evidence, history.readings)
-    read = {n: what for family in drift.families for n, what in _read_around(family, pieces, evidence)}
+    read = {n: what for family in drift.families for n, what in _read_around(family, pieces, evidence, noise)}
     rows = []
     for number, work in enumerate(pieces.iter_rows(named=True)):
         own = events.get(work["vehicle_id"], [])
@@ -97,7 +101,7 @@ def repair_outcomes(drift: Drift, *, evidence: Evidence, history: History) -> pl
 
 
 def _read_around(
-    family: FamilyDrift, pieces: pl.DataFrame, evidence: Evidence
+    family: FamilyDrift, pieces: pl.DataFrame, evidence: Evidence, noise: Mapping[str, Float64s]
 ) -> Iterator[tuple[int, tuple[Around, frozenset[str]]]]:
     """Of each piece on one of the family's vehicles, by its number: the readings around it, and its trouble codes."""
     panel = family.panel
@@ -118,7 +122,8 @@ def _read_around(
         until=mine["until"].dt.replace_time_zone(None).to_numpy(),
         asked=np.array(asked)[kind.to_numpy()],
     )
-    scatter = np.maximum(family.sigma, 1e-12) * np.maximum(deviation_noise(family)[0], 1.0)
+    told = noise.get(panel.family)
+    scatter = np.maximum(family.sigma, 1e-12) * np.maximum(deviation_noise(family)[0] if told is None else told, 1.0)
     seen = around(family, works, scatter)
     yield from zip(mine["n"], zip(seen, (codes[k] for k in kind), strict=True), strict=True)
 

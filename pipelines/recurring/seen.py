@@ -1,11 +1,12 @@
 """What the readings of some vehicles say for what is compared later: drift in, small frames out."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
+from types import MappingProxyType
 
 import polars as pl
 
-from pipelines.handover import Drift, Evidence, History
+from pipelines.handover import Drift, Evidence, Float64s, History
 from pipelines.recurring.could_have import read_of
 from pipelines.recurring.events import drifts_of
 from pipelines.recurring.modules import begun_with
@@ -25,10 +26,12 @@ class Seen:
     begun: pl.DataFrame
 
     @classmethod
-    def of(cls, drift: Drift, *, evidence: Evidence, history: History) -> "Seen":
-        """Of the vehicles at hand."""
+    def of(
+        cls, drift: Drift, *, evidence: Evidence, history: History, noise: Mapping[str, Float64s] = MappingProxyType({})
+    ) -> "Seen":
+        """Of the vehicles at hand; `noise`: as for `repair_outcomes`."""
         return cls(
-            repair_outcome=repair_outcomes(drift, evidence=evidence, history=history),
+            repair_outcome=repair_outcomes(drift, evidence=evidence, history=history, noise=noise),
             drifts=drifts_of(drift),
             read=read_of(drift),
             begun=begun_with(drift, evidence=evidence, history=history),

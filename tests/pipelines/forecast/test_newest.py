@@ -3,10 +3,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipelines.forecast.newest import FARTHEST, newest_readings
+from pipelines.forecast.family_scales import FamilyScales
+from pipelines.forecast.newest import FARTHEST
+from pipelines.forecast.newest import newest_readings as of_scales
 from pipelines.forecast.outcomes import record_of
 from pipelines.forecast.past import past_of
 from pipelines.forecast.stacked_hazard import learn_hazard
+
+
+def newest_readings(family, rows):
+    return of_scales(family, rows, FamilyScales.of(family))
 
 
 @pytest.fixture

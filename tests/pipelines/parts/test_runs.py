@@ -1,5 +1,6 @@
 """States alone and forecasts of the past in parts: those of the whole analysis in the same parts, and of one part."""
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -52,3 +53,11 @@ def test_a_backtest_in_parts_scores_every_vehicle_once(store, evidence, monkeypa
 
 def of_small_parts(of):
     return lambda *args, **kwargs: of(*args, **{**kwargs, "most_cells": CELLS})
+
+
+def test_a_vehicle_is_judged_alike_whatever_part_it_is_in(plan):
+    first, *others = plan.parts
+    apart = analyse_in_parts(plan, InThisProcess())[0].tables
+    together = replace(plan, parts=[first, sorted(name for part in others for name in part)])
+    for name, frame in analyse_in_parts(together, InThisProcess())[0].tables.items():
+        assert_frame_equal(apart[name], frame, rel_tol=1e-9, abs_tol=1e-9)
