@@ -1,7 +1,9 @@
 """Stage `outliers`: drift in; each vehicle's outlier score, robust distance and reasons out; no file, no clock.
 
-Reference vehicle-weeks are the last reading of each closed block of 28 days of each vehicle, unless an alarm stood or
-it was certainly unlike its peers. Blocks lie fixed in time, so that from one week to the next the same forest judges.
+Reference vehicle-weeks are the last reading of each closed block of 28 days of each vehicle, unless an alarm stood that
+did not end by itself, or it was certainly unlike its peers. Without the weeks of alarms that ended by themselves, which
+healthy vehicles raise, the healthy would look more alike than they are. Blocks lie fixed in time, so that from one week
+to the next the same forest judges.
 """
 
 from collections.abc import Mapping
@@ -12,7 +14,7 @@ from types import MappingProxyType
 import numpy as np
 import polars as pl
 
-from pipelines.handover import Drift, Evidence, FamilyDrift, Float32s, Float64s, Int64s, Outliers
+from pipelines.handover import Bools, Drift, Evidence, FamilyDrift, Float32s, Float64s, Int64s, Outliers
 from pipelines.in_service import in_service
 from pipelines.outliers.conformal import conformal_score
 from pipelines.outliers.forest import Forest, anomaly, grow_forest, path_contributions, path_lengths
@@ -156,19 +158,26 @@ def unlike_peers(
 
 
 def _learn(family: FamilyDrift, groups: list[str], evidence: Evidence) -> Peers:
-    """Spreads, correlation and reference figures; a second look leaves out who is certainly unlike the others."""
+    """Spreads, correlation and reference figures; a second look leaves out who is certainly unlike the others.
+
+    Spreads and correlation are those of weeks without any alarm.
+    """
     levels = peer_levels(family)
     own = own_offsets(family, levels)
     vehicles = len(family.panel.vehicles)
-    settled = _settled_rows(family, evidence)
-    rows = settled[~family.alarm[settled].any(axis=1)]
-    spread = learn_spread(*_apart(family, own, rows), vehicles=vehicles)
+    rows = _settled_rows(family, evidence)
+    rows = rows[~_ill(family, rows)]
+    calm = ~family.alarm[rows].any(axis=1)
+    spread = learn_spread(*_apart(family, own, rows[calm]), vehicles=vehicles)
     standard = z_scores(*_apart(family, own, rows), family.relearning[rows], spread)
     rows = rows[_largest(standard) < CERTAIN]
-    spread = learn_spread(*_apart(family, own, rows), vehicles=vehicles)
+    calm = ~family.alarm[rows].any(axis=1)
+    spread = learn_spread(*_apart(family, own, rows[calm]), vehicles=vehicles)
     standard = z_scores(*_apart(family, own, rows), family.relearning[rows], spread)
-    thinned = standard[:: 1 + len(rows) // MOST_REFERENCES]
-    scopes = learn_scopes(thinned, groups, vehicles=len(np.unique(vehicle_of_row(family)[rows])))
+    step = 1 + len(rows) // MOST_REFERENCES
+    known = standard[calm][::step]
+    scopes = learn_scopes(known, groups, vehicles=len(np.unique(vehicle_of_row(family)[rows[calm]])))
+    thinned = standard[::step]
     distances, _ = _distance(thinned, scopes)
     return Peers(
         own=own,
@@ -178,6 +187,20 @@ def _learn(family: FamilyDrift, groups: list[str], evidence: Evidence) -> Peers:
         summaries=summarise(thinned, scopes).figures,
         distances=distances,
     )
+
+
+def _ill(family: FamilyDrift, rows: Int64s) -> Bools:
+    """[n] whether an alarm stands that has not ended by itself: it still stands, or a new epoch ended it."""
+    panel, ill = family.panel, np.zeros(len(rows), dtype=np.bool_)
+    last = np.zeros(len(panel.read_at), dtype=np.bool_)
+    last[last_rows(family)] = True
+    for c in range(len(panel.codes)):
+        alarm, epoch = family.alarm[:, c], panel.epoch[:, c]
+        on = np.flatnonzero(alarm[rows])
+        ends = np.flatnonzero(alarm & (last | ~np.append(alarm[1:], False)))
+        stands = last[ends] | (epoch[np.minimum(ends + 1, len(last) - 1)] != epoch[ends])
+        ill[on] |= stands[np.searchsorted(ends, rows[on])]
+    return ill
 
 
 def _apart(family: FamilyDrift, own: Float32s, rows: Int64s) -> tuple[Float32s, Float32s, Float32s]:

@@ -47,6 +47,17 @@ def test_the_stated_share_of_healthy_vehicles_is_called_outliers(made, healthy_f
     assert (known >= 0.95).mean() == pytest.approx(0.05, abs=0.012)
 
 
+def test_the_stated_share_holds_with_the_weeks_of_alarms_that_ended_by_themselves(made, healthy_family):
+    past = healthy_family(400, 30, 2)
+    vehicle = np.repeat(np.arange(0, 400, 2), 3)
+    week = np.random.default_rng(3).integers(4, 25, 200).repeat(3) + np.tile(np.arange(3), 200)
+    past[vehicle, week, vehicle % 24] = 3.0
+    drift, evidence = made({"alder": past})
+    assert drift.families[0].alarm.sum() >= 600
+    known = unlike_peers(drift, evidence=evidence, settings=Settings()).score_rows(0, np.arange(400 * 30))
+    assert (known[np.isfinite(known)] >= 0.95).mean() == pytest.approx(0.05, abs=0.012)
+
+
 def test_reasons_sum_to_one_a_vehicle(one_channel_off):
     shares = one_channel_off.reasons.group_by("vehicle_id").agg(pl.col("share").sum())
     assert shares.height == 150
