@@ -21,6 +21,10 @@ SAMPLE_SEED = 1  # any number: definition
 PRIOR_OFFSET = 3.0  # prior sd of vehicles' levels, in sigmas of the noise; judgement
 MOVE_LAGS = (1, 2, 4, 8)  # weeks; judgement
 LONGEST_GAP = 60.0  # days between readings that count towards their pace; judgement
+STRAYS = 3.0  # times the usual scatter from which a series teaches nothing: vehicles' own is taken out; judgement
+# Share of a correction's readings that may come of such: a quarter of what a trimmed mean bears; judgement.
+MOST_STRAYING = 0.05
+LEAST_STRAYING = 8  # readings from which scatter of so many times the usual is no chance; judgement
 LEAST_OF_GROUP = 3  # vehicles that show where a group's level lies; the least that a median outvotes; derived
 MEDIAN_COST = 1.57  # variance of a median against a mean's; pi / 2; derived
 FAR = 2.5  # robust sds from which on a week's movement counts no further: it leaps, and is believed as such; judgement
@@ -89,6 +93,13 @@ def fit_family(panel: Panel, *, settled: Bools, until: float) -> Fit:
     cell = (week + weeks * (depot if depots > 1 else 0)).astype(np.int32)
     cells = cell, np.argsort(cell, kind="stable"), weeks * depots
     healthy, together, peers = take_out_levels(values, epoch, row_start, *cells, ok)
+    strays = straying(healthy, row_start)
+    if strays.any():
+        again = np.flatnonzero(strays.any(axis=1))
+        ok &= ~np.repeat(strays, np.diff(row_start), axis=1)
+        healthy[again], together[again], peers[again] = take_out_levels(
+            values[again], epoch[again], row_start, *cells, ok[again]
+        )
     km = panel.km[rows]
     driven, whole = km[None].astype(np.float32), np.zeros((1, len(rows)), dtype=np.int32)
     way, _, _ = take_out_levels(driven, whole, row_start, *cells, np.isfinite(driven))
@@ -139,6 +150,30 @@ def sampled(vehicles: Sequence[str], among: Int32s | Int64s) -> Int32s | Int64s:
         return among
     drawn = np.array([word(f"{SAMPLE_SEED} {vehicles[v]}".encode()) for v in among], dtype=np.uint64)
     return among[np.sort(np.argsort(drawn, kind="stable")[:SAMPLE])]
+
+
+def straying(healthy: Float32s, row_start: Int64s) -> Bools:
+    """[C, V] series that must not teach: they scatter far more than is usual, and bring a good part of all readings.
+
+    So it is where most vehicles seldom learn a correction: one that strays learns at every drive.
+
+    Args:
+        healthy: [C, R] readings without level and season; NaN: left out.
+        row_start: [V + 1].
+    """
+    seen = np.isfinite(healthy)
+    before = np.zeros((2, len(healthy), healthy.shape[1] + 1))
+    np.cumsum(np.where(seen, healthy, 0.0).astype(np.float64) ** 2, axis=1, out=before[0, :, 1:])
+    np.cumsum(seen, axis=1, out=before[1, :, 1:])
+    square, count = np.diff(before[:, :, row_start], axis=2)
+    shows = count >= LEAST_SETTLED
+    scatter = np.where(shows, np.sqrt(square / np.maximum(count - 1, 1.0)), np.nan)
+    scatter /= np.maximum(median(scatter), 1e-12)[:, None]
+    scatter /= np.maximum(median(scatter.T), 1e-12)
+    strays = (scatter > STRAYS) & (count >= LEAST_STRAYING) & (shows.sum(axis=1) >= ENOUGH_PEERS)[:, None]
+    share = (count * strays).sum(axis=1) / np.maximum(count.sum(axis=1), 1.0)
+    bad: Bools = strays & (share > MOST_STRAYING)[:, None]
+    return bad
 
 
 @numba.njit(cache=True, nogil=True)

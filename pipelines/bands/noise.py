@@ -17,6 +17,9 @@ HUBER = 1.5  # differences count up to this many of their own sd; judgement
 MEMORIES = np.geomspace(0.5, 60, 49)
 # Pairs a bin must have to count; where no bin has twice as many, half of what the fullest has; judgement.
 LEAST_PAIRS = 30
+# Of a correction, pairs of one vehicle count as so many times those of the middle one at most: where most seldom learn,
+# what strays learns at every drive, and would pass for noise; judgement.
+MOST_OF_ONE = 2.0
 LEAST_PEERS = 3  # vehicles of a cell whose mean says what they do together; judgement
 SEED = 1  # of the places that readings get within their step; any number: definition
 # Rounds of levels and cells in turn: epochs that begin and end with the season take little of it along; judgement.
@@ -146,7 +149,7 @@ def _subtract_cells(x, cell, by_cell, together, peers, buffer):  # type: ignore[
             end += 1
         peers[here] = count
         if count >= LEAST_PEERS:
-            middle = trimmed_mean(buffer[:count], count // 5)
+            middle = trimmed_mean(buffer[:count], max(count // 5, 1))
             together[here] = middle + (0.0 if np.isnan(together[here]) else together[here])
             for i in range(at, end):
                 x[by_cell[i]] -= middle
@@ -161,7 +164,7 @@ def counted_share(cut):  # type: ignore[no-untyped-def]
 
 @numba.njit(cache=True, nogil=True)
 def variograms(healthy, epoch, row_start, day, step):  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912
-    """[C, bins] robust half mean square of differences, mean days apart, number of pairs.
+    """[C, bins] robust half mean square of differences, mean days apart, number of pairs, as far as they count.
 
     A difference of one `step` [C] is never an outlier, so that values which mostly repeat keep their spread.
     """
@@ -171,7 +174,10 @@ def variograms(healthy, epoch, row_start, day, step):  # type: ignore[no-untyped
     apart = np.zeros((corrections, bins))
     pairs = np.zeros((corrections, bins))
     difference = np.empty(rows * len(LAGS))
+    between = np.empty(rows * len(LAGS))
     which = np.empty(rows * len(LAGS), dtype=np.int64)
+    end = np.zeros(len(row_start), dtype=np.int64)
+    share, buffer = np.empty(len(row_start)), np.empty(len(row_start))
     for c in range(corrections):
         x = healthy[c]
         count = 0
@@ -189,11 +195,16 @@ def variograms(healthy, epoch, row_start, day, step):  # type: ignore[no-untyped
                     k = np.searchsorted(BIN_EDGES, days) - 1
                     if 0 <= k < bins:
                         difference[count] = x[r] - x[p]
+                        between[count] = days
                         which[count] = k
-                        pairs[c, k] += 1
-                        apart[c, k] += days
-                        gamma[c, k] += abs(x[r] - x[p])
                         count += 1
+            end[v + 1] = count
+        counts_as(end, share, buffer)
+        for v in range(len(row_start) - 1):
+            for i in range(end[v], end[v + 1]):
+                pairs[c, which[i]] += share[v]
+                apart[c, which[i]] += share[v] * between[i]
+                gamma[c, which[i]] += share[v] * abs(difference[i])
         for k in range(bins):
             if pairs[c, k]:
                 apart[c, k] /= pairs[c, k]
@@ -201,9 +212,11 @@ def variograms(healthy, epoch, row_start, day, step):  # type: ignore[no-untyped
         total = np.zeros(bins)
         for _ in range(12):
             total[:] = 0
-            for i in range(count):
-                d2 = difference[i] * difference[i]
-                total[which[i]] += min(d2, max(HUBER * HUBER * gamma[c, which[i]], step[c] * step[c]))
+            for v in range(len(row_start) - 1):
+                for i in range(end[v], end[v + 1]):
+                    d2 = difference[i] * difference[i]
+                    most = max(HUBER * HUBER * gamma[c, which[i]], step[c] * step[c])
+                    total[which[i]] += share[v] * min(d2, most)
             for k in range(bins):
                 if pairs[c, k]:
                     cut = max(HUBER * HUBER * gamma[c, k], step[c] * step[c])
@@ -211,6 +224,19 @@ def variograms(healthy, epoch, row_start, day, step):  # type: ignore[no-untyped
         for k in range(bins):
             gamma[c, k] /= 2
     return gamma, apart, pairs
+
+
+@numba.njit(cache=True, nogil=True)
+def counts_as(end, share, buffer):  # type: ignore[no-untyped-def]
+    """Fill what one pair of each vehicle counts, its pairs being those from end[v] to end[v + 1]."""
+    some = 0
+    for v in range(len(end) - 1):
+        if end[v + 1] > end[v]:
+            buffer[some] = end[v + 1] - end[v]
+            some += 1
+    most = MOST_OF_ONE * quantile(buffer[:some], 0.5) if some else 0.0
+    for v in range(len(end) - 1):
+        share[v] = min(most / max(end[v + 1] - end[v], 1), 1.0)
 
 
 @numba.njit(cache=True, nogil=True)

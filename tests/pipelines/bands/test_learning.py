@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from drift_fleets import World, light_fleet
 
-from pipelines.bands.fit import SAMPLE, _moves, sampled
+from pipelines.bands.fit import SAMPLE, _moves, sampled, straying
 from pipelines.bands.learning import LEAST_MOVE, learn_normals
 from pipelines.bands.noise import Noise, variograms
 from pipelines.bands.normal import days
@@ -38,6 +38,29 @@ def test_two_readings_of_different_epochs_tell_nothing_of_the_noise():
     for found, other in zip(variograms(x, epoch, *where), variograms(moved, epoch, *where), strict=True):
         np.testing.assert_allclose(found, other)
     assert variograms(x, epoch, *where)[2].sum() < variograms(x, 0 * epoch, *where)[2].sum()
+
+
+def test_of_a_vehicle_with_many_readings_no_more_counts_than_of_two_usual_ones():
+    """Nine vehicles of five readings, and one of a hundred that scatters ten times as much."""
+    rng = np.random.default_rng(6)
+    row_start = np.append(np.arange(0, 46, 5), 145)
+    x = np.append(rng.normal(size=45), rng.normal(0, 10, 100))[None].astype(np.float32)
+    where = row_start, np.concatenate([np.arange(5) * 7.0] * 9 + [np.arange(100) * 7.0]), np.zeros(1)
+    gamma, _, pairs = variograms(x, np.zeros_like(x, dtype=np.int32), *where)
+    usual = variograms(x[:, :45], np.zeros((1, 45), dtype=np.int32), row_start[:10], where[1][:45], where[2])
+    assert pairs.sum() == pytest.approx(11 * usual[2].sum() / 9)
+    assert gamma[0, 4] < 3 * usual[0][0, 4]
+
+
+def test_what_strays_teaches_nothing_where_it_brings_a_good_part_of_all_readings():
+    """Forty vehicles of six readings, and one of thirty that strays in the first of three corrections."""
+    rng = np.random.default_rng(7)
+    row_start = np.append(np.arange(0, 241, 6), 270)
+    x = rng.normal(size=(3, 270)).astype(np.float32)
+    x[0, 240:] += np.linspace(-10, 10, 30, dtype=np.float32)
+    assert np.argwhere(straying(x, row_start)).tolist() == [[0, 40]]
+    x[:, 246:] = np.nan  # read as seldom as the others
+    assert not straying(x, row_start).any()
 
 
 def test_rounding_as_coarse_as_the_noise_is_told_from_it():
