@@ -77,13 +77,14 @@ def _shown(vehicles: pl.DataFrame, evidence: Evidence, shown: Shown) -> pl.DataF
     read = vehicles.filter(pl.col("cells") > 0).select("vehicle_id", "depot", "duty")
     before = evidence.moves.select("vehicle_id", "depot").join(read.drop("depot"), on="vehicle_id")
     groups = pl.concat([read, before]).select("vehicle_id", shows=group).unique()
-    corrections = (
-        vehicles.select("vehicle_id", *codes)
-        .unpivot(on=codes, index="vehicle_id", variable_name="code")
-        .filter("value")
-    )
-    named = corrections.select("vehicle_id", shows=pl.format("correction {}", "code"))
-    return pl.concat([groups, first, calibrations.drop_nulls(), named])
+    named = [  # vehicles are sorted by family and hash: of a correction that all read, those few are enough
+        vehicles.filter(code)
+        .group_by("engine_family", maintain_order=True)
+        .head(LEAST_SHOWN)
+        .select("vehicle_id", shows=pl.lit(f"correction {code}"))
+        for code in codes
+    ]
+    return pl.concat([groups, first, calibrations.drop_nulls(), *named])
 
 
 def _quota_of(vehicles: pl.DataFrame, most_cells: int) -> dict[str, int]:

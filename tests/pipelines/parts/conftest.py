@@ -9,6 +9,9 @@ import pytest
 
 from pipelines.intake.load import load
 from pipelines.parts import parting
+from pipelines.parts.readings import Loaded
+from pipelines.parts.work import InThisProcess, Plan, analyse_in_parts
+from pipelines.settings import Settings
 from pipelines.store.fleet import read_fleet
 from pipelines.store.folder import Store
 
@@ -63,8 +66,23 @@ def evidence(fleet):
     return fleet.evidence
 
 
-@pytest.fixture(autouse=True)
-def small_parts(monkeypatch):
-    monkeypatch.setattr(parting, "LEAST_TAUGHT", 4)
-    monkeypatch.setattr(parting, "LEAST_TEACHING", 4)
-    monkeypatch.setattr(parting, "LEAST_SHOWN", 3)
+@pytest.fixture(scope="package", autouse=True)
+def small_parts():
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(parting, "LEAST_TAUGHT", 4)
+        patch.setattr(parting, "LEAST_TEACHING", 4)
+        patch.setattr(parting, "LEAST_SHOWN", 3)
+        yield
+
+
+@pytest.fixture(scope="package")
+def told() -> list[str]:
+    """What `here` said as it went on."""
+    return []
+
+
+@pytest.fixture(scope="package")
+def here(fleet, small_parts, told):  # noqa: ARG001 (parts are small)
+    """Tables of the fleet in parts, in this process."""
+    plan = Plan.of(fleet.evidence, fleet.shown, Loaded(evidence=fleet.evidence), settings=Settings(), most_cells=CELLS)
+    return analyse_in_parts(plan, InThisProcess(told.append))[0].tables

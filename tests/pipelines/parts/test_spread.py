@@ -11,8 +11,8 @@ from polars.testing import assert_frame_equal
 from pipelines.analyse_command import _alone, analyse
 from pipelines.errors import LeewayError
 from pipelines.parts import spread
-from pipelines.parts.readings import InStore, Loaded
-from pipelines.parts.work import InThisProcess, Plan, analyse_in_parts
+from pipelines.parts.readings import InStore
+from pipelines.parts.work import Plan, analyse_in_parts
 from pipelines.settings import Settings
 from pipelines.store.folder import Store
 
@@ -30,7 +30,7 @@ def asked(store, fleet):
     evidence = fleet.evidence
     source = InStore(path=store.path, as_of=evidence.as_of, known_at=None, judged=fleet.judged)
 
-    def ask(runner, source=source, progress=lambda _words: None):
+    def ask(runner, progress=lambda _words: None):
         plan = Plan.of(evidence, fleet.shown, source, settings=Settings(), most_cells=CELLS)
         return analyse_in_parts(plan, runner, progress=progress)[0].tables
 
@@ -43,9 +43,7 @@ def same(found, expected):
         assert_frame_equal(frame, expected[name], rel_tol=1e-9, abs_tol=1e-9)
 
 
-def test_tables_are_the_same_here_and_on_a_worker_that_dies(asked, evidence, one_worker):
-    told = []
-    here = asked(InThisProcess(told.append), source=Loaded(evidence=evidence))
+def test_tables_are_the_same_here_on_a_worker_that_dies_and_on_a_cluster(store, asked, here, told, one_worker):
     assert {"bands and drift", "forecast"} <= set(told)
     assert here["held_cell"].height
     assert here["correction_state"]["alarm"].any()
@@ -56,6 +54,9 @@ def test_tables_are_the_same_here_and_on_a_worker_that_dies(asked, evidence, one
             os.kill(next(iter(workers.values())), signal.SIGKILL)
 
     same(asked(one_worker, progress=kill), here)
+    one_worker.client.wait_for_workers(1, timeout=30)
+    with spread.at(one_worker.client.scheduler.address, store, lambda _line: None) as cluster:
+        same(asked(cluster), here)
 
 
 def test_a_cluster_that_differs_or_does_not_see_the_store_is_named_before_work(
