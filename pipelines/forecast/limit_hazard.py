@@ -6,7 +6,7 @@ catalogue's limit; corrections that differ in bank or cylinder alone are of one 
 flattens the odds, as a probit does.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.optimize import minimize
@@ -68,7 +68,11 @@ class _Ways:
 
     def summed(self, figures: Float64s) -> Float64s:
         """[n, L] sums over what is off of each origin."""
-        return np.stack([np.bincount(self.row, weights=part, minlength=self.rows) for part in figures.T], axis=1)
+        summed = np.zeros((self.rows, figures.shape[1]))
+        if len(self.row):
+            first = np.flatnonzero(np.append(True, self.row[1:] != self.row[:-1]))
+            summed[self.row[first]] = np.add.reduceat(figures, first, axis=0)
+        return summed
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -115,9 +119,10 @@ def learn_limits(nearing: Nearing, days: Float64s, faults: Float64s, *, distinct
 
     Source: Prentice and others (1978), Biometrics 34(4), 541-554, for hazards that compete.
     """
-    ways, sides = _Ways.of(nearing), nearing.used.shape[1]
+    off, sides = (nearing.used > LEAST_USED).any(axis=1), nearing.used.shape[1]
+    ways = replace(_Ways.of(nearing.take(off)), rows=int(off.sum()) + 1)  # all others are alike: one row
     event_weight = distinct / max(float(faults.sum()), 1e-12)
-    exposure, hits = event_weight * days, event_weight * faults
+    exposure, hits = (event_weight * np.vstack([part[off], part[~off].sum(axis=0)]) for part in (days, faults))
     steady = np.log(UNANNOUNCED * max(faults.sum(), 0.5 / event_weight) / days.sum())
     usual = np.concatenate([[steady, PACE, DOUBT], np.full(sides, SHARPNESS), np.zeros(sides)])
     spread = np.concatenate([[STEADY_SD, PACE_SD, DOUBT_SD], np.full(sides, SHARPNESS_SD), np.full(sides, np.inf)])
@@ -127,10 +132,11 @@ def learn_limits(nearing: Nearing, days: Float64s, faults: Float64s, *, distinct
         slope, flat, away = told.slopes(ways)
         at = np.clip(slope * away, LOWEST, HIGHEST)
         odds = np.exp(at)
-        announced, bend = hazard_of_odds(np.log(np.maximum(ways.summed(odds), np.exp(LOWEST))))
+        together = np.maximum(ways.summed(odds), np.exp(LOWEST))
+        announced, bend = hazard_of_odds(np.log(together))
         hazard = announced + np.exp(told.steady)
         surplus = exposure - hits / hazard
-        share = (surplus * bend / np.maximum(ways.summed(odds), np.exp(LOWEST)))[ways.row]
+        share = (surplus * bend / together)[ways.row]
         error = np.where(at == slope * away, share * odds, 0.0)
         sharp = (slope * flat) ** 2 * FLATTENS * (LEVEL_DOUBT + told.doubt * ways.growth) / flat**2
         gradient = np.concatenate(
