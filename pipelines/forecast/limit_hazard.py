@@ -13,7 +13,7 @@ from scipy.optimize import minimize
 
 from pipelines.forecast.learners import ENOUGH, HIGHEST, LOWEST, UNANNOUNCED
 from pipelines.forecast.time_grid import MIDDLES, hazard_of_odds
-from pipelines.handover import Float32s, Float64s, Int64s
+from pipelines.handover import Bools, Float32s, Float64s, Int64s
 
 LEAST_USED = 0.04  # of the way to a limit, below which it announces nothing; for speed
 LEAST_SIGMAS = 2.0  # that a correction is off, to say where it goes; judgement
@@ -119,7 +119,8 @@ def learn_limits(nearing: Nearing, days: Float64s, faults: Float64s, *, distinct
 
     Source: Prentice and others (1978), Biometrics 34(4), 541-554, for hazards that compete.
     """
-    off, sides = (nearing.used > LEAST_USED).any(axis=1), nearing.used.shape[1]
+    off: Bools = np.any(nearing.used > LEAST_USED, axis=1)
+    sides = nearing.used.shape[1]
     ways = replace(_Ways.of(nearing.take(off)), rows=int(off.sum()) + 1)  # all others are alike: one row
     event_weight = distinct / max(float(faults.sum()), 1e-12)
     exposure, hits = (event_weight * np.vstack([part[off], part[~off].sum(axis=0)]) for part in (days, faults))
