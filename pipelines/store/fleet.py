@@ -7,6 +7,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from zlib import crc32
 
+from pipelines.errors import StoreError
 from pipelines.handover import Evidence
 from pipelines.held.columns import ColumnWriter
 from pipelines.held.judged import Judged
@@ -18,6 +19,7 @@ from pipelines.store.evidence import Asked, evidence_of, withheld
 from pipelines.store.folder import Store
 
 MOST_HERE = 100_000_000  # readings times corrections that one process holds: 0.4 GB and its copies; judgement
+BYTES = 6  # of a cell in files, circumstances beside it, at most; measured
 AT_ONCE = 30_000_000  # of those that are more, that are read at a time: of the partitions of 4,000 vehicles; judgement
 
 
@@ -43,7 +45,7 @@ def read_fleet(
         most_here: How many readings times corrections this process may hold.
 
     Raises:
-        StoreError: as there.
+        StoreError: as there; or there is no room for what is judged from files.
     """
     apart = list[Shown]()
 
@@ -51,7 +53,13 @@ def read_fleet(
         if _cells(asked) <= most_here:
             return withheld(asked, asked.readings)
         with TemporaryDirectory(prefix="leeway-columns-") as scratch:
-            return withheld(asked, lambda until: _by_column(asked, until, Path(scratch), apart))
+            try:
+                return withheld(asked, lambda until: _by_column(asked, until, Path(scratch), apart))
+            except OSError as error:
+                raise StoreError(
+                    f"{scratch}: the columns of the readings cannot be put there ({error.strerror}). Set TMPDIR to a "
+                    f"folder with some {_cells(asked) * BYTES / 2**30:.1f} GiB free."
+                ) from error
 
     evidence, judged = evidence_of(store, held, as_of=as_of, known_at=known_at, vehicle_ids=None, judged=None)
     shown = Shown.by(evidence.snapshots, evidence.corrections["code"].to_list())

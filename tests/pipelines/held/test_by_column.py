@@ -7,7 +7,9 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
+from pipelines.errors import StoreError
 from pipelines.handover import HeldReadings
+from pipelines.held import columns
 from pipelines.parts.readings import InStore, Loaded
 from pipelines.store import fleet as fleet_of_store
 
@@ -71,3 +73,12 @@ def test_vehicles_of_a_part_read_what_they_read_among_all(spoilt, monkeypatch):
         part, expected = source.for_part(some).of(some, None), whole.of(some, object())
         assert_frame_equal(part.snapshots, expected.snapshots)
         assert_frame_equal(part.held.cells, expected.held.cells)
+
+
+def test_no_room_for_columns_is_one_line(spoilt, monkeypatch):
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(columns.ColumnWriter, "_write", full)
+    with pytest.raises(StoreError, match=r"cannot be put there \(No space left on device\). Set TMPDIR to a folder"):
+        read_fleet(spoilt, most_here=0)
