@@ -46,7 +46,9 @@ def reading_rows(evidence: Evidence) -> pl.DataFrame:
         faults_known=pl.col("faults_read").fill_null(value=False) | pl.col("found").fill_null(value=False),
     )
     return filled.with_columns(
-        _block(filled["read_at"]), calibration_changed=_changed("calibration"), module_changed=_changed("module")
+        _block(filled["read_at"], first_day_of(evidence)),
+        calibration_changed=_changed("calibration"),
+        module_changed=_changed("module"),
     ).with_row_index("row")
 
 
@@ -62,9 +64,16 @@ def _where_it_belonged(rows: pl.DataFrame, moves: pl.DataFrame) -> pl.DataFrame:
     return rows.with_columns(depot=pl.when(moved).then(held).otherwise(pl.col("depot")))
 
 
-def _block(read_at: pl.Series) -> pl.Series:
+def first_day_of(evidence: Evidence) -> float:
+    """Of the fleet's first reading, from which blocks of time are counted, days since 1970; infinite: there is none."""
+    if evidence.whole:
+        return evidence.whole.first_day
+    return float(days(evidence.snapshots["read_at"]).min(initial=np.inf))
+
+
+def _block(read_at: pl.Series, first_day: float) -> pl.Series:
     day = days(read_at)
-    starts = block_starts(day.min(initial=np.inf), day.max(initial=-np.inf))
+    starts = block_starts(first_day, day.max(initial=-np.inf))
     return pl.Series("block", np.searchsorted(starts, day, side="right") - 1, dtype=pl.Int64)
 
 

@@ -32,12 +32,12 @@ class Cells:
     learned: Int64s
 
     @classmethod
-    def of(cls, rows: pl.DataFrame) -> "Cells":
-        """Of readings as `reading_rows` gives them."""
+    def of(cls, rows: pl.DataFrame, fleet_start: float) -> "Cells":
+        """Of readings as `reading_rows` gives them; `fleet_start`: day of the fleet's first reading."""
         family = rows["engine_family"].fill_null("").rank("dense").to_numpy().astype(np.int64) - 1
         day, block = days(rows["read_at"]), rows["block"].to_numpy()
         families = int(family.max(initial=-1)) + 1
-        starts = block_starts(day.min(initial=np.inf), day.max(initial=-np.inf))
+        starts = block_starts(fleet_start, day.max(initial=-np.inf))
         of_row = family * starts.size + block
         sizes = np.bincount(of_row, minlength=families * starts.size)
         first_day = np.full(families, np.inf)

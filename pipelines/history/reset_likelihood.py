@@ -18,7 +18,7 @@ import numpy as np
 import polars as pl
 
 from pipelines.handover import Bools, Evidence, Float32s, Float64s, Int64s
-from pipelines.history.reading_rows import row_starts
+from pipelines.history.reading_rows import first_day_of, row_starts
 from pipelines.history.reading_scatter import LEVEL_WEIGHT, Cells, scatter
 from pipelines.threads import in_threads
 
@@ -116,7 +116,7 @@ class Inputs:
             hours: [R], ignition hours since the vehicle was first seen; NaN: not known.
             begun: [R], something that may reset happened before this reading: what came before is no home after it.
         """
-        cells = Cells.of(rows)
+        cells = Cells.of(rows, first_day_of(evidence))
         informative = _informative(evidence)
 
         def channel(correction: dict[str, Any]) -> tuple[Float32s, Float64s]:
