@@ -162,10 +162,10 @@ def straying(healthy: Float32s, row_start: Int64s) -> Bools:
         row_start: [V + 1].
     """
     seen = np.isfinite(healthy)
-    before = np.zeros((2, len(healthy), healthy.shape[1] + 1))
-    np.cumsum(np.where(seen, healthy, 0.0).astype(np.float64) ** 2, axis=1, out=before[0, :, 1:])
-    np.cumsum(seen, axis=1, out=before[1, :, 1:])
-    square, count = np.diff(before[:, :, row_start], axis=2)
+    read = np.flatnonzero(np.diff(row_start))
+    square, count = np.zeros((2, len(healthy), len(row_start) - 1))
+    square[:, read] = np.add.reduceat(np.where(seen, healthy, 0) ** 2, row_start[read], axis=1, dtype=np.float64)
+    count[:, read] = np.add.reduceat(seen, row_start[read], axis=1, dtype=np.int64)
     shows = count >= LEAST_SETTLED
     scatter = np.where(shows, np.sqrt(square / np.maximum(count - 1, 1.0)), np.nan)
     scatter /= np.maximum(median(scatter), 1e-12)[:, None]

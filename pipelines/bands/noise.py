@@ -174,13 +174,14 @@ def variograms(healthy, epoch, row_start, day, step):  # type: ignore[no-untyped
     apart = np.zeros((corrections, bins))
     pairs = np.zeros((corrections, bins))
     difference = np.empty(rows * len(LAGS))
-    between = np.empty(rows * len(LAGS))
-    which = np.empty(rows * len(LAGS), dtype=np.int64)
+    which = np.empty(rows * len(LAGS), dtype=np.uint8)
     end = np.zeros(len(row_start), dtype=np.int64)
     share, buffer = np.empty(len(row_start)), np.empty(len(row_start))
+    of_one = np.empty((len(row_start), bins, 3))  # pairs, days between them and sizes
     for c in range(corrections):
         x = healthy[c]
         count = 0
+        of_one[:] = 0.0
         for v in range(len(row_start) - 1):
             for r in range(row_start[v], row_start[v + 1]):
                 if np.isnan(x[r]):
@@ -195,32 +196,33 @@ def variograms(healthy, epoch, row_start, day, step):  # type: ignore[no-untyped
                     k = np.searchsorted(BIN_EDGES, days) - 1
                     if 0 <= k < bins:
                         difference[count] = x[r] - x[p]
-                        between[count] = days
                         which[count] = k
+                        of_one[v, k, 0] += 1
+                        of_one[v, k, 1] += days
+                        of_one[v, k, 2] += abs(x[r] - x[p])
                         count += 1
             end[v + 1] = count
         counts_as(end, share, buffer)
         for v in range(len(row_start) - 1):
-            for i in range(end[v], end[v + 1]):
-                pairs[c, which[i]] += share[v]
-                apart[c, which[i]] += share[v] * between[i]
-                gamma[c, which[i]] += share[v] * abs(difference[i])
+            for k in range(bins):
+                pairs[c, k] += share[v] * of_one[v, k, 0]
+                apart[c, k] += share[v] * of_one[v, k, 1]
+                gamma[c, k] += share[v] * of_one[v, k, 2]
         for k in range(bins):
             if pairs[c, k]:
                 apart[c, k] /= pairs[c, k]
                 gamma[c, k] = (1.2533 * gamma[c, k] / pairs[c, k]) ** 2
-        total = np.zeros(bins)
+        total, most = np.zeros(bins), np.zeros(bins)
         for _ in range(12):
             total[:] = 0
+            for k in range(bins):
+                most[k] = max(HUBER * HUBER * gamma[c, k], step[c] * step[c])
             for v in range(len(row_start) - 1):
                 for i in range(end[v], end[v + 1]):
-                    d2 = difference[i] * difference[i]
-                    most = max(HUBER * HUBER * gamma[c, which[i]], step[c] * step[c])
-                    total[which[i]] += share[v] * min(d2, most)
+                    total[which[i]] += share[v] * min(difference[i] * difference[i], most[which[i]])
             for k in range(bins):
                 if pairs[c, k]:
-                    cut = max(HUBER * HUBER * gamma[c, k], step[c] * step[c])
-                    gamma[c, k] = total[k] / (counted_share(cut / max(gamma[c, k], 1e-30)) * pairs[c, k])
+                    gamma[c, k] = total[k] / (counted_share(most[k] / max(gamma[c, k], 1e-30)) * pairs[c, k])
         for k in range(bins):
             gamma[c, k] /= 2
     return gamma, apart, pairs
