@@ -91,7 +91,8 @@ def _without_exchanges(changes: pl.DataFrame, read: pl.DataFrame) -> pl.DataFram
 def _changes(evidence: Evidence, history: History) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Readings of vehicles in service with another module than the one before; all readings whose module is known."""
     before = pl.col("module", "calibration").shift(1).over("vehicle_id").name.suffix("_before")
-    read = history.readings.filter(pl.col("module").is_not_null()).sort("vehicle_id", "read_at")
+    columns = ("vehicle_id", "read_at", "engine_family", "module", "calibration")
+    read = history.readings.select(columns).filter(pl.col("module").is_not_null()).sort("vehicle_id", "read_at")
     changes = (
         read.join(in_service(evidence.vehicles, evidence.as_of), on="vehicle_id", how="semi")
         .select("vehicle_id", "engine_family", "module", "calibration", before, changed_at="read_at")

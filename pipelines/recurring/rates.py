@@ -12,6 +12,7 @@ from pipelines.handover import Float64s, Int64s
 
 MANY = 40  # events from which the scatter between vehicles can be told (judgement)
 LEAST_P = 1e-13  # below it the arithmetic tells no more
+AT_ONCE = 2_000_000  # counts times strata that are in memory: some 100 MB; for memory
 LEAST_MASS = 1e-15  # of what cannot be, by the arithmetic
 MOST_P = 0.05  # of those that are asked how likely they are
 FARTHEST_LOG = 20.0  # of a rate ratio that is looked for
@@ -209,7 +210,9 @@ def _distribution(told: Comparison, ratio: float) -> Float64s:
     size = int(told.events.sum()) + 1
     turn = np.exp(-2j * np.pi * np.arange(size // 2 + 1) / size)[:, None]  # the others are these mirrored
     share = told.exposed_shares(ratio)
-    transform = np.prod((1 - share + share * turn) ** told.events, axis=1)
+    at_once = max(AT_ONCE // max(len(share), 1), 1)
+    parts = [turn[begin : begin + at_once] for begin in range(0, len(turn), at_once)]
+    transform = np.concatenate([np.prod((1 - share + share * part) ** told.events, axis=1) for part in parts])
     mass: Float64s = np.maximum(np.fft.irfft(transform, n=size), 0.0)
     return mass
 
