@@ -95,7 +95,7 @@ def test_going_on_from_a_checkpoint_gives_the_same_and_the_page_ends_on_it(moved
     last = correction_paths(one, full.extras).group_by("correction").last().sort("correction")
     states = full.correction_state.filter(mine)
     np.testing.assert_array_equal(last["expected"], states["expected"])
-    assert states.filter("alarm").height
+    assert full.extras["drift_joined"].filter(mine).height  # a change inside the band may have ended as an alarm since
 
 
 def test_a_direction_of_independent_equals_is_their_mean_and_what_was_not_read_is_left_out():
