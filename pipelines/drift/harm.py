@@ -7,8 +7,7 @@ import numba
 import numpy as np
 
 # Log likelihood by which a step must explain more than any ramp before a change is said to have levelled off: odds of
-# fifty to one; how many readings it must have held, and outside the band for how long, a quarter of a year. Judgement;
-# odds of twenty to one would end more alarms on ramps that grow on (tests/benchmarks/alarms_again.py).
+# fifty to one; and how long it must have held, a quarter of a year. Judgement.
 LEVELLED, HELD_READINGS, HELD_DAYS = 4.0, 8, 91.0
 SMALL = 4.5  # sigmas, half again the band; a larger change is never called harmless; judgement
 USED = 0.5  # share of the way to a limit that faults, from which nothing is harmless; judgement
@@ -24,16 +23,15 @@ CHANGED = np.dtype([("day", "f8"), ("size", "f8")], align=True)
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def levelled_off(best, seen, day, inside):  # type: ignore[no-untyped-def]
+def levelled_off(best, seen, day):  # type: ignore[no-untyped-def]
     """Whether a step explains clearly more than what still grows, and began long enough ago.
 
     Args:
         best: `Best` of the bank of onsets.
         seen: Number of the newest reading.
         day: Its day.
-        inside: Whether the level lies inside the band, where readings enough are enough.
     """
-    held = seen - best.step_reading >= HELD_READINGS and (inside or day - best.step_day >= HELD_DAYS)
+    held = seen - best.step_reading >= HELD_READINGS and day - best.step_day >= HELD_DAYS
     return held and (best.step_z2 - best.ramp_z2) / 2 >= LEVELLED
 
 

@@ -42,8 +42,7 @@ def judge(s, best, reading, terms):  # type: ignore[no-untyped-def]
         apart = reading.x - verdict.baseline
         change = stand(alarm, away, apart, verdict.evidence, threshold, terms.sigma, s.worked)
         away = end(s, reading.x, away, change, terms)
-        inside = abs(away) < BAND_SIGMAS * terms.sigma
-        if alarm.on and settled and levelled_off(best, s.seen, reading.day, inside):
+        if alarm.on and settled and levelled_off(best, s.seen, reading.day):
             away = hold_as_normal(s, reading.x, away, best, terms)
     elif (settled or beyond_all) and may_rise(alarm, verdict.evidence, threshold, away, verdict.direction):
         rise(alarm, away, verdict.direction, terms.sigma, reading.day)
