@@ -108,7 +108,7 @@ def cost_lines(costs: Sequence[Cost], seconds: float) -> list[str]:
     more = (
         f"Ten times the fleet, {TEN * vehicles} vehicles, would need, judged by this run: some "
         f"{TEN * total.processor / 60:.0f} min of processor time, shared by who works on its parts, which grow no "
-        f"larger than some 2 GiB; here some {_bytes(joined)} of memory{moved}."
+        f"larger than some 3 GiB; here some {_bytes(joined)} of memory{moved}."
     )
     return [took, *_table({**by_stage, "all": total}), more]
 

@@ -18,7 +18,7 @@ from pipelines.bands.panel import UNKNOWN_FAMILY
 from pipelines.handover import Evidence, WholeFleet
 from pipelines.shown import Shown
 
-MOST_CELLS = 20_000_000  # readings times corrections of a part: some 2 GiB (tests/benchmarks/any_size.py); measured
+MOST_CELLS = 20_000_000  # readings times corrections of a part: 2 to 3 GiB (tests/benchmarks/any_size.py); measured
 ONE_PART = 1.5  # times that, up to which a fleet is one part: two would be small; judgement
 LEAST_TAUGHT = 300  # vehicles of a family in a part that did not teach: a median lies within a tenth of a sd; derived
 LEAST_TEACHING = 200  # vehicles of a family that teach it: so many are sampled where a fleet is in one part; derived

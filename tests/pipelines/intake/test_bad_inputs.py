@@ -1,6 +1,6 @@
 """Whatever a drop holds, loading it keeps the promise that `tests/benchmarks/bad_inputs.py` states.
 
-For about as many seconds as LEEWAY_BAD_INPUTS_SECONDS says (15), from recipe LEEWAY_BAD_INPUTS_FIRST (0) on; an hour by
+For about as many seconds as LEEWAY_BAD_INPUTS_SECONDS says (8), from recipe LEEWAY_BAD_INPUTS_FIRST (0) on; an hour by
 hand: LEEWAY_BAD_INPUTS_SECONDS=3600 LEEWAY_BAD_INPUTS_FIRST=1000000 pytest tests/pipelines/intake/test_bad_inputs.py
 """
 
@@ -15,7 +15,7 @@ sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))
 from bad_inputs import FILES_A_DROP, GOOD_SNAPSHOTS, GOOD_VEHICLES, Trials, drawn, tried
 from spoilt_files import BYTE_WAYS, CELL_WAYS, COLUMNS, ENDINGS, Recipe, parsed
 
-SECONDS = float(os.environ.get("LEEWAY_BAD_INPUTS_SECONDS", "15"))
+SECONDS = float(os.environ.get("LEEWAY_BAD_INPUTS_SECONDS", "8"))
 FIRST = int(os.environ.get("LEEWAY_BAD_INPUTS_FIRST", "0"))
 PAST = [
     "parquet/faults/types/10200",
