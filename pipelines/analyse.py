@@ -8,6 +8,7 @@ large one is parted, and who works on which part, stands in `parts/`.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import polars as pl
 
@@ -89,11 +90,8 @@ def of_vehicles(
         known: What was learned of other vehicles of their families; None: it is learned of these.
         progress: Called with each stage's name as it begins.
     """
-    stages = _Taught(known=known.bands if known else None)
-    history, drift = first_stages(evidence, settings=settings, progress=progress, by=stages)
-    progress("outliers")
-    peers = learn_peers(drift, evidence=evidence, settings=settings, known=known.peers if known else {})
-    outliers = unlike_peers(drift, evidence=evidence, settings=settings, learned=peers)
+    begun = _begun(evidence, settings, known, progress)
+    history, drift, outliers = begun.history, begun.drift, begun.outliers
     progress("causes")
     taught = known.causes if known else learn_causes(drift, evidence, usual)
     cause_ranking, healthy = ranked_and_health(
@@ -134,8 +132,8 @@ def of_vehicles(
     tables["drift_moved"] = tables["drift_moved"].filter(~pl.col("engine_family").is_in(list(before)))
     tables["calibration_shift"] = calibration_shifts(drift, seed=settings.seed, without=before)
     after = Known(
-        usual=usual, bands=stages.learned, peers=of_families(peers), causes=taught, healthy=healthy, forecast=made.known
-    )  # fmt: skip
+        usual=usual, bands=begun.bands, peers=begun.peers, causes=taught, healthy=healthy, forecast=made.known
+    )
     return Part(tables=tables, seen=seen, traces=history.traces), after
 
 
@@ -195,13 +193,30 @@ def forecasts_of(
         known: As for `of_vehicles`.
         progress: Called with each stage's name as it begins.
     """
+    begun = _begun(evidence, settings, known, progress)
+    progress("forecast")
+    forecast = known.forecast if known else None
+    made = _forecasts(begun.drift, begun.outliers, evidence, begun.history, settings, known=forecast)
+    return made, KnownToForecast(bands=begun.bands, peers=begun.peers, forecast=made.known)
+
+
+class _Begun(NamedTuple):
+    """What the stages before the causes give, and what is known after them."""
+
+    history: History
+    drift: Drift
+    outliers: Outliers
+    bands: LearnedBands
+    peers: dict[str, tuple[Peers, Judge]]
+
+
+def _begun(evidence: Evidence, settings: Settings, known: Known | KnownToForecast | None, progress: Progress) -> _Begun:
     stages = _Taught(known=known.bands if known else None)
     history, drift = first_stages(evidence, settings=settings, progress=progress, by=stages)
+    progress("outliers")
     peers = learn_peers(drift, evidence=evidence, settings=settings, known=known.peers if known else {})
     outliers = unlike_peers(drift, evidence=evidence, settings=settings, learned=peers)
-    progress("forecast")
-    made = _forecasts(drift, outliers, evidence, history, settings, known=known.forecast if known else None)
-    return made, KnownToForecast(bands=stages.learned, peers=of_families(peers), forecast=made.known)
+    return _Begun(history, drift, outliers, stages.learned, of_families(peers))
 
 
 def of_fleet(

@@ -15,6 +15,7 @@ from pipelines.errors import SettingError
 from pipelines.store.folder import Store
 from pipelines.store.lock import writers_lock
 from pipelines.terminal import say
+from pipelines.who_works import WhoWorks, runner_of, stages, who_works
 
 if TYPE_CHECKING:
     import polars as pl
@@ -24,11 +25,6 @@ if TYPE_CHECKING:
     from pipelines.resume.drift_checkpoint import Checkpoint
     from pipelines.settings import Settings
     from pipelines.store.fleet import Fleet
-
-
-def stages() -> Callable[[str], None]:
-    """Says on standard error which stage a long computation has come to."""
-    return lambda stage: say(f"  {stage} ...", err=True)
 
 
 @click.command()
@@ -49,18 +45,10 @@ def stages() -> Callable[[str], None]:
     is_flag=True,
     help="Publish correction_state alone, going on from the last such run: the same, in a fraction of the time.",
 )
-@click.option(
-    "--workers", type=click.IntRange(1, 256), help="Spread the parts of a large fleet over so many processes."
-)
-@click.option(
-    "--memory", metavar="SIZE", help="With --workers: what each may hold, such as 4GiB; beyond it, it is ended."
-)
-@click.option(
-    "--cluster", metavar="ADDRESS", help="Spread them over the workers of this Dask scheduler, tls://HOST:PORT."
-)
+@who_works
 def analyse(
     *, store: Store, as_of: datetime | None, known_at: datetime | None, false_alarms: float | None, states: bool,
-    workers: int | None, memory: str | None, cluster: str | None,
+    who: WhoWorks,
 ) -> None:  # fmt: skip
     """Compute every published table from what was known at a time, and publish them all at once.
 
@@ -76,18 +64,16 @@ def analyse(
     from pipelines.settings_file import settings_of  # noqa: PLC0415
     from pipelines.store.newest import refuse_beyond  # noqa: PLC0415
 
-    _refuse_together(workers=workers, memory=memory, cluster=cluster)
     if as_of is not None:
         refuse_beyond(store, as_of)
     set_here = settings_of(store.path)
     settings = set_here.analysis
     if false_alarms is not None:
         settings = replace(settings, false_alarms_per_vehicle_year=false_alarms)
-    ahead = not (workers or cluster)
     with (
-        _runner(store, workers, memory, cluster) as runner,
+        runner_of(store, who, stages()) as runner,
         _alone(store),
-        compiling_told(lambda line: say(line, err=True), "pipelines", ahead=ahead),
+        compiling_told(lambda line: say(line, err=True), "pipelines", ahead=not who.elsewhere),
     ):
         if states:
             _publish_states(store, as_of, known_at, settings, runner)
@@ -105,27 +91,6 @@ def _read(store: Store, as_of: datetime | None, known_at: datetime | None) -> "F
             "Choose a later --as-of, or load more."
         )
     return fleet
-
-
-def _refuse_together(*, workers: int | None, memory: str | None, cluster: str | None) -> None:
-    if cluster and workers:
-        raise SettingError("--workers and --cluster: both name who works. Give one of them.")
-    if memory and not workers:
-        raise SettingError("--memory: limits the processes of --workers. Give --workers too.")
-
-
-@contextmanager
-def _runner(store: Store, workers: int | None, memory: str | None, cluster: str | None) -> "Iterator[Runner]":
-    """Who works on the parts."""
-    from pipelines.parts.work import InThisProcess  # noqa: PLC0415
-
-    if not (workers or cluster):
-        yield InThisProcess(stages())
-        return
-    from pipelines.parts.spread import at, local  # noqa: PLC0415
-
-    with local(workers, memory, stages()) if workers else at(cluster or "", store, stages()) as runner:
-        yield runner
 
 
 @contextmanager

@@ -1,6 +1,6 @@
 """Would the forecasts have been right? Each date analysed as of then, scored against what came after."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -64,11 +64,11 @@ def backtest(
         SettingError: no date lies before the newest reading.
     """
 
-    def made_at(date: datetime) -> Made | None:
-        evidence = evidence_at(date)
-        if not evidence.snapshots.height:
-            return None
-        return Made.of(forecasts_of(evidence, settings=settings)[0], evidence)
+    def made_at(dates: Sequence[datetime]) -> Iterator[Made | None]:
+        for date in dates:
+            evidence = evidence_at(date)
+            read = evidence.snapshots.height
+            yield Made.of(forecasts_of(evidence, settings=settings)[0], evidence) if read else None
 
     def record() -> Record:
         return record_of(later, reconstruct(later))
@@ -77,7 +77,7 @@ def backtest(
 
 
 def scored(
-    made_at: Callable[[datetime], Made | None],
+    made_at: Callable[[Sequence[datetime]], Iterator[Made | None]],
     record_now: Callable[[], Record],
     now: datetime,
     *,
@@ -88,7 +88,7 @@ def scored(
     """The same of forecasts that were made in whatever way.
 
     Args:
-        made_at: The forecasts as of a date; None: nothing had been read.
+        made_at: The forecasts as of each of some dates, in their order; None: nothing had been read.
         record_now: What is known now of what came after.
         now: The newest reading.
         dates: When to forecast, all before `now`.
@@ -107,10 +107,10 @@ def scored(
     usable = [date for date in dates if date < now]
     if not usable:
         raise SettingError(f"backtest: no date before the newest reading at {now:%Y-%m-%d}. Choose earlier dates.")
-    record, parts = record_now(), []
+    record, parts, forecasts = record_now(), [], made_at(usable)
     for date in usable:
         progress(f"as of {date:%Y-%m-%d}")
-        if made := made_at(date):
+        if made := next(forecasts):
             parts.append(_with_outcomes(made, record))
     past = pl.concat([part for part in parts if part.height]) if any(part.height for part in parts) else None
     if past is None:

@@ -16,6 +16,7 @@ from pipelines.load_command import load
 from pipelines.store.folder import Store
 from pipelines.store_command import store_group
 from pipelines.terminal import say
+from pipelines.who_works import WhoWorks, runner_of, stages, who_works
 
 if TYPE_CHECKING:
     import polars as pl
@@ -102,12 +103,14 @@ def _record(store: Store, name: str, as_of: datetime | None, read: "Callable[[St
 @click.option("--to", "end", type=Time(), required=True, help="Last date to analyse at.")
 @click.option("--every", type=click.IntRange(1, 3660), default=28, show_default=True, help="Days between dates.")
 @click.option("--as-known", is_flag=True, help="Leave out rows loaded after a date too: for stores fed weekly.")
-def backtest(store: Store, start: datetime, end: datetime, every: int, *, as_known: bool) -> None:
+@who_works
+def backtest(*, store: Store, start: datetime, end: datetime, every: int, as_known: bool, who: WhoWorks) -> None:
     """Analyse at each of many past dates, score the forecasts against what came after, publish forecast_check.
 
     \b
-    Example:
+    Examples:
       leeway backtest --from 2031-01-01 --to 2031-06-01 --every 28
+      leeway backtest --from 2031-01-01 --to 2031-06-01 --workers 8 --memory 4GiB
     """  # noqa: D301 (click reads the escape)
     from pipelines.backtest import scored  # noqa: PLC0415
     from pipelines.parts.fleets import past_in_parts  # noqa: PLC0415
@@ -119,10 +122,20 @@ def backtest(store: Store, start: datetime, end: datetime, every: int, *, as_kno
     if end < start:
         raise SettingError(f"--to {end:%Y-%m-%d} is before --from {start:%Y-%m-%d}. Turn them round.")
     settings = settings_of(store.path).analysis
-    made_at, record, now = past_in_parts(store, settings, as_known=as_known)
     dates = [start + timedelta(days=day) for day in range(0, (end - start).days + 1, every)]
-    with click.progressbar(length=len(dates), label="Backtest", file=sys.stderr, hidden=not sys.stderr.isatty()) as bar:
-        tables = scored(made_at, record, now, dates=dates, seed=settings.seed, progress=lambda *_: bar.update(1))
+    hidden = who.elsewhere or not sys.stderr.isatty()  # others tell their stages, in lines
+    told = stages() if who.elsewhere else lambda _stage: None
+    with (
+        runner_of(store, who, told) as runner,
+        click.progressbar(length=len(dates), label="Backtest", file=sys.stderr, hidden=hidden) as bar,
+    ):
+
+        def begins(date: str) -> None:
+            told(date)
+            bar.update(1)
+
+        made_at, record, now = past_in_parts(store, settings, as_known=as_known, runner=runner)
+        tables = scored(made_at, record, now, dates=dates, seed=settings.seed, progress=begins)
     publish_tables(store, tables, now)
     say(f"Analysed at {len(dates)} dates; published {', '.join(sorted(tables))}.")
 

@@ -1,6 +1,6 @@
 """States alone, and forecasts of the past with what became of them, of a fleet in parts: as `work` does the whole."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any, TypeVar
 
 import polars as pl
@@ -37,16 +37,15 @@ def states_in_parts(
     return pl.concat(frames).sort("vehicle_id", maintain_order=True)
 
 
-def forecasts_in_parts(plan: Plan, runner: Runner, *, progress: Progress = lambda _stage: None) -> Made:
-    """The forecasts of a whole fleet, as `backtest` scores them.
+def forecasts_in_parts(plan: Plan, runner: Runner) -> Callable[[], Made]:
+    """The forecasts of a whole fleet, as `backtest` scores them: begun now, there when they are asked for.
 
     Args:
         plan: What to do, as of a past date.
         runner: Who works on the parts.
-        progress: Called as each part begins to be waited for.
     """
-    frames = _by_first(plan, runner, _forecasts, lambda _vehicle_ids: None, progress)
-    return Made(frame=pl.concat(frames).sort("vehicle_id", maintain_order=True), evidence=plan.evidence)
+    frames = _by_first(plan, runner, _forecasts, lambda _vehicle_ids: None)
+    return lambda: Made(frame=pl.concat(frames).sort("vehicle_id", maintain_order=True), evidence=plan.evidence)
 
 
 def record_in_parts(plan: Plan, runner: Runner) -> Record:
@@ -65,19 +64,25 @@ def _by_first(
     runner: Runner,
     work: Callable[..., tuple[pl.DataFrame, Any]],
     beside: Callable[[Sequence[str]], pl.DataFrame | None],
-    progress: Progress,
-) -> list[pl.DataFrame]:
-    """What work gives of each part, the first of which teaches the others; `beside`: what else a part needs."""
+    progress: Progress = lambda _stage: None,
+) -> Iterator[pl.DataFrame]:
+    """What work gives of each part, the first of which teaches the others; `beside`: what else a part needs.
+
+    It is begun at once, and waited for as it is asked for.
+    """
     first, *others = plan.parts
     taught = runner.start(work, plan.job_of(first), first, beside(first), None)
     known = runner.start(_known, taught)
     started = [taught, *(runner.start(work, plan.job_of(part), part, beside(part), known) for part in others)]
-    frames, results = [], runner.results(started)
-    for place, vehicle_ids in enumerate(plan.parts, start=1):
-        if others:
-            progress(f"part {place} of {len(plan.parts)}, {len(vehicle_ids)} vehicles")
-        frames.append(next(results)[0])
-    return frames
+
+    def waited_for() -> Iterator[pl.DataFrame]:
+        results = runner.results(started)
+        for place, vehicle_ids in enumerate(plan.parts, start=1):
+            if others:
+                progress(f"part {place} of {len(plan.parts)}, {len(vehicle_ids)} vehicles")
+            yield next(results)[0]
+
+    return waited_for()
 
 
 def _known(_told: Progress, taught: First[Any]) -> Any:

@@ -176,10 +176,11 @@ def _seen(path: str) -> tuple[dict[str, str], int]:
 
 
 class Spread:
-    """As `work.Runner`: on the workers of a client."""
+    """As `work.Runner`: on the workers of a client; `hands`: as many as there are."""
 
     def __init__(self, client: Any, where: str, progress: Progress, memory: str | None) -> None:
         self.client, self.where, self.memory = client, where, memory
+        self.hands = max(len(client.scheduler_info(n_workers=-1)["workers"]), 1)
         client.subscribe_topic(TOPIC, lambda event: progress(event[1]))
 
     def start(self, work: Callable[..., Any], *arguments: object) -> Any:

@@ -33,6 +33,10 @@ class Job:
 class Runner(Protocol):
     """Who does work: functions of this project on small arguments, each of them told what to say its stages to."""
 
+    @property
+    def hands(self) -> int:
+        """How many pieces of work go on at once."""
+
     def start(self, work: Callable[..., Any], *arguments: object) -> Any:
         """The work's result to be, as soon as somebody has time; it may be an argument of later work."""
 
@@ -42,6 +46,8 @@ class Runner(Protocol):
 
 class InThisProcess:
     """One after the other, here, when the result is asked for."""
+
+    hands = 1
 
     def __init__(self, progress: Progress = lambda _stage: None) -> None:
         self.progress = progress

@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 
 from pipelines.intake.load import load
-from pipelines.parts import parting
+from pipelines.parts import parting, spread
 from pipelines.parts.readings import Loaded
 from pipelines.parts.work import InThisProcess, Plan, analyse_in_parts
 from pipelines.settings import Settings
@@ -73,6 +73,12 @@ def small_parts():
         patch.setattr(parting, "LEAST_TEACHING", 4)
         patch.setattr(parting, "LEAST_SHOWN", 3)
         yield
+
+
+@pytest.fixture(scope="package")
+def one_worker():
+    with spread.local(1, "2GiB", lambda _stage: None) as runner:
+        yield runner
 
 
 @pytest.fixture(scope="package")

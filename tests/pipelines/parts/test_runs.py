@@ -30,25 +30,28 @@ def test_states_alone_are_those_of_the_analysis_in_parts(plan, here):
     assert_frame_equal(states, here["correction_state"])
 
 
-def test_a_backtest_in_parts_scores_every_vehicle_once(store, evidence, monkeypatch):
-    dates = [evidence.as_of - timedelta(days=40)]
+def test_a_backtest_in_parts_scores_every_vehicle_once_and_alike_on_a_worker(store, evidence, monkeypatch, one_worker):
+    dates = [evidence.as_of - timedelta(days=days) for days in (120, 40)]
 
-    def again(most_here):
-        made_at, record, now = past_in_parts(store, Settings(), as_known=False, most_here=most_here)
+    def again(most_here, runner, dates=dates):
+        made_at, record, now = past_in_parts(store, Settings(), as_known=False, runner=runner, most_here=most_here)
         return scored(made_at, record, now, dates=dates, seed=Settings().seed)
 
-    one = again(10**9)["forecast_past"]
+    one = again(10**9, InThisProcess(), dates[1:])["forecast_past"]
     monkeypatch.setattr(fleets.Plan, "of", of_small_parts(fleets.Plan.of))
-    past = again(0)["forecast_past"]
-    key = ["vehicle_id", "horizon_days"]
+    tables = again(0, InThisProcess())
+    past, key = tables["forecast_past"].filter(forecast_at=dates[1]), ["vehicle_id", "horizon_days"]
     assert_frame_equal(past.select(key).sort(key), one.select(key).sort(key))
     assert past["known"].to_list() == past.select(key).join(
         one, on=key, maintain_order="left"
     )["known"].to_list()  # fmt: skip
+    monkeypatch.setattr(one_worker, "hands", 2)  # both dates are under way at once
+    for name, frame in again(0, one_worker).items():
+        assert_frame_equal(frame, tables[name], rel_tol=1e-9, abs_tol=1e-9)
 
 
 def of_small_parts(of):
-    return lambda *args, **kwargs: of(*args, **{**kwargs, "most_cells": CELLS})
+    return lambda *args, **kwargs: of(*args, **{**kwargs, "most_cells": 2 * CELLS})
 
 
 def test_a_vehicle_is_judged_alike_whatever_part_it_is_in(plan, here):

@@ -9,6 +9,7 @@ from click.testing import CliRunner
 from polars.testing import assert_frame_equal
 
 from pipelines.analyse_command import _alone, analyse
+from pipelines.command import backtest
 from pipelines.errors import LeewayError
 from pipelines.parts import spread
 from pipelines.parts.readings import InStore
@@ -17,12 +18,6 @@ from pipelines.settings import Settings
 from pipelines.store.folder import Store
 
 from .conftest import CELLS
-
-
-@pytest.fixture(scope="module")
-def one_worker():
-    with spread.local(1, "2GiB", lambda _stage: None) as runner:
-        yield runner
 
 
 @pytest.fixture(scope="module")
@@ -90,6 +85,8 @@ def test_an_address_where_nobody_answers_or_that_is_open_to_all_is_one_line(stor
     assert "is no size" in said("--workers", "2", "--memory", "much")
     assert "Give one of them" in said("--workers", "2", "--cluster", "tls://example.org:8786")
     assert "Give --workers too" in said("--memory", "2GiB")
+    past = ["--store", str(store.path), "--from", "2031-01-06", "--to", "2031-02-01", "--memory", "2GiB"]
+    assert "Give --workers too" in str(CliRunner().invoke(backtest, past).exception)
 
 
 def test_two_analyses_of_a_store_exclude_each_other(store):
