@@ -23,6 +23,8 @@ from pipelines.drift.stage import straying_and_learned
 from pipelines.first_stages import FromTheFirstReading, Progress, first_stages
 from pipelines.forecast.hazard import Forecasts, KnownForecast, forecast_as_known, forecast_with_references
 from pipelines.handover import Analysis, Drift, Evidence, History, Outliers, Panel
+from pipelines.history.learned import Learned as LearnedPast
+from pipelines.history.reconstruct import reconstructed_and_learned
 from pipelines.history.records import with_all_traces
 from pipelines.outliers.stage import Judge, Peers, learn_peers, of_families, unlike_peers
 from pipelines.recurring.seen import Seen
@@ -32,16 +34,23 @@ from pipelines.settings import Settings
 from pipelines.workplan.urgency import vehicle_states
 
 
+class FirstLearned(NamedTuple):
+    """What the stages history, and bands and drift, learned."""
+
+    past: LearnedPast
+    bands: LearnedBands
+
+
 @dataclass(frozen=True, kw_only=True)
 class Known:
     """What holds for a fleet's vehicles, learned of some of them.
 
-    usual: How usual causes are. bands: What bands and drift learned. peers: What outliers did. causes: What confirmed
+    usual: How usual causes are. first: What the first stages learned. peers: What outliers did. causes: What confirmed
     repairs teach. healthy: What causes held vehicles against. forecast: The hazard of faults.
     """
 
     usual: UsualCauses
-    bands: LearnedBands
+    first: FirstLearned
     peers: dict[str, tuple[Peers, Judge]]
     causes: ConfirmedCauses
     healthy: dict[str, HealthNow]
@@ -128,11 +137,11 @@ def of_vehicles(
     }
     if not known:
         tables |= {"cause_confirmed": taught.table(), "forecast_model": forecast.model}
-    before = known.bands.families if known else {}  # what they taught is told where it was learned
+    before = known.first.bands.families if known else {}  # what they taught is told where it was learned
     tables["drift_moved"] = tables["drift_moved"].filter(~pl.col("engine_family").is_in(list(before)))
     tables["calibration_shift"] = calibration_shifts(drift, seed=settings.seed, without=before)
     after = Known(
-        usual=usual, bands=begun.bands, peers=begun.peers, causes=taught, healthy=healthy, forecast=made.known
+        usual=usual, first=begun.first, peers=begun.peers, causes=taught, healthy=healthy, forecast=made.known
     )
     return Part(tables=tables, seen=seen, traces=history.traces), after
 
@@ -150,10 +159,10 @@ def states_of(
     evidence: Evidence,
     *,
     settings: Settings,
-    known: LearnedBands | None = None,
+    known: FirstLearned | None = None,
     ranked_before: pl.DataFrame | None = None,
     progress: Progress = lambda _stage: None,
-) -> tuple[pl.DataFrame, LearnedBands]:
+) -> tuple[pl.DataFrame, FirstLearned]:
     """The `correction_state` of some vehicles alone, and what is known of their families after it.
 
     Args:
@@ -173,7 +182,7 @@ def states_of(
 class KnownToForecast:
     """What of `Known` a forecast needs."""
 
-    bands: LearnedBands
+    first: FirstLearned
     peers: dict[str, tuple[Peers, Judge]]
     forecast: KnownForecast
 
@@ -197,7 +206,7 @@ def forecasts_of(
     progress("forecast")
     forecast = known.forecast if known else None
     made = _forecasts(begun.drift, begun.outliers, evidence, begun.history, settings, known=forecast)
-    return made, KnownToForecast(bands=begun.bands, peers=begun.peers, forecast=made.known)
+    return made, KnownToForecast(first=begun.first, peers=begun.peers, forecast=made.known)
 
 
 class _Begun(NamedTuple):
@@ -206,12 +215,12 @@ class _Begun(NamedTuple):
     history: History
     drift: Drift
     outliers: Outliers
-    bands: LearnedBands
+    first: FirstLearned
     peers: dict[str, tuple[Peers, Judge]]
 
 
 def _begun(evidence: Evidence, settings: Settings, known: Known | KnownToForecast | None, progress: Progress) -> _Begun:
-    stages = _Taught(known=known.bands if known else None)
+    stages = _Taught(known=known.first if known else None)
     history, drift = first_stages(evidence, settings=settings, progress=progress, by=stages)
     progress("outliers")
     peers = learn_peers(drift, evidence=evidence, settings=settings, known=known.peers if known else {})
@@ -275,12 +284,20 @@ def _joined(frames: Sequence[pl.DataFrame]) -> pl.DataFrame:
 class _Taught(FromTheFirstReading):
     """From the first reading, by what was learned of others before; keeps what is known after it."""
 
-    known: LearnedBands | None
-    learned: LearnedBands = field(init=False)
+    known: FirstLearned | None
+    learned: FirstLearned = field(init=False)
+    _past: LearnedPast = field(init=False)
+
+    def history(self, evidence: Evidence) -> History:
+        """As `reconstructed_and_learned`."""
+        history, self._past = reconstructed_and_learned(evidence, self.known.past if self.known else None)
+        return history
 
     def drift(self, panels: Sequence[Panel], *, evidence: Evidence, history: History, settings: Settings) -> Drift:
         """As `straying_and_learned`."""
-        drift, self.learned = straying_and_learned(
-            panels, evidence=evidence, history=history, settings=settings, learned=self.known
+        known = self.known.bands if self.known else None
+        drift, bands = straying_and_learned(
+            panels, evidence=evidence, history=history, settings=settings, learned=known
         )
+        self.learned = FirstLearned(past=self._past, bands=bands)
         return drift

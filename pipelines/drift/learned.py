@@ -16,16 +16,20 @@ from pipelines.handover import Float64s, Int64s, Panel
 
 @dataclass(frozen=True, kw_only=True)
 class FamilyLearned:
-    """Of one family: its bands, the names that their arrays go by, and the directions that are followed."""
+    """Of one family: its bands, the names that their arrays go by, and the directions that are followed.
+
+    repeats: [C, 2] as `states.repeats_of` says.
+    """
 
     codes: tuple[str, ...]
     depots: tuple[str, ...]
     calibrations: tuple[str, ...]
     bands: Bands
     directions: tuple[Direction, ...]
+    repeats: Float64s
 
     @classmethod
-    def of(cls, panel: Panel, bands: Bands, directions: Sequence[Direction]) -> "FamilyLearned":
+    def of(cls, panel: Panel, bands: Bands, directions: Sequence[Direction], repeats: Float64s) -> "FamilyLearned":
         """After the family's run; without what belongs to its rows."""
         normal = replace(bands.normal, block=np.zeros(0, dtype=np.int32))
         return cls(
@@ -34,6 +38,7 @@ class FamilyLearned:
             calibrations=panel.calibrations,
             bands=replace(bands, normal=normal),
             directions=tuple(directions),
+            repeats=repeats,
         )
 
     def bands_for(self, panel: Panel) -> Bands:

@@ -22,7 +22,7 @@ from pipelines.drift.family_run import FamilyRun
 from pipelines.drift.joined import TABLE, joined_table
 from pipelines.drift.learned import FamilyLearned, Learned
 from pipelines.drift.onset_posterior import conclude, shares_shown
-from pipelines.drift.states import Newest, correction_states
+from pipelines.drift.states import Newest, correction_states, repeats_of
 from pipelines.drift.threshold import threshold
 from pipelines.handover import SETTLED_CHANGES, Bools, Drift, Evidence, Float64s, History, Panel
 from pipelines.resume.drift_checkpoint import FamilyCheckpoint, Put, copied
@@ -144,7 +144,10 @@ def _family(panel: Panel, evidence: Evidence) -> Family:
 def _learned(runs: Sequence[FamilyRun], before: Learned | None) -> Learned:
     """What is known after these runs: of families that nobody taught, by themselves."""
     taught = [run for run in runs if run.bands.shared]
-    here = {run.panel.family: FamilyLearned.of(run.panel, run.bands, run.directions) for run in taught}
+    here = {
+        run.panel.family: FamilyLearned.of(run.panel, run.bands, run.directions, repeats_of(run.panel))
+        for run in taught
+    }
     moved = [moved_depots(run.panel, run.bands) for run in taught]
     if before:
         moved.insert(0, before.moved)
@@ -163,7 +166,14 @@ def _concluded(runs: Sequence[FamilyRun], learned: Learned, *, evidence: Evidenc
         families=tuple(run.drift for run in runs),
         correction_state=correction_states(
             [
-                Newest(panel=run.panel, drift=run.drift, alarms=alarms, changed=run.changed, sigma=run.newest_sigma)
+                Newest(
+                    panel=run.panel,
+                    drift=run.drift,
+                    alarms=alarms,
+                    changed=run.changed,
+                    sigma=run.newest_sigma,
+                    repeats=learned.families[run.panel.family].repeats,
+                )
                 for run, alarms in zip(runs, episodes, strict=True)
             ],
             evidence=evidence,

@@ -15,7 +15,7 @@ from pipelines.drift.onset_posterior import Episodes
 from pipelines.handover import Bools, Evidence, FamilyDrift, Float64s, HeldReadings, History, Int64s, Panel
 from pipelines.in_service import in_service
 from pipelines.standstill.rule import RARE_NOW
-from pipelines.standstill.stuck import Vehicles, stuck_runs
+from pipelines.standstill.stuck import Vehicles, readiness, stuck_runs
 from pipelines.threads import in_threads
 
 MOVING_SIGMAS = 0.25  # sigmas per 30 days from which an alarm is called drifting; judgement
@@ -29,7 +29,8 @@ class Newest:
     """One family as of now.
 
     panel: Its readings, whole. drift: What was computed at the newest of them. alarms: Those that stand. changed:
-    [C, V] of `CHANGED`. sigma: [C, V] sd of healthy noise at each vehicle's newest reading.
+    [C, V] of `CHANGED`. sigma: [C, V] sd of healthy noise at each vehicle's newest reading. repeats: [C, 2] how readily
+    values repeat, as `repeats_of` says.
     """
 
     panel: Panel
@@ -37,6 +38,7 @@ class Newest:
     alarms: Episodes
     changed: np.ndarray
     sigma: Float64s
+    repeats: Float64s
 
 
 def correction_states(families: Sequence[Newest], *, evidence: Evidence, history: History) -> pl.DataFrame:
@@ -151,7 +153,7 @@ def _family_states(family: Newest, cells: _Cells, held: HeldReadings) -> pl.Data
     state[outside] = STATES.index("outside")
     state[alarm & (moving | ~outside)] = STATES.index("drifting")
     state[relearning & ~alarm] = STATES.index("relearning")
-    state[_is_stuck(panel, read_row) & ~alarm] = STATES.index("not_learning")
+    state[_is_stuck(panel, read_row, family.repeats) & ~alarm] = STATES.index("not_learning")
     missed = start[1:] - 1 - read_row - _held_newest(held, panel)
     state[(read_row < 0) | (missed >= NOT_READ_AFTER)] = STATES.index("not_read")
     numbers = {
@@ -189,16 +191,26 @@ def _family_states(family: Newest, cells: _Cells, held: HeldReadings) -> pl.Data
     )
 
 
-def _is_stuck(panel: Panel, read_row: Int64s) -> Bools:
-    """[C, V] whether the newest reading, in row `read_row` [C, V], ends a run of one value too long to be chance."""
-    vehicles = Vehicles.of(
+def repeats_of(panel: Panel) -> Float64s:
+    """[C, 2] how readily values of each correction repeat in a family, as `stuck.readiness` says."""
+    vehicles = _vehicles(panel)
+    return np.array([readiness(panel.values.T[c], vehicles)[0] for c in range(len(panel.codes))]).reshape(-1, 2)
+
+
+def _vehicles(panel: Panel) -> Vehicles:
+    return Vehicles.of(
         panel.row_start, np.zeros(len(panel.vehicles), np.int64), panel.hours,
         panel.read_at.astype("datetime64[s]").astype(np.int64),
     )  # fmt: skip
+
+
+def _is_stuck(panel: Panel, read_row: Int64s, repeats: Float64s) -> Bools:
+    """[C, V] whether the newest reading, in row `read_row` [C, V], ends a run of one value too long to be chance."""
+    vehicles = _vehicles(panel)
     is_stuck = np.zeros(read_row.shape, dtype=np.bool_)
     for c in range(len(panel.codes)):
         runs = stuck_runs(
-            panel.values.T[c], vehicles, rare=RARE_NOW, neutral=float(panel.neutral[c]),
+            panel.values.T[c], vehicles, repeats[c][None], rare=RARE_NOW, neutral=float(panel.neutral[c]),
             low=float(panel.low_limit[c]), high=float(panel.high_limit[c]),
             step=float(np.nan_to_num(panel.resolution[c])),
         )  # fmt: skip

@@ -3,7 +3,7 @@
 import polars as pl
 
 from pipelines.handover import Bools, Evidence, Float64s
-from pipelines.history.reset_likelihood import threshold
+from pipelines.history.learned import HABITS, Learned
 
 SCHEMA = pl.Schema(
     {
@@ -27,7 +27,9 @@ SHARES = tuple(tenth / 10 for tenth in range(1, 10))  # of events that reset, wh
 EXPECTED_RATIO = 3.0  # of one event that may reset, in a family whose habit is not known; judgement
 
 
-def epochs(rows: pl.DataFrame, events: pl.DataFrame, evidence: Evidence, ratio: Float64s) -> pl.DataFrame:
+def epochs(
+    rows: pl.DataFrame, events: pl.DataFrame, evidence: Evidence, ratio: Float64s, *, needed: Float64s, known: Learned
+) -> tuple[pl.DataFrame, pl.DataFrame]:
     """One row per start of learning anew, sorted by vehicle, time and correction.
 
     Always an epoch of all corrections: the first reading, another module, another calibration, a recorded reset
@@ -41,13 +43,16 @@ def epochs(rows: pl.DataFrame, events: pl.DataFrame, evidence: Evidence, ratio: 
         events: As `resetting_events` gives them, for the same rows.
         evidence: Its work rows and catalogue.
         ratio: [R], log-likelihood ratio of a reset since the reading before, as the values show it.
+        needed: [R] of it, as `threshold` says.
+        known: What was learned of other vehicles.
+
+    Returns:
+        The epochs; and what the events say of habits, rows of `HABITS`.
     """
-    needed = threshold(rows)
-    judged = _judged(events, rows, ratio, needed)
+    judged, habits = _judged(events, rows, ratio, needed, known)
     every = pl.concat([_of_events(judged, evidence), _of_values(judged, rows, ratio >= needed)])
-    return _one_each(pl.concat([_first_seen(rows), every.select(*SCHEMA)])).sort(
-        "vehicle_id", "first_read_at", "correction"
-    )
+    begun = _one_each(pl.concat([_first_seen(rows), every.select(*SCHEMA)]))
+    return begun.sort("vehicle_id", "first_read_at", "correction"), habits
 
 
 def _first_seen(rows: pl.DataFrame) -> pl.DataFrame:
@@ -61,23 +66,44 @@ def _first_seen(rows: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _judged(events: pl.DataFrame, rows: pl.DataFrame, ratio: Float64s, needed: Float64s) -> pl.DataFrame:
+def _judged(
+    events: pl.DataFrame, rows: pl.DataFrame, ratio: Float64s, needed: Float64s, known: Learned
+) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Events with `habit` (their kind resets in their family; null: not told) and `shown` (this one's values do).
 
-    The habit is that of events up to the end of the event's block; what comes later changes nothing.
+    The habit is that of events up to the end of the event's block; what comes later changes nothing. Rows of `HABITS`
+    beside them.
     """
     at = events["row"].to_numpy()
     in_order = (
         events.with_columns(
             ratio=pl.Series(ratio[at], dtype=pl.Float64), needed=pl.Series(needed[at], dtype=pl.Float64)
         )
-        .join(rows.select("row", "engine_family", "block"), on="row", how="left", maintain_order="left")
+        .join(
+            rows.select("row", pl.col("engine_family").fill_null(""), "block"),
+            on="row",
+            how="left",
+            maintain_order="left",
+        )
         .sort("block", "row", maintain_order=True)
         .with_columns(habit=_habit(pl.col("ratio").clip(-EVENT_MOST, EVENT_MOST)).over("engine_family", "kind"))
     )
-    habit = pl.col("habit").last().over("engine_family", "kind", "block")
+    own = in_order.group_by("engine_family", "kind", "block", maintain_order=True).agg(pl.col("habit").last())
+    habits = own.select(pl.col(name).cast(dtype) for name, dtype in HABITS.items())
     least = pl.when(pl.col("habit").is_null() & (pl.col("kind") != "stale")).then(EXPECTED_RATIO).otherwise("needed")
-    return in_order.with_columns(habit=habit).with_columns(shown=pl.col("ratio") >= least)
+    judged = _by_habit(in_order.drop("habit"), habits, known).with_columns(shown=pl.col("ratio") >= least)
+    return judged, habits
+
+
+def _by_habit(events: pl.DataFrame, own: pl.DataFrame, known: Learned) -> pl.DataFrame:
+    """Events, sorted by block, with the habit that holds in it: of families that are known, the newest that is."""
+    ours = own.filter(~pl.col("engine_family").is_in(list(known.families)))
+    habits = pl.concat([ours, known.habits]).sort("block", maintain_order=True)
+    told = events.join_asof(habits, on="block", by=["engine_family", "kind"], check_sortedness=False)
+    is_told_reset = pl.col("kind").is_in(TOLD_RESETS)
+    return told.with_columns(
+        habit=pl.when(is_told_reset).then(pl.col("habit").fill_null(value=True)).otherwise("habit")
+    )
 
 
 def _habit(ratio: pl.Expr) -> pl.Expr:

@@ -87,6 +87,13 @@ def _changed(column: str) -> pl.Expr:
     return (pl.col(column) != before).fill_null(value=False)
 
 
+def families(rows: pl.DataFrame) -> tuple[dict[str, int], Int64s]:
+    """Engine families by name ('': unknown), each with its place; and [R] the place of each row's."""
+    named = rows["engine_family"].fill_null("")
+    places = {name: place for place, name in enumerate(named.unique().sort().to_list())}
+    return places, named.rank("dense").to_numpy().astype(np.int64) - 1
+
+
 def row_starts(rows: pl.DataFrame) -> Int64s:
     """[V + 1] first row of each vehicle, for rows sorted by vehicle."""
     if rows.is_empty():

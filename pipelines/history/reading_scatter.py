@@ -1,6 +1,7 @@
 """How much one reading scatters about the level before it, per family, correction and block of time; arrays only."""
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numba
@@ -8,7 +9,8 @@ import numpy as np
 import polars as pl
 
 from pipelines.handover import Bools, Float32s, Float64s, Int64s
-from pipelines.history.reading_rows import days, row_starts
+from pipelines.history.learned import at_block
+from pipelines.history.reading_rows import days, families, row_starts
 from pipelines.learning_blocks import block_starts, has_past
 
 LEVEL_WEIGHT = 0.35  # of the newest reading in the level that a value is compared with; judgement
@@ -34,13 +36,13 @@ class Cells:
     @classmethod
     def of(cls, rows: pl.DataFrame, fleet_start: float) -> "Cells":
         """Of readings as `reading_rows` gives them; `fleet_start`: day of the fleet's first reading."""
-        family = rows["engine_family"].fill_null("").rank("dense").to_numpy().astype(np.int64) - 1
+        family = families(rows)[1]
         day, block = days(rows["read_at"]), rows["block"].to_numpy()
-        families = int(family.max(initial=-1)) + 1
+        count = int(family.max(initial=-1)) + 1
         starts = block_starts(fleet_start, day.max(initial=-np.inf))
         of_row = family * starts.size + block
-        sizes = np.bincount(of_row, minlength=families * starts.size)
-        first_day = np.full(families, np.inf)
+        sizes = np.bincount(of_row, minlength=count * starts.size)
+        first_day = np.full(count, np.inf)
         np.minimum.at(first_day, family, day)
         return cls(
             row_start=row_starts(rows),
@@ -50,7 +52,7 @@ class Cells:
         )
 
 
-def scatter(cells: Cells, values: Float32s, begun: Bools, resolution: float) -> Float64s:
+def scatter(cells: Cells, values: Float32s, begun: Bools, resolution: float, known: Mapping[int, Float64s]) -> Float64s:
     """[F * B] robust sd of one reading about the level before it, quantising added; NaN: too seldom read.
 
     Args:
@@ -58,12 +60,13 @@ def scatter(cells: Cells, values: Float32s, begun: Bools, resolution: float) -> 
         values: [R] of one correction; NaN: not read.
         begun: [R] something that may reset happened before this reading.
         resolution: Step of the values.
+        known: What this gave of other vehicles of some families, by their places: [B].
     """
     step, count = np.empty(values.size), np.zeros(cells.learned.size, np.int64)
     _fill_steps(cells.row_start, values, begun, cells.of_row, cells.first, step, count)
-    families, blocks = cells.learned.shape
-    sigma = np.empty((families, blocks))
-    for f in range(families):
+    count_of, blocks = cells.learned.shape
+    sigma = np.full((count_of, blocks), np.nan)
+    for f in (place for place in range(count_of) if place not in known):
 
         def by(until: int, begin: int = f * blocks) -> float:
             return _spread(step, cells.first[begin : begin + until], count[begin : begin + until])
@@ -71,8 +74,10 @@ def scatter(cells: Cells, values: Float32s, begun: Bools, resolution: float) -> 
         told = {until: by(until) for until in np.unique(cells.learned[f]).tolist()}
         for b, until in enumerate(cells.learned[f].tolist()):  # by the block itself too, where nobody read it before
             sigma[f, b] = by(b + 1) if np.isnan(told[until]) else told[until]
-    combined: Float64s = np.hypot(sigma.ravel(), resolution / math.sqrt(12))
-    return combined
+    combined: Float64s = np.hypot(sigma, resolution / math.sqrt(12))
+    for f, before in known.items():
+        combined[f] = at_block(before, np.arange(blocks))
+    return combined.ravel()
 
 
 def _spread(step: Float64s, first: Int64s, count: Int64s) -> float:

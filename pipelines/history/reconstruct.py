@@ -11,10 +11,11 @@ from pipelines.history.clock import Clocks, clocks
 from pipelines.history.epochs import epochs
 from pipelines.history.fault_events import SCHEMA as FAULT_EVENTS
 from pipelines.history.fault_events import fault_events
-from pipelines.history.reading_rows import reading_rows
+from pipelines.history.learned import FamilyLearned, Learned, at_block
+from pipelines.history.reading_rows import families, reading_rows
 from pipelines.history.records import SCHEMA as NOTICES
 from pipelines.history.records import notices, traces, with_new_histories
-from pipelines.history.reset_likelihood import Inputs, reset_likelihood
+from pipelines.history.reset_likelihood import Inputs, reset_likelihood, threshold
 from pipelines.history.resets import resetting_events
 from pipelines.history.stuck_values import stuck_values
 
@@ -28,17 +29,36 @@ def reconstruct(evidence: Evidence) -> History:
     Returns:
         The history; its frames are described at `History`.
     """
-    rows = reading_rows(evidence)
-    learned = _learning(rows, evidence, reset_likelihood)
+    return reconstructed_and_learned(evidence)[0]
+
+
+def reconstructed_and_learned(evidence: Evidence, known: Learned | None = None) -> tuple[History, Learned]:
+    """The same, and what was learned: of families that nobody learned of before, it is learned here.
+
+    Args:
+        evidence: As for `reconstruct`.
+        known: What was learned of other vehicles of these families; None: nothing.
+    """
+    rows, known = reading_rows(evidence), known or Learned.nothing()
+    learned = _learning(rows, evidence, reset_likelihood, known)
     stale = _stale(learned.events, learned.history.epochs)
     traced = traces(rows, learned.clocks)
-    every = notices(rows, learned.clocks, traced, stale, stuck_values(rows, evidence))
-    return replace(
+    stuck, repeats = stuck_values(rows, evidence, known)
+    every = notices(rows, learned.clocks, traced, stale, stuck)
+    history = replace(
         learned.history,
         fault_events=fault_events(learned.readings, evidence),
         notices=with_new_histories(every, evidence.begun_anew),
         traces=traced,
     )
+    own = {
+        name: FamilyLearned(
+            scatter={code: of[place] for code, of in learned.scatter.items()},
+            repeats={code: of[place] for code, of in repeats.items()},
+        )
+        for name, place in families(rows)[0].items()
+    }
+    return history, known.and_(Learned(needed=learned.needed, habits=learned.habits, families=own))
 
 
 def learning_history(evidence: Evidence, likelihood: Callable[[Inputs], Float64s]) -> History:
@@ -48,35 +68,50 @@ def learning_history(evidence: Evidence, likelihood: Callable[[Inputs], Float64s
         evidence: What is known now.
         likelihood: What `reset_likelihood` computes, by another way.
     """
-    return _learning(reading_rows(evidence), evidence, likelihood).history
+    return _learning(reading_rows(evidence), evidence, likelihood, Learned.nothing()).history
 
 
 class _Learning(NamedTuple):
-    """Clocks; rows with them; what may have reset learned values; a history without fault events and notices."""
+    """Clocks; rows with them; what may have reset learned values; a history without fault events and notices.
+
+    Of what was learned: scatter by correction, [F, B]; habits; needed, [B].
+    """
 
     clocks: Clocks
     readings: pl.DataFrame
     events: pl.DataFrame
     history: History
+    scatter: dict[str, Float64s]
+    habits: pl.DataFrame
+    needed: Float64s
 
 
-def _learning(rows: pl.DataFrame, evidence: Evidence, likelihood: Callable[[Inputs], Float64s]) -> _Learning:
+def _learning(
+    rows: pl.DataFrame, evidence: Evidence, likelihood: Callable[[Inputs], Float64s], known: Learned
+) -> _Learning:
     clocked = clocks(rows, evidence)
     readings = rows.hstack(clocked.frame).with_columns(cleared_counter=_counters_fell())
     events = resetting_events(rows, _power(readings), evidence)
     begun = rows["row"].is_in(events["row"].implode()).to_numpy()
     hours = readings["hours"].fill_null(float("nan")).to_numpy()
-    ratio = likelihood(Inputs.of(rows, evidence, hours, begun))
+    by_block = known.needed if known.needed.size else threshold(rows)
+    needed = at_block(by_block, rows["block"].to_numpy())
+    inputs = Inputs.of(rows, evidence, hours, begun, needed=needed, known=known)
+    ratio = likelihood(inputs)
+    begun_anew, habits = epochs(rows, events, evidence, ratio, needed=needed, known=known)
     history = History(
         readings=readings.select(
             "vehicle_id", "read_at", "engine_family", "depot", "duty", "hours", "hours_confidence", "km",
             "calibration", "module", "power_lost", "faults_known",
         ),
-        epochs=epochs(rows, events, evidence, ratio),
+        epochs=begun_anew,
         fault_events=pl.DataFrame(schema=FAULT_EVENTS),
         notices=pl.DataFrame(schema=NOTICES),
     )  # fmt: skip
-    return _Learning(clocked, readings, events, history)
+    by_family = (len(families(rows)[0]), -1)
+    codes = inputs.informative["code"]
+    scatter = {code: of.reshape(by_family) for code, of in zip(codes, inputs.sigma, strict=True)}
+    return _Learning(clocked, readings, events, history, scatter, habits, by_block)
 
 
 def _power(readings: pl.DataFrame) -> pl.DataFrame:

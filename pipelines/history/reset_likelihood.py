@@ -18,7 +18,8 @@ import numpy as np
 import polars as pl
 
 from pipelines.handover import Bools, Evidence, Float32s, Float64s, Int64s
-from pipelines.history.reading_rows import first_day_of, row_starts
+from pipelines.history.learned import Learned
+from pipelines.history.reading_rows import families, first_day_of, row_starts
 from pipelines.history.reading_scatter import LEVEL_WEIGHT, Cells, scatter
 from pipelines.threads import in_threads
 
@@ -71,7 +72,7 @@ class Law(NamedTuple):
 
 
 def threshold(rows: pl.DataFrame) -> Float64s:
-    """[R] log-likelihood ratio that chance passes `FALSE_A_YEAR` times a vehicle-year at most.
+    """[B] by block of time, log-likelihood ratio that chance passes `FALSE_A_YEAR` times a vehicle-year at most.
 
     A ratio of likelihoods exceeds x with a probability of at most 1/x where its denominator holds (Markov's
     inequality). Readings a vehicle-year: in the blocks before the reading's, in the first in the block itself.
@@ -83,8 +84,7 @@ def threshold(rows: pl.DataFrame) -> Float64s:
         read = np.add.reduceat(block < max(b, 1), start)
         years = (at[start + np.maximum(read, 1) - 1] - at[start]).sum() / 365.25
         needed[b] = math.log(max(read.sum() / max(years, 1 / 365), 1.0) / FALSE_A_YEAR)
-    of_row: Float64s = needed[block]
-    return of_row
+    return needed
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -107,7 +107,9 @@ class Inputs:
     sigma: Sequence[Float64s]
 
     @classmethod
-    def of(cls, rows: pl.DataFrame, evidence: Evidence, hours: Float64s, begun: Bools) -> "Inputs":
+    def of(
+        cls, rows: pl.DataFrame, evidence: Evidence, hours: Float64s, begun: Bools, *, needed: Float64s, known: Learned
+    ) -> "Inputs":
         """Of all readings.
 
         Args:
@@ -115,13 +117,16 @@ class Inputs:
             evidence: Its snapshots (sorted by vehicle and time) and catalogue.
             hours: [R], ignition hours since the vehicle was first seen; NaN: not known.
             begun: [R], something that may reset happened before this reading: what came before is no home after it.
+            needed: [R] as `threshold` says.
+            known: What was learned of other vehicles.
         """
-        cells = Cells.of(rows, first_day_of(evidence))
+        cells, names = Cells.of(rows, first_day_of(evidence)), families(rows)[0]
         informative = _informative(evidence)
 
         def channel(correction: dict[str, Any]) -> tuple[Float32s, Float64s]:
+            before = known.scatter_of(correction["code"], names)
             values = evidence.snapshots[correction["code"]].cast(pl.Float32).fill_null(np.nan).to_numpy()
-            return values, scatter(cells, values, begun, correction["resolution"])
+            return values, scatter(cells, values, begun, correction["resolution"], before)
 
         channels = in_threads(channel, informative.iter_rows(named=True))
         return cls(
@@ -130,7 +135,7 @@ class Inputs:
             cell=cells.of_row,
             hours=_hours_between(rows, hours, cells.row_start),
             begun=begun,
-            most=np.exp(GROUP_SHARE * threshold(rows)),
+            most=np.exp(GROUP_SHARE * needed),
             informative=informative,
             values=[values for values, _ in channels],
             sigma=[sigma for _, sigma in channels],

@@ -5,9 +5,8 @@ from typing import Any, TypeVar
 
 import polars as pl
 
-from pipelines.analyse import KnownToForecast, forecasts_of, states_of
+from pipelines.analyse import FirstLearned, KnownToForecast, forecasts_of, states_of
 from pipelines.backtest import Made
-from pipelines.drift.learned import Learned as LearnedBands
 from pipelines.first_stages import Progress
 from pipelines.forecast.outcomes import Record, record_of
 from pipelines.history.reconstruct import reconstruct
@@ -90,8 +89,8 @@ def _known(_told: Progress, taught: First[Any]) -> Any:
 
 
 def _states(
-    told: Progress, job: Job, vehicle_ids: Sequence[str], ranked: pl.DataFrame | None, known: LearnedBands | None
-) -> First[LearnedBands]:
+    told: Progress, job: Job, vehicle_ids: Sequence[str], ranked: pl.DataFrame | None, known: FirstLearned | None
+) -> First[FirstLearned]:
     told("reading")
     evidence = job.source.of(vehicle_ids, job.whole)
     return states_of(evidence, settings=job.settings, known=known, ranked_before=ranked, progress=told)

@@ -54,13 +54,15 @@ class Runs(NamedTuple):
 
 
 def stuck_runs(
-    values: Float32s, vehicles: Vehicles, *, rare: float, neutral: float, low: float, high: float, step: float
-) -> Runs:
+    values: Float32s, vehicles: Vehicles, repeats: Float64s, *, rare: float, neutral: float, low: float, high: float,
+    step: float,
+) -> Runs:  # fmt: skip
     """Runs that are less likely than `rare`, do not rest by nature, and that hardly any other vehicle shares.
 
     Args:
         values: [R] readings; NaN: not read.
         vehicles: Whose.
+        repeats: [families, 2] as `readiness` says.
         rare: Chance, one of those in `rule`.
         neutral: Of the correction; NaN: none.
         low: Limit; NaN: none.
@@ -69,15 +71,17 @@ def stuck_runs(
     """
     runs, pairs, repeated = _runs(values, vehicles)
     free = ~rule.rests(values[runs.first], neutral=neutral, low=low, high=high, step=step)
-    log_chance = _log_chance(runs, pairs, repeated, vehicles.family)
+    log_chance = _log_chance(runs, pairs, repeated, repeats[vehicles.family[runs.vehicle]])
     unlikely = free & (log_chance < np.log(rare))
     alike = _others_alike(runs.where(unlikely), log_chance[unlikely], runs.where(free), log_chance[free], vehicles)
     return runs.where(unlikely).where(alike <= ALIKE)
 
 
-def _log_chance(runs: Runs, pairs: Float64s, repeated: Float64s, family: Int64s) -> Float64s:
-    """[runs] log probability that the vehicle repeats itself as often, given the rest of its record and its family."""
-    prior = _prior(pairs, repeated, family)[family[runs.vehicle]]
+def _log_chance(runs: Runs, pairs: Float64s, repeated: Float64s, prior: Float64s) -> Float64s:
+    """[runs] log probability that the vehicle repeats itself as often, given the rest of its record and its family.
+
+    `prior`: [runs, 2] of its family.
+    """
     again = prior[:, 0] + repeated[runs.vehicle] - runs.repeats
     other = prior[:, 1] + pairs[runs.vehicle] - repeated[runs.vehicle]
     return rule.log_chance(runs.repeats.astype(np.float64), again, other)
@@ -101,8 +105,15 @@ def _others_alike(
     return alike
 
 
-def _prior(pairs: Float64s, repeated: Float64s, family: Int64s) -> Float64s:
-    """[families, 2] of the beta distribution of the vehicles' readiness to repeat; so that nothing is told: (1, 0+)."""
+def readiness(values: Float32s, vehicles: Vehicles) -> Float64s:
+    """[families, 2] of the beta distribution of the vehicles' readiness to repeat; so that nothing is told: (1, 0+).
+
+    Args:
+        values: [R] readings; NaN: not read.
+        vehicles: Whose.
+    """
+    _, pairs, repeated = _runs(values, vehicles)
+    family = vehicles.family
     prior = np.tile([1.0, 1e-9], (int(family.max(initial=-1)) + 1, 1))
     for f in range(len(prior)):
         in_family = (family == f) & (pairs >= LEAST_PAIRS)

@@ -1,7 +1,7 @@
 import polars as pl
 import pytest
 
-from pipelines.history.reconstruct import reconstruct
+from pipelines.history.reconstruct import reconstruct, reconstructed_and_learned
 
 WEEKS = 20
 HOURS = [100.0 + 10.0 * week for week in range(WEEKS)]
@@ -75,6 +75,18 @@ def test_whether_a_power_loss_wipes_is_learned_from_the_family(epochs, wipes):
 def test_a_power_loss_whose_trace_is_gone_counts_where_the_family_has_the_habit(epochs):
     fleet = {f"v{i}": ((9,) if i else (), restarting(9)) for i in range(8)} | {f"w{i}": ((), HOURS) for i in range(8)}
     assert "v0" in epochs(fleet)["vehicle_id"].to_list()
+
+
+def test_a_vehicle_by_itself_is_judged_by_what_others_of_its_family_taught(evidence, weekly, learned, catalogue):
+    def of(*vehicles):
+        rows = [weekly(f"v{i}", restarting(9), **learned(WEEKS, seed=i, back=(9,) if i else ())) for i in vehicles]
+        return evidence(snapshots=[row for vehicle in rows for row in vehicle], corrections=catalogue)
+
+    known = reconstructed_and_learned(of(*range(1, 8)))[1]
+    told, after = reconstructed_and_learned(of(0), known)
+    assert told.epochs["reason"].to_list() == ["first_seen", "power_loss"]
+    assert reconstruct(of(0)).epochs["reason"].to_list() == ["first_seen"]
+    assert after.families["rowan"] is known.families["rowan"]
 
 
 def test_families_have_their_own_habits(evidence, weekly, learned, catalogue):

@@ -2,6 +2,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipelines.history.learned import Learned
 from pipelines.history.reading_rows import reading_rows
 from pipelines.history.reset_likelihood import FALSE_A_YEAR, Inputs, reset_likelihood, threshold
 
@@ -21,8 +22,8 @@ def told(evidence, weekly):
         )
         rows = reading_rows(given)
         hours = rows["ignition_hours"].to_numpy()
-        begun = np.zeros(rows.height, np.bool_)
-        return reset_likelihood(Inputs.of(rows, given, hours, begun)), threshold(rows)
+        begun, needed = np.zeros(rows.height, np.bool_), threshold(rows)[rows["block"].to_numpy()]
+        return reset_likelihood(Inputs.of(rows, given, hours, begun, needed=needed, known=Learned.nothing())), needed
 
     return make
 

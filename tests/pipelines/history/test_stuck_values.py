@@ -2,8 +2,9 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipelines.history.learned import Learned
 from pipelines.history.reading_rows import reading_rows
-from pipelines.history.reconstruct import reconstruct
+from pipelines.history.reconstruct import reconstruct, reconstructed_and_learned
 from pipelines.history.stuck_values import stuck_values
 
 WEEKS = 52
@@ -31,8 +32,8 @@ def fleet(evidence, weekly):
     return make
 
 
-def found(given):
-    return stuck_values(reading_rows(given), given)
+def found(given, known=None):
+    return stuck_values(reading_rows(given), given, known or Learned.nothing())[0]
 
 
 def test_a_value_that_stands_still_in_use_is_named_with_its_run(fleet, day):
@@ -50,6 +51,11 @@ def test_it_is_a_notice_about_the_record(fleet, day):
 
 def test_coarse_values_repeat_by_chance(fleet):
     assert found(fleet([(3, "b", [0.0] * 9)], step=1.0)).is_empty()
+
+
+def test_how_readily_values_repeat_others_of_the_family_may_have_taught(fleet):
+    known = reconstructed_and_learned(fleet(step=1.0))[1]
+    assert found(fleet([(3, "b", [0.0] * 9)]), known).is_empty()
 
 
 def test_a_vehicle_that_often_stands_still_is_used_that_way(fleet):

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from pipelines.standstill.rule import RARE_EVER, RARE_NOW, fewest_repeats, log_chance, rests
-from pipelines.standstill.stuck import Vehicles, stuck_runs
+from pipelines.standstill.stuck import Vehicles, readiness, stuck_runs
 
 VEHICLES, WEEKS = 30, 50
 
@@ -44,9 +44,10 @@ def stuck():
         vehicles = Vehicles.of(
             np.arange(VEHICLES + 1) * WEEKS, np.zeros(VEHICLES, np.int64), used, np.tile(np.arange(WEEKS), VEHICLES)
         )
+        repeats = readiness(values.ravel(), vehicles)
         return stuck_runs(
-            values.ravel(), vehicles, rare=rare, neutral=np.nan, low=np.nan, high=np.nan, step=1.0
-        )  # fmt: skip
+            values.ravel(), vehicles, repeats, rare=rare, neutral=np.nan, low=np.nan, high=np.nan, step=1.0
+        )
 
     return run
 
