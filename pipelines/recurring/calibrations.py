@@ -22,7 +22,8 @@ def calibration_register(evidence: Evidence, readings: pl.DataFrame) -> pl.DataF
     now = _now(evidence, readings).group_by("engine_family", "calibration").agg(vehicles=pl.len().cast(pl.Int64))
     told = evidence.calibrations.select("engine_family", "calibration", "released_on", "supersedes", "note")
     read = (
-        readings.filter(pl.col("calibration").is_not_null())
+        readings.select("vehicle_id", "read_at", "engine_family", "calibration")
+        .filter(pl.col("calibration").is_not_null())
         .group_by("engine_family", "calibration")
         .agg(first_read_at=pl.col("read_at").min(), ever=pl.col("vehicle_id").n_unique())
     )
@@ -83,8 +84,10 @@ def behind(evidence: Evidence, readings: pl.DataFrame, register: pl.DataFrame) -
 
 def _now(evidence: Evidence, readings: pl.DataFrame) -> pl.DataFrame:
     """vehicle_id, engine_family, calibration, has_it_since, last_read_at of vehicles in service whose one is known."""
-    known = readings.filter(pl.col("calibration").is_not_null()).join(
-        in_service(evidence.vehicles, evidence.as_of), on="vehicle_id", how="semi"
+    known = (
+        readings.select("vehicle_id", "read_at", "engine_family", "calibration")
+        .filter(pl.col("calibration").is_not_null())
+        .join(in_service(evidence.vehicles, evidence.as_of), on="vehicle_id", how="semi")
     )
     run = (pl.col("calibration") != pl.col("calibration").shift(1)).fill_null(value=True).cum_sum().over("vehicle_id")
     return (

@@ -227,11 +227,12 @@ def _findings(grounds: Sequence[Ground]) -> list[Story]:
 
 def _pairs(ground: Ground) -> list[Pair]:
     """Every thing at every place; things that could happen on the same rows share what is counted of these."""
-    within: dict[tuple[int, str], list[Places]] = {}
-    pairs: list[Pair] = []
+    alike: dict[tuple[int, str], list[Thing]] = {}
     for thing in ground.things:
-        key = (id(thing.at_risk), thing.kind)
-        if key not in within:
-            within[key] = [ground.place(each.factor, thing.kind).within(thing.at_risk) for each in ground.places]
-        pairs += [pair for place in within[key] for pair in pairs_of(thing, place)]
+        alike.setdefault((id(thing.at_risk), thing.kind), []).append(thing)
+    pairs: list[Pair] = []
+    for things in alike.values():  # one after the other: what is counted of rows takes their size, many times over
+        for each in ground.places:
+            place = ground.place(each.factor, things[0].kind).within(things[0].at_risk)
+            pairs += [pair for thing in things for pair in pairs_of(thing, place)]
     return pairs

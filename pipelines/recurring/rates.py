@@ -14,6 +14,7 @@ MANY = 40  # events from which the scatter between vehicles can be told (judgeme
 LEAST_P = 1e-13  # below it the arithmetic tells no more
 AT_ONCE = 2_000_000  # counts times strata that are in memory: some 100 MB; for memory
 LEAST_MASS = 1e-15  # of what cannot be, by the arithmetic
+NO_MASS = 1e-17  # that lies so far out that it is not counted: below what double precision tells from 1
 MOST_P = 0.05  # of those that are asked how likely they are
 FARTHEST_LOG = 20.0  # of a rate ratio that is looked for
 NEAR_LOG = 1.25  # of a rate ratio that is looked for first; numerical
@@ -207,30 +208,61 @@ def _distribution(told: Comparison, ratio: float) -> Float64s:
     """
     if told.once:
         return _of_cases(told, ratio)
-    size = int(told.events.sum()) + 1
-    turn = np.exp(-2j * np.pi * np.arange(size // 2 + 1) / size)[:, None]  # the others are these mirrored
     share = told.exposed_shares(ratio)
+    every = int(told.events.sum()) + 1
+    first, size = _where_mass_is(told.events, share)
+    turn = np.exp(-2j * np.pi * np.arange(size // 2 + 1) / size)[:, None]  # the others are these mirrored
     at_once = max(AT_ONCE // max(len(share), 1), 1)
     parts = [turn[begin : begin + at_once] for begin in range(0, len(turn), at_once)]
     transform = np.concatenate([np.prod((1 - share + share * part) ** told.events, axis=1) for part in parts])
-    mass: Float64s = np.maximum(np.fft.irfft(transform, n=size), 0.0)
+    count = np.arange(first, first + size)
+    mass = np.zeros(every)
+    mass[count] = np.maximum(np.fft.irfft(transform, n=size), 0.0)[count % size]
     return mass
+
+
+def _where_mass_is(events: Int64s, share: Float64s) -> tuple[int, int]:
+    """First of the counts beyond which less than NO_MASS lies on either side, and how many they are.
+
+    A transform over as many counts as these folds all others onto them, which adds less than that; so its work grows
+    with the square root of the counts.
+    """
+    mean, variance = float(events @ share), float(events @ (share * (1 - share)))
+    within = farthest(variance)
+    first = max(int(np.floor(mean - within)), 0)
+    last = min(int(np.ceil(mean + within)), int(events.sum()))
+    return first, last - first + 1
+
+
+def farthest(variance: float) -> float:
+    """From its mean, beyond which less than NO_MASS of a sum of independent events, or of a Poisson count, lies.
+
+    Source: Bernstein's inequality (Boucheron, Lugosi and Massart 2013, Concentration Inequalities, section 2.8).
+    """
+    far = -float(np.log(NO_MASS))
+    return far / 3 + float(np.sqrt((far / 3) ** 2 + 2 * far * variance))
 
 
 def _of_cases(told: Comparison, odds: float) -> Float64s:
-    mass = np.ones(1)
+    first, mass = 0, np.ones(1)
     cases = np.column_stack((told.events, told.exposed_time, told.time)).round().astype(int).tolist()
     for events, exposed, every in cases:
-        count = np.arange(events + 1)
-        possible = (count <= exposed) & (events - count <= every - exposed)
-        weight = np.full(events + 1, -np.inf)
-        some = count[possible]
-        weight[possible] = (
-            _log_choose(exposed, some) + _log_choose(every - exposed, events - some) + some * np.log(odds)
-        )
+        some = np.arange(max(0, events - (every - exposed)), min(events, exposed) + 1)
+        weight = _log_choose(exposed, some) + _log_choose(every - exposed, events - some) + some * np.log(odds)
         chance = np.exp(weight - weight.max())
-        mass = np.convolve(mass, chance / chance.sum())
-    return mass
+        from_, chance = with_mass(chance / chance.sum())
+        before, mass = with_mass(np.convolve(mass, chance))
+        first += int(some[0]) + from_ + before
+    whole = np.zeros(int(told.events.sum()) + 1)
+    whole[first : first + len(mass)] = mass
+    return whole
+
+
+def with_mass(chances: Float64s) -> tuple[int, Float64s]:
+    """Chances of counts without those at both ends that are below NO_MASS, and how many were cut off in front."""
+    counts = np.flatnonzero(chances > NO_MASS)
+    first, last = (int(counts[0]), int(counts[-1])) if len(counts) else (0, -1)
+    return first, chances[first : last + 1]
 
 
 def _log_choose(of: int, some: Int64s) -> Float64s:

@@ -181,8 +181,22 @@ def _row(watch: _Watch, ground: Ground, watched: int) -> dict[str, object]:
 
 
 def _exposure_by(times: Float64s, begin: Float64s, months: Float64s) -> Float64s:
-    """Months at risk up to each time, [times]; times and begins in seconds."""
+    """Months at risk up to each time, [times]; times and begins in seconds.
+
+    Each row's grows evenly from its begin to its end: what all would have without an end, less what those that have
+    ended would have had since.
+    """
     length = np.maximum(months * 30.4375 * 86_400, 1.0)
-    share = np.clip((times[:, None] - begin) / length, 0.0, 1.0)
-    exposure: Float64s = share @ months
-    return exposure
+    since = float(begin.min(initial=np.inf))  # sums of times that are counted from 1970 would lose digits
+    rates = months / length
+    return _evenly(times - since, begin - since, rates) - _evenly(times - since, begin + length - since, rates)
+
+
+def _evenly(times: Float64s, edges: Float64s, rates: Float64s) -> Float64s:
+    """Sum of what grows at each rate from each edge on, at each time, [times]."""
+    order = np.argsort(edges, kind="stable")
+    rate = np.append(0.0, np.cumsum(rates[order]))
+    lag = np.append(0.0, np.cumsum(rates[order] * edges[order]))
+    begun = np.searchsorted(edges[order], times, side="right")
+    grown: Float64s = times * rate[begun] - lag[begun]
+    return grown

@@ -9,6 +9,8 @@ import numpy as np
 from scipy.optimize import brentq
 from scipy.special import gammaln, lambertw, xlogy
 
+from pipelines.recurring.rates import farthest, with_mass
+
 USUALLY_NEEDED = 7.5  # the same, that is looked up to first; numerical
 MOST_NEEDED = 60.0  # log-likelihood ratio: beyond any that is asked for
 
@@ -34,11 +36,13 @@ def chance_of_reaching(needed: float, most_expected: float, least: int) -> float
     told = counts[least:]
     bounds = np.minimum(-told * lambertw(-np.exp(-1 - needed / told)).real, most_expected)
     steps = np.diff(bounds, prepend=0.0)
-    standing = np.array([1.0])  # chance of each count with nothing reached so far
+    first, standing = 0, np.array([1.0])  # chance of each count, from the first on, with nothing reached so far
     for count, bound, more in zip(told.tolist(), bounds.tolist(), steps.tolist(), strict=True):
-        step = np.exp(xlogy(counts[:count], more) - more - log_factorial[:count]) if more > 0 else np.eye(1, count)[0]
-        standing = np.convolve(standing, step)[:count]  # a count of `count` by then reaches it
-        if bound >= most_expected:
+        come = counts[: min(count, int(more + farthest(more)) + 1)]
+        step = np.exp(xlogy(come, more) - more - log_factorial[come])
+        cut, standing = with_mass(np.convolve(standing, step)[: max(count - first, 0)])  # `count` by then reaches it
+        first += cut
+        if bound >= most_expected or not len(standing):
             break
     return float(1 - standing.sum())
 
