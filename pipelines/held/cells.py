@@ -83,3 +83,21 @@ def bounded_nats(x, level, scale, factor, offset, neutral, step):  # type: ignor
         if not np.isnan(nats):
             out[i] = min(max(nats, -MOST_A_CELL), MOST_A_CELL)
     return out
+
+
+@numba.njit(cache=True, nogil=True)
+def likeliest_share(nats):  # type: ignore[no-untyped-def]
+    """Of each column [K], by what its rows say [K, n]: likeliest share that slipped; and nats that any slipped."""
+    share, any_slipped = np.full(len(nats), 0.5), np.zeros(len(nats))
+    odds = np.empty(nats.shape[1])
+    for k in range(len(nats)):
+        for i in range(len(odds)):
+            odds[i] = np.exp(min(max(np.float64(nats[k, i]), -50.0), 50.0))
+        for _ in range(10):
+            slipped = 0.0
+            for i in range(len(odds)):
+                slipped += share[k] * odds[i] / (share[k] * odds[i] + 1 - share[k])
+            share[k] = min(max(slipped / len(odds), 1e-6), 1 - 1e-6)
+        for i in range(len(odds)):
+            any_slipped[k] += np.log(share[k] * odds[i] + 1 - share[k])
+    return share, any_slipped

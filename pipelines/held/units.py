@@ -13,7 +13,7 @@ import numpy as np
 
 from pipelines.handover import Bools, Float32s, Float64s, Int64s
 from pipelines.held.applying import with_cells_of
-from pipelines.held.cells import Cells
+from pipelines.held.cells import Cells, likeliest_share
 from pipelines.held.finding import Batch, Finding
 from pipelines.held.levels import (
     AROUND,
@@ -262,15 +262,6 @@ def _median(values: Float64s) -> float:
     return float(np.median(known)) if len(known) else float("inf")
 
 
-def _share(nats: Float32s) -> tuple[Float64s, Float64s]:
-    """[K] likeliest share of rows that slipped, from what the rows say [K, n]; and nats [K] for any having slipped."""
-    share = np.full((len(nats), 1), 0.5)
-    odds = np.exp(np.clip(nats.astype(np.float64), -50, 50))
-    for _ in range(10):
-        share = np.clip((share * odds / (share * odds + 1 - share)).mean(axis=1, keepdims=True), 1e-6, 1 - 1e-6)
-    return share[:, 0], np.log(share * odds + 1 - share).sum(axis=1)
-
-
 @dataclass(frozen=True, kw_only=True)
 class _Slipped:
     """What a batch says for one slip.
@@ -293,7 +284,7 @@ class _Slipped:
 
     def judged(self, readings: Readings, rows: Int64s) -> tuple[Bools, list[int], float] | None:
         """Rows [n] and columns that slipped, and how far ahead of all else that is; None: it does not hold."""
-        speaks = np.flatnonzero(_share(self.nats)[1] > COLUMN_SPEAKS)
+        speaks = np.flatnonzero(likeliest_share(np.ascontiguousarray(self.nats))[1] > COLUMN_SPEAKS)
         if not len(speaks):
             return None
         slipped = self._rows(speaks)
@@ -331,14 +322,15 @@ class _Slipped:
 
     def _rows(self, columns: Int64s) -> Bools:
         total = self.nats[columns].sum(axis=0, keepdims=True)
-        share = _share(total)[0][0]
+        share = likeliest_share(total)[0][0]
         slipped: Bools = total[0] + np.log(share) - np.log1p(-share) > 0
         return slipped
 
 
 def _findings(readings: Readings, rows: Int64s, speaking: Sequence[_Slipped], batch: tuple[int, str]) -> list[Finding]:
     """The slips of a batch that hold; where two say it of the same cells, the surer."""
-    judged = [(one, found) for one in speaking if (found := one.judged(readings, rows))]
+    held = in_threads(lambda one: one.judged(readings, rows), speaking)
+    judged = [(one, found) for one, found in zip(speaking, held, strict=True) if found]
     taken: dict[str, Bools] = {}
     findings = []
     for one, (slipped, columns, sure) in sorted(judged, key=lambda each: -each[0].gain(*each[1][:2])):

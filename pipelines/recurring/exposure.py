@@ -35,9 +35,11 @@ def vehicle_months(evidence: Evidence, history: History) -> pl.DataFrame:
         fault memory was read in it). Nothing here looks at events.
     """
     month = pl.col("read_at").dt.truncate("1mo").dt.date()
+    readings = history.readings.select(
+        "vehicle_id", "read_at", "calibration", "depot", "duty", "km", "faults_known", month=month
+    )
     read = (
-        history.readings.with_columns(month=month)
-        .group_by("vehicle_id", "month")
+        readings.group_by("vehicle_id", "month")
         .agg(
             pl.col("calibration", "depot", "duty").drop_nulls().last(),
             pl.col("km").max(),
@@ -45,9 +47,7 @@ def vehicle_months(evidence: Evidence, history: History) -> pl.DataFrame:
         )
         .sort("vehicle_id", "month")
     )
-    span = history.readings.group_by("vehicle_id").agg(
-        first_at=pl.col("read_at").min(), last_at=pl.col("read_at").max()
-    )
+    span = readings.group_by("vehicle_id").agg(first_at=pl.col("read_at").min(), last_at=pl.col("read_at").max())
     grid = read.join(span, on="vehicle_id").with_columns(
         pl.col("calibration", "depot", "duty", "km").forward_fill().over("vehicle_id", order_by="month")
     )
