@@ -201,13 +201,19 @@ def run_weeks(rows, order, model, known, ends, first, last):  # type: ignore[no-
 
 @numba.njit(cache=True, nogil=True)
 def _learn_shift(shift, k, levels, movement, variance):  # type: ignore[no-untyped-def]
-    """Fill the `SHIFT` of change k from the vehicles that show it; room for their movements and variances [V]."""
+    """Fill the `SHIFT` of change k from the vehicles that show it; room for their movements and variances [V].
+
+    Where none does any more, since the only one has another calibration by the week's end, nothing is known of it.
+    """
     n = 0
     for v in range(len(levels)):
         if levels[v].change == k and levels[v].own_variance > 0:
             movement[n], variance[n] = levels[v].own, levels[v].own_variance
             n += 1
-    shift.mean, shift.weight, shift.centre = robust_mean(movement[:n], variance[:n])
+    if n:
+        shift.mean, shift.weight, shift.centre = robust_mean(movement[:n], variance[:n])
+    else:
+        shift.mean = shift.weight = shift.centre = 0.0
 
 
 @numba.njit(cache=True, nogil=True)

@@ -53,6 +53,12 @@ def test_a_calibration_that_one_vehicle_got_first_moves_nothing_yet():
     assert moved[0, -1, 1] == pytest.approx(9.0)
 
 
+def test_of_a_change_that_no_vehicle_shows_any_more_nothing_is_known():
+    shifts = np.full(1, 7.0, dtype=recalibration.SHIFT)
+    recalibration._learn_shift(shifts[0], 0, recalibration.blank_levels(3), np.full(3, 5.0), np.full(3, 1.0))
+    assert shifts[0].tolist() == (0.0, 0.0, 0.0)
+
+
 def test_levels_that_keep_their_place_are_carried_better_than_assumed():
     _, _, carried = run(4.0)
     assert carried[0] == pytest.approx(9 * recalibration.CARRIED)
