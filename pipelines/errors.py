@@ -1,5 +1,7 @@
 """Errors that a user can act on: one line that says what, where, and what to do."""
 
+import re
+
 
 class LeewayError(Exception):
     """Something the user can mend; its text is the one line shown, without a traceback."""
@@ -33,10 +35,12 @@ class QueryError(LeewayError):
     """A query of the published tables that is none, is not allowed, or goes beyond its limits."""
 
 
+COLOURED = re.compile("\x1b\\[[0-9;]*m")  # what makes a terminal write in colour
+TRACED = re.compile(r"^.*Traceback \(most recent call last\):.*\n(?:\w+\.)*\w+: ", re.DOTALL)
 # Of a damaged store.
 WAY_OUT = "Take the newest whole state that lies there: leeway store restore; or name a backup to it."
 
 
 def one_line(error: BaseException) -> str:
-    """An error's text as the part of a line."""
-    return " ".join(str(error).split())[:200].rstrip(".")
+    """An error's text as the part of a line; of a trace of calls, as DuckDB hands on, what stands at its end."""
+    return " ".join(TRACED.sub("", COLOURED.sub("", str(error))).split())[:200].rstrip(".")

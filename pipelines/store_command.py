@@ -90,22 +90,26 @@ def restore(source: Path | None, store: Store) -> None:
 @click.option(
     "--buckets", type=click.IntRange(1, 4096), help="Among how many the vehicles of a family are spread (by number)."
 )
-def convert(source: Path, target: Path, buckets: int | None) -> None:
+@click.option("--tables", metavar="ADDRESS", help="Object store for the tables' files: s3://BUCKET/FOLDER.")
+def convert(source: Path, target: Path, buckets: int | None, tables: str | None) -> None:
     """Make a store of the other kind: partitioned tables of one file, or one file of partitioned tables.
 
     One file is right until a fleet outgrows a machine. Every command works on both, and knows by what lies in the
-    folder. SOURCE stays as it is.
+    folder. SOURCE stays as it is. With --tables the rows lie in an object store, all else in TARGET; who may use it is
+    said by the environment (AWS_ACCESS_KEY_ID and the like), whenever the store is used.
 
     \b
-    Example:
+    Examples:
       leeway store convert fleet.store /share/fleet.store
+      leeway store convert fleet.store /share/fleet.store --tables s3://fleet/leeway
     """  # noqa: D301
     from pipelines.store.conversion import convert as run  # noqa: PLC0415
 
-    done = run(Store(source), Store(target), buckets=buckets)
+    done = run(Store(source), Store(target), buckets=buckets, tables=tables)
     kind = "partitioned tables" if done.partitioned else "one file a state"
     beside = f", and {done.entries} entries" if done.entries else ""
-    say(f"Wrote {target}: {kind}, with everything that {source} has{beside}. Name it with --store.")
+    where = f", files at {tables}" if tables else ""
+    say(f"Wrote {target}: {kind}{where}, with everything that {source} has{beside}. Name it with --store.")
 
 
 @store_group.command()

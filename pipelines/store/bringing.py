@@ -19,6 +19,7 @@ from pipelines.catalogue.tables import drop_tables
 from pipelines.store.connection import connect, one_row, quoted
 from pipelines.store.partitioned_state import PartitionedTable, State, TableFile, bucket_of, stored_rows
 from pipelines.store.schema import is_current, stored_version
+from pipelines.store.table_places import TablePlace
 
 PUBLICATIONS, FAMILIES = 'brought."~publications"', 'brought."~families"'  # as they were: their keys, and families
 
@@ -29,7 +30,7 @@ class _Bringer:
 
     connection: duckdb.DuckDBPyConnection
     state: State
-    folder: Path
+    place: TablePlace
     vehicles: set[str] = field(default_factory=set)
     everything: bool = False
 
@@ -71,7 +72,7 @@ class _Bringer:
         self.connection.register("wanted", keys)
         self.connection.execute(
             "CREATE OR REPLACE TEMP TABLE asked AS SELECT rowid AS number "
-            f"FROM ({stored_rows(table, self.folder, parts)}) t SEMI JOIN wanted w ON {on} WHERE {within}"
+            f"FROM ({stored_rows(table, self.place, parts)}) t SEMI JOIN wanted w ON {on} WHERE {within}"
         )
         self.connection.unregister("wanted")
         if one_row(self.connection, "SELECT count(*) FROM asked")[0]:
@@ -88,7 +89,7 @@ class _Bringer:
             parts = self._files_of(table, (vehicle_id for (vehicle_id,) in found))
         return (
             f"(FROM {table.place} UNION ALL BY NAME SELECT r.* EXCLUDE (rowid) "
-            f"FROM ({stored_rows(table, self.folder, list(parts))}) r ANTI JOIN {noted(table)} n ON n.number = r.rowid)"
+            f"FROM ({stored_rows(table, self.place, list(parts))}) r ANTI JOIN {noted(table)} n ON n.number = r.rowid)"
         )
 
     def bring_all(self) -> None:
@@ -115,7 +116,7 @@ class _Bringer:
         # A key has one row in a table of the drop, so only others need their order; wide rows take long to sort.
         order = "" if table.partitions and table.name in drop_tables() else "ORDER BY rowid"
         new = f"ANTI JOIN {noted(table)} n ON n.number = r.rowid" if table.partitions else ""
-        rows = f"({stored_rows(table, self.folder, list(parts))}) r {which} {new}"
+        rows = f"({stored_rows(table, self.place, list(parts))}) r {which} {new}"
         self.connection.execute(f"INSERT INTO {table.place} ({names}) SELECT {names} FROM {rows} {order}")
         vehicle = "vehicle_id" if table.partitions else "NULL"
         self.connection.execute(
@@ -131,7 +132,8 @@ def scratch_of(state: State, folder: Path, file: Path) -> Iterator[duckdb.DuckDB
     """A connection to a scratch file with the tables of a state, into which more can be brought."""
     connection = connect(file)
     try:
-        bringer = _Bringer(connection=connection, state=state, folder=folder)
+        bringer = _Bringer(connection=connection, state=state, place=state.place(folder))
+        bringer.place.open_to(connection, state.sizes)
         # The file is thrown away in the end: nothing need be put in order then, and little be waited for now.
         connection.execute("PRAGMA disable_checkpoint_on_shutdown; BEGIN")
         bringer.begin()

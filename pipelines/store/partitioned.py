@@ -27,7 +27,7 @@ from pipelines.store.partitioned_state import (
     write_state,
 )
 from pipelines.store.partitioned_writing import written_back
-from pipelines.store.pointer import TABLES, TABLES_ENDING, copy_in_pieces, state_file, states
+from pipelines.store.pointer import TABLES_ENDING, copy_in_pieces, state_file, states
 
 # Rows up to which a table is held in memory while it is read, as opening its files costs more; judgement, some 10 MB.
 SMALL = 20_000
@@ -39,13 +39,14 @@ class PartitionedTables:
 
     def attach(self, connection: duckdb.DuckDBPyConnection, name: str, state: Path) -> bool:
         """Views over the files of large tables; small ones are read at once."""
-        tables = read_state(state).tables
-        catalog, whole = quoted(name), True
+        names = read_state(state)
+        files, catalog, whole = names.place(state.parent), quoted(name), True
+        files.open_to(connection, names.sizes)
         connection.execute(f"ATTACH ':memory:' AS {catalog}")
         try:
             connection.execute(f"CREATE SCHEMA {catalog}.published")
-            for table in tables:
-                place, rows = f"{catalog}.{table.place}", stored_rows(table, state.parent)
+            for table in names.tables:
+                place, rows = f"{catalog}.{table.place}", stored_rows(table, files)
                 try:
                     if table.rows > SMALL:
                         connection.execute(f"CREATE VIEW {place} AS {rows}")
@@ -66,15 +67,21 @@ class PartitionedTables:
         if found is None or BUCKET not in found.partitions or found.rows <= SMALL:
             return None
         buckets = {bucket_of(vehicle_id, tables.buckets) for vehicle_id in vehicle_ids}
-        return stored_rows(found, state.parent, [part for part in found.parts if part.bucket in buckets])
+        return stored_rows(found, tables.place(state.parent), [part for part in found.parts if part.bucket in buckets])
 
     def damage(self, state: Path) -> str | None:
         """Looks whether every file is there and as long as it was written."""
         try:
-            tables = read_state(state).tables
+            written = read_state(state)
+            there = written.place(state.parent).sizes(written.sizes)
         except (OSError, duckdb.Error) as error:
             return str(error)
-        return next(filter(None, (_damage_of(table, state.parent) for table in tables)), None)
+        for file, size in written.sizes.items():
+            if file not in there:
+                return f"{file} is missing"
+            if there[file] != size:
+                return f"{file} has {there[file]} bytes, {size} were written"
+        return None
 
     @contextmanager
     def changing(self, before: Path | None, draft: Path) -> Iterator[duckdb.DuckDBPyConnection]:
@@ -84,7 +91,7 @@ class PartitionedTables:
             scratch.mkdir()
             with self._scratch(before, scratch) as (connection, state):
                 yield connection
-                write_state(written_back(connection, state, draft.parent), draft)
+                write_state(written_back(connection, state, state.place(draft.parent)), draft)
         finally:
             shutil.rmtree(scratch, ignore_errors=True)
 
@@ -110,8 +117,11 @@ class PartitionedTables:
             file = Path(scratch) / "state.duckdb"
             with closing(connect(file)) as connection:
                 connection.execute("CREATE SCHEMA published")
-                for table in read_state(state).tables:
-                    connection.execute(f"CREATE TABLE {table.place} AS {_in_order(stored_rows(table, state.parent))}")
+                names = read_state(state)
+                place = names.place(state.parent)
+                place.open_to(connection, names.sizes)
+                for table in names.tables:
+                    connection.execute(f"CREATE TABLE {table.place} AS {_in_order(stored_rows(table, place))}")
                 connection.execute("CHECKPOINT")
             copy_in_pieces(file, target)
 
@@ -122,15 +132,11 @@ class PartitionedTables:
             file = state_file(folder, number)
             if number < before and file.stat().st_mtime < oldest:
                 file.unlink()
-        kept = {
-            folder / table.folder / part.path
-            for file in folder.glob(f"*{TABLES_ENDING}")
-            for table in read_state(file).tables
-            for part in table.parts
-        }
-        for file in (folder / TABLES).glob("*/*/**/*.parquet"):
-            if file not in kept and "_delta_log" not in file.parts:
-                file.unlink()
+        kept = [read_state(file) for file in folder.glob(f"*{TABLES_ENDING}")]
+        named = {file for state in kept for file in state.sizes}
+        for place in {state.place(folder) for state in kept}:
+            for left in set(place.all_files()) - named:
+                place.remove(left)
 
 
 @lru_cache(maxsize=4)
@@ -147,15 +153,3 @@ def _unreadable(table: PartitionedTable, what: str) -> str:
     text = what.replace("'", "''")
     columns = {"rowid": "BIGINT", **table.columns}
     return "SELECT " + ", ".join(f"error('{text}')::{kind} AS {quoted(name)}" for name, kind in columns.items())
-
-
-def _damage_of(table: PartitionedTable, folder: Path) -> str | None:
-    """The first file of a table that is not as it was written."""
-    for part in table.parts:
-        try:
-            size = (folder / table.folder / part.path).stat().st_size
-        except OSError:
-            return f"{table.folder}/{part.path} is missing"
-        if size != part.size:
-            return f"{table.folder}/{part.path} has {size} bytes, {part.size} were written"
-    return None

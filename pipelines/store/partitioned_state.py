@@ -14,8 +14,9 @@ import duckdb
 
 from pipelines.store.connection import quoted
 from pipelines.store.pointer import TABLES
+from pipelines.store.table_places import TablePlace, place_of
 
-FORM = 1  # of the file
+FORM, FORM_AT_ADDRESS = 1, 2  # of the file: releases before know the first alone
 # Columns that the tables have beside those of a store; no correction can have such a name in a file of the contract.
 ROW = "~row"  # number of a row, in the order in which rows came
 FAMILY, BUCKET = "~family", "~bucket"  # by which raw tables of vehicles are partitioned
@@ -91,15 +92,26 @@ class State:
     """All tables of a state.
 
     buckets: Among how many a family's vehicles are spread.
+    address: Of an object store, where the tables lie; None: in the store's folder.
     tables: Every table of the store, those without rows too.
     """
 
     buckets: int
+    address: str | None = None
     tables: tuple[PartitionedTable, ...] = field(default=())
 
     def table(self, schema: str, name: str) -> PartitionedTable | None:
         """One of them; None: there is no such table."""
         return next((each for each in self.tables if (each.schema, each.name) == (schema, name)), None)
+
+    @property
+    def sizes(self) -> dict[str, int]:
+        """Bytes of every file, by its path below the place of the tables."""
+        return {f"{table.folder}/{part.path}": part.size for table in self.tables for part in table.parts}
+
+    def place(self, folder: Path) -> TablePlace:
+        """Where the tables lie, of a store in a folder."""
+        return place_of(folder, self.address)
 
     def with_table(self, table: PartitionedTable) -> "State":
         """The state with this table in the place of the one of its name."""
@@ -115,13 +127,13 @@ def read_state(file: Path) -> State:
     """
     try:
         came = json.loads(file.read_text(encoding="utf-8"))
-        if came["form"] != FORM:
-            raise duckdb.Error(f"names tables in form {came['form']}, this release knows {FORM}")
+        if came["form"] not in {FORM, FORM_AT_ADDRESS}:
+            raise duckdb.Error(f"names tables in form {came['form']}, this release knows {FORM_AT_ADDRESS}")
         tables = tuple(
             PartitionedTable(**{**each, "parts": tuple(TableFile(**part) for part in each["parts"])})
             for each in came["tables"]
         )
-        return State(buckets=int(came["buckets"]), tables=tables)
+        return State(buckets=int(came["buckets"]), address=came.get("address"), tables=tables)
     except (KeyError, TypeError, ValueError) as error:
         raise duckdb.Error("names no tables") from error
 
@@ -130,6 +142,8 @@ def write_state(state: State, file: Path) -> None:
     """Write a state's file; it counts once the pointer names it."""
     tables = [{**vars(each), "parts": [vars(part) for part in each.parts]} for each in state.tables]
     came = {"form": FORM, "buckets": state.buckets, "tables": tables}
+    if state.address is not None:
+        came |= {"form": FORM_AT_ADDRESS, "address": state.address}
     file.write_text(json.dumps(came, indent=1), encoding="utf-8")
 
 
@@ -138,12 +152,12 @@ def bucket_of(vehicle_id: str, buckets: int) -> int:
     return zlib.crc32(vehicle_id.encode()) * buckets >> 32
 
 
-def stored_rows(table: PartitionedTable, folder: Path, parts: Sequence[TableFile] | None = None) -> str:
+def stored_rows(table: PartitionedTable, place: TablePlace, parts: Sequence[TableFile] | None = None) -> str:
     """The rows of a table as SQL: its columns, and their number as `rowid`.
 
     Args:
         table: Which.
-        folder: The store's.
+        place: Where its files lie.
         parts: Files to read; None: all.
     """
     chosen = table.parts if parts is None else parts
@@ -151,7 +165,7 @@ def stored_rows(table: PartitionedTable, folder: Path, parts: Sequence[TableFile
     empty = ", ".join(f"NULL::{kind} AS {quoted(name)}" for name, kind in {ROW: "BIGINT", **typed}.items())
     source = f"SELECT {empty} WHERE false"  # says the type of a column that no file has yet
     if chosen:
-        named = ", ".join(f"'{_path(table, folder, part)}'" for part in chosen)
+        named = ", ".join(f"'{_named(table, place, part)}'" for part in chosen)
         source += (
             f" UNION ALL BY NAME SELECT * FROM read_parquet([{named}], union_by_name = true, hive_partitioning = false)"
         )
@@ -170,5 +184,5 @@ def _read(name: str, kind: str) -> str:
     return quoted(name) if kind in DIRECT else f"{quoted(name)}::{kind} AS {quoted(name)}"
 
 
-def _path(table: PartitionedTable, folder: Path, part: TableFile) -> str:
-    return str(folder / table.folder / part.path).replace("'", "''")
+def _named(table: PartitionedTable, place: TablePlace, part: TableFile) -> str:
+    return place.named(f"{table.folder}/{part.path}").replace("'", "''")

@@ -7,7 +7,6 @@ anew, and so are those of many files: few large ones are read fastest. Published
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
-from pathlib import Path
 
 import duckdb
 import polars as pl
@@ -25,28 +24,29 @@ from pipelines.store.partitioned_state import (
     bucket_of,
     stored_rows,
 )
+from pipelines.store.table_places import TablePlace
 
 MOST_FILES = 8  # of a partition: at the next rows for it, it is written anew; as many groups as a DuckDB file may have
 Partition = tuple[str | None, int | None]
 WHEN = "strftime(as_of, '%Y%m%dT%H%M%S.%f')"  # name of a published table's partition
 
 
-def written_whole(connection: duckdb.DuckDBPyConnection, folder: Path, buckets: int) -> State:
+def written_whole(connection: duckdb.DuckDBPyConnection, place: TablePlace, buckets: int) -> State:
     """Write every table that a connection to another store has; the state that names them."""
-    state = State(buckets=buckets)
+    state = State(buckets=buckets, address=place.address)
     _put_places(connection, _vehicles_in(connection), buckets)
     for (schema, name), columns in _tables(connection).items():
         table = PartitionedTable(schema=schema, name=name, columns=columns)
         count = one_row(connection, f"SELECT count(*) FROM {table.place}")[0]
         if count:
             rows = f"SELECT *, row_number() OVER (ORDER BY rowid) - 1 AS {quoted(ROW)} FROM {table.place}"
-            table = append(connection, folder, replace(table, next_row=count), _in_place(table, rows))
+            table = append(connection, place, replace(table, next_row=count), _in_place(table, rows))
         state = state.with_table(table)
     connection.execute("DROP TABLE places")
     return state
 
 
-def written_back(connection: duckdb.DuckDBPyConnection, state: State, folder: Path) -> State:
+def written_back(connection: duckdb.DuckDBPyConnection, state: State, place: TablePlace) -> State:
     """Write what differs between a scratch file and the state it was made of; the state that names it."""
     moved = frame_of(
         connection,
@@ -57,15 +57,15 @@ def written_back(connection: duckdb.DuckDBPyConnection, state: State, folder: Pa
     came = set(frame_of(connection, "SELECT vehicle_id FROM vehicles")["vehicle_id"])
     bring(connection, [*moved, *(known ^ came)])  # rows of these may lie in another family's partition
     _put_places(connection, _vehicles_in(connection), state.buckets)
-    after, changed = State(buckets=state.buckets), _changed_as_of(connection)
+    after, changed = State(buckets=state.buckets, address=state.address), _changed_as_of(connection)
     for (schema, name), columns in _tables(connection).items():
         before = state.table(schema, name) or PartitionedTable(schema=schema, name=name, columns={})
         table = replace(before, columns=columns)
         if schema == "published":
-            table = _published(connection, folder, before, table, changed.get(name, []))
+            table = _published(connection, place, before, table, changed.get(name, []))
         elif _differ(connection, before, table):
             put = _of_vehicles if table.partitions else _whole
-            table = put(connection, folder, table)
+            table = put(connection, place, table)
         after = after.with_table(table)
     return after
 
@@ -152,15 +152,15 @@ def _differ(connection: duckdb.DuckDBPyConnection, before: PartitionedTable, tab
     return bool(one_row(connection, f"SELECT {counts}")[0])
 
 
-def _whole(connection: duckdb.DuckDBPyConnection, folder: Path, table: PartitionedTable) -> PartitionedTable:
+def _whole(connection: duckdb.DuckDBPyConnection, place: TablePlace, table: PartitionedTable) -> PartitionedTable:
     """A table that was brought whole: what is new is added; where rows went it is written anew."""
     gone = one_row(connection, "SELECT count(*) FROM gone")[0]
     if gone or len(table.parts) >= MOST_FILES:
         count = one_row(connection, f"SELECT count(*) FROM {table.place}")[0]
         rows = f"SELECT *, row_number() OVER (ORDER BY rowid) - 1 AS {quoted(ROW)} FROM {table.place}"
-        return overwrite(connection, folder, replace(table, next_row=count), _in_place(table, rows))
+        return overwrite(connection, place, replace(table, next_row=count), _in_place(table, rows))
     new = one_row(connection, "SELECT count(*) FROM fresh")[0]
-    return append(connection, folder, replace(table, next_row=table.next_row + new), _in_place(table, _new_rows(table)))
+    return append(connection, place, replace(table, next_row=table.next_row + new), _in_place(table, _new_rows(table)))
 
 
 def _new_rows(table: PartitionedTable) -> str:
@@ -170,7 +170,7 @@ def _new_rows(table: PartitionedTable) -> str:
     )
 
 
-def _of_vehicles(connection: duckdb.DuckDBPyConnection, folder: Path, table: PartitionedTable) -> PartitionedTable:
+def _of_vehicles(connection: duckdb.DuckDBPyConnection, place: TablePlace, table: PartitionedTable) -> PartitionedTable:
     """A table of which some vehicles were brought."""
     moved = f"SELECT t.*, m.number AS {quoted(ROW)} FROM {table.place} t JOIN moved m ON t.rowid = m.place"
     coming = _in_place(table, f"FROM ({_new_rows(table)}) UNION ALL BY NAME FROM ({moved})")
@@ -180,12 +180,12 @@ def _of_vehicles(connection: duckdb.DuckDBPyConnection, folder: Path, table: Par
     anew = _partitions_anew(connection, table)
     if anew:
         connection.execute("INSERT INTO gone BY NAME SELECT number, vehicle_id FROM moved")
-        table_then = overwrite(connection, folder, table, _anew(table, folder, anew), in_partitions(table, anew))
+        table_then = overwrite(connection, place, table, _anew(table, place, anew), in_partitions(table, anew))
     else:
         table_then = table
     beside = f"SELECT * FROM coming WHERE NOT {_among(anew)} ORDER BY {_order()}"
     if one_row(connection, f"SELECT count(*) FROM ({beside})")[0]:
-        table_then = append(connection, folder, table_then, beside)
+        table_then = append(connection, place, table_then, beside)
     connection.execute("DROP TABLE coming")
     return table_then
 
@@ -203,14 +203,14 @@ def _partitions_anew(connection: duckdb.DuckDBPyConnection, table: PartitionedTa
     return sorted({*left, *(each for each in met if files[each] >= MOST_FILES)}, key=repr)
 
 
-def _anew(table: PartitionedTable, folder: Path, partitions: Sequence[Partition]) -> str:
+def _anew(table: PartitionedTable, place: TablePlace, partitions: Sequence[Partition]) -> str:
     """All rows that some partitions are to hold: those that stay, and those that come."""
     stay = [f"SELECT * FROM coming WHERE {_among(partitions)}"]
     for family, bucket in partitions:
         parts = [part for part in table.parts if (part.family, part.bucket) == (family, bucket)]
         stay.append(
             f"SELECT * EXCLUDE (rowid), rowid AS {quoted(ROW)}, {_text(family)}::VARCHAR AS {quoted(FAMILY)}, "
-            f"{bucket} AS {quoted(BUCKET)} FROM ({stored_rows(table, folder, parts)}) "
+            f"{bucket} AS {quoted(BUCKET)} FROM ({stored_rows(table, place, parts)}) "
             "WHERE rowid NOT IN (SELECT number FROM gone)"
         )
     return f"SELECT * FROM ({' UNION ALL BY NAME '.join(stay)}) ORDER BY {_order()}"
@@ -249,7 +249,7 @@ def _changed_as_of(connection: duckdb.DuckDBPyConnection) -> dict[str, list[str]
 
 def _published(
     connection: duckdb.DuckDBPyConnection,
-    folder: Path,
+    place: TablePlace,
     before: PartitionedTable,
     table: PartitionedTable,
     changed: Sequence[str],
@@ -259,10 +259,10 @@ def _published(
     rows = f"SELECT *, {table.next_row} - 1 + row_number() OVER (ORDER BY rowid) AS {quoted(ROW)} FROM {table.place}"
     then = replace(table, next_row=table.next_row + count)
     if any(table.columns.get(name) != kind for name, kind in before.columns.items()) and before.version is not None:
-        return overwrite(connection, folder, then, _in_place(table, rows))
+        return overwrite(connection, place, then, _in_place(table, rows))
     had = {part.as_of for part in table.parts}
     if had.intersection(changed):
         return overwrite(
-            connection, folder, then, _in_place(table, rows), in_partitions(table, [(at,) for at in changed])
+            connection, place, then, _in_place(table, rows), in_partitions(table, [(at,) for at in changed])
         )
-    return append(connection, folder, then, _in_place(table, rows)) if count else table
+    return append(connection, place, then, _in_place(table, rows)) if count else table
