@@ -42,5 +42,6 @@ WAY_OUT = "Take the newest whole state that lies there: leeway store restore; or
 
 
 def one_line(error: BaseException) -> str:
-    """An error's text as the part of a line; of a trace of calls, as DuckDB hands on, what stands at its end."""
-    return " ".join(TRACED.sub("", COLOURED.sub("", str(error))).split())[:200].rstrip(".")
+    """An error's text as the part of a line, without what DuckDB puts around it: calls, and where in the SQL."""
+    text = TRACED.sub("", COLOURED.sub("", str(error))).split("\nLINE ")[0]
+    return " ".join(text.split())[:200].rstrip(".")

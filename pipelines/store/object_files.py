@@ -60,6 +60,11 @@ class ObjectFiles(ArrowFSWrapper):  # type: ignore[misc] # fsspec has no types
         return {found.path: found.size for found in selected if found.is_file}
 
     @_in_a_line()
+    def rm_file(self, path: str) -> None:
+        """As fsspec's."""
+        self.fs.delete_file(path)
+
+    @_in_a_line()
     def info(self, path: str, **how: Any) -> dict[str, Any]:
         """As fsspec's, asked of the object store where a size is not known."""
         file = self._strip_protocol(path)

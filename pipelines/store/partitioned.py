@@ -73,9 +73,9 @@ class PartitionedTables:
         """Looks whether every file is there and as long as it was written."""
         try:
             written = read_state(state)
-            there = written.place(state.parent).sizes(written.sizes)
         except (OSError, duckdb.Error) as error:
             return str(error)
+        there = written.place(state.parent).sizes(written.sizes)
         for file, size in written.sizes.items():
             if file not in there:
                 return f"{file} is missing"

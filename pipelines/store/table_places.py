@@ -27,6 +27,7 @@ LOG = "_delta_log"  # a Delta table's folder of versions: definition
 WITHOUT = "Partitioned stores are written with deltalake, which is not installed: pip install 'leeway[cluster]'."
 # What deltalake is asked with. Whoever waits for a page waits for it, and Python's lock is held meanwhile; judgement.
 PATIENCE = {"connect_timeout": "5s", "timeout": "30s", "max_retries": "3", "retry_timeout": "20s"}
+OUT_OF_REACH = "Nothing was changed. Does it answer from here, and does the environment say who may use it?"
 SCHEMES = ("s3", "gs", "az", "abfs", "abfss")  # of deltalake's, those of the large providers' object stores
 ADDRESS = re.compile(r"(?P<scheme>[a-z0-9]+)://[^\s/:?#]+(/[^\s:?#]+)?")  # no colon: a password would stand behind it
 
@@ -55,7 +56,7 @@ class TablePlace(Protocol):
         """Bytes of each of the files that is there.
 
         Raises:
-            OSError: the place cannot be reached.
+            StoreError: the place cannot be reached.
         """
 
     def all_files(self) -> Iterable[str]:
@@ -156,11 +157,14 @@ class AtAddress:
 
     def sizes(self, files: Collection[str]) -> dict[str, int]:  # noqa: ARG002 - a listing tells of all at once
         """As `TablePlace`."""
-        return self._files().listed(TABLES)
+        try:
+            return self._files().listed(TABLES)
+        except OSError as error:
+            raise StoreError(f"{self.address}: {one_line(error)}. {OUT_OF_REACH}") from error
 
     def all_files(self) -> list[str]:
         """As `TablePlace`."""
-        return [file for file in self._files().listed(TABLES) if file.endswith(".parquet") and f"/{LOG}/" not in file]
+        return [file for file in self.sizes(()) if file.endswith(".parquet") and f"/{LOG}/" not in file]
 
     def remove(self, file: str) -> None:
         """As `TablePlace`."""
@@ -198,11 +202,7 @@ def checked_address(text: str) -> str:
             "--tables: no address of an object store. Write it as s3://BUCKET/FOLDER, of "
             f"{', '.join(SCHEMES)}; who may use it is said by the environment alone."
         )
-    try:
-        there = AtAddress(address).sizes(())
-    except OSError as error:
-        raise StoreError(f"{address}: {reason(error)}. Nothing was made.") from error
-    if there:
+    if there := AtAddress(address).sizes(()):
         raise StoreError(f"{address}: {min(there)} lies there. Name a folder of which nothing is there.")
     return address
 

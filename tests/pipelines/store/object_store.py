@@ -22,7 +22,7 @@ from hashlib import md5
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import ClassVar
 from urllib.parse import parse_qs, quote, unquote, urlsplit
-from xml.sax.saxutils import escape
+from xml.sax.saxutils import escape, unescape
 
 PAGE = 20  # names in a listing, so that a table of few files has more than one page
 SECRET = "a-word-that-no-line-may-show"  # noqa: S105
@@ -33,6 +33,7 @@ class ObjectStore:
     """One that runs at a port of this machine."""
 
     port: int
+    process: "subprocess.Popen[str]"
 
     @property
     def environment(self) -> dict[str, str]:
@@ -63,6 +64,11 @@ class ObjectStore:
         """Lay an object there, over one of its name."""
         self._call("PUT", f"/{quote(name)}", content)
 
+    def end(self) -> None:
+        """Answer nobody any more."""
+        self.process.kill()
+        self.process.wait()
+
     def _call(self, method: str, path: str, body: bytes | None = None) -> bytes:
         request = urllib.request.Request(f"http://127.0.0.1:{self.port}{path}", body, method=method)
         with urllib.request.urlopen(request, timeout=10) as answer:  # noqa: S310 - this machine's own
@@ -76,13 +82,14 @@ def object_store(*buckets: str) -> Iterator[ObjectStore]:
     with subprocess.Popen([sys.executable, "-P", __file__, *buckets], stdout=subprocess.PIPE, text=True) as process:
         assert process.stdout
         try:
-            yield ObjectStore(int(process.stdout.readline()))
+            yield ObjectStore(int(process.stdout.readline()), process)
         finally:
             process.terminate()
 
 
 class _Handler(BaseHTTPRequestHandler):
     protocol_version = "HTTP/1.1"
+    wbufsize = -1  # an answer goes out at once: in two pieces the second waits for the first to be acknowledged
     buckets: frozenset[str]
     objects: ClassVar[dict[str, bytes]] = {}
     uploads: ClassVar[dict[str, dict[int, bytes]]] = {}
@@ -214,9 +221,11 @@ class _Handler(BaseHTTPRequestHandler):
             self.objects[f"{bucket}/{key}"] = b"".join(parts[number] for number in sorted(parts))
             self._answer(200, b"<R><ETag>whole</ETag></R>")
         else:
-            for found in re.findall(r"<Key>(.*?)</Key>", body.decode()):
-                self.objects.pop(f"{bucket}/{found}", None)
-            self._answer(200, b"<DeleteResult></DeleteResult>")
+            found = re.findall(r"<Key>(.*?)</Key>", body.decode())
+            for each in found:
+                self.objects.pop(f"{bucket}/{unescape(each)}", None)
+            gone = "".join(f"<Deleted><Key>{each}</Key></Deleted>" for each in found)
+            self._answer(200, f"<DeleteResult>{gone}</DeleteResult>".encode())
 
     def do_DELETE(self) -> None:
         """An object."""
