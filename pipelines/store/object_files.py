@@ -1,90 +1,117 @@
-"""The files at an address of an object store, as a file system that DuckDB can read; by deltalake, Arrow and fsspec."""
+"""The files at an address of an object store: listed, taken away, and read by DuckDB as a file system of fsspec."""
 
-from collections.abc import Iterator, Mapping
+import threading
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from datetime import UTC, datetime
-from typing import Any
+from datetime import UTC, datetime, timedelta
+from typing import Any, ClassVar
 
-from deltalake.fs import DeltaStorageHandler
-from fsspec.implementations.arrow import ArrowFSWrapper
-from pyarrow.fs import FileSelector, PyFileSystem
+import obstore
+from fsspec import AbstractFileSystem
+from obstore.exceptions import BaseError
+from obstore.store import from_url
 
 from pipelines.store.table_places import reason
 
 WRITTEN = datetime(2000, 1, 1, tzinfo=UTC)  # when any file was: none is ever written a second time
+PATIENCE = timedelta(seconds=30)  # with all attempts at one answer: whoever opened a page waits for it; judgement
+ATTEMPTS = 3  # after the first; judgement
 
 
 @contextmanager
 def _in_a_line() -> Iterator[None]:
-    """Say what went wrong in one line: whoever reads through DuckDB sees no more than the last one."""
+    """Say what went wrong in one line: whoever reads through DuckDB sees no more than the last one.
+
+    Raises:
+        FileNotFoundError: there is no such file, or bucket.
+        OSError: anything else.
+    """
     try:
         yield
-    except OSError as error:
-        raise type(error)(reason(error)) from None
+    except FileNotFoundError as error:
+        raise FileNotFoundError(reason(error)) from None
+    except BaseError as error:
+        raise OSError(reason(error)) from None
 
 
-class ObjectFiles(ArrowFSWrapper):  # type: ignore[misc] # fsspec has no types
+class ObjectFiles(AbstractFileSystem):  # type: ignore[misc] # fsspec has no types
     """Files by their path below an address.
 
     Args:
         address: Of a folder in an object store.
         protocol: Before `://` in the names by which DuckDB finds files here.
-        options: What deltalake is told beside the address.
     """
 
-    cachable = False
-    protocol = ""  # of the class; each has its own
+    cachable: ClassVar[bool] = False
 
-    def __init__(self, address: str, protocol: str, options: dict[str, str]) -> None:
-        self.address, self.options, self.sizes = address, options, dict[str, int]()
-        super().__init__(self._opened())
+    def __init__(self, address: str, protocol: str) -> None:
+        super().__init__()
         self.protocol = protocol
-
-    def _opened(self) -> PyFileSystem:
-        return PyFileSystem(DeltaStorageHandler(self.address, self.options, self.sizes))
+        self.sizes = dict[str, int]()
+        # Options of the client would take the place of those that the environment gives it.
+        self.files = from_url(address, retry_config={"max_retries": ATTEMPTS, "retry_timeout": PATIENCE})
 
     def know(self, sizes: Mapping[str, int]) -> None:
-        """Bytes of files, so that nobody need ask for them: two requests for each that is opened."""
-        if not sizes.items() <= self.sizes.items():
-            self.sizes = dict(sizes)
-            self.fs = self._opened()
+        """Bytes of files, so that nobody need ask for them."""
+        self.sizes = {**sizes}
 
     @_in_a_line()
     def listed(self, folder: str) -> dict[str, int]:
-        """Bytes of every file below a folder.
-
-        Raises:
-            OSError: nobody answers, or not this one.
-        """
-        selected = self.fs.get_file_info(FileSelector(folder, recursive=True, allow_not_found=True))
-        return {found.path: found.size for found in selected if found.is_file}
+        """Bytes of every file below a folder."""
+        return {found["path"]: found["size"] for some in obstore.list(self.files, folder) for found in some}
 
     @_in_a_line()
-    def rm_file(self, path: str) -> None:
-        """As fsspec's."""
-        self.fs.delete_file(path)
+    def remove(self, files: Iterable[str]) -> None:
+        """Take files away; one that is not there is none the less gone."""
+        obstore.delete(self.files, list(files))
 
     @_in_a_line()
-    def info(self, path: str, **how: Any) -> dict[str, Any]:
+    def info(self, path: str, **_: Any) -> dict[str, Any]:
         """As fsspec's, asked of the object store where a size is not known."""
         file = self._strip_protocol(path)
-        if file in self.sizes:
-            return {"name": file, "size": self.sizes[file], "type": "file"}
-        found: dict[str, Any] = super().info(file, **how)
-        return found
+        size = self.sizes.get(file)
+        return {"name": file, "type": "file", "size": obstore.head(self.files, file)["size"] if size is None else size}
 
-    def modified(self, path: str) -> datetime:  # noqa: ARG002
+    def modified(self, _path: str) -> datetime:
         """As fsspec's."""
         return WRITTEN
 
-    def glob(self, path: str, **how: Any) -> list[str]:  # noqa: ARG002
+    def glob(self, path: str, **_: Any) -> list[str]:
         """As fsspec's: each file is named, so that nothing need be listed."""
         return [self._strip_protocol(path)]
 
-    @_in_a_line()
-    def _open(self, path: str, *given: Any, **how: Any) -> Any:
-        return super()._open(path, *given, **how)
+    def _open(self, path: str, *_: Any, **__: Any) -> "ReadInRanges":
+        return ReadInRanges(self, path)
 
     @classmethod
     def _strip_protocol(cls, path: str) -> str:
         return path.rpartition("://")[2]
+
+
+class ReadInRanges:
+    """A file in which every thread has its own place: DuckDB's threads share one, and seek and read in two calls."""
+
+    def __init__(self, system: ObjectFiles, path: str) -> None:
+        self.system, self.path, self.own = system, path, threading.local()
+        self.size: int = system.info(path)["size"]
+
+    def seek(self, to: int, whence: int = 0) -> int:
+        """As any file's."""
+        self.own.place = to + (0, self.tell(), self.size)[whence]
+        return self.tell()
+
+    def tell(self) -> int:
+        """As any file's."""
+        place: int = getattr(self.own, "place", 0)
+        return place
+
+    @_in_a_line()
+    def read(self, size: int = -1) -> bytes:
+        """As any file's."""
+        begin = self.tell()
+        end = self.size if size < 0 else min(begin + size, self.size)
+        self.own.place = max(begin, end)
+        return bytes(obstore.get_range(self.system.files, self.path, start=begin, end=end)) if begin < end else b""
+
+    def close(self) -> None:
+        """As any file's: nothing is held."""

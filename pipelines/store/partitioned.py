@@ -135,8 +135,7 @@ class PartitionedTables:
         kept = [read_state(file) for file in folder.glob(f"*{TABLES_ENDING}")]
         named = {file for state in kept for file in state.sizes}
         for place in {state.place(folder) for state in kept}:
-            for left in set(place.all_files()) - named:
-                place.remove(left)
+            place.remove(set(place.all_files()) - named)
 
 
 @lru_cache(maxsize=4)

@@ -1,8 +1,8 @@
 """Where the files of partitioned tables lie: in the store's folder, or at an address in an object store.
 
-deltalake reaches object stores, and DuckDB reads them by it, as a file system of fsspec: the extension that DuckDB has
-for them is in no package and would be fetched. Who may use an address is said by the environment alone, in the names
-that its provider gives (`AWS_ACCESS_KEY_ID`); nothing of that is kept or shown.
+deltalake writes to object stores; DuckDB reads them through `object_files`, as the extension that it has for them is in
+no package and would be fetched. Who may use an address is said by the environment alone, in the names that its provider
+gives (`AWS_ACCESS_KEY_ID`); nothing of that is kept or shown.
 """
 
 import os
@@ -23,12 +23,12 @@ from pipelines.store.pointer import TABLES, sync
 if TYPE_CHECKING:
     from pipelines.store.object_files import ObjectFiles
 
+ON_THE_WAY = re.compile(r"Error performing .*? - (?=\w)", re.DOTALL)  # what was tried, how often and how long
 LOG = "_delta_log"  # a Delta table's folder of versions: definition
-WITHOUT = "Partitioned stores are written with deltalake, which is not installed: pip install 'leeway[cluster]'."
-# What deltalake is asked with. Whoever waits for a page waits for it, and Python's lock is held meanwhile; judgement.
-PATIENCE = {"connect_timeout": "5s", "timeout": "30s", "max_retries": "3", "retry_timeout": "20s"}
+WITHOUT = "Partitioned stores need deltalake and obstore, which are not installed: pip install 'leeway[cluster]'."
+PATIENCE = {"timeout": "60s", "retry_timeout": "60s"}  # with which deltalake writes; judgement
 OUT_OF_REACH = "Nothing was changed. Does it answer from here, and does the environment say who may use it?"
-SCHEMES = ("s3", "gs", "az", "abfs", "abfss")  # of deltalake's, those of the large providers' object stores
+SCHEMES = ("s3", "gs")  # of which deltalake and obstore understand an address alike
 ADDRESS = re.compile(r"(?P<scheme>[a-z0-9]+)://[^\s/:?#]+(/[^\s:?#]+)?")  # no colon: a password would stand behind it
 
 
@@ -62,8 +62,8 @@ class TablePlace(Protocol):
     def all_files(self) -> Iterable[str]:
         """Every Parquet file of a table, whether a state names it or not."""
 
-    def remove(self, file: str) -> None:
-        """Take a file away."""
+    def remove(self, files: Collection[str]) -> None:
+        """Take files away."""
 
     def begin(self, folder: str) -> None:
         """Make room for a new table, where a command that was stopped may have left something."""
@@ -107,9 +107,10 @@ class InFolder:
             if LOG not in file.parts:
                 yield str(file.relative_to(self.folder))
 
-    def remove(self, file: str) -> None:
+    def remove(self, files: Collection[str]) -> None:
         """As `TablePlace`."""
-        (self.folder / file).unlink()
+        for file in files:
+            (self.folder / file).unlink()
 
     def begin(self, folder: str) -> None:
         """As `TablePlace`."""
@@ -166,15 +167,14 @@ class AtAddress:
         """As `TablePlace`."""
         return [file for file in self.sizes(()) if file.endswith(".parquet") and f"/{LOG}/" not in file]
 
-    def remove(self, file: str) -> None:
+    def remove(self, files: Collection[str]) -> None:
         """As `TablePlace`."""
-        self._files().rm_file(file)
+        self._files().remove(files)
 
     def begin(self, folder: str) -> None:
         """As `TablePlace`."""
         files = self._files()
-        for file in files.listed(folder):
-            files.rm_file(file)
+        files.remove(files.listed(folder))
 
     def settle(self, folder: str, new: Collection[str], since: int | None) -> None:
         """As `TablePlace`: nothing is to be waited for."""
@@ -208,9 +208,10 @@ def checked_address(text: str) -> str:
 
 
 def reason(error: BaseException) -> str:
-    """What an object store's error comes down to, without what led there."""
-    told = [one_line(OSError(part)) for part in COLOURED.sub("", str(error)).split("↳")]
-    return told[0] if len(told) == 1 else f"{told[0]}: {told[-1]}"
+    """What an object store's error comes down to, of what deltalake and obstore say about the way there."""
+    said, _, inside = ON_THE_WAY.sub("", COLOURED.sub("", str(error))).partition("Debug source:")
+    causes = [*said.split("↳"), *re.findall(r'message: "([^"]+)"', inside)]
+    return ": ".join(one_line(OSError(cause)) for cause in dict.fromkeys((causes[0], causes[-1])))
 
 
 def _protocol(address: str) -> str:
@@ -223,4 +224,4 @@ def _files_at(address: str, process: int) -> "ObjectFiles":  # noqa: ARG001 - a 
         from pipelines.store.object_files import ObjectFiles  # noqa: PLC0415 - only who has an address needs it
     except ImportError as error:
         raise StoreError(WITHOUT) from error
-    return ObjectFiles(address, _protocol(address), PATIENCE)
+    return ObjectFiles(address, _protocol(address))

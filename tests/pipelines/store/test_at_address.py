@@ -3,11 +3,14 @@
 What is asked of the server is counted, since each request takes a real one tens of milliseconds.
 """
 
+import io
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
 from pathlib import Path
 
 import duckdb
+import polars as pl
 import pytest
 from click.testing import CliRunner
 
@@ -102,6 +105,21 @@ def test_one_vehicle_is_read_with_few_requests_and_by_no_connection_that_is_lock
         locked.execute("SET enable_external_access = false")
         with pytest.raises(duckdb.Error):
             locked.execute(f"FROM read_parquet('{place.named(min(state.sizes))}')")
+
+
+def test_threads_that_read_one_file_at_once_each_read_what_they_asked_for(server):
+    """DuckDB's threads share a file: before each had its own place in it, reads broke or met one another's."""
+    rows = pl.DataFrame({"a": range(60_000)}).with_columns(b=pl.col("a") * 7 % 60_000)
+    content = io.BytesIO()
+    rows.write_parquet(content, row_group_size=2_000, compression="uncompressed")
+    server.put("bucket/threads/tables/rows.parquet", content.getvalue())
+    place = table_places.AtAddress("s3://bucket/threads")
+    with duckdb.connect(config={"threads": 4, "enable_external_file_cache": False}) as connection:
+        place.open_to(connection, {"tables/rows.parquet": len(content.getvalue())})
+        sql = f"SELECT sum(a), sum(b), sum(a * b) FROM read_parquet('{place.named('tables/rows.parquet')}')"
+        with ThreadPoolExecutor(4) as threads:
+            sums = set(threads.map(lambda _: connection.cursor().execute(sql).fetchone(), range(12)))
+    assert sums == {tuple(rows.select(a=pl.sum("a"), b=pl.sum("b"), ab=(pl.col("a") * pl.col("b")).sum()).row(0))}
 
 
 def test_what_is_gone_or_cut_short_or_answers_nobody_is_one_line(server, stores, tmp_path):
