@@ -26,10 +26,11 @@ from pipelines.handover import Analysis, Drift, Evidence, History, Outliers, Pan
 from pipelines.history.learned import Learned as LearnedPast
 from pipelines.history.reconstruct import reconstructed_and_learned
 from pipelines.history.records import with_all_traces
+from pipelines.large_tables import Table, select
 from pipelines.outliers.stage import Judge, Peers, learn_peers, of_families, unlike_peers
 from pipelines.recurring.seen import Seen
 from pipelines.recurring.shifts import calibration_shifts
-from pipelines.recurring.stage import recurring
+from pipelines.recurring.stage import STATES_SEEN, recurring
 from pipelines.settings import Settings
 from pipelines.workplan.urgency import vehicle_states
 
@@ -79,7 +80,7 @@ def analyse(evidence: Evidence, *, settings: Settings, progress: Progress = lamb
         progress: Called with each stage's name as it begins.
     """
     part, _ = of_vehicles(evidence, usual=usual_causes(evidence), settings=settings, progress=progress)
-    return of_fleet([part], evidence, settings=settings, progress=progress)
+    return of_fleet([part], dict(part.tables), evidence, settings=settings, progress=progress)
 
 
 def of_vehicles(
@@ -229,35 +230,40 @@ def _begun(evidence: Evidence, settings: Settings, known: Known | KnownToForecas
 
 
 def of_fleet(
-    parts: Sequence[Part], evidence: Evidence, *, settings: Settings, progress: Progress = lambda _stage: None
+    parts: Sequence[Part],
+    tables: dict[str, Table],
+    evidence: Evidence,
+    *,
+    settings: Settings,
+    progress: Progress = lambda _stage: None,
 ) -> Analysis:
-    """Every published table of a fleet whose parts were analysed, in the order of these.
+    """Every published table of a fleet whose parts were analysed.
 
     Args:
-        parts: All of them; the first is the one that taught the others. Their tables are taken out as they are joined.
+        parts: All of them; the first is the one that taught the others. Their tables are not looked at.
+        tables: Those of the parts, together: rows of vehicles in the vehicles' order, others in that of the parts.
         evidence: Of the whole fleet; its readings are not looked at.
         settings: The user's settings.
         progress: Called with each stage's name as it begins.
     """
     progress("recurring")
-    names = dict.fromkeys(name for part in parts for name in part.tables)
-    tables = {name: _joined([part.tables.pop(name) for part in parts if name in part.tables]) for name in names}
     if len(parts) > 1:
         traces = {name: pl.concat([part.traces[name] for part in parts]) for name in parts[0].traces}
-        tables["record_notice"] = with_all_traces(tables["record_notice"], traces)
+        tables = {**tables, "record_notice": with_all_traces(select(tables["record_notice"]), traces)}
     history = History(
-        readings=tables["reading_clock"],
-        epochs=tables["learning_epoch"],
-        fault_events=tables["fault_event"],
-        notices=tables["record_notice"],
+        readings=select(tables["reading_clock"]),
+        epochs=select(tables["learning_epoch"]),
+        fault_events=select(tables["fault_event"]),
+        notices=select(tables["record_notice"]),
     )
+    moved = tables.get("drift_moved")
     came_back = recurring(
         Seen.together([part.seen for part in parts]),
-        tables["correction_state"],
-        tables["cause_ranking"],
+        select(tables["correction_state"], *STATES_SEEN),
+        select(tables["cause_ranking"]),
         evidence=evidence,
         history=history,
-        moved=tables.get("drift_moved"),
+        moved=None if moved is None else select(moved),
     )
     return Analysis(
         as_of=evidence.as_of,
@@ -270,14 +276,6 @@ def of_fleet(
             **came_back,
         },
     )
-
-
-def _joined(frames: Sequence[pl.DataFrame]) -> pl.DataFrame:
-    """Rows of all parts; those of vehicles in the vehicles' order."""
-    if len(frames) == 1:
-        return frames[0]
-    every = pl.concat(frames)
-    return every.sort("vehicle_id", maintain_order=True) if "vehicle_id" in every.columns else every
 
 
 @dataclass

@@ -20,7 +20,7 @@ from pipelines.who_works import WhoWorks, runner_of, stages, who_works
 if TYPE_CHECKING:
     import polars as pl
 
-    from pipelines.handover import Evidence
+    from pipelines.handover import Analysis, Evidence
     from pipelines.parts.work import Plan, Runner
     from pipelines.resume.drift_checkpoint import Checkpoint
     from pipelines.settings import Settings
@@ -115,37 +115,49 @@ def _publish_all(
     """Every table, and what they say and cost, in lines."""
     import polars as pl  # noqa: PLC0415
 
-    from pipelines.intake.report import counted  # noqa: PLC0415
-    from pipelines.outcome import outcome  # noqa: PLC0415
     from pipelines.parts.costs import cost_lines, measured  # noqa: PLC0415
+    from pipelines.parts.joining import room_for_parts  # noqa: PLC0415
     from pipelines.parts.work import analyse_in_parts  # noqa: PLC0415
     from pipelines.store.publish import publish  # noqa: PLC0415
 
     began = time.perf_counter()
     plan, fleet_read = measured(lambda told: _planned(store, as_of, known_at, settings, runner, told), stages())
     evidence = plan.evidence
-    analysis, costs = analyse_in_parts(plan, runner, progress=stages())
-    entries = pl.DataFrame({"entries": [evidence.entries_read]})  # a page says which were entered since
-    tables = {**analysis.tables, "entries_counted": entries}
+    with room_for_parts(store.path) as room:
+        analysis, costs = analyse_in_parts(plan, runner, room, progress=stages())
+        entries = pl.DataFrame({"entries": [evidence.entries_read]})  # a page says which were entered since
+        tables = {**analysis.tables, "entries_counted": entries}
 
-    def put(told: Callable[[str], None]) -> None:
-        told("publishing")
-        publish(store, replace(analysis, tables=tables), kept=kept)
+        def put(told: Callable[[str], None]) -> None:
+            told("publishing")
+            publish(store, replace(analysis, tables=tables), kept=kept)
 
-    _, published = measured(put, stages())
-    read = tables["reading_clock"]["vehicle_id"]
-    say(
+        _, published = measured(put, stages())
+        say(*_found(analysis, evidence))
+    say(*cost_lines([fleet_read, *costs, published], time.perf_counter() - began), err=True)
+    say(f"Look: leeway serve --store {store.path}")
+
+
+def _found(analysis: "Analysis", evidence: "Evidence") -> list[str]:
+    """What was published, and what it says, in lines."""
+    from pipelines.intake.report import counted  # noqa: PLC0415
+    from pipelines.large_tables import select  # noqa: PLC0415
+    from pipelines.outcome import LEADING, outcome  # noqa: PLC0415
+
+    read = select(analysis.tables["reading_clock"], "vehicle_id")["vehicle_id"]
+    published = (
         f"Published {len(analysis.tables)} tables as of {analysis.as_of:%Y-%m-%d %H:%M} UTC: "
-        f"{counted(evidence.vehicles.height, 'vehicle')}, {counted(len(read), 'reading')}.",
+        f"{counted(evidence.vehicles.height, 'vehicle')}, {counted(len(read), 'reading')}."
+    )
+    return [
+        published,
         *outcome(
-            tables["vehicle_state"],
-            tables["correction_state"],
+            select(analysis.tables["vehicle_state"]),
+            select(analysis.tables["correction_state"], *LEADING),
             evidence.corrections,
             read=dict(read.value_counts().iter_rows()),
         ),
-    )
-    say(*cost_lines([fleet_read, *costs, published], time.perf_counter() - began), err=True)
-    say(f"Look: leeway serve --store {store.path}")
+    ]
 
 
 def _planned(  # noqa: PLR0917

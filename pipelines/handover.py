@@ -13,6 +13,7 @@ import numpy.typing as npt
 import polars as pl
 
 from pipelines.catalogue.tables import entry_columns, published_tables
+from pipelines.large_tables import Table
 
 Float64s = npt.NDArray[np.float64]
 Float32s = npt.NDArray[np.float32]
@@ -250,7 +251,7 @@ class Forecast:
 
 @dataclass(frozen=True, kw_only=True)
 class Analysis:
-    """Everything one analysis publishes: table name -> frame without as_of; contract tables and extras alike."""
+    """Everything one analysis publishes: table name -> rows without as_of; contract tables and extras alike."""
 
     as_of: datetime
-    tables: dict[str, pl.DataFrame]
+    tables: Mapping[str, Table]

@@ -9,6 +9,7 @@ from pipelines.visible import visible
 
 MOST_VEHICLES = 10  # that have a line
 URGENCIES = ("off_road", "this_week", "plan", "unknown", "none")  # most urgent first
+LEADING = ("vehicle_id", "correction", "value", "expected", "deviation", "state", "leeway_pct")
 NAMED = ("outside", "drifting")
 SLOW_SHOWS = 20  # readings whose own scatter is known well enough for slow changes; judgement
 # What a vehicle's readings bring, by how many there are.
@@ -37,7 +38,7 @@ def outcome(
 
     Args:
         vehicle_state: As published.
-        correction_state: Likewise.
+        correction_state: Likewise, the columns LEADING.
         corrections: The catalogue: code, title, unit.
         read: How often each vehicle was read.
     """

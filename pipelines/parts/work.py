@@ -7,6 +7,7 @@ and the tables are the same whoever did, since the parts follow from the fleet a
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from pathlib import Path
 from typing import Any, Protocol
 
 from pipelines.analyse import Known, Part, of_fleet, of_vehicles
@@ -14,6 +15,7 @@ from pipelines.causes.ranking import UsualCauses, usual_causes
 from pipelines.first_stages import Progress
 from pipelines.handover import Analysis, Evidence, WholeFleet
 from pipelines.parts.costs import Cost, measured
+from pipelines.parts.joining import Joining
 from pipelines.parts.parting import MOST_CELLS, parted
 from pipelines.parts.readings import EvidenceSource
 from pipelines.settings import Settings
@@ -118,13 +120,14 @@ class Plan:
 
 
 def analyse_in_parts(
-    plan: Plan, runner: Runner, *, progress: Progress = lambda _stage: None
+    plan: Plan, runner: Runner, room: Path, *, progress: Progress = lambda _stage: None
 ) -> tuple[Analysis, list[Cost]]:
     """Every published table, and what each part cost, the joining last.
 
     Args:
         plan: What to do.
         runner: Who works on the parts.
+        room: Folder for the parts' rows, which the tables are read from afterwards; it is made where it is needed.
         progress: Called as each part begins to be waited for.
     """
     first, *others = plan.parts
@@ -135,16 +138,21 @@ def analyse_in_parts(
         *(runner.start(apply, plan.job_of(part), part, known) for part in others),
     ]
     del taught, known  # what nobody waits for is let go where it lies
-    parts, costs = [], []
+    joining, costs = Joining(folder=room, parts=plan.parts), list[Cost]()
     results = runner.results(started)
     for place, vehicle_ids in enumerate(plan.parts, start=1):
         if others:
             progress(f"part {place} of {len(plan.parts)}, {len(vehicle_ids)} vehicles")
         part, cost = next(results)
-        parts.append(part)
+        joining.take(part)
         costs.append(cost)
-    settings = plan.job.settings
-    analysis, cost = measured(lambda told: of_fleet(parts, plan.evidence, settings=settings, progress=told), progress)
+        del part
+    analysis, cost = measured(
+        lambda told: of_fleet(
+            joining.arrived(), joining.tables(), plan.evidence, settings=plan.job.settings, progress=told
+        ),
+        progress,
+    )
     return analysis, [*costs, cost]
 
 

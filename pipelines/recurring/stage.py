@@ -17,6 +17,8 @@ from pipelines.recurring.rollouts import Watched, rollout_watch
 from pipelines.recurring.seen import Seen
 from pipelines.recurring.survival import repair_survival
 
+STATES_SEEN = ("vehicle_id", "correction", "state", "alarm", "alarm_at")  # columns of `correction_state`
+
 
 def recurring(
     seen: Seen, correction_state: pl.DataFrame, cause_ranking: pl.DataFrame, *, evidence: Evidence, history: History,
@@ -26,7 +28,7 @@ def recurring(
 
     Args:
         seen: What the vehicles' readings say.
-        correction_state: The contract's table.
+        correction_state: Of the contract's table the columns STATES_SEEN.
         cause_ranking: The contract's table.
         evidence: What was known, with what people entered about findings.
         history: Readings, epochs and fault events.

@@ -1,6 +1,8 @@
 """Publishes tables: all of an analysis in one committed state, beside the ones of earlier `as_of` that are kept."""
 
+from collections.abc import Mapping
 from datetime import UTC, datetime
+from itertools import chain
 
 import duckdb
 import polars as pl
@@ -8,6 +10,7 @@ import polars as pl
 from pipelines.catalogue.tables import published_tables
 from pipelines.errors import StoreError
 from pipelines.handover import Analysis
+from pipelines.large_tables import Table, empty, in_slices
 from pipelines.store.connection import quoted
 from pipelines.store.folder import Store
 from pipelines.store.schema import columns_of
@@ -36,7 +39,7 @@ def publish_table(store: Store, name: str, frame: pl.DataFrame, as_of: datetime)
     publish_tables(store, {name: frame}, as_of)
 
 
-def publish_tables(store: Store, tables: dict[str, pl.DataFrame], as_of: datetime, *, kept: int = KEPT) -> None:
+def publish_tables(store: Store, tables: Mapping[str, Table], as_of: datetime, *, kept: int = KEPT) -> None:
     """Publish some tables at once, all as of the same time; see `publish`."""
     _publish(store, tables, as_of, who=f"publish {', '.join(tables)}", most=kept)
 
@@ -72,17 +75,18 @@ def forget(store: Store, as_of: datetime) -> list[str]:
 
 
 def _publish(
-    store: Store, tables: dict[str, pl.DataFrame], as_of: datetime, *, who: str, most: int = KEPT, room: int = 0
+    store: Store, tables: Mapping[str, Table], as_of: datetime, *, who: str, most: int = KEPT, room: int = 0
 ) -> None:
     """`most`: how many of a contract table are kept; `room`: how many more of each table than that."""
-    ready = {name: _in_contract_form(name, frame) for name, frame in tables.items()}
+    for name, table in tables.items():
+        _in_contract_form(name, empty(table))  # refused before the store is waited for
     with store.writing(who, wait_s=60.0) as connection:
         published_at = datetime.now(UTC)
-        if "correction_state" in ready:
+        if "correction_state" in tables:
             _withdraw_states(connection)
-        for name, frame in ready.items():
+        for name, table in tables.items():
             kept = most if name in published_tables() else EXTRAS_KEPT
-            _replace(connection, name, frame, as_of, published_at, kept=kept + room)
+            _replace(connection, name, table, as_of, published_at, kept=kept + room)
 
 
 def _withdraw_states(connection: duckdb.DuckDBPyConnection) -> None:
@@ -114,14 +118,15 @@ def _in_contract_form(name: str, frame: pl.DataFrame) -> pl.DataFrame:
 def _replace(
     connection: duckdb.DuckDBPyConnection,
     name: str,
-    frame: pl.DataFrame,
+    table: Table,
     as_of: datetime,
     published_at: datetime,
     *,
     kept: int,
 ) -> None:
-    target = f"published.{quoted(name)}"
-    connection.register("frame", frame)
+    target, slices = f"published.{quoted(name)}", iter(in_slices(table))
+    first = _in_contract_form(name, next(slices))
+    connection.register("frame", first)
     have = columns_of(connection, name, "published")
     came = {row[0]: row[1] for row in connection.execute("DESCRIBE SELECT * FROM frame").fetchall()}
     if have and any(have.get(column, kind) != kind for column, kind in came.items()):
@@ -138,6 +143,8 @@ def _replace(
     ).fetchall()
     for old in [as_of, *(row[0] for row in gone)]:
         _forget(connection, name, old)
-    connection.execute(f"INSERT INTO {target} BY NAME SELECT ?::TIMESTAMPTZ AS as_of, * FROM frame", [as_of])
-    connection.execute("INSERT INTO publications VALUES (?, ?, ?, ?)", [name, as_of, published_at, frame.height])
-    connection.unregister("frame")
+    for frame in chain([first], (_in_contract_form(name, rows) for rows in slices)):
+        connection.register("frame", frame)
+        connection.execute(f"INSERT INTO {target} BY NAME SELECT ?::TIMESTAMPTZ AS as_of, * FROM frame", [as_of])
+        connection.unregister("frame")
+    connection.execute("INSERT INTO publications VALUES (?, ?, ?, ?)", [name, as_of, published_at, table.height])

@@ -8,6 +8,7 @@ import polars as pl
 import pytest
 
 from pipelines.intake.load import load
+from pipelines.large_tables import select
 from pipelines.parts import parting, spread
 from pipelines.parts.readings import Loaded
 from pipelines.parts.work import InThisProcess, Plan, analyse_in_parts
@@ -88,7 +89,13 @@ def told() -> list[str]:
 
 
 @pytest.fixture(scope="package")
-def here(fleet, small_parts, told):  # noqa: ARG001 (parts are small)
+def here(fleet, small_parts, told, tmp_path_factory):  # noqa: ARG001 (parts are small)
     """Tables of the fleet in parts, in this process."""
     plan = Plan.of(fleet.evidence, fleet.shown, Loaded(evidence=fleet.evidence), settings=Settings(), most_cells=CELLS)
-    return analyse_in_parts(plan, InThisProcess(told.append))[0].tables
+    return tables_in_parts(plan, InThisProcess(told.append), tmp_path_factory.mktemp("room") / "parts")
+
+
+def tables_in_parts(plan, runner, room, progress=lambda _stage: None):
+    """Every table, whole."""
+    analysis, _ = analyse_in_parts(plan, runner, room, progress=progress)
+    return {name: select(table) for name, table in analysis.tables.items()}

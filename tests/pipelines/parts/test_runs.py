@@ -11,10 +11,10 @@ from pipelines.parts import fleets
 from pipelines.parts.fleets import past_in_parts
 from pipelines.parts.readings import InStore
 from pipelines.parts.runs import states_in_parts
-from pipelines.parts.work import InThisProcess, Plan, analyse_in_parts
+from pipelines.parts.work import InThisProcess, Plan
 from pipelines.settings import Settings
 
-from .conftest import CELLS
+from .conftest import CELLS, tables_in_parts
 
 
 @pytest.fixture(scope="module")
@@ -54,8 +54,8 @@ def of_small_parts(of):
     return lambda *args, **kwargs: of(*args, **{**kwargs, "most_cells": 2 * CELLS})
 
 
-def test_a_vehicle_is_judged_alike_whatever_part_it_is_in(plan, here):
+def test_a_vehicle_is_judged_alike_whatever_part_it_is_in(plan, here, tmp_path):
     first, *others = plan.parts
     together = replace(plan, parts=[first, sorted(name for part in others for name in part)])
-    for name, frame in analyse_in_parts(together, InThisProcess())[0].tables.items():
+    for name, frame in tables_in_parts(together, InThisProcess(), tmp_path / "parts").items():
         assert_frame_equal(here[name], frame, rel_tol=1e-9, abs_tol=1e-9)

@@ -13,21 +13,21 @@ from pipelines.command import backtest
 from pipelines.errors import LeewayError
 from pipelines.parts import spread
 from pipelines.parts.readings import InStore
-from pipelines.parts.work import Plan, analyse_in_parts
+from pipelines.parts.work import Plan
 from pipelines.settings import Settings
 from pipelines.store.folder import Store
 
-from .conftest import CELLS
+from .conftest import CELLS, tables_in_parts
 
 
 @pytest.fixture(scope="module")
-def asked(store, fleet):
+def asked(store, fleet, tmp_path_factory):
     evidence = fleet.evidence
     source = InStore(path=store.path, as_of=evidence.as_of, known_at=None, judged=fleet.judged)
 
     def ask(runner, progress=lambda _words: None):
         plan = Plan.of(evidence, fleet.shown, source, settings=Settings(), most_cells=CELLS)
-        return analyse_in_parts(plan, runner, progress=progress)[0].tables
+        return tables_in_parts(plan, runner, tmp_path_factory.mktemp("room") / "parts", progress)
 
     return ask
 
