@@ -6,7 +6,7 @@ from typing import Any
 
 import polars as pl
 
-from dashboard.views.wording import Reader, count, listed, number, percent
+from dashboard.views.wording import Reader, count, listed, number, percent, sentence
 
 UNCHECKED = (
     "The forecast of this fleet has not been checked against what came after: no backtest was run yet. Take its "
@@ -168,10 +168,17 @@ def _watch_sentence(dates: pl.DataFrame, reader: Reader) -> str:
     outside = dates.filter(~pl.col("inside")).sort("forecast_at")
     if not outside.height:
         return "After every date as many faults came as chance allows around what was forecast."
-    named = listed(reader.day(at) for at in outside.get_column("forecast_at"))
+    said = [
+        f"{how} faults came than chance allows after {listed(reader.day(at) for at in some.get_column('forecast_at'))}"
+        for how, which in (
+            ("more", pl.col("observed") > pl.col("expected")),
+            ("fewer", pl.col("observed") < pl.col("expected")),
+        )
+        if (some := outside.filter(which)).height
+    ]
     recent = dates.sort("forecast_at").get_column("inside")[-1]
     warning = "" if recent else " The newest is among them: the forecast may be losing its hold."
-    return f"More or fewer faults came than chance allows after {named}.{warning}"
+    return f"{sentence('; '.join(said))}.{warning}"
 
 
 def _measures(mine: pl.DataFrame) -> pl.DataFrame:
