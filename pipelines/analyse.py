@@ -26,11 +26,11 @@ from pipelines.handover import Analysis, Drift, Evidence, History, Outliers, Pan
 from pipelines.history.learned import Learned as LearnedPast
 from pipelines.history.reconstruct import reconstructed_and_learned
 from pipelines.history.records import with_all_traces
-from pipelines.large_tables import Table, select
+from pipelines.large_tables import Table, empty, select
 from pipelines.outliers.stage import Judge, Peers, learn_peers, of_families, unlike_peers
 from pipelines.recurring.seen import Seen
 from pipelines.recurring.shifts import calibration_shifts
-from pipelines.recurring.stage import STATES_SEEN, recurring
+from pipelines.recurring.stage import READINGS_SEEN, STATES_SEEN, recurring
 from pipelines.settings import Settings
 from pipelines.workplan.urgency import vehicle_states
 
@@ -250,11 +250,11 @@ def of_fleet(
     if len(parts) > 1:
         traces = {name: pl.concat([part.traces[name] for part in parts]) for name in parts[0].traces}
         tables = {**tables, "record_notice": with_all_traces(select(tables["record_notice"]), traces)}
-    history = History(
-        readings=select(tables["reading_clock"]),
-        epochs=select(tables["learning_epoch"]),
+    history = History(  # as far as it is looked at
+        readings=select(tables["reading_clock"], *READINGS_SEEN),
+        epochs=empty(tables["learning_epoch"]),
         fault_events=select(tables["fault_event"]),
-        notices=select(tables["record_notice"]),
+        notices=empty(tables["record_notice"]),
     )
     moved = tables.get("drift_moved")
     came_back = recurring(

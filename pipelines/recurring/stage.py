@@ -17,7 +17,11 @@ from pipelines.recurring.rollouts import Watched, rollout_watch
 from pipelines.recurring.seen import Seen
 from pipelines.recurring.survival import repair_survival
 
-STATES_SEEN = ("vehicle_id", "correction", "state", "alarm", "alarm_at")  # columns of `correction_state`
+# Columns that are looked at: of `correction_state`, and of the history's readings.
+STATES_SEEN = ("vehicle_id", "correction", "state", "alarm", "alarm_at")
+READINGS_SEEN = (
+    "vehicle_id", "read_at", "engine_family", "depot", "duty", "km", "calibration", "module", "faults_known",
+)  # fmt: skip
 
 
 def recurring(
@@ -31,7 +35,7 @@ def recurring(
         correction_state: Of the contract's table the columns STATES_SEEN.
         cause_ranking: The contract's table.
         evidence: What was known, with what people entered about findings.
-        history: Readings, epochs and fault events.
+        history: Readings, of them READINGS_SEEN, and fault events.
         moved: Depots that moved as a whole (`bands.moved`).
 
     Returns:

@@ -19,7 +19,7 @@ def test_costs_are_added_by_stage_and_ten_times_the_fleet_needs_ten_times_as_muc
     ]
     assert len({len(line) for line in table}) == 1
     assert "1000 vehicles, would need, judged by this run: some 11 min" in more
-    assert "here some 460 MiB of memory; 600 MiB read, 600 MiB written." in more
+    assert "here some 244 MiB of memory; 600 MiB read, 600 MiB written." in more
 
 
 def test_what_a_stage_reads_and_writes_is_counted_where_the_system_counts_it(tmp_path):
