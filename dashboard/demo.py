@@ -13,6 +13,7 @@ import polars as pl
 from pipelines.analyse import analyse
 from pipelines.backtest import backtest
 from pipelines.intake.load import load
+from pipelines.large_tables import select
 from pipelines.settings import Settings
 from pipelines.store.evidence import read_evidence
 from pipelines.store.folder import Store
@@ -80,7 +81,8 @@ def _analyse(store: Store, say: Say) -> None:
     evidence = read_evidence(store)
     analysis = analyse(evidence, settings=settings, progress=lambda stage: say(f"Analysing: {stage}"))
     say(f"Planning {PLANNED_DAYS} days of work")
-    plan = plan_work(analysis.tables, evidence=evidence, days=PLANNED_DAYS, settings=settings)
+    tables = {name: select(table) for name, table in analysis.tables.items()}
+    plan = plan_work(tables, evidence=evidence, days=PLANNED_DAYS, settings=settings)
     publish(store, analysis)
     publish_tables(store, plan.tables(), analysis.as_of)
 
